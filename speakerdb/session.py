@@ -1,0 +1,154 @@
+"""The in-memory measured session: what a folder says, in plain arrays, before any analysis.
+
+Frequencies in Hz, angles in degrees (azimuth counter-clockwise seen from above, V positive upward),
+levels in dB. NaN marks a value that was not measured. Nothing here computes; nothing here touches files.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+
+Orbit = Literal["horizontal", "vertical"]
+LevelIs = Literal["spl_1m", "spl_at_distance", "relative"]
+PriceKind = Literal["list", "street", "sale"]
+
+KINDS = (
+    "bookshelf", "standmount", "floorstander", "monitor", "centre",
+    "in-wall", "soundbar", "portable", "subwoofer", "other",
+)  # fmt: skip
+METHODS = ("anechoic", "near-field-scan", "gated", "ground-plane", "other")
+COMPONENTS = ("thd", "h2", "h3", "h4", "h5", "multitone", "multitone_hp80")
+
+
+@dataclass(frozen=True, eq=False)
+class CurveBlock:
+    """Curves of one orbit or both that share one frequency axis.
+
+    frequency_hz (F,) strictly ascending; horizontal (n,) bool, False = vertical orbit;
+    angle_deg (n,) in (-180, 180]; level_db (n, F), NaN where not measured. A curve stands in one block only.
+    """
+
+    frequency_hz: FloatArray
+    horizontal: NDArray[np.bool_]
+    angle_deg: FloatArray
+    level_db: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class SphereBlock:
+    """Levels over directions all around: azimuth_deg, elevation_deg (n,), frequency_hz (F,), level_db (n, F)."""
+
+    frequency_hz: FloatArray
+    azimuth_deg: FloatArray
+    elevation_deg: FloatArray
+    level_db: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Sweep:
+    """One curve over frequency at one drive. component is None for compression sweeps.
+
+    drive_db: on-axis 300 Hz-3 kHz mean level at 1 m that would be there without compression.
+    frequency_hz (F,) ascending, level_db (F,): distortion in dB re the fundamental (0 dB = 100 %),
+    or the on-axis level at that drive for compression.
+    """
+
+    drive_db: float
+    component: str | None
+    frequency_hz: FloatArray
+    level_db: FloatArray
+
+
+@dataclass(frozen=True, eq=False)
+class Impedance:
+    """frequency_hz (F,) ascending, magnitude_ohm (F,), phase_deg (F,) or None."""
+
+    frequency_hz: FloatArray
+    magnitude_ohm: FloatArray
+    phase_deg: FloatArray | None
+
+
+@dataclass(frozen=True)
+class Price:
+    """A price as found: never edited, only added to. per is 'each' or 'pair'; date is ISO, or None where unknown."""
+
+    amount: float
+    currency: str
+    per: Literal["each", "pair"]
+    kind: PriceKind
+    date: str | None = None
+    source: str | None = None
+
+
+@dataclass(frozen=True)
+class SourceFile:
+    """A file of the session's folder exactly as it was read. name is relative to the folder."""
+
+    name: str
+    sha256: str
+    content: bytes
+
+
+@dataclass(frozen=True)
+class SessionInfo:
+    """What session.toml (with folder.toml and the sheet folded in) says. None = unknown, and stays so."""
+
+    maker: str
+    model: str
+    slug: str
+    kind: str
+    powered: bool
+    lab: str
+    method: str
+    date: str  # ISO
+    sample: str
+    setting: str
+    repeat: int = 1
+    run: str | None = None
+    calibration: str | None = None
+    default_setting: bool = False
+    drive_voltage_v: float | None = None
+    drive_scale: Literal["absolute", "relative"] = "absolute"
+    distance_m: float | None = None
+    level_is: LevelIs = "spl_1m"
+    valid_from_hz: float | None = None
+    valid_to_hz: float | None = None
+    gate_ms: float | None = None
+    smoothing_oct: float | None = None  # declared width, e.g. 1/24 -> 0.041667
+    symmetric: bool = False
+    height_mm: float | None = None
+    width_mm: float | None = None
+    depth_mm: float | None = None
+    mass_kg: float | None = None
+    layout: str | None = None  # e.g. "two-way", "coaxial"
+    enclosure: str | None = None  # e.g. "sealed", "vented"
+    year: int | None = None
+    claimed_max_db: float | None = None
+    claim_pair: bool = False
+    claim_distance_m: float | None = None
+    # sd per part of the error model, in dB: a number, or a table of (frequency_hz, sd) pairs
+    uncertainty: dict[str, float | tuple[tuple[float, float], ...]] = field(default_factory=dict)
+    electronics: dict[str, str | float | bool] = field(default_factory=dict)  # the switches of this setting
+    prices: tuple[Price, ...] = ()
+    notes: str | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Session:
+    """One sample of one speaker, in one setting, measured once."""
+
+    folder: str
+    info: SessionInfo
+    blocks: tuple[CurveBlock, ...]
+    sphere: SphereBlock | None = None
+    distortion: tuple[Sweep, ...] = ()
+    compression: tuple[Sweep, ...] = ()
+    impedance: Impedance | None = None
+    sources: tuple[SourceFile, ...] = ()
+    warnings: tuple[str, ...] = ()  # what the reader noticed and the user should know
