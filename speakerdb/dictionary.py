@@ -10,6 +10,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
+import numpy as np
+from numpy.typing import NDArray
+
 Better = Literal["high", "low", "neither"]
 
 OWN = "own definition"
@@ -491,3 +494,18 @@ _OUTPUT = (
 )  # fmt: skip
 
 METRICS: dict[str, MetricDef] = {m.id: m for m in (*_RESPONSE, *_DIRECTIVITY, *_OUTPUT)}
+
+CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored
+
+
+@dataclass(frozen=True, eq=False)
+class ValueTable:
+    """Metric values of many sessions, columns in the order of `metrics`.
+
+    value (S, M) NaN where withheld; censored (S, M) int8 codes into CENSORED; reason: (row, metric id) -> why withheld.
+    """
+
+    metrics: tuple[str, ...]
+    value: NDArray[np.float64]
+    censored: NDArray[np.int8]
+    reason: dict[tuple[int, str], str]

@@ -152,3 +152,32 @@ class Session:
     impedance: Impedance | None = None
     sources: tuple[SourceFile, ...] = ()
     warnings: tuple[str, ...] = ()  # what the reader noticed and the user should know
+
+
+@dataclass(frozen=True, eq=False)
+class GridSession:
+    """A session on the analysis grid (199 points, 20 per octave): what is stored, and all that metrics are computed from.
+
+    Levels are float32 rounded to 0.01 dB. horizontal (n,) bool, angle_deg (n,) in (-180, 180], level_db (n, 199): every
+    measured angle, NaN where not measured. resolution_per_octave: the lowest raw resolution found, points per octave.
+    sphere_power_db (199,): area-weighted sound power over a full sphere where one was measured, else None.
+    """
+
+    info: SessionInfo
+    horizontal: NDArray[np.bool_]
+    angle_deg: FloatArray
+    level_db: NDArray[np.float32]
+    resolution_per_octave: float
+    sphere_power_db: NDArray[np.float32] | None = None
+    distortion: GridSweeps | None = None
+    compression: GridSweeps | None = None
+    impedance_ohm: NDArray[np.float32] | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class GridSweeps:
+    """Sweeps on the analysis grid: drive_db (k,), component (k,) ('' for compression), level_db (k, 199)."""
+
+    drive_db: FloatArray
+    component: tuple[str, ...]
+    level_db: NDArray[np.float32]
