@@ -503,9 +503,19 @@ class ValueTable:
     """Metric values of many sessions, columns in the order of `metrics`.
 
     value (S, M) NaN where withheld; censored (S, M) int8 codes into CENSORED; reason: (row, metric id) -> why withheld.
+    corrected, se, low, high (S, M): the bias-corrected value, its standard error and 95 % interval; None until worked out.
     """
 
     metrics: tuple[str, ...]
     value: NDArray[np.float64]
     censored: NDArray[np.int8]
     reason: dict[tuple[int, str], str]
+    corrected: NDArray[np.float64] | None = None
+    se: NDArray[np.float64] | None = None
+    low: NDArray[np.float64] | None = None
+    high: NDArray[np.float64] | None = None
+
+    def intervals(self) -> dict[str, NDArray[np.float64]]:
+        """The uncertainty columns that are there, by name."""
+        columns = {"corrected": self.corrected, "se": self.se, "low": self.low, "high": self.high}
+        return {name: array for name, array in columns.items() if array is not None}

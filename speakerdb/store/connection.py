@@ -1,0 +1,79 @@
+"""Opening the one DuckDB file, and saying in plain words why it can't be opened."""
+
+from __future__ import annotations
+
+import re
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from speakerdb.errors import StoreError
+
+if TYPE_CHECKING:
+    import duckdb
+
+LOCK_WAIT_S = 10.0  # how long a writer waits for another process to finish (data.md)
+_HEADER_BYTES = 12  # DuckDB writes the letters DUCK at byte 8 of every file
+
+
+def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.DuckDBPyConnection:
+    """Connect to the file at `path`; with write=True it is made where it does not exist.
+
+    Raises StoreError for a missing, locked, damaged or foreign file. Writers wait up to LOCK_WAIT_S for the lock.
+    """
+    import duckdb
+
+    if not write and not path.exists():
+        raise StoreError(
+            f"there is no database at {path}. Make one with `speakerdb ingest FOLDER` or `speakerdb demo`, or name yours with --db"
+        )
+    if path.is_dir():
+        raise StoreError(f"{path} is a folder; expected a database file")
+    if path.exists():
+        _refuse_foreign_bytes(path)
+    elif not path.parent.exists():
+        raise StoreError(f"the folder {path.parent} does not exist; make it first")
+    deadline = time.monotonic() + (LOCK_WAIT_S if write else 0.0) if wait_s is None else time.monotonic() + wait_s
+    while True:
+        try:
+            return duckdb.connect(str(path), read_only=not write)
+        except duckdb.IOException as error:
+            text = str(error)
+            if "lock" not in text.lower():
+                raise _plain(path, text) from None
+            if time.monotonic() >= deadline:
+                raise StoreError(_lock_sentence(path, text)) from None
+            time.sleep(0.1)
+        except duckdb.Error as error:
+            raise _plain(path, str(error)) from None
+
+
+def _refuse_foreign_bytes(path: Path) -> None:
+    try:
+        with path.open("rb") as file:
+            head = file.read(_HEADER_BYTES)
+    except OSError as error:
+        raise StoreError(f"{path} can't be read: {error.strerror or error}") from None
+    if head and head[8:12] != b"DUCK":
+        raise StoreError(f"{path} is not a database of this program: its first bytes are not those of a DuckDB file")
+    if not head:
+        raise StoreError(f"{path} is an empty file; expected a database. Delete it or choose another name")
+
+
+def _lock_sentence(path: Path, text: str) -> str:
+    holder = re.search(r"held in (.*?)\(PID (\d+)\)", text)
+    pid = re.search(r"PID (\d+)", text)
+    who = f" by process {pid.group(1)}" if pid else ""
+    name = f" ({Path(holder.group(1).strip()).name})" if holder and holder.group(1).strip() else ""
+    return f"{path} is in use{who}{name}: one process that writes keeps all others out. Wait until it has finished, then try again"
+
+
+def _plain(path: Path, text: str) -> StoreError:
+    first = text.strip().splitlines()[0]
+    if "version" in text.lower() and "storage" in text.lower():
+        return StoreError(f"{path} was written in another DuckDB storage format than this installation reads: {first}")
+    if "permission" in text.lower():
+        return StoreError(f"{path} can't be opened: permission denied")
+    return StoreError(
+        f"{path} is damaged or not a complete database ({first}). Restore a copy, or ingest the session folders into a new file"
+    )

@@ -1,0 +1,104 @@
+"""The store: one open file, its transactions and its state. It knows no acoustics and no statistics."""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+from collections.abc import Iterator, Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from speakerdb.errors import StoreError
+from speakerdb.store import connection, migrations, queries, reading, writing
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+
+class Store:
+    """An open database file. Use as a context manager or call close()."""
+
+    def __init__(self, path: Path, con: duckdb.DuckDBPyConnection, *, write: bool) -> None:
+        self.path, self.con, self.write = path, con, write
+
+    @classmethod
+    def open(cls, path: Path, *, write: bool, wait_s: float | None = None) -> Store:
+        """Open for reading, or for writing (then an absent or empty file is made). Raises StoreError."""
+        con = connection.connect(path, write=write, wait_s=wait_s)
+        try:
+            version = migrations.version_of(con)
+            migrations.check(path, version, may_create=write)
+            if version == 0:
+                migrations.apply(con, 0)
+            store = cls(path, con, write=write)
+            if write:
+                with store.transaction():
+                    writing.sync_dictionary(con)
+        except BaseException:
+            con.close()
+            raise
+        return store
+
+    def close(self) -> None:
+        self.con.close()
+
+    def __enter__(self) -> Store:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @contextlib.contextmanager
+    def transaction(self) -> Iterator[None]:
+        """All of it or nothing; the state id is renewed within, so that it can't disagree with the content."""
+        import duckdb
+
+        if not self.write:
+            raise StoreError(f"{self.path} is open for reading only")
+        self.con.execute("BEGIN")
+        try:
+            yield
+            self._renew_state()
+            self.con.execute("COMMIT")
+        except BaseException as error:
+            with contextlib.suppress(duckdb.Error):
+                self.con.execute("ROLLBACK")
+            if isinstance(error, duckdb.IOException):
+                raise StoreError(f"writing to {self.path} failed: {str(error).splitlines()[0]}") from None
+            raise
+
+    def _renew_state(self) -> None:
+        """State id: a fold of the keys and contents of all that counts, blind to ids, times and order of ingest."""
+        row = self.con.execute(
+            """
+            SELECT bit_xor(h), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
+                SELECT md5_number_lower(session || content_hash || status) AS h FROM session
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'fact', slug, name, value, date, source))
+                    FROM fact JOIN speaker USING (speaker_id) WHERE session_id IS NULL
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'price', slug, amount, currency, per, kind, date))
+                    FROM price JOIN speaker USING (speaker_id)
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'speaker', slug)) FROM speaker
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'metric', id, version)) FROM metric)
+            """
+        ).fetchone()
+        assert row is not None
+        state = f"{(row[0] or 0) & 0xFFFFFFFFFF:010x}"
+        old = reading.state_of(self.con)
+        if old.state != state or old.speakers != row[1]:
+            self.con.execute("DELETE FROM db_state")
+            self.con.execute(
+                "INSERT INTO db_state VALUES (?, ?, ?)", [state, row[1], dt.datetime.now(dt.UTC).replace(tzinfo=None)]
+            )
+
+    def state(self) -> reading.State:
+        return reading.state_of(self.con)
+
+    def frame(self, sql: str, params: object = None) -> pl.DataFrame:
+        return reading.frame(self.con, sql, params)
+
+    def run_query(self, name: str, given: Mapping[str, str]) -> tuple[queries.NamedQuery, pl.DataFrame]:
+        """Run a named query with bound parameters. Raises UnknownNameError, RequestError."""
+        query = queries.find(name)
+        values = queries.bind(query, given)
+        return query, self.frame(query.sql, values or None)

@@ -1,0 +1,70 @@
+"""What stands for a speaker in one setting: pooled values and curves, and which setting is the default."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.store.writing import insert, level_column, metric_numbers, nullable
+
+if TYPE_CHECKING:
+    import duckdb
+
+
+def replace_pooled(
+    con: duckdb.DuckDBPyConnection,
+    touched: Sequence[int] | None,
+    groups: Sequence[tuple[int, str, bool, int]],
+    values: ValueTable,
+    disagree: np.ndarray[Any, Any],
+    curves: dict[str, np.ndarray[Any, Any]],
+) -> None:
+    """Replace all pooled rows of the touched speakers (None: of all); the caller holds the transaction.
+
+    groups: (speaker_id, setting, is_default, number of sessions) per row of values; disagree (G, M) bool;
+    curves: part -> (G, 199).
+    """
+    for table in ("pooled_value", "pooled_curve", "speaker_setting"):
+        if touched is None:
+            con.execute(f"DELETE FROM {table}")
+        else:
+            con.execute(f"DELETE FROM {table} WHERE list_contains(?, speaker_id)", [list(touched)])
+    if not groups:
+        return
+    insert(con, "speaker_setting", {
+        "speaker_id": [g[0] for g in groups],
+        "setting": [g[1] for g in groups],
+        "is_default": [g[2] for g in groups],
+        "sessions": [g[3] for g in groups],
+    })  # fmt: skip
+    numbers, metrics = metric_numbers(con), len(values.metrics)
+    speaker, setting = np.array([g[0] for g in groups], np.int32), np.array([g[1] for g in groups], object)
+    flat = values.value.reshape(-1)
+    insert(con, "pooled_value", {
+        "speaker_id": np.repeat(speaker, metrics),
+        "setting": np.repeat(setting, metrics).tolist(),
+        "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), len(groups)),
+        "value": nullable(values.value),
+        **{name: nullable(array) for name, array in values.intervals().items()},
+        "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
+        "status": np.where(np.isnan(flat), "withheld", "ok").tolist(),
+        "reason": _reasons(values, len(groups)),
+        "disagree": disagree.reshape(-1),
+    })  # fmt: skip
+    for part, levels in curves.items():
+        kept = ~np.isnan(levels).all(axis=1)
+        insert(con, "pooled_curve", {
+            "speaker_id": speaker[kept],
+            "setting": setting[kept].tolist(),
+            "part": [part] * int(kept.sum()),
+            "level": level_column(levels[kept].astype(np.float32)),
+        })  # fmt: skip
+
+
+def _reasons(values: ValueTable, rows: int) -> Any:
+    import pyarrow as pa
+
+    return pa.array([values.reason.get((i, m)) for i in range(rows) for m in values.metrics], pa.string())

@@ -1,0 +1,182 @@
+"""Reading what is stored, as polars frames and arrays."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.session import GridSession
+from speakerdb.store.writing import decompress, info_from_json, metric_numbers, sweeps_from_rows
+
+if TYPE_CHECKING:
+    import duckdb
+    import polars as pl
+
+
+@dataclass(frozen=True)
+class State:
+    """The short id of what a file holds, how many speakers, and since when (ISO date)."""
+
+    state: str
+    speakers: int
+    date: str
+
+
+def state_of(con: duckdb.DuckDBPyConnection) -> State:
+    row = con.execute("SELECT state, speakers, changed_at FROM db_state").fetchone()
+    return State(row[0], row[1], row[2].date().isoformat()) if row else State("empty", 0, "")
+
+
+def frame(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -> pl.DataFrame:
+    """The rows of a statement as a polars frame. params: list or dict of bound values."""
+    return con.sql(sql, params=params).pl()
+
+
+def levels(column: pl.Series) -> np.ndarray[Any, Any]:
+    """A FLOAT[199] column as one (n, 199) float32 array."""
+    return column.to_numpy().reshape(len(column), -1)
+
+
+def grid_sessions(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> list[GridSession]:
+    """Stored sessions back in memory, in the order of the ids."""
+    if not session_ids:
+        return []
+    ids = list(session_ids)
+    heads = {
+        row[0]: row[1:]
+        for row in con.execute(
+            "SELECT session_id, info, resolution_per_octave FROM session WHERE list_contains(?, session_id)", [ids]
+        ).fetchall()
+    }
+    bounds = [min(ids), max(ids), ids]
+    curves = frame(
+        con,
+        "SELECT session_id, orbit, angle_deg, level FROM curve "
+        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) ORDER BY session_id, orbit, angle_deg",
+        bounds,
+    )
+    sweeps = frame(
+        con,
+        "SELECT session_id, kind, component, drive_db, level FROM sweep "
+        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) "
+        "ORDER BY session_id, kind, component, drive_db",
+        bounds,
+    )
+    curve_ids, curve_level = curves["session_id"].to_numpy(), levels(curves["level"])
+    horizontal, angle = (curves["orbit"] == "horizontal").to_numpy(), curves["angle_deg"].to_numpy().astype(np.float64)
+    sweep_ids = sweeps["session_id"].to_numpy()
+    sweep_level = levels(sweeps["level"]) if len(sweeps) else np.empty((0, 199), np.float32)
+    sweep_rows = list(zip(sweeps["kind"], sweeps["component"], sweeps["drive_db"], sweep_level, strict=True))
+    found = []
+    for session_id in ids:
+        a, b = np.searchsorted(curve_ids, [session_id, session_id + 1])
+        c, d = np.searchsorted(sweep_ids, [session_id, session_id + 1])
+        info, resolution = heads[session_id]
+        found.append(
+            GridSession(
+                info=info_from_json(info),
+                horizontal=horizontal[a:b],
+                angle_deg=angle[a:b],
+                level_db=curve_level[a:b],
+                resolution_per_octave=resolution,
+                **sweeps_from_rows(sweep_rows[c:d]),  # type: ignore[arg-type]
+            )
+        )
+    return found
+
+
+@dataclass(frozen=True, eq=False)
+class ActiveValues:
+    """Values of the active sessions of some speakers, one row a session, ready for pooling."""
+
+    session_id: np.ndarray[Any, Any]
+    speaker_id: np.ndarray[Any, Any]
+    setting: list[str]
+    sample: list[str]
+    lab: list[str]
+    date: list[str]
+    default_setting: np.ndarray[Any, Any]
+    values: ValueTable
+
+
+def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | None = None) -> ActiveValues:
+    """Sessions that count, of the given speakers (None: all), with all their metric values."""
+    heads = frame(
+        con,
+        "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, s.default_setting "
+        "FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
+        "ORDER BY s.session_id",
+        {"ids": None if speaker_ids is None else list(speaker_ids)},
+    )
+    ids = heads["session_id"].to_numpy()
+    numbers = metric_numbers(con)
+    column = {number: i for i, number in enumerate(numbers.values())}
+    shape = (len(ids), len(numbers))
+    arrays = {name: np.full(shape, np.nan) for name in ("value", "corrected", "se", "low", "high")}
+    censored = np.zeros(shape, np.int8)
+    reason: dict[tuple[int, str], str] = {}
+    if len(ids):
+        rows = frame(
+            con,
+            "SELECT session_id, metric_no, value, corrected, se, low, high, censored, reason FROM metric_value "
+            "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+            [int(ids.min()), int(ids.max()), ids.tolist()],
+        )
+        i = np.searchsorted(ids, rows["session_id"].to_numpy())
+        j = np.array([column[n] for n in range(max(column) + 1) if n in column])  # column by rank of number
+        lookup = np.zeros(max(column) + 1, np.int64)
+        lookup[list(column)] = j
+        j = lookup[rows["metric_no"].to_numpy()]
+        for name, array in arrays.items():
+            array[i, j] = rows[name].cast(float).fill_null(float("nan")).to_numpy()
+        codes = {word: code for code, word in enumerate(CENSORED)}
+        censored[i, j] = rows["censored"].replace_strict(codes, return_dtype=_int8()).to_numpy()
+        names = list(numbers)
+        for k in np.flatnonzero(rows["reason"].is_not_null().to_numpy()):
+            reason[int(i[k]), names[j[k]]] = rows["reason"][int(k)]
+    values = ValueTable(tuple(numbers), arrays.pop("value"), censored, reason, **arrays)
+    return ActiveValues(
+        ids,
+        heads["speaker_id"].to_numpy(),
+        heads["setting"].to_list(),
+        heads["sample"].to_list(),
+        heads["lab"].to_list(),
+        heads["date"].to_list(),
+        heads["default_setting"].to_numpy(),
+        values,
+    )
+
+
+def _int8() -> Any:
+    import polars as pl
+
+    return pl.Int8
+
+
+def summary_levels(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> dict[str, np.ndarray[Any, Any]]:
+    """Summary curves of sessions: part -> (S, 199), NaN where a session has none."""
+    ids = np.asarray(session_ids)
+    rows = frame(
+        con,
+        "SELECT session_id, part, level FROM summary_curve WHERE list_contains(?, session_id)",
+        [ids.tolist()],
+    )
+    order = np.argsort(ids)
+    where = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())] if len(rows) else np.empty(0, int)
+    parts, all_levels = rows["part"].to_numpy(), levels(rows["level"]) if len(rows) else np.empty((0, 199))
+    found = {}
+    for part in dict.fromkeys(rows["part"]):
+        mine = parts == part
+        found[part] = np.full((len(ids), all_levels.shape[1]), np.nan, np.float32)
+        found[part][where[mine]] = all_levels[mine]
+    return found
+
+
+def source_files(con: duckdb.DuckDBPyConnection, session_id: int) -> dict[str, bytes]:
+    """The files of a session as they came: name -> content."""
+    rows = con.execute("SELECT name, zstd FROM source_file WHERE session_id = ?", [session_id]).fetchall()
+    return {name: decompress(packed) for name, packed in rows}
