@@ -72,7 +72,7 @@ class Store:
         """State id: a fold of the keys and contents of all that counts, blind to ids, times and order of ingest."""
         row = self.con.execute(
             """
-            SELECT bit_xor(h), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
+            SELECT sum(h::HUGEINT), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
                 SELECT md5_number_lower(session || content_hash || status) AS h FROM session
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'fact', slug, name, value, date, source))
                     FROM fact JOIN speaker USING (speaker_id) WHERE session_id IS NULL

@@ -33,7 +33,8 @@ def state_of(con: duckdb.DuckDBPyConnection) -> State:
 
 def frame(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -> pl.DataFrame:
     """The rows of a statement as a polars frame. params: list or dict of bound values."""
-    return con.sql(sql, params=params).pl()
+    rows: pl.DataFrame = con.sql(sql, params=params).pl()
+    return rows
 
 
 def levels(column: pl.Series) -> np.ndarray[Any, Any]:
@@ -180,3 +181,20 @@ def source_files(con: duckdb.DuckDBPyConnection, session_id: int) -> dict[str, b
     """The files of a session as they came: name -> content."""
     rows = con.execute("SELECT name, zstd FROM source_file WHERE session_id = ?", [session_id]).fetchall()
     return {name: decompress(packed) for name, packed in rows}
+
+
+def session_values(
+    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
+) -> np.ndarray[Any, Any]:
+    """Values of sessions: (S, M) in the given orders, NaN where withheld or not there."""
+    rows = con.execute(
+        "SELECT v.session_id, m.id, v.value FROM metric_value v JOIN metric m USING (metric_no) "
+        "WHERE list_contains(?, v.session_id)",
+        [list(session_ids)],
+    ).fetchall()
+    row, column = {s: i for i, s in enumerate(session_ids)}, {m: j for j, m in enumerate(metrics)}
+    found = np.full((len(row), len(column)), np.nan)
+    for session_id, metric, value in rows:
+        if metric in column and value is not None:
+            found[row[session_id], column[metric]] = value
+    return found

@@ -35,6 +35,7 @@ class NewSession:
     grid: GridSession
     folder: str
     sources: tuple[SourceFile, ...]
+    warnings: tuple[str, ...] = ()
 
     @property
     def info(self) -> SessionInfo:

@@ -1,0 +1,348 @@
+"""Commands that read: list, show, explain, metrics, rank, match, query."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from speakerdb.cli import text
+from speakerdb.cli.common import (
+    AllSettingsOption,
+    CurrencyOption,
+    DbOption,
+    ExactOption,
+    JsonOption,
+    SettingOption,
+    SpeakerArgument,
+    TopOption,
+    emit,
+    open_database,
+    with_filters,
+)
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from speakerdb.library import Database, Selection
+
+
+def _cite(db: Database) -> None:
+    """The line that lets an answer be cited."""
+    state = db.state
+    text.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
+
+
+def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: JsonOption = False) -> None:
+    """List the speakers that are stored.
+
+    Example: speakerdb list
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        frame = base.list(currency.upper() if currency else None)
+        if json:
+            emit(documents.document(base.state, rows=documents.rows(frame)))
+            return
+        unit = frame["currency"][0] if len(frame) else None
+        text.table(
+            ["speaker", "kind", "powered", "year", "volume (l)", "mass (kg)", f"price, pair ({unit or 'none known'})",
+             "settings", "sessions", "labs", "samples"],
+            [
+                [r["speaker"], r["kind"], {True: "yes", False: "no"}.get(r["powered"]), r["year"],
+                 text.number(r["volume_l"], 1), text.number(r["mass_kg"], 1), text.number(r["price"], 0),
+                 ", ".join(r["settings"]), r["sessions"], ", ".join(r["labs"]), r["samples"]]
+                for r in frame.iter_rows(named=True)
+            ],
+            right=(3, 4, 5, 6, 8, 10),
+        )  # fmt: skip
+        _cite(base)
+
+
+def show(
+    speaker: SpeakerArgument,
+    setting: SettingOption = None,
+    all_settings: AllSettingsOption = False,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Show all values of one speaker, pooled over its sessions.
+
+    Example: speakerdb show sill-5
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        _, slug = base.find(speaker, exact=exact)
+        frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
+        facts = base.facts(slug)
+        if json:
+            emit(documents.show(base.state, slug, frame, facts.values, facts.extra()))
+            return
+        text.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
+        text.line(facts.sentence())
+        for conflict in facts.conflicts:
+            text.line(f"In conflict: {conflict}")
+        _show_values(frame)
+        _cite(base)
+
+
+def _show_values(frame: pl.DataFrame) -> None:
+    import polars as pl
+
+    pooled = frame.filter(pl.col("session").is_null())
+    single = frame.filter(pl.col("session").is_not_null())
+    for (setting,), part in pooled.group_by("setting", maintain_order=True):
+        sessions = (
+            single.filter(pl.col("setting") == setting)
+            .select("session", "lab", "sample", "date")
+            .unique(maintain_order=True)
+        )
+        where = "; ".join(f"{s} ({lab}, sample {sample}, {date})" for s, lab, sample, date in sessions.iter_rows())
+        text.line(f"\nSetting {setting}: {where}")
+        with_intervals = part["low"].is_not_null().any()
+        ok, withheld = part.filter(pl.col("status") == "ok"), part.filter(pl.col("status") != "ok")
+        rows = []
+        for r in ok.iter_rows(named=True):
+            metric = text.metric_of(r["metric"])
+            row = [metric.label, text.value(metric, r["value"], r["censored"]), metric.unit]
+            row += [text.interval(metric, r["low"], r["high"])] if with_intervals else []
+            rows.append([*row, r["metric"] + (" (sessions disagree)" if r["disagree"] else "")])
+        headings = ["metric", "value", "unit", *(["95 % interval"] if with_intervals else []), "id"]
+        text.table(headings, rows, right=(1, 3) if with_intervals else (1,))
+        if len(withheld):
+            text.line("\nWithheld:")
+            for (reason,), group in withheld.group_by("reason", maintain_order=True):
+                text.line(f"  {', '.join(group['metric'])}: {reason}")
+
+
+def explain(
+    speaker: SpeakerArgument,
+    metric: Annotated[str, typer.Argument(help="A metric's id, or any unambiguous part of it.")],
+    setting: SettingOption = None,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Trace one value back to its definition, curve and source files.
+
+    Example: speakerdb explain sill-5 f6_hz
+    """
+    import polars as pl
+
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.explain(speaker, metric, setting=setting, exact=exact)
+        if json:
+            emit(documents.explain(base.state, answer))
+            return
+        m = answer.metric
+        pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
+        text.line(f"{answer.speaker}, setting {answer.setting}")
+        if pooled["status"] == "ok":
+            text.line(f"{m.label}: {text.value(m, pooled['value'], pooled['censored'])} {m.unit}")
+        else:
+            text.line(f"{m.label}: withheld, {pooled['reason']}")
+        text.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
+        text.line(f"Source of the definition: {m.source}")
+        if answer.curve_part:
+            text.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
+        rows = []
+        for r in answer.values.filter(pl.col("session").is_not_null()).iter_rows(named=True):
+            files = answer.sources.filter(pl.col("session") == r["session"])
+            for f in files.iter_rows(named=True):
+                shown = text.value(m, r["value"], r["censored"]) if r["status"] == "ok" else f"withheld: {r['reason']}"
+                rows.append([r["session"], r["lab"], r["sample"], r["date"], shown, f["file"], f["sha256"]])
+        text.table(["session", "lab", "sample", "date", f"value ({m.unit})", "source file", "SHA-256"], rows)
+        _cite(base)
+
+
+def metrics(
+    metric: Annotated[str | None, typer.Argument(help="One metric's id.")] = None,
+    json: JsonOption = False,
+) -> None:
+    """Print the dictionary: what every number means.
+
+    Example: speakerdb metrics f6_hz
+    """
+    from speakerdb.library import answers, documents
+
+    frame = answers.metrics_frame(metric)
+    if json:
+        emit(documents.document(None, rows=documents.rows(frame)))
+    elif metric is not None:
+        for name, value in frame.row(0, named=True).items():
+            text.line(f"{name + ':':12}{value}")
+    else:
+        text.table(
+            ["id", "label", "unit", "better", "definition"],
+            [[r["id"], r["label"], r["unit"], r["better"], r["definition"]] for r in frame.iter_rows(named=True)],
+        )
+
+
+@with_filters
+def rank(
+    metric: Annotated[str, typer.Argument(help="A metric's id, or any unambiguous part of it.")],
+    selection: Selection,
+    top: TopOption = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Rank the speakers by one metric, the better first.
+
+    Example: speakerdb rank f6_hz --kind bookshelf --price-max 1000 --top 10
+    """
+    import polars as pl
+
+    from speakerdb.library import documents, naming
+
+    with open_database(db) as base:
+        m = naming.find_metric(metric)
+        frame = base.rank(m.id, selection=selection, top=top)
+        if json:
+            emit(documents.rank(base.state, m.id, frame, selection.filters.words()))
+            return
+        direction = {
+            "high": "highest first",
+            "low": "lowest first",
+            "neither": "highest first; neither direction is better",
+        }
+        text.line(f"{m.label} ({m.unit}), {direction[m.better]}{_where(selection)}")
+        ok = frame.filter(pl.col("status") == "ok")
+        if len(ok):
+            text.table(
+                ["rank", "speaker", "setting", f"value ({m.unit})", "95 % interval"],
+                [
+                    [_rank_text(r), r["speaker"], r["setting"], text.value(m, r["value"], r["censored"]),
+                     text.interval(m, r["low"], r["high"])]
+                    for r in ok.iter_rows(named=True)
+                ],
+                right=(0, 3, 4),
+            )  # fmt: skip
+        else:
+            text.line("No speaker has this value and passes the filters.")
+        _withheld(frame.filter(pl.col("status") != "ok"))
+        _cite(base)
+
+
+def _rank_text(row: dict[str, Any]) -> str:
+    low, high = row["rank_low"], row["rank_high"]
+    return str(row["rank"]) if low == high else f"{row['rank']} ({low}–{high})"
+
+
+def _where(selection: Selection) -> str:
+    words = selection.filters.words()
+    return f"; {words}" if words else ""
+
+
+def _withheld(frame: pl.DataFrame) -> None:
+    if not len(frame):
+        return
+    text.line(f"\nNot judged ({len(frame)}):")
+    for (reason,), group in frame.group_by("reason", maintain_order=True):
+        text.line(f"  {reason}: {', '.join(group['speaker'])}")
+
+
+@with_filters
+def match(
+    speaker: SpeakerArgument,
+    selection: Selection,
+    setting: SettingOption = None,
+    weight: Annotated[
+        list[str] | None,
+        typer.Option("--weight", help="Weight of a part, e.g. --weight beamwidth=2; may be repeated."),
+    ] = None,
+    top: TopOption = 10,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Find the nearest relatives of a speaker by its curves.
+
+    Example: speakerdb match sill-5 --top 5
+    """
+    from speakerdb.analysis.match import WEIGHTS
+    from speakerdb.library import documents
+
+    weights = {**WEIGHTS, **_weights(weight or [], tuple(WEIGHTS))}
+    with open_database(db) as base:
+        _, slug = base.find(speaker, exact=exact)
+        used = base.setting(slug, setting)
+        frame = base.match(slug, setting=used, selection=selection, weights=weights, top=top, exact=True)
+        if json:
+            emit(documents.match(base.state, slug, used, frame, weights))
+            return
+        text.line(f"Nearest relatives of {slug}, setting {used}{_where(selection)}: RMS difference in dB")
+        text.table(
+            ["speaker", "setting", "distance", *(p.replace("_", " ") for p in WEIGHTS), "told apart"],
+            [
+                [r["speaker"], r["setting"], text.number(r["distance_db"], 2), *(text.number(r[p], 2) for p in WEIGHTS),
+                 {True: "yes", False: "no", None: "not tested"}[r["distinguishable"]]]
+                for r in frame.iter_rows(named=True)
+            ],
+            right=tuple(range(2, 3 + len(WEIGHTS))),
+        )  # fmt: skip
+        text.line("Weights: " + ", ".join(f"{p.replace('_', ' ')} {w:g}" for p, w in weights.items()))
+        _cite(base)
+
+
+def _weights(given: list[str], parts: tuple[str, ...]) -> dict[str, float]:
+    found = {}
+    for item in given:
+        name, _, number = item.partition("=")
+        try:
+            found[name] = float(number)
+        except ValueError:
+            raise typer.BadParameter(f"{item!r}; expected PART=NUMBER", param_hint="--weight") from None
+        if name not in parts or not 0 <= found[name] < float("inf"):
+            raise typer.BadParameter(
+                f"{item!r}; the parts are {', '.join(parts)}, weights are 0 or more", param_hint="--weight"
+            )
+    return found
+
+
+def query(
+    name: Annotated[str | None, typer.Argument(help="Name of the query; without it, all are listed.")] = None,
+    parameters: Annotated[list[str] | None, typer.Argument(help="Parameters as name=value.")] = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Run one of the named SQL queries, or list them.
+
+    Example: speakerdb query price_ladder kind=bookshelf
+    """
+    from speakerdb.library import documents
+    from speakerdb.library.naming import all_queries
+
+    if name is None:
+        found = all_queries()
+        if json:
+            emit(documents.document(None, queries=[documents.query_head(q) for q in found.values()]))
+            return
+        text.table(
+            ["query", "title", "parameters"],
+            [[q.name, q.title, ", ".join(f"{p.name}={p.default}" for p in q.parameters)] for q in found.values()],
+        )
+        return
+    given = {}
+    for item in parameters or []:
+        key, equals, value = item.partition("=")
+        if not equals:
+            raise typer.BadParameter(f"{item!r}; expected name=value", param_hint="PARAMETERS")
+        given[key] = value
+    with open_database(db) as base:
+        head, frame = base.query(name, given)
+        if json:
+            emit(documents.document(base.state, query=documents.query_head(head), rows=documents.rows(frame)))
+            return
+        text.line(head.title)
+        numeric = tuple(i for i, kind in enumerate(frame.dtypes) if kind.is_numeric())
+        text.table(
+            frame.columns,
+            [[f"{cell:g}" if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
+            right=numeric,
+        )
+        _cite(base)

@@ -1,0 +1,198 @@
+"""Commands that write or keep the file: ingest, derive, upgrade, export, verify."""
+
+from __future__ import annotations
+
+import sys
+from contextlib import contextmanager
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated
+
+import typer
+
+from speakerdb.cli import text
+from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from speakerdb.library.ingest import IngestResult
+
+_SENTENCES_FOR = 20  # speakers described after an ingest; the rest are named by their number
+
+
+@contextmanager
+def progress(label: str) -> Iterator[tuple[Callable[[int], None], Callable[[int], None]]]:
+    """A progress bar on standard error where that is a terminal: gives (begin(total), advance(n))."""
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
+
+    columns = (TextColumn(label), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
+    with Progress(*columns, console=text.console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+        task = bar.add_task(label, total=None)
+        yield (lambda total: bar.update(task, total=total)), (lambda n: bar.advance(task, n))
+
+
+def ingest(
+    folders: Annotated[list[Path], typer.Argument(help="Session folders, or folders of them.")],
+    dry_run: Annotated[bool, typer.Option("--dry-run", help="Read and check everything, store nothing.")] = False,
+    replace: Annotated[
+        bool, typer.Option("--replace", help="Put a session in the place of the stored one with the same key.")
+    ] = False,
+    sheet: Annotated[
+        Path | None, typer.Option("--sheet", help="CSV with a `folder` column and session.toml keys.")
+    ] = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Store measurement sessions. Good ones are stored, bad ones are listed with all that is wrong.
+
+    Example: speakerdb ingest measurements/
+    """
+    from speakerdb.library import documents, sentences
+    from speakerdb.library.ingest import ingest as read_only_ingest
+
+    with progress("reading folders") as (begin, advance):
+
+        def report(_: IngestResult) -> None:
+            advance(1)
+
+        if dry_run:
+            results = read_only_ingest(None, folders, sheet=sheet, begin=begin, report=report)
+            base = None
+        else:
+            base = open_database(db, write=True)
+            try:
+                results = base.ingest(*folders, sheet=sheet, replace=replace, begin=begin, report=report)
+            except BaseException:
+                base.close()
+                raise
+    state = base.state if base else None
+    if json:
+        emit(documents.ingest(state, results))
+    else:
+        _tell(results, dry_run=dry_run)
+        if base:
+            touched = list(
+                dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker)
+            )
+            for slug in touched[:_SENTENCES_FOR]:
+                text.line(f"\n{slug}")
+                for sentence in sentences.about(base, slug):
+                    text.line(f"  {sentence}")
+            if len(touched) > _SENTENCES_FOR:
+                text.line(
+                    f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."
+                )
+    if base:
+        base.close()
+    if any(r.result == "refused" for r in results):
+        raise typer.Exit(1)
+
+
+def _tell(results: list[IngestResult], *, dry_run: bool) -> None:
+    counts = {word: sum(r.result == word for r in results) for word in ("stored", "replaced", "already", "refused")}
+    words = {"stored": "would be stored" if dry_run else "stored", "replaced": "replaced", "already": "already stored",
+             "refused": "refused"}  # fmt: skip
+    text.line(", ".join(f"{n} {words[w]}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
+    for result in results:
+        for warning in result.warnings:
+            text.line(f"  {result.folder}: note: {warning}")
+        if result.result == "refused":
+            text.line(f"  {result.folder}: refused")
+            for item in result.errors:
+                text.line(f"    {item}")
+
+
+def derive(
+    everything: Annotated[
+        bool, typer.Option("--all", help="All metrics, not only those whose definition changed.")
+    ] = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Recompute the values whose definition has changed.
+
+    Example: speakerdb derive
+    """
+    from speakerdb.library import documents
+
+    _must_exist(db)
+    with open_database(db, write=True) as base, progress("recomputing") as (begin, advance):
+        report = base.derive(everything=everything, begin=begin, advance=advance)
+        state = base.state
+    if json:
+        emit(documents.document(state, metrics=list(report.metrics), sessions=report.sessions))
+    elif report.metrics:
+        text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
+    else:
+        text.line("Every value is up to date; nothing to do.")
+
+
+def _must_exist(db: Path | None) -> None:
+    """Commands that change a file must not make one: opening for reading says so in plain words."""
+    if not database_path(db).exists():
+        open_database(db).close()
+
+
+def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
+    """Bring the file to this program's schema; a copy of the old one stays beside it.
+
+    Example: speakerdb upgrade
+    """
+    from speakerdb.library import documents, maintenance
+
+    path = database_path(db)
+    old, new, copy = maintenance.upgrade(path)
+    if json:
+        emit(documents.document(None, old=old, new=new, copy=str(copy) if copy else None))
+    elif copy:
+        text.line(f"{path}: schema {old} → {new}. The old file is kept as {copy}.")
+    else:
+        text.line(f"{path} has schema {new}, the newest; nothing to do.")
+
+
+def export(
+    folder: Annotated[Path, typer.Argument(help="A new or empty folder.")],
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write every table as a Parquet file, for any other program.
+
+    Example: speakerdb export tables/
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        files = base.export(folder)
+        if json:
+            emit(documents.document(base.state, files=[str(f) for f in files]))
+            return
+        text.line(f"{len(files)} tables written to {folder} as Parquet, which any engine reads "
+                  "(the database file itself needs DuckDB 2 or newer).")  # fmt: skip
+
+
+def verify(
+    compact: Annotated[bool, typer.Option("--compact", help="Also rewrite the file without dead space.")] = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Check the file: orphans, hashes, a sample of sessions recomputed, doubled curves, facts in conflict.
+
+    Example: speakerdb verify --compact
+    """
+    from speakerdb.library import documents, maintenance
+
+    with open_database(db) as base:
+        problems = base.verify()
+        state = base.state
+    sizes = maintenance.compact(database_path(db)) if compact else None
+    if json:
+        extra = {"bytes_before": sizes[0], "bytes_after": sizes[1]} if sizes else {}
+        emit(documents.document(state, ok=not problems, problems=list(problems), **extra))
+    else:
+        for problem in problems:
+            text.line(problem)
+        text.line(f"{len(problems)} problems found." if problems else "No problem found.")
+        if sizes:
+            text.line(f"Compacted: {sizes[0] / 1e6:.1f} MB → {sizes[1] / 1e6:.1f} MB.")
+    if problems:
+        raise typer.Exit(1)

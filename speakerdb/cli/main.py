@@ -1,0 +1,72 @@
+"""The `speakerdb` program: registers the commands, turns errors into plain words or JSON, sets the exit code."""
+
+from __future__ import annotations
+
+import sys
+
+import typer
+from typer.exceptions import Abort, Exit, TyperException
+
+from speakerdb.cli import asking, keeping
+from speakerdb.cli.demo import demo
+from speakerdb.errors import SpeakerdbError
+
+DONE, REFUSED, USAGE, INTERRUPTED = 0, 1, 2, 130
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Put loudspeaker measurements into one database in comparable numbers, and ask it questions.",
+    epilog="Exit codes: 0 done, 1 the data or the request can't be served (the message says why), 2 usage.",
+)
+app.command()(demo)
+app.command()(keeping.ingest)
+app.command("list")(asking.list_speakers)
+for _command in (asking.show, asking.explain, asking.metrics, asking.rank, asking.match, asking.query):
+    app.command()(_command)
+for _command in (keeping.derive, keeping.upgrade, keeping.export, keeping.verify):
+    app.command()(_command)
+
+
+def _fail(message: str, document: dict[str, object], json: bool, code: int) -> int:
+    from speakerdb.cli.common import emit
+
+    if json:
+        emit(document)
+    sys.stderr.write(message.rstrip() + "\n")
+    return code
+
+
+def run(arguments: list[str] | None = None) -> None:
+    """Entry point: exits with 0, 1 or 2 (130 when interrupted)."""
+    given = sys.argv[1:] if arguments is None else arguments
+    sys.exit(_run(given, json="--json" in given))
+
+
+def _run(arguments: list[str], *, json: bool) -> int:
+    try:
+        result = app(arguments, standalone_mode=False)
+        return result if isinstance(result, int) else DONE
+    except Exit as stop:
+        return stop.exit_code
+    except (Abort, KeyboardInterrupt):
+        sys.stderr.write("interrupted; what was reported as stored is stored\n")
+        return INTERRUPTED
+    except TyperException as error:
+        from speakerdb.library import documents
+
+        message = error.format_message()
+        return _fail(f"usage: {message}\nTry `speakerdb --help`.", documents.usage_error(message), json, USAGE)
+    except SpeakerdbError as error:
+        from speakerdb.library import documents
+
+        items = "".join(f"\n  {item}" for item in error.items)
+        return _fail(f"error: {error.message}{items}", documents.error(error), json, REFUSED)
+    except BrokenPipeError:
+        sys.stderr.close()  # the reader of a pipe went away: not an error of ours
+        return DONE
+
+
+if __name__ == "__main__":
+    run()

@@ -1,0 +1,6 @@
+"""The Python API: the only room that joins files, derive, store and analysis."""
+
+from speakerdb.library.answers import Explanation, Selection
+from speakerdb.library.database import Database
+
+__all__ = ["Database", "Explanation", "Selection"]

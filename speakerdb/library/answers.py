@@ -1,0 +1,257 @@
+"""Answers as frames: what is stored, one speaker, one value's descent, ranks, relatives."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from speakerdb.analysis import filters as filtering
+from speakerdb.analysis import match as matching
+from speakerdb.analysis.filters import Filters
+from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.library.field import Field
+from speakerdb.library.naming import find_metric
+from speakerdb.store import Store
+
+VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
+
+
+def list_speakers(field: Field, store: Store, currency: str | None) -> pl.DataFrame:
+    """One row per speaker: speaker, maker, model, kind, powered, year, price, currency, settings, sessions, labs, samples."""
+    counts = store.frame(
+        """
+        SELECT speaker_id, list_sort(list(DISTINCT setting)) AS settings, count(*) AS sessions,
+               list_sort(list(DISTINCT l.name)) AS labs, count(DISTINCT sample) AS samples
+        FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY speaker_id
+        """
+    )
+    columns = ["speaker", "maker", "model", "kind", "powered", "year", "volume_l", "mass_kg", "price", "currency"]
+    return (
+        field.frame(currency)
+        .filter(pl.col("is_default"))
+        .select("speaker_id", *columns)
+        .join(counts, on="speaker_id", how="left", maintain_order="left")
+        .drop("speaker_id")
+    )
+
+
+def _values_frame(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add unit and label from the dictionary, in the dictionary's order."""
+    order = {m: i for i, m in enumerate(METRICS)}
+    units = {m.id: m.unit for m in METRICS.values()}
+    return (
+        rows.filter(pl.col("metric").is_in(list(order)))
+        .with_columns(
+            unit=pl.col("metric").replace_strict(units, return_dtype=pl.String),
+            _order=pl.col("metric").replace_strict(order, return_dtype=pl.Int32),
+        )
+        .sort("setting", "_session", "_order", nulls_last=False)
+        .drop("_order", "_session")
+    )
+
+
+def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False) -> pl.DataFrame:
+    """All values of one speaker: pooled rows (session null) first, then each active session's.
+
+    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason, disagree.
+    """
+    settings = settings_of(store, speaker_id)
+    chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
+    pooled = store.frame(
+        """
+        SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
+               m.id AS metric, v.value, v.se, v.low, v.high, v.censored, v.status, v.reason, v.disagree, 0 AS _session
+        FROM pooled_value v JOIN metric m USING (metric_no)
+        WHERE v.speaker_id = ? AND list_contains(?, v.setting)
+        """,
+        [speaker_id, chosen],
+    )
+    single = store.frame(
+        """
+        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, v.se, v.low, v.high,
+               v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, s.session_id AS _session
+        FROM metric_value v JOIN session s USING (session_id) JOIN metric m USING (metric_no) JOIN lab l USING (lab_id)
+        WHERE s.speaker_id = ? AND s.status = 'active' AND list_contains(?, s.setting)
+        """,
+        [speaker_id, chosen],
+    )
+    return _values_frame(pl.concat([pooled, single], how="vertical_relaxed"))
+
+
+def settings_of(store: Store, speaker_id: int) -> dict[str, bool]:
+    """setting -> whether it is the default one."""
+    rows = store.con.execute(
+        "SELECT setting, is_default FROM speaker_setting WHERE speaker_id = ? ORDER BY is_default DESC, setting",
+        [speaker_id],
+    ).fetchall()
+    return dict(rows)
+
+
+def pick_setting(settings: dict[str, bool], wanted: str | None) -> str:
+    """The wanted setting, else the default one; raises UnknownNameError with the settings there are."""
+    if not settings:
+        raise UnknownNameError("the speaker has no active session: all are withdrawn or replaced")
+    if wanted is None:
+        return next(iter(settings))
+    if wanted not in settings:
+        raise UnknownNameError(f"the speaker has no setting {wanted!r}; it has {', '.join(settings)}")
+    return wanted
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Where a value comes from: value -> definition -> curve -> source file and hash."""
+
+    speaker: str
+    setting: str
+    metric: MetricDef
+    values: pl.DataFrame  # the rows of `show` of this metric
+    curve: pl.DataFrame  # frequency_hz, level of the curve the definition reads; empty where there is none
+    curve_part: str | None
+    sources: pl.DataFrame  # session, lab, sample, date, folder, file, sha256, size
+    metric_version: int
+
+
+# The summary curve that a metric's definition reads, for `explain`
+_CURVE_OF = (
+    ("beamwidth_horizontal", "beamwidth_horizontal"), ("beamwidth_vertical", "beamwidth_vertical"),
+    ("di_power", "di_power"), ("di_early", "di_early"), ("power_f6", "sound_power"), ("on_axis", "on_axis"),
+    ("in_room", "in_room"), ("preference", "in_room"), ("turning", "in_room"), ("max_level_", "usable_output"),
+    ("thd", None), ("clean", None), ("balance_level", None), ("impedance", None), ("tone", None),
+    ("best_listening", "on_axis"),
+)  # fmt: skip
+
+
+def curve_part_of(metric_id: str) -> str | None:
+    """The summary curve a metric is read from; None where it is read from sweeps or from single angles."""
+    for start, part in _CURVE_OF:
+        if start in metric_id and metric_id != "max_level_db":
+            return part
+    return None if metric_id == "max_level_db" else "listening_window"
+
+
+def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting: str | None) -> Explanation:
+    """How one value of one speaker came about. Raises UnknownNameError."""
+    metric = find_metric(metric_name)
+    chosen = pick_setting(settings_of(store, speaker_id), setting)
+    values = show(store, speaker_id, chosen).filter(pl.col("metric") == metric.id)
+    part = curve_part_of(metric.id)
+    curve = store.frame(
+        "SELECT unnest(level)::DOUBLE AS level FROM pooled_curve WHERE speaker_id = ? AND setting = ? AND part = ?",
+        [speaker_id, chosen, part],
+    )
+    if len(curve):
+        from speakerdb.acoustics.grid import FREQUENCY_HZ
+
+        curve = pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level": curve["level"]})
+    sources = store.frame(
+        """
+        SELECT s.session, l.name AS lab, s.sample, s.date, s.folder, f.name AS file, f.sha256, f.size
+        FROM session s JOIN lab l USING (lab_id) LEFT JOIN source_file f USING (session_id)
+        WHERE s.speaker_id = ? AND s.setting = ? AND s.status = 'active' ORDER BY s.session_id, f.name
+        """,
+        [speaker_id, chosen],
+    )
+    version = store.con.execute("SELECT version FROM metric WHERE id = ?", [metric.id]).fetchone()
+    return Explanation(slug, chosen, metric, values, curve, part, sources, int(version[0]) if version else 0)
+
+
+def metrics_frame(metric: str | None = None) -> pl.DataFrame:
+    """The dictionary, or one row of it: id, label, unit, better, definition, source, step, matters, group, ranked."""
+    wanted = METRICS.values() if metric is None else [find_metric(metric)]
+    return pl.DataFrame(
+        [
+            {
+                "id": m.id, "label": m.label, "unit": m.unit, "better": m.better, "definition": m.definition,
+                "source": m.source, "step": m.step, "matters": m.matters, "group": m.group, "ranked": m.ranked,
+            }
+            for m in wanted
+        ]
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Whom a comparison is about: filters, the currency and price kind they are in, and which settings stand."""
+
+    filters: Filters = dataclasses.field(default_factory=Filters)
+    currency: str | None = None
+    price_kind: str | None = None
+    all_settings: bool = False
+
+    def split(self, field: Field) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Rows of the field that pass, and those that can't be judged (column reason)."""
+        if self.currency is not None and self.currency not in field.currencies():
+            known = ", ".join(field.currencies()) or "none"
+            raise RequestError(f"no price is held in {self.currency}; prices are in {known}")
+        frame = field.frame(self.currency, self.price_kind)
+        if not self.all_settings:
+            frame = frame.filter(pl.col("is_default"))
+        return filtering.apply(self.filters, frame)
+
+
+def metric_column(field: Field, rows: pl.DataFrame, metric: MetricDef) -> pl.DataFrame:
+    """The rows with the pooled value columns of a metric joined on."""
+    values = field.values(metric.id)
+    return rows.join(values, on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_value")
+
+
+def rank(field: Field, metric: MetricDef, selection: Selection, top: int | None) -> pl.DataFrame:
+    """Speakers in order, the better first; withheld ones last with their reason.
+
+    Columns: rank, rank_low, rank_high, speaker, setting, value, unit, low, high, se, censored, status, reason.
+    Where neither direction is better, the highest comes first. Equal values share a rank.
+    """
+    if not metric.ranked:
+        raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
+    judged, unknown = selection.split(field)
+    rows = metric_column(field, judged, metric)
+    descending = metric.better != "low"
+    ok = rows.filter(pl.col("status") == "ok").sort(["value", "speaker"], descending=[descending, False])
+    ok = ok.with_columns(rank=pl.col("value").rank("min", descending=descending).cast(pl.Int64))
+    ok = ok.with_columns(rank_low=pl.col("rank"), rank_high=pl.col("rank")).head(len(ok) if top is None else top)
+    withheld = rows.filter(pl.col("status").fill_null("withheld") != "ok").with_columns(
+        reason=pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"), status=pl.lit("withheld")
+    )
+    unknown = unknown.with_columns(status=pl.lit("withheld"))
+    columns = ["rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored",
+               "status", "reason"]  # fmt: skip
+    frames = [ok, withheld, unknown]
+    return pl.concat([f.with_columns(unit=pl.lit(metric.unit)) for f in frames], how="diagonal_relaxed").select(columns)
+
+
+def match(
+    field: Field,
+    speaker_id: int,
+    setting: str | None,
+    settings: dict[str, bool],
+    selection: Selection,
+    weights: dict[str, float],
+    top: int | None,
+) -> pl.DataFrame:
+    """The nearest relatives of a speaker in one setting, nearest first; those that can't be compared are left out.
+
+    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), distinguishable.
+    """
+    chosen = pick_setting(settings, setting)
+    base = field.base
+    own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == chosen)).to_numpy())[0])
+    names = [name for part in matching.CURVES.values() for name in part]
+    curves = field.curves(names)
+    total, parts = matching.distances({n: c[own] for n, c in curves.items()}, curves, {**matching.WEIGHTS, **weights})
+    frame = base.select("speaker_id", "setting").with_columns(
+        distance_db=pl.Series(total), **{p: pl.Series(v) for p, v in parts.items()}
+    )
+    judged, _ = selection.split(field)
+    wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("speaker_id", "setting", "speaker")
+    rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
+    rows = rows.filter(pl.col("distance_db").is_not_null()).sort("distance_db", "speaker")
+    if top is not None:
+        rows = rows.head(top)
+    if not len(rows) and len(wanted):
+        raise RequestError("no other speaker can be compared: neither listening windows nor in-room curves overlap")
+    return rows.select("speaker", "setting", "distance_db", *parts, distinguishable=pl.lit(None, pl.Boolean))

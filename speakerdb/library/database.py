@@ -1,0 +1,135 @@
+"""`Database`: the Python API. Every command has a method of the same name that gives polars frames."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from speakerdb.errors import StoreError
+from speakerdb.library import answers, maintenance
+from speakerdb.library import ingest as ingesting
+from speakerdb.library.answers import Explanation, Selection
+from speakerdb.library.field import Field
+from speakerdb.library.naming import find_metric, find_speaker
+from speakerdb.store import State, Store
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.maintenance import DeriveReport
+    from speakerdb.store.queries import NamedQuery
+
+Path_ = str | Path
+
+
+class Database:
+    """An open database. Reading methods work on any; ingest, derive and the like need open(…, write=True).
+
+    Use as a context manager, or call close(): while one process writes, no other can open the file.
+    """
+
+    def __init__(self, store: Store) -> None:
+        self.store = store
+        self._field: tuple[str, Field] | None = None
+
+    @classmethod
+    def open(cls, path: Path_, *, write: bool = False) -> Database:
+        """Open a file for reading, or for writing (then it is made where absent). Raises StoreError."""
+        return cls(Store.open(Path(path), write=write))
+
+    def close(self) -> None:
+        self.store.close()
+
+    def __enter__(self) -> Database:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    @property
+    def state(self) -> State:
+        """The id of what the file holds now, the number of speakers and the date of the last change: cite it."""
+        return self.store.state()
+
+    @property
+    def field(self) -> Field:
+        """All speakers with facts, prices and curves; read again only when the state has changed."""
+        state = self.state.state
+        if self._field is None or self._field[0] != state:
+            self._field = (state, Field(self.store))
+        return self._field[1]
+
+    # in
+
+    def ingest(self, *folders: Path_, sheet: Path_ | None = None, replace: bool = False,
+               begin: Callable[[int], None] = lambda _: None,
+               report: Callable[[IngestResult], None] = lambda _: None) -> list[IngestResult]:  # fmt: skip
+        """Store the sessions found in the folders; one result per folder. Raises DataError where nothing is found."""
+        if maintenance.stale_metrics(self.store):
+            raise StoreError(
+                f"{self.store.path} holds values computed by older definitions; run `speakerdb derive` before adding to it"
+            )
+        return ingesting.ingest(
+            self.store, [Path(f) for f in folders], sheet=None if sheet is None else Path(sheet), replace=replace,
+            begin=begin, report=report,
+        )  # fmt: skip
+
+    # questions
+
+    def list(self, currency: str | None = None) -> pl.DataFrame:
+        """One row per speaker: names, facts, price, settings, sessions, labs, samples."""
+        return answers.list_speakers(self.field, self.store, currency)
+
+    def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
+        """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""
+        return find_speaker(self.store, speaker, exact=exact)
+
+    def show(
+        self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False
+    ) -> pl.DataFrame:
+        """All values of one speaker: pooled rows (session null), then each session's."""
+        speaker_id, _ = self.find(speaker, exact=exact)
+        return answers.show(self.store, speaker_id, setting, all_settings=all_settings)
+
+    def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
+        """Where one value comes from: definition, curve, source files with their hashes."""
+        speaker_id, slug = self.find(speaker, exact=exact)
+        return answers.explain(self.store, speaker_id, slug, metric, setting)
+
+    def metrics(self, metric: str | None = None) -> pl.DataFrame:
+        """The dictionary, or one row of it."""
+        return answers.metrics_frame(metric)
+
+    def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None) -> pl.DataFrame:
+        """Speakers in order of a metric, the better first; withheld ones last, with the reason."""
+        return answers.rank(self.field, find_metric(metric), selection or Selection(), top)
+
+    def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
+              weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip
+        """The nearest relatives of a speaker, nearest first, with the distance in dB and its parts."""
+        speaker_id, _ = self.find(speaker, exact=exact)
+        settings = answers.settings_of(self.store, speaker_id)
+        return answers.match(
+            self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
+        )
+
+    def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]:
+        """Run a named query with bound parameters."""
+        return self.store.run_query(name, parameters or {})
+
+    # upkeep
+
+    def derive(self, *, everything: bool = False, begin: Callable[[int], None] = lambda _: None,
+               advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
+        """Recompute the metrics whose definition has changed."""
+        return maintenance.derive(self.store, everything=everything, begin=begin, advance=advance)
+
+    def export(self, folder: Path_) -> Sequence[Path]:
+        """All tables as Parquet files."""
+        return maintenance.export(self.store, Path(folder))
+
+    def verify(self) -> Sequence[str]:
+        """What is wrong with the file's content, in words; empty where all is well."""
+        return maintenance.verify(self.store)

@@ -1,0 +1,93 @@
+"""What is known of a speaker beside its measurements: facts, prices, earlier names, conflicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+from speakerdb.store import Store
+
+LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from memory; metrics.md §6)
+
+
+@dataclass(frozen=True)
+class Facts:
+    """values: one row of speaker_facts by name; prices: newest of each kind and currency, a pair; conflicts in words."""
+
+    values: dict[str, Any]
+    prices: list[dict[str, Any]]
+    aliases: list[str] = field(default_factory=list)
+    conflicts: list[str] = field(default_factory=list)
+
+    def extra(self) -> dict[str, Any]:
+        """What `show --json` carries beside the facts."""
+        return {
+            "prices": self.prices,
+            "aliases": self.aliases,
+            "conflicts": self.conflicts,
+            "cautions": self.cautions(),
+        }
+
+    def cautions(self) -> list[str]:
+        """The lifting caution where the mass asks for it."""
+        mass = self.values["mass_kg"]
+        if mass is None or mass <= LIFT_ALONE_KG[1]:
+            return []
+        return [
+            f"{mass:g} kg: one person should not lift more than about {LIFT_ALONE_KG[0]:g} kg (men) or "
+            f"{LIFT_ALONE_KG[1]:g} kg (women) at waist height; get help, and follow local rules"
+        ]
+
+    def sentence(self) -> str:
+        """The facts in a line or two."""
+        v = self.values
+        parts = [
+            str(v["kind"] or "kind unknown"),
+            {True: "powered", False: "passive"}.get(v["powered"], "power unknown"),
+        ]
+        parts += [str(v[k]) for k in ("layout", "enclosure") if v[k]]
+        sizes = [v[k] for k in ("height_mm", "width_mm", "depth_mm")]
+        if all(s is not None for s in sizes):
+            parts.append(" × ".join(f"{s:g}" for s in sizes) + f" mm ({v['volume_l']:.1f} l)")
+        parts += [f"{v['mass_kg']:g} kg"] if v["mass_kg"] is not None else []
+        parts += [str(v["year"])] if v["year"] else []
+        parts += [f"{p['price_pair']:g} {p['currency']} a pair ({p['kind']})" for p in self.prices] or ["price unknown"]
+        lines = [", ".join(parts)]
+        if self.aliases:
+            lines.append(f"Earlier names: {', '.join(self.aliases)}")
+        return "\n".join([*lines, *(f"Caution: {c}" for c in self.cautions())])
+
+
+def facts_of(store: Store, speaker_id: int) -> Facts:
+    """Everything known of one speaker."""
+    values = store.frame("SELECT * EXCLUDE (speaker_id) FROM speaker_facts WHERE speaker_id = ?", [speaker_id])
+    prices = store.frame(
+        "SELECT kind, currency, price_pair, date FROM current_price WHERE speaker_id = ? ORDER BY kind, currency",
+        [speaker_id],
+    )
+    aliases = store.con.execute(
+        "SELECT alias FROM speaker_alias WHERE speaker_id = ? ORDER BY 1", [speaker_id]
+    ).fetchall()
+    return Facts(
+        values.row(0, named=True),
+        prices.to_dicts(),
+        [a for (a,) in aliases],
+        [f"{name} is given as {' and '.join(given)}; the newest, {value}, is used"
+         for name, value, given in conflicting(store, speaker_id)],
+    )  # fmt: skip
+
+
+def conflicting(store: Store, speaker_id: int) -> list[tuple[str, str, list[str]]]:
+    """(fact, value in use, all values given) for facts that sessions and lists give differently."""
+    return [
+        (name, value, given)
+        for name, value, given in store.con.execute(
+            """
+            SELECT c.name, any_value(c.value), list_sort(list(DISTINCT f.value))
+            FROM current_fact c JOIN fact f USING (speaker_id, name) LEFT JOIN session s USING (session_id)
+            WHERE c.speaker_id = ? AND c.distinct_values > 1 AND (f.session_id IS NULL OR s.status = 'active')
+            GROUP BY c.name ORDER BY 1
+            """,
+            [speaker_id],
+        ).fetchall()
+    ]

@@ -1,0 +1,229 @@
+"""Keeping the file sound: recompute what a changed definition touches, migrate, export, check, compact."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from speakerdb import derive as deriving
+from speakerdb.dictionary import METRICS, ValueTable
+from speakerdb.errors import StoreError
+from speakerdb.library import pooling
+from speakerdb.store import Store, connection, migrations, reading, writing
+
+BATCH_SESSIONS = 64  # sessions held in memory and committed together
+_VERIFY_SAMPLE = 20  # sessions recomputed by `verify`
+
+
+def stale_metrics(store: Store) -> list[str]:
+    """Metrics whose values in the file were computed by another definition than this program's."""
+    versions = dict(store.con.execute("SELECT id, version FROM metric").fetchall())
+    return [m.id for m in METRICS.values() if versions.get(m.id) != m.version]
+
+
+@dataclass(frozen=True)
+class DeriveReport:
+    """What `derive` did: the metrics recomputed and over how many sessions."""
+
+    metrics: tuple[str, ...]
+    sessions: int
+
+
+def derive(store: Store, *, everything: bool = False, begin: Callable[[int], None] = lambda _: None,
+           advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
+    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves.
+
+    Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
+    A definition counts as up to date only once all sessions have its new value.
+    """
+    wanted = list(METRICS) if everything else stale_metrics(store)
+    ids = [int(r[0]) for r in store.con.execute("SELECT session_id FROM session ORDER BY session_id").fetchall()]
+    if not wanted:
+        return DeriveReport((), 0)
+    begin(len(ids))
+    for start in range(0, len(ids), BATCH_SESSIONS):
+        batch = ids[start : start + BATCH_SESSIONS]
+        derived = deriving.derive(reading.grid_sessions(store.con, batch), wanted)
+        with store.transaction():
+            _replace_values(store, batch, derived.values)
+            if everything:
+                store.con.execute("DELETE FROM summary_curve WHERE list_contains(?, session_id)", [batch])
+                writing.insert_summary(store.con, batch, derived.summary)
+        advance(len(batch))
+    with store.transaction():
+        pooling.repool(store, None)
+        for metric_id in wanted:
+            store.con.execute("UPDATE metric SET version = ? WHERE id = ?", [METRICS[metric_id].version, metric_id])
+    return DeriveReport(tuple(wanted), len(ids))
+
+
+def _replace_values(store: Store, session_ids: Sequence[int], values: ValueTable) -> None:
+    numbers = writing.metric_numbers(store.con)
+    store.con.execute(
+        "DELETE FROM metric_value WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) AND list_contains(?, metric_no)",
+        [min(session_ids), max(session_ids), list(session_ids), [numbers[m] for m in values.metrics]],
+    )
+    writing.insert_values(store.con, session_ids, values)
+
+
+def upgrade(path: Path) -> tuple[int, int, Path | None]:
+    """Bring a file to the newest schema; returns (old version, new version, the copy kept beside it or None).
+
+    Raises StoreError for a file that is missing, newer or foreign.
+    """
+    if not path.exists():
+        raise StoreError(f"there is no database at {path}; nothing to upgrade")
+    con = connection.connect(path, write=True)
+    try:
+        version = migrations.version_of(con)
+        newest = migrations.newest_version()
+        if version >= newest or version == 0:
+            migrations.check(path, version, may_create=False)
+            return version, version, None
+        con.execute("CHECKPOINT")
+    finally:
+        con.close()
+    copy = migrations.copy_beside(path, version)
+    con = connection.connect(path, write=True)
+    try:
+        migrations.apply(con, version)
+    finally:
+        con.close()
+    return version, newest, copy
+
+
+def export(store: Store, target: Path) -> list[Path]:
+    """Write every table as Parquet (Zstandard) into a folder that is new or empty; returns the files."""
+    if target.exists() and (not target.is_dir() or any(target.iterdir())):
+        raise StoreError(f"{target} exists and is not an empty folder; choose a new one")
+    target.mkdir(parents=True, exist_ok=True)
+    tables = [
+        row[0]
+        for row in store.con.execute(
+            "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE' ORDER BY 1"
+        ).fetchall()
+    ]
+    files = []
+    for table in tables:
+        file = target / f"{table}.parquet"
+        store.con.execute(
+            f"COPY {table} TO '{str(file).replace(chr(39), chr(39) * 2)}' (FORMAT parquet, COMPRESSION zstd)"
+        )
+        files.append(file)
+    return files
+
+
+_ORPHANS = {
+    "curve": "session", "sweep": "session", "summary_curve": "session", "metric_value": "session",
+    "source_file": "session", "pooled_value": "speaker", "pooled_curve": "speaker", "speaker_setting": "speaker",
+    "session": "speaker", "fact": "speaker", "price": "speaker", "speaker_alias": "speaker",
+}  # fmt: skip
+
+
+def verify(store: Store) -> list[str]:
+    """Everything that is wrong with the file's content, in words: orphans, hashes, counts, values that do not recompute,
+    the same curves under two keys, facts in conflict. Empty: all is well."""
+    problems = []
+    for table, owner in _ORPHANS.items():
+        count = _count(store, f"SELECT count(*) FROM {table} t WHERE t.{owner}_id IS NOT NULL AND NOT EXISTS "
+                              f"(SELECT 1 FROM {owner} o WHERE o.{owner}_id = t.{owner}_id)")  # fmt: skip
+        if count:
+            problems.append(f"{count} rows of {table} belong to no {owner}")
+    for table in ("curve", "metric_value", "source_file"):
+        count = _count(store, f"SELECT count(*) FROM session s WHERE NOT EXISTS "
+                              f"(SELECT 1 FROM {table} t WHERE t.session_id = s.session_id)")  # fmt: skip
+        if count:
+            problems.append(f"{count} sessions have no rows in {table}")
+    problems += _bad_hashes(store) + _not_recomputed(store) + _twins(store) + _conflicts(store)
+    if stale := stale_metrics(store):
+        problems.append(f"values of {', '.join(stale)} were computed by an older definition; run `speakerdb derive`")
+    return problems
+
+
+def _count(store: Store, sql: str) -> int:
+    row = store.con.execute(sql).fetchone()
+    return int(row[0]) if row else 0
+
+
+def _bad_hashes(store: Store) -> list[str]:
+    """Source files whose bytes do not give the stored SHA-256."""
+    bad = []
+    for (session_id,) in store.con.execute("SELECT session_id FROM session ORDER BY 1").fetchall():
+        for name, sha, size, packed in store.con.execute(
+            "SELECT name, sha256, size, zstd FROM source_file WHERE session_id = ?", [session_id]
+        ).fetchall():
+            try:
+                content = writing.decompress(packed)
+            except Exception as error:  # any damage of the compressed bytes is one problem to list
+                bad.append(
+                    f"session {_session_name(store, session_id)}: source file {name} can't be unpacked ({error})"
+                )
+                continue
+            if hashlib.sha256(content).hexdigest() != sha or len(content) != size:
+                bad.append(
+                    f"session {_session_name(store, session_id)}: source file {name} does not have its stored SHA-256"
+                )
+    return bad
+
+
+def _session_name(store: Store, session_id: int) -> str:
+    row = store.con.execute("SELECT session FROM session WHERE session_id = ?", [session_id]).fetchone()
+    return str(row[0]) if row else "?"
+
+
+def _not_recomputed(store: Store) -> list[str]:
+    """A sample of sessions, evenly spread: do the stored curves still give the stored values?"""
+    ids = [
+        int(r[0])
+        for r in store.con.execute("SELECT session_id FROM session WHERE status = 'active' ORDER BY 1").fetchall()
+    ]
+    if len(ids) > _VERIFY_SAMPLE:
+        ids = [ids[i] for i in np.linspace(0, len(ids) - 1, _VERIFY_SAMPLE).astype(int)]
+    fresh = [m for m in METRICS if m not in stale_metrics(store)]
+    if not ids or not fresh:
+        return []
+    again = deriving.derive(reading.grid_sessions(store.con, ids), fresh).values
+    stored = reading.session_values(store.con, ids, again.metrics)
+    apart = ~((stored == again.value) | (np.isnan(stored) & np.isnan(again.value)))
+    return [
+        f"session {_session_name(store, ids[i])}: {again.metrics[j]} is stored as {stored[i, j]:g} but recomputes to {again.value[i, j]:g}"
+        for i, j in zip(*np.nonzero(apart), strict=True)
+    ]
+
+
+def _twins(store: Store) -> list[str]:
+    rows = store.con.execute(
+        "SELECT list_sort(list(session)) FROM session WHERE status = 'active' GROUP BY content_hash HAVING count(*) > 1"
+    ).fetchall()
+    return [f"sessions {', '.join(names)} hold the same curves under different keys" for (names,) in rows]
+
+
+def _conflicts(store: Store) -> list[str]:
+    rows = store.con.execute(
+        "SELECT s.slug, c.name, c.value, c.distinct_values FROM current_fact c JOIN speaker s USING (speaker_id) "
+        "WHERE c.distinct_values > 1 ORDER BY 1, 2"
+    ).fetchall()
+    return [f"{slug}: {name} is given in {n} ways; the newest, {value}, is used" for slug, name, value, n in rows]
+
+
+def compact(store_path: Path) -> tuple[int, int]:
+    """Rewrite the file without dead space; returns the sizes in bytes before and after. The old file stays until the new is whole."""
+    before = store_path.stat().st_size
+    part = store_path.with_name(store_path.name + ".compact")
+    part.unlink(missing_ok=True)
+    con = connection.connect(store_path, write=True)
+    try:
+        quoted = str(part).replace("'", "''")
+        con.execute(f"ATTACH '{quoted}' AS compacted")
+        name = con.execute("SELECT current_database()").fetchone()
+        assert name is not None
+        con.execute(f'COPY FROM DATABASE "{name[0]}" TO compacted')
+        con.execute("DETACH compacted")
+    finally:
+        con.close()
+    part.replace(store_path)
+    return before, store_path.stat().st_size

@@ -1,0 +1,84 @@
+"""Finding a speaker, metric or session by what the user typed."""
+
+from __future__ import annotations
+
+import difflib
+from collections.abc import Sequence
+
+from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.errors import UnknownNameError
+from speakerdb.store import Store
+from speakerdb.store.queries import all_queries
+
+__all__ = ["all_queries", "find_metric", "find_session", "find_speaker"]
+
+_SHOWN = 6  # names listed in a message before "and N more"
+
+
+def _some(names: Sequence[str]) -> str:
+    rest = len(names) - _SHOWN
+    return ", ".join(names[:_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
+
+
+def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, str]:
+    """(speaker_id, slug) for a slug, an earlier name, or any unambiguous part of a slug (unless exact).
+
+    Raises UnknownNameError with the nearest names, or with those that match where several do.
+    """
+    wanted = name.strip().lower()
+    row = store.con.execute(
+        "SELECT speaker_id, slug FROM speaker WHERE slug = $1 "
+        "UNION ALL SELECT a.speaker_id, s.slug FROM speaker_alias a JOIN speaker s USING (speaker_id) WHERE alias = $1",
+        [wanted],
+    ).fetchone()
+    if row is not None:
+        return int(row[0]), str(row[1])
+    part = wanted.replace(" ", "-")
+    rows = []
+    if part and not exact:
+        rows = store.con.execute(
+            "SELECT speaker_id, slug FROM speaker WHERE contains(slug, ?) ORDER BY slug", [part]
+        ).fetchall()
+    if len(rows) == 1:
+        return int(rows[0][0]), str(rows[0][1])
+    if rows:
+        raise UnknownNameError(
+            f"{name!r} fits {len(rows)} speakers: {_some([r[1] for r in rows])}. Give a longer part of the name"
+        )
+    slugs = [r[0] for r in store.con.execute("SELECT slug FROM speaker ORDER BY slug").fetchall()]
+    if not slugs:
+        raise UnknownNameError(
+            f"no speaker is named {name!r}: the database holds none yet. Use `speakerdb ingest FOLDER`"
+        )
+    near = difflib.get_close_matches(part, slugs, 3, 0.4)
+    hint = f"; the nearest names are {', '.join(near)}" if near else "; `speakerdb list` shows all names"
+    raise UnknownNameError(f"no speaker is named {name!r}{hint}")
+
+
+def find_metric(name: str) -> MetricDef:
+    """A metric by id, or by any unambiguous part of it; raises UnknownNameError with the nearest ids."""
+    wanted = name.strip().lower().replace("-", "_").replace(" ", "_")
+    if wanted in METRICS:
+        return METRICS[wanted]
+    fits = [m for m in METRICS if wanted and wanted in m]
+    if len(fits) == 1:
+        return METRICS[fits[0]]
+    if fits:
+        raise UnknownNameError(f"{name!r} fits {len(fits)} metrics: {_some(fits)}. Give the whole id")
+    near = difflib.get_close_matches(wanted, METRICS, 3, 0.4)
+    hint = f"; the nearest ids are {', '.join(near)}" if near else "; `speakerdb metrics` lists all"
+    raise UnknownNameError(f"no metric is named {name!r}{hint}")
+
+
+def find_session(store: Store, name: str) -> int:
+    """The session_id of a session by its id or an unambiguous start of it; raises UnknownNameError."""
+    rows = store.con.execute(
+        "SELECT session_id, session, status FROM session WHERE starts_with(session, ?) ORDER BY session_id DESC",
+        [name.strip().lower()],
+    ).fetchall()
+    active = [r for r in rows if r[2] == "active"] or rows[:1]
+    if len(active) == 1 and name.strip():
+        return int(active[0][0])
+    if active:
+        raise UnknownNameError(f"{name!r} fits {len(active)} sessions: {_some([r[1] for r in active])}")
+    raise UnknownNameError(f"no session has the id {name!r}; `speakerdb show SPEAKER` lists the ids of its sessions")

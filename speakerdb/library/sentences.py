@@ -1,0 +1,82 @@
+"""Plain sentences made from the numbers: no more than they carry."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.errors import SpeakerdbError
+from speakerdb.library.answers import Selection
+
+if TYPE_CHECKING:
+    from speakerdb.library.database import Database
+
+MIN_FIELD = 8  # fewer others than this carry no "unusual" (statistics.md §4: percentile null under 8)
+_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
+
+
+def value_text(metric: MetricDef, value: float, censored: str = "none") -> str:
+    """A value with its censoring sign and unit, in the dictionary's display step."""
+    number = f"{value:.{metric.decimals}f}".replace("-", "−")
+    space = "" if metric.unit == "°" else " "
+    return f"{_SIGN[censored]}{number}{space}{metric.unit}"
+
+
+def about(base: Database, slug: str) -> list[str]:
+    """Three sentences on a speaker: its most unusual figure, its nearest relative, what was withheld."""
+    return [_unusual(base, slug), _relative(base, slug), _withheld(base, slug)]
+
+
+def _unusual(base: Database, slug: str) -> str:
+    """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
+    table = base.field.default_values()
+    mine = table.filter(pl.col("speaker") == slug)
+    best: tuple[float, MetricDef, float, float, float, int] | None = None
+    for metric_id, value, censored in mine.select("metric", "value", "censored").iter_rows():
+        metric = METRICS[metric_id]
+        others = table.filter((pl.col("metric") == metric_id) & (pl.col("speaker") != slug))["value"].to_numpy()
+        if not metric.ranked or len(others) < MIN_FIELD or censored != "none":
+            continue
+        scaled, own = (np.log2(others), np.log2(value)) if metric.scale == "log" else (others, value)
+        middle = np.median(scaled)
+        spread = max(
+            1.4826 * float(np.median(np.abs(scaled - middle))), metric.step / 2 if metric.scale != "log" else 0.02
+        )
+        distance = abs(own - middle) / spread
+        if best is None or distance > best[0]:
+            best = (distance, metric, value, float(np.median(others)), float(np.mean(others < value)), len(others))
+    if best is None:
+        return f"Unusual: not judged yet, since fewer than {MIN_FIELD} other speakers share a metric with it."
+    _, metric, value, median, below, count = best
+    side = f"higher than {round(below * count)} of" if below >= 0.5 else f"lower than {round((1 - below) * count)} of"
+    return (
+        f"Most unusual: {metric.label.lower()} {value_text(metric, value)}, {side} {count} others "
+        f"(median {value_text(metric, median)})."
+    )
+
+
+def _relative(base: Database, slug: str) -> str:
+    try:
+        rows = base.match(slug, selection=Selection(), top=1, exact=True)
+    except SpeakerdbError as error:
+        return f"Nearest relative: {error.message}."
+    if not len(rows):
+        return "Nearest relative: none yet, it is the only speaker."
+    row = rows.row(0, named=True)
+    told = {True: ", told apart by the measurements", False: ", not told apart at this precision", None: ""}
+    return f"Nearest relative: {row['speaker']}, {row['distance_db']:.1f} dB RMS away{told[row['distinguishable']]}."
+
+
+def _withheld(base: Database, slug: str) -> str:
+    frame = base.show(slug, exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
+    if not len(frame):
+        return "Withheld: nothing."
+    groups = frame.group_by("reason", maintain_order=True).agg(pl.len().alias("n"), pl.col("metric").first())
+    parts = [
+        f"{n} metrics ({reason})" if n > 1 else f"{METRICS[first].label.lower()} ({reason})"
+        for reason, n, first in groups.iter_rows()
+    ]
+    return f"Withheld: {'; '.join(parts)}."
