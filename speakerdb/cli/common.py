@@ -76,8 +76,12 @@ def with_filters(command: Callable[..., None]) -> Callable[..., None]:
         filters = {name: given.pop(name) for name in _FILTERS}
         command(selection=_selection(**filters), **given)
 
-    signature = inspect.signature(command, eval_str=True)
-    own = [p.replace(kind=p.KEYWORD_ONLY) for p in signature.parameters.values() if p.name != "selection"]
+    signature = inspect.signature(command)
+    own = [  # annotations are text here; `selection` is not an option, and its type is not loaded for --help
+        p.replace(kind=p.KEYWORD_ONLY, annotation=eval(p.annotation, command.__globals__))
+        for p in signature.parameters.values()
+        if p.name != "selection"
+    ]
     added = [
         inspect.Parameter(
             n, inspect.Parameter.KEYWORD_ONLY, default=False if n == "all_settings" else None, annotation=a
