@@ -16,6 +16,7 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric
 from speakerdb.store import Store
+from speakerdb.store.connection import fetch_one
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
 
@@ -156,7 +157,7 @@ def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting:
         """,
         [speaker_id, chosen],
     )
-    version = store.con.execute("SELECT version FROM metric WHERE id = ?", [metric.id]).fetchone()
+    version = fetch_one(store.con, "SELECT version FROM metric WHERE id = ?", [metric.id])
     return Explanation(slug, chosen, metric, values, curve, part, sources, int(version[0]) if version else 0)
 
 

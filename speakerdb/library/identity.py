@@ -12,6 +12,7 @@ import numpy as np
 from speakerdb.errors import ErrorItem
 from speakerdb.session import GridSession, GridSweeps
 from speakerdb.store import NewSession, Store, reading, session_key
+from speakerdb.store.connection import fetch_one
 
 _LISTED = 8  # differences named in a refusal before "and N more"
 
@@ -33,9 +34,11 @@ def _same_name(a: str, b: str) -> bool:
 
 def _name_clash(store: Store, new: NewSession, newcomers: Mapping[str, NewSession]) -> ErrorItem | None:
     info = new.info
-    row = store.con.execute(
-        "SELECT m.name, s.model, s.slug FROM speaker s JOIN maker m USING (maker_id) WHERE s.slug = ?", [info.slug]
-    ).fetchone()
+    row = fetch_one(
+        store.con,
+        "SELECT m.name, s.model, s.slug FROM speaker s JOIN maker m USING (maker_id) WHERE s.slug = ?",
+        [info.slug],
+    )
     if row is None and info.slug in newcomers:
         other = newcomers[info.slug].info
         row = (other.maker, other.model, other.slug)
@@ -54,9 +57,11 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
     clash = _name_clash(store, new, newcomers)
     if clash is not None:
         return Verdict(errors=(clash,))
-    row = store.con.execute(
-        "SELECT session_id, content_hash FROM session WHERE session = ? AND status = 'active'", [session_key(new.info)]
-    ).fetchone()
+    row = fetch_one(
+        store.con,
+        "SELECT session_id, content_hash FROM session WHERE session = ? AND status = 'active'",
+        [session_key(new.info)],
+    )
     warnings = _twin_warning(store, new)
     if row is None:
         return Verdict(warnings=warnings)

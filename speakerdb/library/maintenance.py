@@ -14,6 +14,7 @@ from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.errors import StoreError
 from speakerdb.library import pooling
 from speakerdb.store import Store, connection, migrations, reading, writing
+from speakerdb.store.connection import fetch_one
 
 BATCH_SESSIONS = 64  # sessions held in memory and committed together
 _VERIFY_SAMPLE = 20  # sessions recomputed by `verify`
@@ -145,7 +146,7 @@ def verify(store: Store) -> list[str]:
 
 
 def _count(store: Store, sql: str) -> int:
-    row = store.con.execute(sql).fetchone()
+    row = fetch_one(store.con, sql)
     return int(row[0]) if row else 0
 
 
@@ -171,7 +172,7 @@ def _bad_hashes(store: Store) -> list[str]:
 
 
 def _session_name(store: Store, session_id: int) -> str:
-    row = store.con.execute("SELECT session FROM session WHERE session_id = ?", [session_id]).fetchone()
+    row = fetch_one(store.con, "SELECT session FROM session WHERE session_id = ?", [session_id])
     return str(row[0]) if row else "?"
 
 
@@ -219,7 +220,7 @@ def compact(store_path: Path) -> tuple[int, int]:
     try:
         quoted = str(part).replace("'", "''")
         con.execute(f"ATTACH '{quoted}' AS compacted")
-        name = con.execute("SELECT current_database()").fetchone()
+        name = fetch_one(con, "SELECT current_database()")
         assert name is not None
         con.execute(f'COPY FROM DATABASE "{name[0]}" TO compacted')
         con.execute("DETACH compacted")

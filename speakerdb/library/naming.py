@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import UnknownNameError
 from speakerdb.store import Store
+from speakerdb.store.connection import fetch_one
 from speakerdb.store.queries import all_queries
 
 __all__ = ["all_queries", "find_metric", "find_session", "find_speaker"]
@@ -26,11 +27,12 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
     Raises UnknownNameError with the nearest names, or with those that match where several do.
     """
     wanted = name.strip().lower()
-    row = store.con.execute(
+    row = fetch_one(
+        store.con,
         "SELECT speaker_id, slug FROM speaker WHERE slug = $1 "
         "UNION ALL SELECT a.speaker_id, s.slug FROM speaker_alias a JOIN speaker s USING (speaker_id) WHERE alias = $1",
         [wanted],
-    ).fetchone()
+    )
     if row is not None:
         return int(row[0]), str(row[1])
     part = wanted.replace(" ", "-")

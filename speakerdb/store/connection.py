@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 import time
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 from speakerdb.errors import StoreError
 
@@ -77,3 +77,9 @@ def _plain(path: Path, text: str) -> StoreError:
     return StoreError(
         f"{path} is damaged or not a complete database ({first}). Restore a copy, or ingest the session folders into a new file"
     )
+
+
+def fetch_one(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -> tuple[Any, ...] | None:
+    """The first row, or None. Reads the whole result: DuckDB 2 keeps a connection busy until a result is used up."""
+    rows = con.execute(sql, params).fetchall()
+    return rows[0] if rows else None

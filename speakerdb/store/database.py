@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
 from speakerdb.store import connection, migrations, queries, reading, writing
+from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
     import duckdb
@@ -70,7 +71,8 @@ class Store:
 
     def _renew_state(self) -> None:
         """State id: a fold of the keys and contents of all that counts, blind to ids, times and order of ingest."""
-        row = self.con.execute(
+        row = fetch_one(
+            self.con,
             """
             SELECT sum(h::HUGEINT), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
                 SELECT md5_number_lower(session || content_hash || status) AS h FROM session
@@ -80,8 +82,8 @@ class Store:
                     FROM price JOIN speaker USING (speaker_id)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'speaker', slug)) FROM speaker
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'metric', id, version)) FROM metric)
-            """
-        ).fetchone()
+            """,
+        )
         assert row is not None
         state = f"{(row[0] or 0) & 0xFFFFFFFFFF:010x}"
         old = reading.state_of(self.con)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
 from speakerdb.resources import resource_dir
+from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
     import duckdb
@@ -47,7 +48,7 @@ def version_of(con: duckdb.DuckDBPyConnection) -> int:
     if not {"schema_version", "db_state", "metric_value"} <= tables:
         names = ", ".join(sorted(tables)[:4])
         raise StoreError(f"the file is a DuckDB database, but not one of this program: it holds the tables {names}")
-    row = con.execute("SELECT max(version) FROM schema_version").fetchone()
+    row = fetch_one(con, "SELECT max(version) FROM schema_version")
     return int(row[0]) if row and row[0] is not None else 0
 
 

@@ -10,6 +10,7 @@ import numpy as np
 
 from speakerdb.dictionary import CENSORED, ValueTable
 from speakerdb.session import GridSession
+from speakerdb.store.connection import fetch_one
 from speakerdb.store.writing import decompress, info_from_json, metric_numbers, sweeps_from_rows
 
 if TYPE_CHECKING:
@@ -27,7 +28,7 @@ class State:
 
 
 def state_of(con: duckdb.DuckDBPyConnection) -> State:
-    row = con.execute("SELECT state, speakers, changed_at FROM db_state").fetchone()
+    row = fetch_one(con, "SELECT state, speakers, changed_at FROM db_state")
     return State(row[0], row[1], row[2].date().isoformat()) if row else State("empty", 0, "")
 
 

@@ -15,6 +15,7 @@ import numpy as np
 
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
+from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
     import duckdb
@@ -88,14 +89,14 @@ def insert(con: duckdb.DuckDBPyConnection, table: str, columns: dict[str, Any]) 
 
 
 def next_id(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
-    row = con.execute(f"SELECT coalesce(max({column}), 0) + 1 FROM {table}").fetchone()
+    row = fetch_one(con, f"SELECT coalesce(max({column}), 0) + 1 FROM {table}")
     assert row is not None
     return int(row[0])
 
 
 def _id_of(con: duckdb.DuckDBPyConnection, table: str, column: str, name: str) -> int:
     """The id of a maker or lab by name, made where it is new."""
-    row = con.execute(f"SELECT {column} FROM {table} WHERE name = ?", [name]).fetchone()
+    row = fetch_one(con, f"SELECT {column} FROM {table} WHERE name = ?", [name])
     if row is not None:
         return int(row[0])
     new = next_id(con, table, column)
@@ -105,10 +106,11 @@ def _id_of(con: duckdb.DuckDBPyConnection, table: str, column: str, name: str) -
 
 def speaker_id_of(con: duckdb.DuckDBPyConnection, info: SessionInfo) -> int:
     """The speaker's id (an alias finds it too), made where it is new."""
-    row = con.execute(
+    row = fetch_one(
+        con,
         "SELECT speaker_id FROM speaker WHERE slug = ? UNION ALL SELECT speaker_id FROM speaker_alias WHERE alias = ?",
         [info.slug, info.slug],
-    ).fetchone()
+    )
     if row is not None:
         return int(row[0])
     new = next_id(con, "speaker", "speaker_id")
@@ -358,7 +360,7 @@ def decompress(content: bytes) -> bytes:
 def sync_dictionary(con: duckdb.DuckDBPyConnection) -> None:
     """Add metrics that the file does not know yet (version 0: no values yet) and refresh the words of the others."""
     numbers = metric_numbers(con)
-    empty = con.execute("SELECT count(*) FROM session").fetchone() == (0,)
+    empty = fetch_one(con, "SELECT count(*) FROM session") == (0,)
     for m in METRICS.values():
         words = [m.label, m.unit, m.better, m.definition, m.source, m.step, m.matters]
         if m.id in numbers:
