@@ -58,7 +58,10 @@ def apply(filters: Filters, field: pl.DataFrame) -> tuple[pl.DataFrame, pl.DataF
             test = value == wanted
         passes &= test.fill_null(True)
         unknown |= value.is_null()
-        reason.append(pl.when(value.is_null()).then(pl.lit(f"{column.rsplit('_', 1)[0]} unknown")))
+        words: pl.Expr = pl.lit(f"{column.rsplit('_', 1)[0]} unknown")
+        if column == "price":
+            words = pl.coalesce("price_reason", words)
+        reason.append(pl.when(value.is_null()).then(words))
     candidates = field.filter(passes)
     judged = candidates.filter(~unknown)
     if not reason:

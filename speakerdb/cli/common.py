@@ -36,6 +36,9 @@ PriceKindOption = Annotated[
     str | None, typer.Option("--price-kind", help="list, street or sale. Default: street, else list.")
 ]
 CurrencyOption = Annotated[str | None, typer.Option("--currency", help="Currency of prices. Default: the commonest.")]
+RatesOption = Annotated[
+    Path | None, typer.Option("--rates", help="CSV from,to,rate: converts prices in other currencies.")
+]
 YearMinOption = Annotated[int | None, typer.Option("--year-min", help="Not older than this year.")]
 YearMaxOption = Annotated[int | None, typer.Option("--year-max", help="Not newer than this year.")]
 VolumeMaxOption = Annotated[float | None, typer.Option("--volume-max", min=0, help="Largest outer volume, litres.")]
@@ -60,9 +63,16 @@ def open_database(db: Path | None, *, write: bool = False) -> Database:
     return Database.open(database_path(db), write=write)
 
 
+def open_existing(db: Path | None) -> Database:
+    """Open for writing a file that must be there already."""
+    if not database_path(db).exists():
+        open_database(db).close()  # opening for reading says in plain words that there is none
+    return open_database(db, write=True)
+
+
 _FILTERS: dict[str, Any] = {
     "kind": KindOption, "price_min": PriceMinOption, "price_max": PriceMaxOption, "price_kind": PriceKindOption,
-    "currency": CurrencyOption, "year_min": YearMinOption, "year_max": YearMaxOption, "volume_max": VolumeMaxOption,
+    "currency": CurrencyOption, "rates": RatesOption, "year_min": YearMinOption, "year_max": YearMaxOption, "volume_max": VolumeMaxOption,
     "height_max": HeightMaxOption, "width_max": WidthMaxOption, "depth_max": DepthMaxOption,
     "mass_max": MassMaxOption, "powered": PoweredOption, "all_settings": AllSettingsOption,
 }  # fmt: skip
@@ -93,12 +103,12 @@ def with_filters(command: Callable[..., None]) -> Callable[..., None]:
     return wrapped
 
 
-def _selection(*, kind: str | None, price_kind: str | None, currency: str | None, all_settings: bool,
+def _selection(*, kind: str | None, price_kind: str | None, currency: str | None, rates: Path | None, all_settings: bool,
                volume_max: float | None, height_max: float | None, width_max: float | None, depth_max: float | None,
                mass_max: float | None, **same_name: Any) -> Selection:  # fmt: skip
     """The filter options as a Selection; a usage error for a kind that does not exist."""
     from speakerdb.analysis.filters import Filters
-    from speakerdb.library import Selection
+    from speakerdb.library import Selection, curation
     from speakerdb.session import KINDS
 
     one_of(kind, KINDS, "--kind")
@@ -107,7 +117,8 @@ def _selection(*, kind: str | None, price_kind: str | None, currency: str | None
         kind=kind, volume_max_l=volume_max, height_max_mm=height_max, width_max_mm=width_max, depth_max_mm=depth_max,
         mass_max_kg=mass_max, **same_name,
     )  # fmt: skip
-    return Selection(filters, currency.upper() if currency else None, price_kind, all_settings)
+    table = curation.read_rates(rates) if rates else None
+    return Selection(filters, currency.upper() if currency else None, price_kind, all_settings, table)
 
 
 def one_of(given: str | None, known: tuple[str, ...], option: str) -> None:

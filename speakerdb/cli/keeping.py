@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Annotated
 import typer
 
 from speakerdb.cli import text
-from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database
+from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database, open_existing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -115,8 +115,7 @@ def derive(
     """
     from speakerdb.library import documents
 
-    _must_exist(db)
-    with open_database(db, write=True) as base, progress("recomputing") as (begin, advance):
+    with open_existing(db) as base, progress("recomputing") as (begin, advance):
         report = base.derive(everything=everything, begin=begin, advance=advance)
         state = base.state
     if json:
@@ -125,12 +124,6 @@ def derive(
         text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
     else:
         text.line("Every value is up to date; nothing to do.")
-
-
-def _must_exist(db: Path | None) -> None:
-    """Commands that change a file must not make one: opening for reading says so in plain words."""
-    if not database_path(db).exists():
-        open_database(db).close()
 
 
 def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
@@ -151,22 +144,32 @@ def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
 
 
 def export(
-    folder: Annotated[Path, typer.Argument(help="A new or empty folder.")],
+    target: Annotated[Path, typer.Argument(help="A new or empty folder; with --sofa, the file to write.")],
+    sofa: Annotated[
+        str | None, typer.Option("--sofa", metavar="SESSION", help="Write one session's curves as an AES69 (SOFA) file.")
+    ] = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write every table as a Parquet file, for any other program.
+    """Write every table as a Parquet file, for any other program; or one session as a SOFA file.
 
     Example: speakerdb export tables/
     """
     from speakerdb.library import documents
 
     with open_database(db) as base:
-        files = base.export(folder)
+        if sofa is not None:
+            base.export_sofa(sofa, target)
+            if json:
+                emit(documents.document(base.state, files=[str(target)]))
+            else:
+                text.line(f"{target}: session {sofa} as FreeFieldDirectivityTF, levels on the analysis grid.")
+            return
+        files = base.export(target)
         if json:
             emit(documents.document(base.state, files=[str(f) for f in files]))
             return
-        text.line(f"{len(files)} tables written to {folder} as Parquet, which any engine reads "
+        text.line(f"{len(files)} tables written to {target} as Parquet, which any engine reads "
                   "(the database file itself needs DuckDB 2 or newer).")  # fmt: skip
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -183,13 +184,14 @@ class Selection:
     currency: str | None = None
     price_kind: str | None = None
     all_settings: bool = False
+    rates: Mapping[tuple[str, str], float] | None = None
 
     def split(self, field: Field) -> tuple[pl.DataFrame, pl.DataFrame]:
         """Rows of the field that pass, and those that can't be judged (column reason)."""
-        if self.currency is not None and self.currency not in field.currencies():
+        if self.currency is not None and not self.rates and self.currency not in field.currencies():
             known = ", ".join(field.currencies()) or "none"
             raise RequestError(f"no price is held in {self.currency}; prices are in {known}")
-        frame = field.frame(self.currency, self.price_kind)
+        frame = field.frame(self.currency, self.price_kind, self.rates)
         if not self.all_settings:
             frame = frame.filter(pl.col("is_default"))
         return filtering.apply(self.filters, frame)

@@ -7,9 +7,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, maintenance
+from speakerdb.library import answers, curation, maintenance
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
+from speakerdb.library.facts import Facts, facts_of
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric, find_speaker
 from speakerdb.store import State, Store
@@ -76,6 +77,22 @@ class Database:
             begin=begin, report=report,
         )  # fmt: skip
 
+    def bring_facts(self, file: Path_) -> tuple[int, int]:
+        """Add facts and prices from a CSV; returns how many of each were new."""
+        return curation.bring_facts(self.store, Path(file))
+
+    def withdraw(self, session: str, reason: str) -> tuple[str, str]:
+        """Take a session out of every statistic; returns (session id, speaker)."""
+        return curation.withdraw(self.store, session, reason)
+
+    def rename(self, old: str, new: str) -> tuple[str, str]:
+        """Give a speaker a new slug, the old one kept as an alias; returns (old, new)."""
+        return curation.rename(self.store, old, new)
+
+    def merge(self, kept: str, gone: str) -> tuple[str, str, int]:
+        """Make two speakers one; returns (slug kept, slug gone, sessions moved)."""
+        return curation.merge(self.store, kept, gone)
+
     # questions
 
     def list(self, currency: str | None = None) -> pl.DataFrame:
@@ -85,6 +102,14 @@ class Database:
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""
         return find_speaker(self.store, speaker, exact=exact)
+
+    def facts(self, speaker: str) -> Facts:
+        """What is known of a speaker beside its measurements."""
+        return facts_of(self.store, self.find(speaker)[0])
+
+    def setting(self, speaker: str, wanted: str | None = None) -> str:
+        """The wanted setting if the speaker has it, else its default one. Raises UnknownNameError."""
+        return answers.pick_setting(answers.settings_of(self.store, self.find(speaker)[0]), wanted)
 
     def show(
         self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False
@@ -129,6 +154,10 @@ class Database:
     def export(self, folder: Path_) -> Sequence[Path]:
         """All tables as Parquet files."""
         return maintenance.export(self.store, Path(folder))
+
+    def export_sofa(self, session: str, file: Path_) -> None:
+        """One session's curves as an AES69 FreeFieldDirectivityTF file."""
+        maintenance.export_sofa(self.store, session, Path(file))
 
     def verify(self) -> Sequence[str]:
         """What is wrong with the file's content, in words; empty where all is well."""

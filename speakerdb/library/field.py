@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -22,7 +22,7 @@ class Field:
 
     def __init__(self, store: Store) -> None:
         self._store = store
-        self._frames: dict[tuple[str | None, str | None], pl.DataFrame] = {}
+        self._frames: dict[object, pl.DataFrame] = {}
         self._curves: dict[str, np.ndarray[Any, Any]] = {}
         self.base = store.frame(
             """
@@ -38,25 +38,45 @@ class Field:
         counts = self._prices.group_by("currency").len().sort(["len", "currency"], descending=[True, False])
         return counts["currency"].to_list()
 
-    def frame(self, currency: str | None = None, price_kind: str | None = None) -> pl.DataFrame:
-        """The field with `price` (a pair, newest of its kind), `price_kind`, `currency`.
+    def frame(
+        self,
+        currency: str | None = None,
+        price_kind: str | None = None,
+        rates: Mapping[tuple[str, str], float] | None = None,
+    ) -> pl.DataFrame:
+        """The field with `price` (a pair, newest of its kind), `price_kind`, `price_date`, `currency`, `price_reason`.
 
-        currency None: the commonest. price_kind None: street, else list. A price in another currency is not a price here.
+        currency None: the commonest. price_kind None: street, else list. Prices in other currencies count only where
+        rates has (from, to); price_reason says why a price that is known can't be compared.
         """
-        key = (currency, price_kind)
+        key = (currency, price_kind, tuple(sorted(rates.items())) if rates else ())
         if key not in self._frames:
             known = self.currencies()
             chosen = currency or (known[0] if known else None)
             kinds = PRICE_PREFERENCE if price_kind is None else (price_kind,)
-            prices = (
-                self._prices.filter((pl.col("currency") == chosen) & pl.col("kind").is_in(kinds))
-                .with_columns(order=pl.col("kind").replace_strict(kinds, range(len(kinds)), return_dtype=pl.Int8))
-                .sort("speaker_id", "order")
-                .unique("speaker_id", keep="first", maintain_order=True)
-                .select("speaker_id", price="price_pair", price_kind="kind", price_date="date")
+            factor = {c: 1.0 if c == chosen else (rates or {}).get((c, chosen or "")) for c in known}
+            prices = self._prices.filter(pl.col("kind").is_in(kinds)).with_columns(
+                rate=pl.col("currency").replace_strict(factor, return_dtype=pl.Float64, default=None),
+                order=pl.col("kind").replace_strict(kinds, range(len(kinds)), return_dtype=pl.Int8),
             )
-            self._frames[key] = self.base.join(prices, on="speaker_id", how="left", maintain_order="left").with_columns(
-                currency=pl.lit(chosen, pl.String)
+            one_each = {"subset": "speaker_id", "keep": "first", "maintain_order": True}
+            usable = (
+                prices.filter(pl.col("rate").is_not_null())
+                .sort("speaker_id", "order", pl.col("currency") != chosen, "currency")
+                .unique(**one_each)
+                .select("speaker_id", price=pl.col("price_pair") * pl.col("rate"), price_kind="kind", price_date="date")
+            )
+            foreign = (
+                prices.filter(pl.col("rate").is_null())
+                .sort("speaker_id", "order", "currency")
+                .unique(**one_each)
+                .select("speaker_id", price_reason=pl.format(f"price in {{}} only: no rate to {chosen}", "currency"))
+                .join(usable, on="speaker_id", how="anti")
+            )
+            self._frames[key] = (
+                self.base.join(usable, on="speaker_id", how="left", maintain_order="left")
+                .join(foreign, on="speaker_id", how="left", maintain_order="left")
+                .with_columns(currency=pl.lit(chosen, pl.String))
             )
         return self._frames[key]
 

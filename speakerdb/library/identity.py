@@ -57,11 +57,19 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
     clash = _name_clash(store, new, newcomers)
     if clash is not None:
         return Verdict(errors=(clash,))
+    info = new.info
+    # by the parts of the key, not its hash: a speaker that was renamed since is still found
     row = fetch_one(
         store.con,
-        "SELECT session_id, content_hash FROM session WHERE session = ? AND status = 'active'",
-        [session_key(new.info)],
-    )
+        """
+        SELECT s.session_id, s.content_hash FROM session s JOIN lab l USING (lab_id)
+        WHERE s.status = 'active' AND l.name = $lab AND s.sample = $sample AND s.setting = $setting AND s.date = $date
+            AND s.repeat = $repeat AND s.speaker_id IN (SELECT speaker_id FROM speaker WHERE slug = $slug
+                UNION ALL SELECT speaker_id FROM speaker_alias WHERE alias = $slug)
+        """,
+        {"lab": info.lab, "sample": info.sample, "setting": info.setting, "date": info.date, "repeat": info.repeat,
+         "slug": info.slug},
+    )  # fmt: skip
     warnings = _twin_warning(store, new)
     if row is None:
         return Verdict(warnings=warnings)

@@ -13,6 +13,7 @@ from speakerdb import derive as deriving
 from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.errors import StoreError
 from speakerdb.library import pooling
+from speakerdb.library.naming import find_session
 from speakerdb.store import Store, connection, migrations, reading, writing
 from speakerdb.store.connection import fetch_one
 
@@ -116,6 +117,16 @@ def export(store: Store, target: Path) -> list[Path]:
         )
         files.append(file)
     return files
+
+
+def export_sofa(store: Store, session: str, target: Path) -> None:
+    """One session's curves, as stored on the analysis grid, as an AES69 FreeFieldDirectivityTF file that is new."""
+    from speakerdb import formats
+
+    if target.exists():
+        raise StoreError(f"{target} exists; choose a new file name")
+    session_id = find_session(store, session)
+    formats.write_sofa(reading.grid_sessions(store.con, [session_id])[0], target)
 
 
 _ORPHANS = {
