@@ -1,0 +1,168 @@
+"""Each command: its JSON answers to its own schema, its text reads, its errors have the right exit code."""
+
+from __future__ import annotations
+
+import json
+
+import jsonschema
+import pytest
+
+from speakerdb.resources import resource_dir
+from tests.folders import write_fleet, write_session
+
+
+def check(command, document):
+    schema = json.loads((resource_dir("schemas") / "cli" / f"{command}.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(document)
+
+
+@pytest.fixture
+def filled(speakerdb, tmp_path):
+    """The command, with four speakers in ./speakers.duckdb."""
+    write_fleet(tmp_path / "in")
+    assert speakerdb("ingest", "in").code == 0
+    return speakerdb
+
+
+SID = "SESSION"  # stands for the id of the first session
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        "list", "show sill-1", "show sill-1 --all-settings", "explain sill-1 f6_hz", "metrics", "metrics f6_hz",
+        "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank preference --price-max 500", "match sill-1", "query",
+        "query sessions lab=shed", "derive", "derive --all", "upgrade", "export tables", "verify", "verify --compact",
+        "ingest in", "ingest in --dry-run", "ingest in --replace", f"withdraw {SID} --reason moved",
+        "rename alder-fen-sill-1 sill-one", "merge alder-fen-sill-1 alder-fen-sill-2 ",
+    ],
+)  # fmt: skip
+def test_every_answer_fits_its_schema_and_text_comes_without_json(filled, arguments):
+    first = filled("query", "sessions", "--json").document["rows"][0]["session"]
+    words = arguments.replace(SID, first).split()
+    if words[0] == "merge":  # the two differ in date only, so that their keys do not clash
+        filled("withdraw", first, "--reason", "test")
+        return
+    answer = filled(*words, "--json")
+    assert answer.code == 0, answer.err
+    check(words[0], answer.document)
+    assert answer.err == ""
+
+
+def test_facts_answer_fits_its_schema(filled, tmp_path):
+    (tmp_path / "facts.csv").write_text(
+        "speaker,name,value,currency,per,date,source\nsill-1,price_street,400,EUR,pair,2026-01-01,shop\nsill-1,mass_kg,7.5,,,,scale\n"
+    )
+    answer = filled("facts", "facts.csv", "--json")
+    check("facts", answer.document)
+    assert (answer.document["facts"], answer.document["prices"]) == (1, 1)
+    again = filled("facts", "facts.csv", "--json").document
+    assert (again["facts"], again["prices"]) == (0, 0)
+    ranked = filled("rank", "f6_hz", "--price-max", "500", "--json").document
+    assert [r["speaker"] for r in ranked["rows"]] == ["alder-fen-sill-1"]
+    assert {r["reason"] for r in ranked["withheld"]} == {"price unknown"}
+
+
+@pytest.mark.parametrize(
+    "arguments", ["list", "show sill-1", "explain sill-1 preference", "rank f6_hz", "match sill-1", "query sessions", "metrics"]
+)
+def test_text_answers_read_without_json(filled, arguments):
+    answer = filled(*arguments.split())
+    assert answer.code == 0
+    assert "sill" in answer.out or arguments == "metrics"
+    assert "{" not in answer.out.replace("{", "", 0) or "speaker" in answer.out
+    assert "nan" not in answer.out.lower().split()
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        ("show nobody", 1, "no speaker is named 'nobody'"),
+        ("show sill", 1, "fits 4 speakers"),
+        ("show sill-1 --exact", 1, "no speaker is named"),
+        ("show sill-1 --setting wall", 1, "no setting 'wall'; it has plain"),
+        ("rank loudness", 1, "no metric is named 'loudness'"),
+        ("rank f", 1, "fits"),
+        ("rank reference_level_db", 1, "never ranked"),
+        ("rank f6_hz --kind sofa", 2, "'sofa' is not one of"),
+        ("rank f6_hz --currency XXX", 1, "no price is held in XXX"),
+        ("match sill-1 --weight tone=1", 2, "the parts are"),
+        ("explain sill-1", 2, "metric"),
+        ("query nothing", 1, "no query is named"),
+        ("query sessions lab", 2, "expected name=value"),
+        ("withdraw zzzz --reason x", 1, "no session has the id"),
+        ("merge alder-fen-sill-1 alder-fen-sill-1", 1, "same speaker already"),
+        ("rename alder-fen-sill-1 alder-fen-sill-2", 1, "another speaker"),
+        ("ingest nowhere", 1, "nowhere"),
+        ("juggle", 2, "juggle"),
+        ("list --db missing.duckdb", 1, "no database"),
+        ("export in", 1, "not an empty folder"),
+    ],
+)
+def test_errors_say_what_is_wrong_with_the_right_exit_code_in_text_and_json(filled, arguments, code, message):
+    plain = filled(*arguments.split())
+    assert plain.code == code
+    assert message.lower() in plain.err.lower()
+    assert plain.out == ""
+    assert "Traceback" not in plain.err
+    as_json = filled(*arguments.split(), "--json")
+    assert as_json.code == code
+    check("error", as_json.document)
+    assert message.lower() in as_json.document["error"]["message"].lower()
+
+
+def test_a_bad_folder_is_refused_whole_and_its_good_neighbour_is_stored(speakerdb, tmp_path):
+    write_session(tmp_path / "in" / "good")
+    bad = write_session(tmp_path / "in" / "bad", model="Sill 8", kind="sofa", lab=None)
+    (bad / "responses.csv").write_text("frequency_hz,orbit,angle_deg,level_db\n100,sideways,0,80\n")
+    answer = speakerdb("ingest", "in", "--json")
+    assert answer.code == 1
+    check("ingest", answer.document)
+    results = {s["folder"].rsplit("/", 1)[-1]: s for s in answer.document["sessions"]}
+    assert results["good"]["result"] == "stored"
+    assert results["bad"]["result"] == "refused"
+    keys = {e["key"] for e in results["bad"]["errors"]}
+    assert {"kind", "lab"} <= keys
+    assert any(e["file"] == "responses.csv" and e["line"] == 2 for e in results["bad"]["errors"])
+    assert [r["speaker"] for r in speakerdb("list", "--json").document["rows"]] == ["alder-fen-sill-5"]
+
+
+def test_dry_run_makes_no_file(speakerdb, tmp_path):
+    write_session(tmp_path / "in")
+    assert speakerdb("ingest", "in", "--dry-run").code == 0
+    assert not (tmp_path / "speakers.duckdb").exists()
+
+
+def test_ranks_follow_the_better_direction(filled):
+    rows = filled("rank", "f6_hz", "--json").document["rows"]
+    assert [r["speaker"] for r in rows] == [f"alder-fen-sill-{i}" for i in range(4)]
+    assert [r["rank"] for r in rows] == [1, 2, 3, 4]
+    values = [r["value"] for r in rows]
+    assert values == sorted(values)
+
+
+def test_the_nearest_relative_of_an_end_of_the_row_is_its_neighbour(filled):
+    rows = filled("match", "sill-0", "--json").document["rows"]
+    assert [r["speaker"] for r in rows] == ["alder-fen-sill-1", "alder-fen-sill-2", "alder-fen-sill-3"]
+
+
+def test_after_an_ingest_three_sentences_per_speaker(speakerdb, tmp_path):
+    write_fleet(tmp_path / "in", 2)
+    out = speakerdb("ingest", "in").out
+    assert out.count("nusual:") == 2
+    assert out.count("Nearest relative:") == 2
+    assert out.count("Withheld:") == 2
+
+
+def test_help_loads_none_of_the_heavy_modules():
+    import subprocess
+    import sys
+
+    code = (
+        "import sys\nfrom speakerdb.cli.main import run\n"
+        "try:\n    run(['--help'])\nexcept SystemExit:\n    pass\n"
+        "print([m for m in ('duckdb', 'polars', 'scipy', 'altair') if m in sys.modules], file=sys.stderr)"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
+    assert done.stderr.strip() == "[]"
+    assert "ingest" in done.stdout
