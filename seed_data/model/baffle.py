@@ -1,9 +1,10 @@
 """What a finite cabinet does to a source on its front: the 6 dB step, edge diffraction, and the shadow behind it.
 
-The direct wave is that of a piston in an infinite baffle. Where the baffle ends, the missing half space acts as a ring of
-secondary sources along the edge, each ray's share being -1/2 in front and +1/2 behind (the edge-source picture of
-J. Vanderkooy, "A simple theory of cabinet edge diffraction", J. Audio Eng. Soc. 39, 1991, from memory; uniform over rays).
-At low frequencies the sum is 1/2 in every direction: radiation into the full space, 6 dB below the half space.
+The direct wave D is that of a piston in an infinite baffle. Where the baffle ends, the missing half space acts as a ring of
+secondary sources R along the edge (the edge-source picture of J. Vanderkooy, "A simple theory of cabinet edge diffraction",
+J. Audio Eng. Soc. 39, 1991, from memory; every ray gets an equal share). In front the sum is D - R/2, behind R/2, on the
+shadow's boundary D/2 as behind a half plane: w·D + (1/2 - w)·R, w going from 1 to 0 across the boundary. Where the wave is
+long R = D, and the sum is 1/2 in every direction whatever w is: radiation into the full space, 6 dB below the half space.
 """
 
 from __future__ import annotations
@@ -37,6 +38,17 @@ def shadow_factor(frequency_hz: FloatArray, depth_m: float, forward: FloatArray)
     return 1.0 / (1.0 + wave_number(frequency_hz)[None, :] * depth_m / 4.0 * behind)
 
 
+def lit_share(frequency_hz: FloatArray, forward: FloatArray, edge_m: float) -> FloatArray:
+    """w, (n, F): how far a direction lies in the direct wave, 1/2 on the shadow's boundary at 90°.
+
+    (1 + tanh 2ν)/2 with Fresnel's parameter of an edge at distance edge_m, ν = 2·sin(Δ/2)·√(2·edge/λ), Δ the angle to the
+    boundary; tanh in place of Fresnel's integral. forward (n,): cosine of the angle to the axis.
+    """
+    to_boundary = np.pi / 2.0 - np.arccos(np.clip(forward, -1.0, 1.0))
+    parameter = 2.0 * np.sin(to_boundary / 2.0)[:, None] * np.sqrt(wave_number(frequency_hz) * edge_m / np.pi)[None, :]
+    return 0.5 * (1.0 + np.tanh(2.0 * parameter))
+
+
 def cabinet_response(
     frequency_hz: FloatArray,
     directions: FloatArray,
@@ -50,7 +62,7 @@ def cabinet_response(
     """Pressure re the half-space axis of one source on a finite cabinet, (n, F).
 
     directions (n, 3): unit vectors, x forward, y left, z up. edges_m, rays_rad (R,). direct (n, F): the source's own
-    directivity; grazing (F,): that towards the edges, at 90°.
+    directivity (of its mirror image behind the baffle); grazing (F,): that towards the edges, at 90°.
     """
     k = wave_number(frequency_hz)
     toward = directions[:, 1:2] * np.cos(rays_rad) + directions[:, 2:3] * np.sin(rays_rad)
@@ -58,9 +70,7 @@ def cabinet_response(
     ring = np.zeros((directions.shape[0], frequency_hz.size), dtype=np.complex128)
     for ray in range(path.shape[1]):
         ring += np.exp(-1j * path[:, ray : ray + 1] * k)
-    front = directions[:, 0] >= -1e-9
-    sign = np.where(front, -0.5, 0.5)[:, None]
-    # A rounded edge bends the wave round more gently, but the step itself stays: only the ripple is damped.
-    kept = rounding_factor(frequency_hz, edge_radius_m)
-    ring *= sign * grazing * kept / path.shape[1] * shadow_factor(frequency_hz, depth_m, directions[:, 0])
-    return np.where(front[:, None], direct, 0.0) + ring
+    ring *= grazing / path.shape[1] * rounding_factor(frequency_hz, edge_radius_m)
+    ring *= shadow_factor(frequency_hz, depth_m, directions[:, 0])
+    lit = lit_share(frequency_hz, directions[:, 0], float(np.mean(edges_m)))
+    return np.asarray(lit * direct + (0.5 - lit) * ring)

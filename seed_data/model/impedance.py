@@ -25,12 +25,11 @@ def parallel(*branches: ComplexArray) -> ComplexArray:
 def low_pass_branch(frequency_hz: FloatArray, load: ComplexArray, nominal_ohm: float, corner_hz: float) -> ComplexArray:
     """Input impedance of a second-order low-pass (coil in series, capacitor across the load) for a nominal load.
 
-    Linkwitz–Riley values: L = 2R/ω, C = 1/(2Rω). Into its nominal resistance |Z| is √5·R at the corner: Z = 2jR + R(2−4j)/5·...
-    is not needed in closed form; the ladder is computed.
+    Linkwitz–Riley values: L = 2R/ω, C = 1/(2Rω).
     """
     omega, corner = 2.0 * np.pi * frequency_hz, 2.0 * np.pi * corner_hz
-    coil = 1j * omega * 2.0 * nominal_ohm / corner
-    capacitor = 2.0 * nominal_ohm * corner / (1j * omega)
+    coil = np.asarray(1j * omega * 2.0 * nominal_ohm / corner, dtype=np.complex128)
+    capacitor = np.asarray(2.0 * nominal_ohm * corner / (1j * omega), dtype=np.complex128)
     return coil + parallel(load, capacitor)
 
 
@@ -39,6 +38,6 @@ def high_pass_branch(
 ) -> ComplexArray:
     """The same for the high-pass: C = 1/(2Rω) in series, L = 2R/ω across the load."""
     omega, corner = 2.0 * np.pi * frequency_hz, 2.0 * np.pi * corner_hz
-    capacitor = 2.0 * nominal_ohm * corner / (1j * omega)
-    coil = 1j * omega * 2.0 * nominal_ohm / corner
+    capacitor = np.asarray(2.0 * nominal_ohm * corner / (1j * omega), dtype=np.complex128)
+    coil = np.asarray(1j * omega * 2.0 * nominal_ohm / corner, dtype=np.complex128)
     return capacitor + parallel(load, coil)

@@ -36,7 +36,7 @@ def field(rng: np.random.Generator, frequency_hz: FloatArray, width_oct: float, 
 def calibration_sd_db(frequency_hz: FloatArray) -> FloatArray:
     """0.5 dB, rising to 1.5 dB at 30 Hz and to 1 dB above 10 kHz, linear over log f between 30 and 100 Hz, 5 and 10 kHz."""
     knots = np.log2(np.array([30.0, 100.0, 5000.0, 10000.0]))
-    return np.interp(np.log2(frequency_hz), knots, [1.5, 0.5, 0.5, 1.0])
+    return np.asarray(np.interp(np.log2(frequency_hz), knots, [1.5, 0.5, 0.5, 1.0]))
 
 
 def calibration_db(frequency_hz: FloatArray, lab: str, method: str, calibration: str) -> FloatArray:

@@ -38,4 +38,4 @@ def waveguide_radius(frequency_hz: FloatArray, throat_m: float, mouth_m: float, 
     1/f and so holds the angle: a = 2.215/(k·sin(coverage/2)); it never falls below the throat. Follows the piston's −6 dB angle.
     """
     held = HALF_PRESSURE_ARGUMENT / (wave_number(frequency_hz) * np.sin(np.radians(coverage_deg / 2.0)))
-    return np.maximum(np.minimum(held, mouth_m), throat_m)
+    return np.asarray(np.maximum(np.minimum(held, mouth_m), throat_m))
