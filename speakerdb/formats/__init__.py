@@ -1,0 +1,11 @@
+"""Files to one in-memory session, or to one error that lists everything that is wrong."""
+
+from __future__ import annotations
+
+from speakerdb.formats.content import content_hash
+from speakerdb.formats.discovery import find_sessions
+from speakerdb.formats.reading import read_session, read_sources
+from speakerdb.formats.sheet import Sheet
+from speakerdb.formats.slug import slugify
+
+__all__ = ["Sheet", "content_hash", "find_sessions", "read_session", "read_sources", "slugify"]

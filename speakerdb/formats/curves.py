@@ -1,0 +1,134 @@
+"""Response rows into blocks of curves that share a frequency axis."""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.formats.problems import Problems
+from speakerdb.formats.tables import ORBITS, Table
+from speakerdb.session import CurveBlock, FloatArray
+
+MAX_LEVEL_DB = 200.0  # beyond this on either side a level is a mistake
+MAX_FREQUENCY_HZ = 200_000.0
+_SURELY_KHZ = 30.0  # where the highest frequency of responses lies below, it is given in kHz
+
+BoolArray = NDArray[np.bool_]
+
+
+def check_frequency(table: Table, problems: Problems) -> bool:
+    """Whether every frequency is one."""
+    f = table.numbers["frequency_hz"]
+    good = (f > 0) & (f <= MAX_FREQUENCY_HZ)
+    if not good.all():
+        table.refuse(problems, ~good, "frequency_hz", f"a frequency in Hz above 0, at most {MAX_FREQUENCY_HZ:g}")
+        return False
+    return True
+
+
+def check_level(table: Table, problems: Problems, column: str = "level_db") -> bool:
+    """Whether every level is finite and believable, or empty; and not all are empty."""
+    level = table.numbers[column]
+    bad = np.abs(level) > MAX_LEVEL_DB  # True for ±inf, False for NaN
+    if bad.any():
+        table.refuse(problems, bad, column, f"a level between {-MAX_LEVEL_DB:g} and {MAX_LEVEL_DB:g} dB, or an empty cell where not measured")  # fmt: skip
+        return False
+    if np.isnan(level).all():
+        problems.add("no value in any row", "levels in dB", file=table.file, key=column)
+        return False
+    return True
+
+
+def blocks_of(table: Table, problems: Problems) -> tuple[CurveBlock, ...]:
+    """Check the rows of a responses table and gather them into curves."""
+    ok = check_frequency(table, problems)
+    angle = table.numbers["angle_deg"]
+    good = np.abs(angle) <= 180.0
+    if not good.all():
+        ok = False
+        table.refuse(problems, ~good, "angle_deg", "an angle from -180 to 180 degrees (for 0…360 set angle_range under [columns] in folder.toml)")  # fmt: skip
+    ok = check_level(table, problems) and ok
+    if not ok:
+        return ()
+    f = table.numbers["frequency_hz"]
+    if f.max() < _SURELY_KHZ:
+        problems.add(f"{f.max():g} as the highest frequency", "Hz; for kHz set frequency_unit under [columns] in folder.toml",
+                     file=table.file, key="frequency_hz")  # fmt: skip
+        return ()
+    horizontal = table.words["orbit"] == 0
+    level = table.numbers["level_db"]
+    blocks = _by_reshaping(f, horizontal, angle, level)
+    return blocks if blocks is not None else _by_sorting(table, horizontal, angle, problems)
+
+
+def _by_reshaping(
+    f: FloatArray, horizontal: BoolArray, angle: FloatArray, level: FloatArray
+) -> tuple[CurveBlock, ...] | None:
+    """The common case, curve after curve on one shared rising axis, without sorting; None where it is another case."""
+    falls = f[1:] <= f[:-1]
+    length = int(falls.argmax()) + 1 if falls.any() else len(f)
+    if len(f) % length:
+        return None
+    axis, orbits, angles = f[:length], horizontal.reshape(-1, length), angle.reshape(-1, length)
+    same = (f.reshape(-1, length) == axis).all() and (orbits == orbits[:, :1]).all() and (angles == angles[:, :1]).all()
+    if not same:
+        return None
+    return _sorted_block(axis, orbits[:, 0], wrap(angles[:, 0]), level.reshape(-1, length))
+
+
+def _sorted_block(
+    axis: FloatArray, horizontal: BoolArray, angle: FloatArray, level: FloatArray
+) -> tuple[CurveBlock, ...] | None:
+    order = np.lexsort((angle, ~horizontal))
+    horizontal, angle = horizontal[order], angle[order]
+    if ((angle[1:] == angle[:-1]) & (horizontal[1:] == horizontal[:-1])).any():
+        return None
+    return (CurveBlock(axis.copy(), horizontal, angle, level[order]),)
+
+
+def wrap(angle: FloatArray) -> FloatArray:
+    """Angles in (-180, 180]; −180 is 180."""
+    return np.where(angle <= -180.0, angle + 360.0, angle) + 0.0
+
+
+def _by_sorting(table: Table, horizontal: BoolArray, angle: FloatArray, problems: Problems) -> tuple[CurveBlock, ...]:
+    """Any order of rows, any axes."""
+    f, level, angle = table.numbers["frequency_hz"], table.numbers["level_db"], wrap(angle)
+    order = np.lexsort((f, angle, ~horizontal))
+    f, h, a, y = f[order], horizontal[order], angle[order], level[order]
+    new_curve = np.concatenate(([True], (h[1:] != h[:-1]) | (a[1:] != a[:-1])))
+    doubled = np.concatenate(([False], ~new_curve[1:] & (f[1:] == f[:-1])))
+    if doubled.any():
+        marked = np.zeros(len(f), dtype=bool)
+        marked[order[doubled]] = True
+
+        def describe(row: int) -> str:
+            orbit = ORBITS[0] if horizontal[row] else ORBITS[1]
+            return f"{orbit} {angle[row]:g}° at {table.numbers['frequency_hz'][row]:g} Hz a second time"
+
+        problems.add_rows(marked, describe, "each orbit, angle and frequency once", file=table.file,
+                          line_of=table.line_of, key="frequency_hz")  # fmt: skip
+        return ()
+    starts = np.flatnonzero(new_curve)
+    curves = zip(starts, np.append(starts[1:], len(f)), strict=True)
+    return gather([(bool(h[i]), float(a[i]), f[i:j], y[i:j]) for i, j in curves])
+
+
+def gather(curves: list[tuple[bool, float, FloatArray, FloatArray]]) -> tuple[CurveBlock, ...]:
+    """Curves (horizontal, angle, frequency rising, level) into one block per distinct axis; all-empty curves are left out."""
+    groups: dict[bytes, list[int]] = {}
+    for i, (_, _, f, level) in enumerate(curves):
+        if not np.isnan(level).all():
+            groups.setdefault(np.ascontiguousarray(f).tobytes(), []).append(i)
+    blocks = []
+    for members in groups.values():
+        chosen = sorted((curves[i] for i in members), key=lambda c: (not c[0], c[1]))
+        blocks.append(
+            CurveBlock(
+                chosen[0][2].copy(),
+                np.array([c[0] for c in chosen]),
+                np.array([c[1] for c in chosen]),
+                np.stack([c[3] for c in chosen]),
+            )
+        )
+    return tuple(blocks)

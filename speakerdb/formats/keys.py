@@ -1,0 +1,295 @@
+"""The keys of a session: folder.toml, sheet and session.toml folded together, checked, and turned into a SessionInfo."""
+
+from __future__ import annotations
+
+import datetime as dt
+import difflib
+import functools
+import itertools
+import json
+import math
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field, fields
+from fractions import Fraction
+from typing import TYPE_CHECKING, Any
+
+from speakerdb.formats.problems import Problems, shown
+from speakerdb.formats.slug import slugify
+from speakerdb.formats.toml_files import TomlFile
+from speakerdb.resources import resource_dir
+from speakerdb.session import Price, SessionInfo
+
+if TYPE_CHECKING:
+    from jsonschema import Draft202012Validator
+    from jsonschema.exceptions import ValidationError
+
+SCHEMA_NAME = "session.schema.json"
+BLANK = "?"  # what `propose` writes where the user has to fill in
+READING_TABLES = ("columns", "traces")  # how to read the files; no part of what the session is
+
+Path = tuple[str | int, ...]
+
+_TYPE_WORDS = {
+    "string": "text in quotes", "number": "a number", "integer": "a whole number", "boolean": "true or false",
+    "array": "a list", "object": "a table",
+}  # fmt: skip
+
+
+@functools.cache
+def schema() -> dict[str, Any]:
+    """The JSON Schema of session.toml."""
+    path = resource_dir("schemas") / SCHEMA_NAME
+    loaded: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+    return loaded
+
+
+@functools.cache
+def _validator() -> Draft202012Validator:
+    from jsonschema import Draft202012Validator
+
+    return Draft202012Validator(schema())
+
+
+@dataclass
+class Keys:
+    """Keys folded together, nearest wins, each with the file that said it."""
+
+    values: dict[str, Any] = field(default_factory=dict)
+    origins: dict[Path, TomlFile | SheetOrigin] = field(default_factory=dict)
+
+    def fold_in(self, said: Mapping[str, Any], origin: TomlFile | SheetOrigin) -> None:
+        _fold(self.values, said, self.origins, origin, ())
+
+    def where(self, path: Path) -> tuple[str, int | None]:
+        """File and line of a key, or of the nearest table around it."""
+        for end in range(len(path), 0, -1):
+            origin = self.origins.get(tuple(p for p in path[:end] if isinstance(p, str)))
+            if origin is not None:
+                return origin.name, origin.line(path)
+        return "session.toml", None
+
+
+@dataclass(frozen=True)
+class SheetOrigin:
+    """A row of a sheet."""
+
+    name: str
+    row: int
+
+    def line(self, _: Path) -> int:
+        return self.row
+
+
+def _fold(into: dict[str, Any], said: Mapping[str, Any], origins: dict[Path, Any], origin: Any, at: Path) -> None:
+    for key, value in said.items():
+        path = (*at, key)
+        origins[path] = origin
+        if isinstance(value, Mapping):
+            inner = into.get(key)
+            inner = dict(inner) if isinstance(inner, dict) else {}
+            _fold(inner, value, origins, origin, path)
+            into[key] = inner
+        else:
+            into[key] = value
+
+
+def check(keys: Keys, problems: Problems) -> bool:
+    """Hold the folded keys against the schema and against each other; tells whether they are sound."""
+    before = len(problems.items)
+    blank = list(_blanks(keys.values, ()))
+    for path in blank:
+        _note(keys, problems, path, f'"{BLANK}", a blank that is still to be filled in', _described(path))
+    for error in _validator().iter_errors(keys.values):
+        if tuple(error.absolute_path) not in blank:
+            _explain(keys, error, problems)
+    for path, number in _numbers(keys.values, ()):
+        if not math.isfinite(number):
+            _note(keys, problems, path, f"{number}", "a finite number")
+    if len(problems.items) == before:
+        _cross_check(keys, problems)
+    return len(problems.items) == before
+
+
+def _blanks(value: Any, at: Path) -> Iterator[Path]:
+    if value == BLANK:
+        yield at
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _blanks(inner, (*at, key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield from _blanks(inner, (*at, i))
+
+
+def _numbers(value: Any, at: Path) -> Iterator[tuple[Path, float]]:
+    if isinstance(value, float):
+        yield at, value
+    elif isinstance(value, dict):
+        for key, inner in value.items():
+            yield from _numbers(inner, (*at, key))
+    elif isinstance(value, list):
+        for i, inner in enumerate(value):
+            yield from _numbers(inner, (*at, i))
+
+
+def _note(keys: Keys, problems: Problems, path: Path, found: str, expected: str) -> None:
+    file, line = keys.where(path)
+    problems.add(found, expected, file=file, line=line, key=dotted(path))
+
+
+def dotted(path: Path) -> str:
+    text = ""
+    for part in path:
+        text += f"[{part + 1}]" if isinstance(part, int) else f"{'.' if text else ''}{part}"
+    return text
+
+
+def subschema(path: Path) -> dict[str, Any]:
+    """The part of the schema that governs a key; {} where there is none."""
+    at: Any = schema()
+    for part in path:
+        if isinstance(part, int):
+            at = at.get("items", {})
+        else:
+            more = at.get("additionalProperties")
+            at = at.get("properties", {}).get(part, more if isinstance(more, dict) else {})
+        if "$ref" in at:
+            at = {**schema()["$defs"][at["$ref"].rsplit("/", 1)[1]], **at}
+    return dict(at)
+
+
+def _described(path: Path) -> str:
+    part = subschema(path)
+    if "enum" in part:
+        return f"{part.get('description', '')}: one of {', '.join(map(str, part['enum']))}".lstrip(": ")
+    return str(part.get("description", "a value"))
+
+
+def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
+    """One schema violation in words."""
+    path: Path = tuple(error.absolute_path)
+    kind = str(error.validator)
+    limit: Any = error.validator_value
+    value: Any = error.instance
+    governing: Any = error.schema
+    if kind == "required":
+        missing = next(k for k in limit if k not in value and f"'{k}'" in error.message)
+        file, line = keys.where(path) if path else ("session.toml", None)
+        problems.add("nothing", _described((*path, missing)), file=file, line=line, key=dotted((*path, missing)))
+    elif kind == "additionalProperties":
+        known = list(governing.get("properties", {}))
+        for name in value:
+            if name not in known:
+                _note(keys, problems, (*path, name), "an unknown key", _nearest(name, known))
+    elif kind == "type":
+        words = [_TYPE_WORDS[t] for t in ([limit] if isinstance(limit, str) else limit)]
+        _note(keys, problems, path, shown(value), f"{' or '.join(words)}: {_described(path)}")
+    elif kind in {"enum", "anyOf"}:
+        near = difflib.get_close_matches(str(value), [str(x) for x in limit], 1) if kind == "enum" else []
+        hint = f" (perhaps {near[0]})" if near else ""
+        _note(keys, problems, path, shown(value), _described(path) + hint)
+    elif kind in {"minimum", "exclusiveMinimum", "maximum", "exclusiveMaximum"}:
+        words_of = {
+            "minimum": "at least",
+            "exclusiveMinimum": "above",
+            "maximum": "at most",
+            "exclusiveMaximum": "below",
+        }
+        _note(keys, problems, path, shown(value), f"{words_of[kind]} {limit:g}: {_described(path)}")
+    elif kind == "pattern" and value.strip() == "":
+        _note(keys, problems, path, "empty text", _described(path))
+    elif kind in {"maxLength", "maxItems", "maxProperties"}:
+        _note(keys, problems, path, f"{len(value)} of them", f"at most {limit}")
+    else:
+        _note(keys, problems, path, shown(value), _described(path))
+
+
+def _nearest(name: str, known: list[str]) -> str:
+    near = difflib.get_close_matches(name, known, 1, 0.5)
+    if near:
+        return f"perhaps {near[0]}: {_described((near[0],)) if near[0] in schema()['properties'] else 'a known key'}"
+    return f"one of {', '.join(known)}"
+
+
+def is_date(text: str) -> bool:
+    try:
+        return dt.date.fromisoformat(text).isoformat() == text
+    except ValueError:
+        return False
+
+
+def _cross_check(keys: Keys, problems: Problems) -> None:
+    said = keys.values
+
+    def note(key: str, found: str, expected: str) -> None:
+        _note(keys, problems, (key,), found, expected)
+
+    def need(key: str, expected: str) -> None:
+        problems.add("nothing", expected, file="session.toml", key=key)
+
+    dates: list[Path] = [
+        ("date",),
+        *(("prices", i, "date") for i, p in enumerate(said.get("prices", ())) if "date" in p),
+    ]
+    for path in dates:
+        text = said["date"] if len(path) == 1 else said["prices"][path[1]]["date"]
+        if not is_date(text):
+            _note(keys, problems, path, shown(text), _described(path))
+    if said["powered"] and "drive_voltage_v" in said:
+        note("drive_voltage_v", f"{said['drive_voltage_v']} for a powered speaker", "no such key: the voltage is meant for passive speakers")  # fmt: skip
+    if not said["powered"] and "drive_voltage_v" not in said:
+        need(
+            "drive_voltage_v", "the voltage at the terminals during the measurement, since powered = false (e.g. 2.83)"
+        )
+    if said.get("level_is") == "spl_at_distance" and "distance_m" not in said:
+        need("distance_m", 'the microphone distance in metres, since level_is = "spl_at_distance"')
+    low, high = said.get("valid_from_hz"), said.get("valid_to_hz")
+    if low is not None and high is not None and low >= high:
+        note("valid_to_hz", f"{high:g}, not above valid_from_hz = {low:g}", "a frequency above valid_from_hz")
+    for key in ("claim_pair", "claim_distance_m"):
+        if key in said and "claimed_max_db" not in said:
+            need("claimed_max_db", f"the claimed level that {key} goes with")
+    for name, sd in said.get("uncertainty", {}).items():
+        if isinstance(sd, list) and any(b[0] <= a[0] for a, b in itertools.pairwise(sd)):
+            _note(
+                keys, problems, ("uncertainty", name), "frequencies that do not rise", _described(("uncertainty", name))
+            )
+    if "slug" not in said and not slugify(said["maker"], said["model"]):
+        need("slug", "a short name in Latin letters, since maker and model hold none")
+
+
+_PLAIN_FIELDS = {f.name for f in fields(SessionInfo)} - {
+    "slug",
+    "smoothing_oct",
+    "uncertainty",
+    "electronics",
+    "prices",
+}
+
+
+def build(said: Mapping[str, Any]) -> SessionInfo:
+    """A SessionInfo from keys that passed `check`."""
+    smoothing = said.get("smoothing_oct")
+    return SessionInfo(
+        slug=said.get("slug") or slugify(said["maker"], said["model"]),
+        smoothing_oct=None if smoothing is None else float(Fraction(str(smoothing))),
+        uncertainty={name: _sd(sd) for name, sd in said.get("uncertainty", {}).items()},
+        electronics={k: v if isinstance(v, bool | str) else float(v) for k, v in said.get("electronics", {}).items()},
+        prices=tuple(Price(**{**p, "amount": float(p["amount"])}) for p in said.get("prices", ())),
+        **{key: _as_field(key, value) for key, value in said.items() if key in _PLAIN_FIELDS},
+    )
+
+
+_WHOLE = ("repeat", "year")
+
+
+def _as_field(key: str, value: Any) -> Any:
+    if isinstance(value, int) and not isinstance(value, bool):
+        return int(value) if key in _WHOLE else float(value)
+    if key in _WHOLE:
+        return int(value)  # JSON Schema takes 2.0 for a whole number
+    return value.strip() if isinstance(value, str) else value
+
+
+def _sd(said: float | list[list[float]]) -> float | tuple[tuple[float, float], ...]:
+    return tuple((float(f), float(s)) for f, s in said) if isinstance(said, list) else float(said)

@@ -1,0 +1,63 @@
+"""Collects everything that is wrong in one folder, so that the user mends it in one go."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.errors import DataError, ErrorItem
+
+_ROWS_NAMED = 5  # rows of one defect named one by one before "and N more rows"
+
+
+class Problems:
+    """The defects of one folder so far."""
+
+    def __init__(self, folder: str) -> None:
+        self.folder = folder
+        self.items: list[ErrorItem] = []
+
+    def add(
+        self, found: str, expected: str, *, file: str | None = None, line: int | None = None, key: str | None = None
+    ) -> None:
+        self.items.append(ErrorItem(folder=self.folder, file=file, line=line, key=key, found=found, expected=expected))
+
+    def add_rows(
+        self,
+        bad: NDArray[np.bool_],
+        describe: Callable[[int], str],
+        expected: str,
+        *,
+        file: str,
+        line_of: Callable[[int], int],
+        key: str,
+    ) -> bool:
+        """Name the first rows of a table that are marked bad; tells whether there were any."""
+        rows = np.flatnonzero(bad)
+        for row in rows[:_ROWS_NAMED]:
+            self.add(describe(int(row)), expected, file=file, line=line_of(int(row)), key=key)
+        rest = len(rows) - _ROWS_NAMED
+        if rest > 0:
+            self.add(f"the same in {rest} more row{'s' if rest > 1 else ''}", expected, file=file, key=key)
+        return len(rows) > 0
+
+    def error(self) -> DataError:
+        name = Path(self.folder).name or self.folder
+        count = len(self.items)
+        lead = f"{name}: {self.items[0]}" if self.items else f"{name} cannot be read"
+        return DataError(lead + (f" (and {count - 1} more)" if count > 1 else ""), self.items)
+
+    def raise_if_any(self) -> None:
+        if self.items:
+            raise self.error()
+
+
+def shown(value: Any) -> str:
+    """A value as it is named in a message: short, on one line."""
+    text = repr(value) if isinstance(value, str) else str(value)
+    text = "".join(c if c.isprintable() else "\N{REPLACEMENT CHARACTER}" for c in text)
+    return text if len(text) <= 80 else text[:77] + "…"

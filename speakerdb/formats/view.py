@@ -1,0 +1,120 @@
+"""A folder as names and bytes, each file read once; what was read is kept as the session's sources."""
+
+from __future__ import annotations
+
+import hashlib
+import os
+import stat
+from collections.abc import Iterable
+from pathlib import Path
+
+from speakerdb.formats.problems import Problems
+from speakerdb.session import SourceFile
+
+MAX_FILE_BYTES = 200_000_000  # a file beyond this is a mistake or an attack, not a table of curves
+MAX_FOLDER_BYTES = 400_000_000
+MAX_FILES = 5_000
+FOLDER_FILE = "folder.toml"
+SESSION_FILE = "session.toml"
+
+
+class FolderView:
+    """The files of one session: those in its folder and its immediate subfolders, and every folder.toml above it.
+
+    `names` are relative with forward slashes, sorted. A folder.toml of the n-th parent is called "../" n times and its name.
+    """
+
+    def __init__(self, folder: str, names: Iterable[str], inherited: Iterable[str]) -> None:
+        self.folder = folder
+        self.names = tuple(sorted(names))
+        self.inherited = tuple(inherited)  # nearest first
+        self._read: dict[str, SourceFile] = {}
+        self._total = 0
+
+    def _fetch(self, name: str) -> bytes:
+        raise NotImplementedError
+
+    def read(self, name: str, problems: Problems) -> bytes | None:
+        """The bytes of a file, None with a problem noted where it cannot be read."""
+        if name in self._read:
+            return self._read[name].content
+        try:
+            content = self._fetch(name)
+        except (OSError, ValueError) as error:
+            reason = error.strerror or str(error) if isinstance(error, OSError) else str(error)
+            problems.add(f"a file that cannot be read ({reason})", "a readable file", file=name)
+            return None
+        self._total += len(content)
+        if self._total > MAX_FOLDER_BYTES:
+            problems.add("too much data in one folder", f"at most {MAX_FOLDER_BYTES // 10**6} MB", file=name)
+            return None
+        self._read[name] = SourceFile(name, hashlib.sha256(content).hexdigest(), content)
+        return content
+
+    def add(self, name: str, content: bytes) -> None:
+        """Keep bytes that do not stand in the folder itself (a row of the sheet) among the sources."""
+        self._read[name] = SourceFile(name, hashlib.sha256(content).hexdigest(), content)
+
+    def sources(self) -> tuple[SourceFile, ...]:
+        return tuple(self._read.values())
+
+
+class DiskFolder(FolderView):
+    """A folder on disk."""
+
+    def __init__(self, folder: Path) -> None:
+        self._path = Path(os.path.abspath(folder))
+        super().__init__(str(folder), _regular_files(self._path), _inherited(self._path))
+
+    def _fetch(self, name: str) -> bytes:
+        path = self._path / name
+        state = path.stat()
+        if not stat.S_ISREG(state.st_mode):
+            raise ValueError("not a regular file")
+        if state.st_size > MAX_FILE_BYTES:
+            raise ValueError(f"{state.st_size / 1e6:.0f} MB, more than {MAX_FILE_BYTES // 10**6} MB")
+        return path.read_bytes()
+
+
+class KeptFolder(FolderView):
+    """The source files of a stored session."""
+
+    def __init__(self, folder: str, sources: Iterable[SourceFile]) -> None:
+        self._kept = {s.name: s.content for s in sources}
+        own = [n for n in self._kept if not n.startswith("../")]
+        above = [n for n in self._kept if n.startswith("../")]
+        inherited = [n for n in own if n == FOLDER_FILE] + sorted(above, key=lambda n: n.count("../"))
+        super().__init__(folder, own, inherited)
+
+    def _fetch(self, name: str) -> bytes:
+        return self._kept[name]
+
+
+def _regular_files(folder: Path) -> list[str]:
+    names = []
+    for entry in _scan(folder):
+        if entry.is_file():
+            names.append(entry.name)
+        elif entry.is_dir(follow_symlinks=False):
+            names += [f"{entry.name}/{inner.name}" for inner in _scan(Path(entry.path)) if inner.is_file()]
+        if len(names) > MAX_FILES:
+            break
+    return names
+
+
+def _scan(folder: Path) -> list[os.DirEntry[str]]:
+    """Visible entries of a folder; an unreadable one has none."""
+    try:
+        with os.scandir(folder) as entries:
+            return [e for e in entries if not e.name.startswith(".")]
+    except OSError:
+        return []
+
+
+def _inherited(folder: Path) -> list[str]:
+    """Every folder.toml from the folder itself upward, nearest first, named relative to the folder."""
+    found = []
+    for up, place in enumerate((folder, *folder.parents)):
+        if (place / FOLDER_FILE).is_file():
+            found.append("../" * up + FOLDER_FILE)
+    return found
