@@ -43,7 +43,9 @@ def responses_csv(**model: float) -> str:
     return "\n".join(lines) + "\n"
 
 
-def write_session(folder: Path, bass_hz: float = 50.0, narrowing: float = 1.0, tilt_db: float = 0.0, **changes: object) -> Path:
+def write_session(
+    folder: Path, bass_hz: float = 50.0, narrowing: float = 1.0, tilt_db: float = 0.0, **changes: object
+) -> Path:
     """A session folder; changes are session.toml keys (None leaves one out)."""
     folder.mkdir(parents=True)
     (folder / "session.toml").write_text(toml_text({**KEYS, **changes}), encoding="utf-8")

@@ -48,6 +48,7 @@ def ingest(
     Example: speakerdb ingest measurements/
     """
     from speakerdb.library import documents, sentences
+    from speakerdb.library.ingest import find_tasks
     from speakerdb.library.ingest import ingest as read_only_ingest
 
     with progress("reading folders") as (begin, advance):
@@ -59,6 +60,7 @@ def ingest(
             results = read_only_ingest(None, folders, sheet=sheet, begin=begin, report=report)
             base = None
         else:
+            find_tasks(folders, sheet)  # nothing to ingest: say so before a file is made
             base = open_database(db, write=True)
             try:
                 results = base.ingest(*folders, sheet=sheet, replace=replace, begin=begin, report=report)
@@ -146,7 +148,8 @@ def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
 def export(
     target: Annotated[Path, typer.Argument(help="A new or empty folder; with --sofa, the file to write.")],
     sofa: Annotated[
-        str | None, typer.Option("--sofa", metavar="SESSION", help="Write one session's curves as an AES69 (SOFA) file.")
+        str | None,
+        typer.Option("--sofa", metavar="SESSION", help="Write one session's curves as an AES69 (SOFA) file."),
     ] = None,
     db: DbOption = None,
     json: JsonOption = False,

@@ -188,7 +188,7 @@ def rename(store: Store, old: str, new: str) -> tuple[str, str]:
     from speakerdb.formats import slugify
 
     speaker_id, slug = find_speaker(store, old, exact=True)
-    wanted = slugify(new)
+    wanted = slugify("", new)
     if not wanted:
         raise RequestError(f"{new!r} leaves nothing for a name: expected letters or digits")
     taken = fetch_one(store.con, "SELECT slug FROM speaker WHERE slug = ?", [wanted])

@@ -62,7 +62,7 @@ class Field:
             one_each = {"subset": "speaker_id", "keep": "first", "maintain_order": True}
             usable = (
                 prices.filter(pl.col("rate").is_not_null())
-                .sort("speaker_id", "order", pl.col("currency") != chosen, "currency")
+                .sort("speaker_id", "order", pl.col("currency").ne_missing(pl.lit(chosen, pl.String)), "currency")
                 .unique(**one_each)
                 .select("speaker_id", price=pl.col("price_pair") * pl.col("rate"), price_kind="kind", price_date="date")
             )

@@ -39,8 +39,8 @@ def _name_clash(store: Store, new: NewSession, newcomers: Mapping[str, NewSessio
         "SELECT m.name, s.model, s.slug FROM speaker s JOIN maker m USING (maker_id) WHERE s.slug = ?",
         [info.slug],
     )
-    if row is None and info.slug in newcomers:
-        other = newcomers[info.slug].info
+    other = next((n.info for n in newcomers.values() if n.info.slug == info.slug), None)
+    if row is None and other is not None:
         row = (other.maker, other.model, other.slug)
     if row is None or (_same_name(row[0], info.maker) and _same_name(row[1], info.model)):
         return None
@@ -53,7 +53,7 @@ def _name_clash(store: Store, new: NewSession, newcomers: Mapping[str, NewSessio
 
 
 def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *, replace: bool) -> Verdict:
-    """Compare a session with what is stored. newcomers: those about to be stored with it, by slug."""
+    """Compare a session with what is stored. newcomers: those about to be stored with it, by key."""
     clash = _name_clash(store, new, newcomers)
     if clash is not None:
         return Verdict(errors=(clash,))
@@ -70,7 +70,7 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
         {"lab": info.lab, "sample": info.sample, "setting": info.setting, "date": info.date, "repeat": info.repeat,
          "slug": info.slug},
     )  # fmt: skip
-    warnings = _twin_warning(store, new)
+    warnings = _twin_warning(store, new, newcomers)
     if row is None:
         return Verdict(warnings=warnings)
     session_id, content = int(row[0]), row[1]
@@ -93,14 +93,18 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
     )
 
 
-def _twin_warning(store: Store, new: NewSession) -> tuple[str, ...]:
+def _twin_warning(store: Store, new: NewSession, newcomers: Mapping[str, NewSession]) -> tuple[str, ...]:
+    key = session_key(new.info)
     rows = store.con.execute(
         "SELECT session FROM session WHERE content_hash = ? AND session <> ? AND status = 'active'",
-        [new.content_hash, session_key(new.info)],
+        [new.content_hash, key],
     ).fetchall()
-    if not rows:
+    twins = {r[0] for r in rows} | {
+        session_key(n.info) for n in newcomers.values() if n.content_hash == new.content_hash
+    }
+    if not twins:
         return ()
-    return (f"the same curves are stored as session {', '.join(r[0] for r in rows)}: one of them may be filed wrongly",)
+    return (f"the same curves are stored as session {', '.join(sorted(twins))}: one of them may be filed wrongly",)
 
 
 def _some(lines: Sequence[str]) -> list[str]:

@@ -45,9 +45,7 @@ def prepare(folder: Path, root: Path | None, sheet: Sheet | None) -> NewSession:
     return NewSession(formats.content_hash(session), grid, str(folder), session.sources, session.warnings)
 
 
-def _read_ahead(
-    tasks: Sequence[tuple[Path, Path | None]], sheet: Sheet | None
-) -> Iterator[tuple[Path, NewSession | DataError]]:
+def _read_ahead(tasks: Sequence[Task], sheet: Sheet | None) -> Iterator[tuple[Path, NewSession | DataError]]:
     """Read folders on other threads, a few ahead, and give them in order."""
 
     def attempt(folder: Path, root: Path | None) -> NewSession | DataError:
@@ -68,13 +66,20 @@ def _read_ahead(
                 waiting.append((folder_, pool.submit(attempt, folder_, root)))
 
 
-def find_tasks(folders: Iterable[Path], sheet: Sheet | None) -> list[tuple[Path, Path | None]]:
-    """Every session folder below the given ones, with the folder it was asked for under (defaults are looked for up to there)."""
-    tasks: dict[Path, tuple[Path, Path | None]] = {}
+Task = tuple[Path, Path | None]
+
+
+def find_tasks(folders: Iterable[Path], sheet: Path | None = None) -> tuple[list[Task], Sheet | None]:
+    """Every session folder below the given ones, with the folder it was asked for under (defaults are looked for up to there).
+
+    Also the sheet, read. Raises DataError where there is nothing to ingest or the sheet can't be read.
+    """
+    table = formats.read_sheet(sheet) if sheet is not None else None
+    tasks: dict[Path, Task] = {}
     for folder in folders:
-        for session_folder in formats.find_sessions(folder, sheet=sheet):
+        for session_folder in formats.find_sessions(folder, sheet=table):
             tasks.setdefault(session_folder.resolve(), (session_folder, folder))
-    return list(tasks.values())
+    return list(tasks.values()), table
 
 
 def ingest(
@@ -91,8 +96,7 @@ def ingest(
     begin is called with the number of folders found, report with each result once it is final (after its commit).
     Raises DataError where there is nothing to ingest at all.
     """
-    table = formats.read_sheet(sheet) if sheet is not None else None
-    tasks = find_tasks(folders, table)
+    tasks, table = find_tasks(folders, sheet)
     begin(len(tasks))
     results: list[IngestResult] = []
 
@@ -138,7 +142,7 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
     results: list[IngestResult] = []
     fresh: list[NewSession] = []
     superseded: list[int] = []
-    newcomers: dict[str, NewSession] = {}
+    newcomers: dict[str, NewSession] = {}  # by session key
     for folder, new in group:
         key, slug = session_key(new.info), new.info.slug
         verdict = identity.check(store, new, newcomers, replace=replace)
@@ -149,7 +153,7 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
             results.append(IngestResult(folder, "already", key, slug))
         else:
             fresh.append(new)
-            newcomers[slug] = new
+            newcomers[key] = new
             if verdict.supersedes is not None:
                 superseded.append(verdict.supersedes)
             word: Result = "stored" if verdict.supersedes is None else "replaced"

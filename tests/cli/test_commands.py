@@ -64,7 +64,8 @@ def test_facts_answer_fits_its_schema(filled, tmp_path):
 
 
 @pytest.mark.parametrize(
-    "arguments", ["list", "show sill-1", "explain sill-1 preference", "rank f6_hz", "match sill-1", "query sessions", "metrics"]
+    "arguments",
+    ["list", "show sill-1", "explain sill-1 preference", "rank f6_hz", "match sill-1", "query sessions", "metrics"],
 )
 def test_text_answers_read_without_json(filled, arguments):
     answer = filled(*arguments.split())

@@ -74,6 +74,10 @@ def test_replace_supersedes_and_keeps_the_old_one_out_of_every_statistic(base, t
 def test_the_same_curves_under_another_key_are_stored_warned_and_shown_by_verify(base, tmp_path):
     base.ingest(write_session(tmp_path / "a"))
     twin = result_of(base, write_session(tmp_path / "b", model="Sill 8"))
+    _, second = base.ingest(
+        write_session(tmp_path / "c", narrowing=2.0, model="C"), write_session(tmp_path / "d", narrowing=2.0, model="D")
+    )
+    assert "same curves" in second.warnings[0]
     assert twin.result == "stored"
     assert "same curves" in twin.warnings[0]
     assert any("same curves under different keys" in p for p in base.verify())
@@ -116,12 +120,14 @@ def test_renaming_keeps_the_old_name_and_later_folders_still_find_the_speaker(ba
 
 
 def test_merging_moves_sessions_and_refuses_clashing_keys(base, tmp_path):
-    base.ingest(write_session(tmp_path / "a"), write_session(tmp_path / "b", model="Sill5", date="2026-03-02"))
+    base.ingest(
+        write_session(tmp_path / "a"), write_session(tmp_path / "b", model="Sill5", date="2026-03-02", bass_hz=51)
+    )
     assert base.state.speakers == 2
     assert base.merge("alder-fen-sill-5", "alder-fen-sill5") == ("alder-fen-sill-5", "alder-fen-sill5", 1)
     assert base.state.speakers == 1
     assert base.find("alder-fen-sill5")[1] == "alder-fen-sill-5"
-    base.ingest(write_session(tmp_path / "c", model="Other"))
+    base.ingest(write_session(tmp_path / "c", model="Other", bass_hz=52))
     with pytest.raises(ConflictError, match="same lab, sample"):
         base.merge("alder-fen-sill-5", "alder-fen-other")
     assert base.verify() == []

@@ -1,0 +1,1 @@
+"""The tests: they mirror speakerdb/; published/ holds the checks against outside sources."""

@@ -1,0 +1,106 @@
+"""How answers grow with the field: thousands of speakers made by perturbing the demo fleet.
+
+Run: python tests/benchmarks/bench_scale.py 1000 10000 [100000]. Prints one row per size: time to build, size on disk,
+rank and match in an open process (first and later calls), peak memory. Targets at 10,000: rank ≤ 50 ms, match ≤ 100 ms.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import resource
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+import numpy as np
+
+GROUP = 200
+
+
+def perturbed(grids, number: int, rng):
+    """One more speaker: a member of the fleet with another bass, tilt and ripple, under its own name."""
+    base = grids[number % len(grids)]
+    x = np.linspace(0.0, 1.0, 199)
+    ripple = sum(rng.normal(0, 0.6) * np.sin(2 * np.pi * k * x + rng.uniform(0, 6.3)) for k in (1, 2, 4, 8, 16))
+    angle = np.cos(np.radians(base.angle_deg))[:, None]
+    level = base.level_db + ripple + (1 - angle) * rng.normal(0, 1.0) * x
+    info = dataclasses.replace(
+        base.info,
+        slug=f"{base.info.slug}-{number}",
+        model=f"{base.info.model} {number}",
+        prices=(),
+        sample=f"p{number}",
+    )
+    return dataclasses.replace(base, info=info, level_db=np.round(level, 2).astype(np.float32))
+
+
+def build(path: Path, count: int) -> None:
+    """Fill a database with `count` speakers through the same rooms as ingest, except for reading files."""
+    import speakerdb
+    from speakerdb import derive, formats
+    from speakerdb.library import pooling
+    from speakerdb.store import NewSession, writing
+
+    fleet = ROOT / "seed_data" / "fleet"
+    grids = [
+        derive.to_grid(formats.read_session(folder, root=fleet, sheet=None)) for folder in formats.find_sessions(fleet)
+    ]
+    grids = [g for g in grids if len(g.angle_deg) >= 70]
+    rng = np.random.default_rng(7)
+    with speakerdb.open(path, write=True) as base:
+        for start in range(0, count, GROUP):
+            group = [perturbed(grids, n, rng) for n in range(start, min(start + GROUP, count))]
+            derived = derive.derive(group)
+            new = [NewSession(f"{start + i:064x}", g, "made", ()) for i, g in enumerate(group)]
+            with base.store.transaction():
+                writing.insert_sessions(base.store.con, new, derived.values, derived.summary)
+        with base.store.transaction():
+            pooling.repool(base.store, None)
+
+
+def measure(path: Path) -> None:
+    """Time the questions in this process and print them, tab-separated."""
+    import speakerdb
+
+    def milliseconds(ask):
+        start = time.perf_counter()
+        ask()
+        return (time.perf_counter() - start) * 1e3
+
+    with speakerdb.open(path) as base:
+        slug = base.list()["speaker"][0]
+        rank = [milliseconds(lambda: base.rank("f6_hz")) for _ in range(5)]
+        match = [milliseconds(lambda: base.match(slug, exact=True)) for _ in range(5)]
+    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024
+    print(rank[0], min(rank[1:]), match[0], min(match[1:]), peak, sep="\t")
+
+
+def main(sizes: list[int]) -> None:
+    print("speakers  build s   file MB  rank first  rank later  match first  match later  peak MB")
+    for count in sizes:
+        with tempfile.TemporaryDirectory() as work:
+            path = Path(work) / "speakers.duckdb"
+            start = time.perf_counter()
+            build(path, count)
+            took = time.perf_counter() - start
+            out = subprocess.run(
+                [sys.executable, __file__, "--measure", str(path)], capture_output=True, text=True, check=True
+            ).stdout
+            rank1, rank2, match1, match2, peak = map(float, out.split())
+            print(
+                f"{count:8d}{took:9.1f}{path.stat().st_size / 1e6:10.0f}{rank1:9.0f} ms{rank2:9.0f} ms"
+                f"{match1:10.0f} ms{match2:10.0f} ms{peak:9.0f}",
+                flush=True,
+            )
+
+
+if __name__ == "__main__":
+    if sys.argv[1:2] == ["--measure"]:
+        measure(Path(sys.argv[2]))
+    else:
+        main([int(a) for a in sys.argv[1:]] or [1000, 10000])
