@@ -1,20 +1,22 @@
-"""The invented market: fifteen makers, what each believes in, and what it sells. Prices are for a pair, 2026, in euro.
+"""The invented market: fifteen makers, what each believes in, and what it sells. Prices are of 2026, in euro, as sold (a pair, or each).
 
 No maker, model or person here exists; names were chosen so that none could be taken for one that does.
 """
 
 from __future__ import annotations
 
-from seed_data.model.design import PLAIN, Design, Setting, Voicing
+from typing import Any
+
+from seed_data.model.design import Design, Setting, Voicing
 
 PASSIVE = Voicing(evened_over_oct=1.0)
-MASS_MARKET = Voicing(treble_db=2.5, warmth_db=2.0, step_left=0.3, evened_over_oct=1.6)
+MASS_MARKET = Voicing(treble_db=1.2, warmth_db=2.0, step_left=0.3, evened_over_oct=1.6)
 DIGITAL = Voicing(tilt_db_per_octave=-0.1, evened_over_oct=0.3)
 CAREFUL = Voicing(tilt_db_per_octave=-0.15, evened_over_oct=0.7)
 CHARACTER = Voicing(treble_db=2.0, presence_db=-3.0, warmth_db=1.5, evened_over_oct=1.5)
-FORWARD = Voicing(presence_db=2.5, treble_db=1.0, step_left=0.35, evened_over_oct=1.4)
+FORWARD = Voicing(presence_db=2.0, treble_db=0.5, step_left=0.2, evened_over_oct=1.4)
 CLASSIC = Voicing(presence_db=-2.0, warmth_db=1.0, evened_over_oct=1.2)
-SINGLE_CONE = Voicing(presence_db=3.0, treble_db=-2.0, step_left=0.5, evened_over_oct=2.5)
+SINGLE_CONE = Voicing(presence_db=2.0, treble_db=-2.0, step_left=0.25, evened_over_oct=2.0)
 
 DESK = Setting("desk", {"low_shelf_db": -2.0, "desk_filter_db": -4.0}, low_shelf=(120.0, -2.0), bell=(170.0, 1.2, -4.0))
 WALL = Setting("wall", {"low_shelf_db": -4.0, "desk_filter_db": 0.0}, low_shelf=(220.0, -4.0))
@@ -48,11 +50,11 @@ def _brackwater() -> list[Design]:
     return [
         Design(m, "Weir 1", "bookshelf", 2018, 300, (340, 200, 260), 13.2, 50, voicing=MASS_MARKET, care=0.4,
                alignment="boomy", order=2),
-        Design(m, "Weir 2", "floorstander", 2018, 620, (900, 200, 280), 13.2, 40, layout="two-and-a-half-way", woofers=2,
+        Design(m, "Weir 2", "floorstander", 2018, 540, (900, 200, 280), 13.2, 40, layout="two-and-a-half-way", woofers=2,
                voicing=MASS_MARKET, care=0.4, alignment="boomy", order=2, claim=(118, True, 1.0)),
-        Design(m, "Weir 3", "floorstander", 2019, 990, (1050, 230, 340), 16.5, 34, layout="three-way", woofers=2, mid_cm=12.0,
+        Design(m, "Weir 3", "floorstander", 2019, 780, (1050, 230, 340), 16.5, 34, layout="three-way", woofers=2, mid_cm=12.0,
                crossover_hz=(350.0, 2800.0), voicing=MASS_MARKET, care=0.5, order=2, xmax_mm=5.0),
-        Design(m, "Penstock", "floorstander", 2024, 1450, (1020, 240, 360), 18.0, 30, layout="three-way", woofers=2,
+        Design(m, "Penstock", "floorstander", 2024, 1150, (1020, 240, 360), 18.0, 30, layout="three-way", woofers=2,
                mid_cm=12.0, crossover_hz=(320.0, 2600.0), voicing=PASSIVE, care=0.75, xmax_mm=6.0),
         Design(m, "Culvert 10", "subwoofer", 2020, 560, (380, 340, 380), 21.0, 26, enclosure="sealed", powered=True,
                limit_db=104, sold="each", xmax_mm=9.0, voicing=DIGITAL),
@@ -67,7 +69,7 @@ def _cobblehurst() -> list[Design]:
     return [
         Design(m, "Nook", "bookshelf", 2019, 120, (240, 150, 180), 10.5, 78, voicing=MASS_MARKET, care=0.2, order=2,
                crossover_hz=(3500.0,), tweeter_mm=20, xmax_mm=2.5, alignment="boomy"),
-        Design(m, "Nook Tall", "floorstander", 2019, 290, (850, 180, 240), 13.0, 48, layout="two-and-a-half-way", woofers=2,
+        Design(m, "Nook Tall", "floorstander", 2019, 240, (850, 180, 240), 13.0, 48, layout="two-and-a-half-way", woofers=2,
                voicing=MASS_MARKET, care=0.2, order=2, crossover_hz=(3200.0,), alignment="boomy", xmax_mm=3.0),
         Design(m, "Nook Bar", "soundbar", 2021, 190, (62, 880, 85), 5.0, 110, woofers=4, powered=True, care=0.3, limit_db=96,
                voicing=MASS_MARKET, tweeter_mm=19, crossover_hz=(3800.0,), sold="each", settings=(STANDARD, NIGHT),
@@ -83,18 +85,24 @@ def _cobblehurst() -> list[Design]:
 def _dunnock_yard() -> list[Design]:
     """Workshop monitors: waveguides, digital filters, plain cabinets."""
     m = "Dunnock Yard"
-    guide = {"coverage_deg": 100.0, "mouth_cm": 13.0, "powered": True, "kind": "monitor", "settings": MONITOR_SETTINGS}
+    guide: dict[str, Any] = {
+        "coverage_deg": 100.0,
+        "mouth_cm": 13.0,
+        "powered": True,
+        "kind": "monitor",
+        "settings": MONITOR_SETTINGS,
+    }
     return [
-        Design(m, "Bradawl 4", year=2023, price_pair=330, size_mm=(250, 160, 200), woofer_cm=10.5, bass_hz=58, box_hz=72.0,
-               voicing=DIGITAL, care=0.75, limit_db=101, crossover_hz=(2300.0,), **guide),
-        Design(m, "Bradawl 5", year=2023, price_pair=480, size_mm=(300, 190, 240), woofer_cm=13.2, bass_hz=45, box_hz=56.0,
+        Design(m, "Bradawl 4", year=2023, price=390, size_mm=(250, 160, 200), woofer_cm=10.5, bass_hz=60, box_hz=72.0,
+               voicing=Voicing(treble_db=1.0, evened_over_oct=0.4), care=0.7, limit_db=101, crossover_hz=(2300.0,), **guide),
+        Design(m, "Bradawl 5", year=2023, price=480, size_mm=(300, 190, 240), woofer_cm=13.2, bass_hz=42, box_hz=54.0,
                voicing=DIGITAL, care=0.85, limit_db=105, crossover_hz=(2000.0,), xmax_mm=5.5, **guide),
-        Design(m, "Bradawl 7", year=2023, price_pair=980, size_mm=(370, 235, 290), woofer_cm=16.5, bass_hz=38, box_hz=46.0,
+        Design(m, "Bradawl 7", year=2023, price=980, size_mm=(370, 235, 290), woofer_cm=16.5, bass_hz=38, box_hz=46.0,
                voicing=DIGITAL, care=0.85, limit_db=109, crossover_hz=(1800.0,), xmax_mm=6.5, claim=(112, False, 1.0), **guide),
-        Design(m, "Bradawl 8", year=2020, price_pair=1250, size_mm=(420, 260, 320), woofer_cm=18.5, bass_hz=36, box_hz=42.0,
+        Design(m, "Bradawl 8", year=2020, price=1250, size_mm=(420, 260, 320), woofer_cm=18.5, bass_hz=36, box_hz=42.0,
                voicing=Voicing(tilt_db_per_octave=0.2, evened_over_oct=0.5), care=0.6, limit_db=111, crossover_hz=(1900.0,),
                xmax_mm=6.5, **guide),
-        Design(m, "Treenail", year=2016, price_pair=260, size_mm=(230, 150, 190), woofer_cm=10.0, bass_hz=70,
+        Design(m, "Treenail", year=2016, price=260, size_mm=(230, 150, 190), woofer_cm=10.0, bass_hz=70,
                voicing=Voicing(treble_db=1.5, evened_over_oct=1.0), care=0.4, limit_db=98, powered=True, kind="monitor",
                settings=MONITOR_SETTINGS, crossover_hz=(3000.0,), order=2),
     ]  # fmt: skip
@@ -104,7 +112,7 @@ def _gannetmoor() -> list[Design]:
     """Coaxial drivers only."""
     m = "Gannetmoor"
     return [
-        Design(m, "Gimlet", "bookshelf", 2022, 780, (290, 180, 260), 13.0, 56, layout="coaxial two-way", coverage_deg=90.0,
+        Design(m, "Gimlet", "bookshelf", 2022, 980, (290, 180, 260), 13.0, 56, layout="coaxial two-way", coverage_deg=90.0,
                mouth_cm=12.0, crossover_hz=(2400.0,), voicing=CAREFUL, care=0.75),
         Design(m, "Adze", "standmount", 2023, 1350, (350, 210, 310), 16.0, 46, layout="coaxial two-way", coverage_deg=90.0,
                mouth_cm=15.0, crossover_hz=(2100.0,), voicing=CAREFUL, care=0.8, xmax_mm=5.0, claim=(108, True, 1.0)),
@@ -124,13 +132,13 @@ def _hollin_tarn() -> list[Design]:
     """Small, exquisite, costly; the response is the owner's taste."""
     m = "Hollin Tarn"
     return [
-        Design(m, "Thimble", "bookshelf", 2015, 1900, (280, 180, 230), 11.5, 70, enclosure="sealed", voicing=CHARACTER,
+        Design(m, "Thimble", "bookshelf", 2015, 2900, (280, 180, 230), 11.5, 70, enclosure="sealed", voicing=CHARACTER,
                care=0.6, ohm=8.0, heavy=1.4),
-        Design(m, "Spindle", "standmount", 2017, 3600, (350, 210, 300), 13.5, 54, voicing=CHARACTER, care=0.55, order=2,
+        Design(m, "Spindle", "standmount", 2017, 4600, (350, 210, 300), 13.5, 54, voicing=CHARACTER, care=0.55, order=2,
                ohm=8.0, heavy=1.5),
         Design(m, "Distaff", "floorstander", 2019, 7800, (1020, 230, 360), 16.0, 36, layout="three-way", woofers=1,
                mid_cm=13.0, crossover_hz=(300.0, 2900.0), voicing=CHARACTER, care=0.6, order=2, heavy=1.5, xmax_mm=5.0),
-        Design(m, "Bodkin", "bookshelf", 2024, 2600, (300, 185, 250), 12.5, 62, voicing=CHARACTER, care=0.65, order=3,
+        Design(m, "Bodkin", "bookshelf", 2024, 3900, (300, 185, 250), 12.5, 62, voicing=CHARACTER, care=0.65, order=3,
                ohm=8.0, heavy=1.5),
     ]  # fmt: skip
 
@@ -159,9 +167,10 @@ def _hod_and_trowel() -> list[Design]:
     return [
         Design(m, "Pail", "bookshelf", 2020, 160, (300, 190, 240), 11.0, 60, layout="full-range", voicing=SINGLE_CONE,
                care=0.45, xmax_mm=3.5, ohm=8.0),
-        Design(m, "Pail+", "standmount", 2022, 340, (350, 200, 280), 13.2, 46, voicing=PASSIVE, care=0.8, xmax_mm=5.0,
+        Design(m, "Pail+", "standmount", 2022, 340, (360, 205, 290), 13.2, 43, voicing=Voicing(tilt_db_per_octave=-0.2, evened_over_oct=0.7), care=0.85,
+               xmax_mm=5.0,
                crossover_hz=(2100.0,), coverage_deg=110.0, mouth_cm=11.0),
-        Design(m, "Hawk Board", "floorstander", 2021, 780, (950, 210, 300), 15.0, 36, layout="two-way", voicing=PASSIVE,
+        Design(m, "Hawk Board", "floorstander", 2021, 590, (950, 210, 300), 15.0, 36, layout="two-way", voicing=PASSIVE,
                care=0.65, xmax_mm=6.0, crossover_hz=(2200.0,), alignment="low"),
         Design(m, "Dibber", "subwoofer", 2021, 310, (400, 360, 400), 24.0, 30, powered=True, limit_db=103, sold="each",
                xmax_mm=8.0, voicing=DIGITAL, enclosure="sealed"),
@@ -188,7 +197,13 @@ def _kittlewick() -> list[Design]:
 def _larchbeck() -> list[Design]:
     """Digital, large, dear, and measured by the maker as well."""
     m = "Larchbeck"
-    guide = {"coverage_deg": 90.0, "mouth_cm": 18.0, "powered": True, "settings": MONITOR_SETTINGS, "edge_mm": 25.0}
+    guide: dict[str, Any] = {
+        "coverage_deg": 90.0,
+        "mouth_cm": 18.0,
+        "powered": True,
+        "settings": MONITOR_SETTINGS,
+        "edge_mm": 25.0,
+    }
     return [
         Design(m, "Purlin", "monitor", 2019, 2200, (320, 200, 250), 14.5, 42, box_hz=52.0, voicing=DIGITAL, care=0.9,
                limit_db=107, crossover_hz=(1900.0,), xmax_mm=6.0, claim=(110, False, 1.0), **guide),
@@ -211,7 +226,7 @@ def _mossgarth() -> list[Design]:
                mid_cm=15.0, crossover_hz=(280.0, 2800.0), voicing=CLASSIC, care=0.6, heavy=1.6, xmax_mm=7.0),
         Design(m, "Corbel", "standmount", 2018, 2900, (400, 230, 340), 16.0, 42, voicing=FORWARD, care=0.55, order=2,
                heavy=1.4, xmax_mm=5.0, claim=(125, True, 1.0)),
-        Design(m, "Finial", "bookshelf", 2022, 1600, (320, 200, 280), 13.5, 55, voicing=CHARACTER, care=0.6, order=2,
+        Design(m, "Finial", "bookshelf", 2022, 2200, (320, 200, 280), 13.5, 55, voicing=CHARACTER, care=0.6, order=2,
                heavy=1.3),
     ]  # fmt: skip
 
@@ -239,11 +254,11 @@ def _tornskar() -> list[Design]:
     """Pale wood, wide sound."""
     m = "Törnskär"
     return [
-        Design(m, "Skrin", "bookshelf", 2019, 560, (290, 180, 240), 12.5, 58, voicing=Voicing(treble_db=1.5), care=0.6,
+        Design(m, "Skrin", "bookshelf", 2019, 560, (290, 180, 240), 12.5, 58, voicing=Voicing(treble_db=0.8), care=0.65,
                crossover_hz=(2800.0,), order=3),
         Design(m, "Skåp", "floorstander", 2019, 1750, (940, 190, 300), 14.0, 38, layout="two-and-a-half-way", woofers=2,
-               voicing=Voicing(treble_db=1.5), care=0.6, crossover_hz=(2600.0,), order=3, xmax_mm=5.0),
-        Design(m, "Hylla", "standmount", 2024, 1100, (340, 195, 290), 13.5, 47, voicing=Voicing(treble_db=0.5, evened_over_oct=0.8),
+               voicing=Voicing(treble_db=0.8), care=0.65, crossover_hz=(2600.0,), order=3, xmax_mm=5.0),
+        Design(m, "Hylla", "standmount", 2024, 1600, (340, 195, 290), 13.5, 47, voicing=Voicing(treble_db=0.5, evened_over_oct=0.8),
                care=0.75, crossover_hz=(2300.0,), xmax_mm=5.0, edge_mm=20.0),
         Design(m, "Kista", "subwoofer", 2022, 690, (360, 360, 360), 22.0, 24, powered=True, limit_db=105, sold="each",
                xmax_mm=10.0, voicing=DIGITAL, enclosure="sealed"),
@@ -260,7 +275,7 @@ def _rushbarrow() -> list[Design]:
                ohm=8.0, xmax_mm=6.0),
         Design(m, "Hedge", "other", 2021, 350, (300, 210, 220), 13.0, 66, enclosure="sealed", voicing=FORWARD, care=0.4,
                order=2, ohm=8.0),
-        Design(m, "Lych", "other", 2023, 1200, (900, 160, 200), 10.0, 60, layout="tweeter between", woofers=2,
+        Design(m, "Lych", "other", 2023, 1900, (900, 160, 200), 10.0, 60, layout="tweeter between", woofers=2,
                voicing=PASSIVE, care=0.6, crossover_hz=(2700.0,)),
     ]  # fmt: skip
 
@@ -271,7 +286,7 @@ def _suishagoya() -> list[Design]:
     return [
         Design(m, "ささら", "standmount", 2021, 2300, (420, 240, 330), 16.0, 48, layout="full-range", voicing=SINGLE_CONE,
                care=0.6, ohm=8.0, heavy=1.3, slug="suishagoya-sasara"),
-        Design(m, "つづみ", "bookshelf", 2023, 1250, (300, 190, 250), 12.0, 58, layout="coaxial two-way", coverage_deg=95.0,
+        Design(m, "つづみ", "bookshelf", 2023, 1900, (300, 190, 250), 12.0, 58, layout="coaxial two-way", coverage_deg=95.0,
                mouth_cm=11.0, crossover_hz=(2600.0,), voicing=PASSIVE, care=0.7, ohm=8.0, heavy=1.3, slug="suishagoya-tsuzumi"),
     ]  # fmt: skip
 
@@ -283,6 +298,3 @@ def catalogue() -> list[Design]:
         _kittlewick, _larchbeck, _mossgarth, _pennywort, _rushbarrow, _suishagoya, _tornskar,
     )  # fmt: skip
     return [design for maker in makers for design in maker()]
-
-
-__all__ = ["PLAIN", "catalogue"]

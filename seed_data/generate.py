@@ -10,7 +10,7 @@ from pathlib import Path
 if __package__ in {None, ""}:  # run as a script: find the package beside us, behind everything else on the path
     sys.path.append(str(Path(__file__).resolve().parents[1]))
 
-from seed_data.model.speaker import field_of
+from seed_data.model.speaker import FINE_ORBIT_DEG, ORBIT_DEG, Field, field_of
 from seed_data.plan import Visit, visits
 from seed_data.writing import write_session
 
@@ -19,15 +19,16 @@ FLEET = Path(__file__).resolve().parent / "fleet"
 
 def generate(out: Path, chosen: Sequence[Visit]) -> list[Path]:
     """Write the chosen visits under `out`; each design's sound field is worked out once for all its settings."""
-    fields: dict[tuple[str, str], object] = {}
+    fields: dict[tuple[str, str], dict[str, Field]] = {}
     written = []
     for visit in chosen:
-        key = (visit.design.maker, visit.design.model)
+        design = visit.design
+        key = (design.maker, design.model)
         if key not in fields:
-            settings = visit.design.settings
-            fields[key] = dict(zip([s.name for s in settings], field_of(visit.design, settings), strict=True))
-        field = fields[key][visit.setting]  # type: ignore[index]
-        written.append(write_session(out, visit, field))
+            fine = any(v.angles == "fine" for v in chosen if v.design is design)
+            of_settings = field_of(design, design.settings, FINE_ORBIT_DEG if fine else ORBIT_DEG)
+            fields[key] = {s.name: f for s, f in zip(design.settings, of_settings, strict=True)}
+        written.append(write_session(out, visit, fields[key][visit.setting]))
     return written
 
 

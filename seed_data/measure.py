@@ -60,7 +60,8 @@ def calibration_id(visit: Visit) -> str:
 
 
 def _wanted(visit: Visit, field: Field) -> np.ndarray:
-    wanted = np.ones(field.angle_deg.shape, dtype=bool)
+    step = 5.0 if visit.angles == "fine" else 10.0
+    wanted = field.angle_deg % step == 0.0
     if visit.angles == "horizontal":
         wanted &= field.horizontal
     if visit.angles == "front":
@@ -85,7 +86,7 @@ def responses(visit: Visit, field: Field) -> Curves:
     if visit.level_is == "spl_at_distance":
         level = level - 20.0 * np.log10(visit.distance_m)
     if visit.level_is == "relative":
-        level = level - np.mean(level[0, BAND])
+        level = level - np.mean(level[:, BAND])
     keep = _wanted(visit, field)
     level, frequency = level[keep], FREQUENCY_HZ
     if visit.smoothing_oct is not None:
@@ -112,7 +113,10 @@ def drives_db(visit: Visit, field: Field) -> FloatArray:
 
 
 def sweeps(visit: Visit, field: Field) -> tuple[Sweeps, Sweeps, Sweeps]:
-    """Compression, harmonics (12 per octave) and multitone (6 per octave), with the error model's noise."""
+    """Compression, harmonics (12 per octave) and multitone (6 per octave), with the error model's noise.
+
+    The analyser's scale ends at 100 % of the fundamental, which small speakers pass in the lowest bass.
+    """
     strain: Strain = strain_of(visit.design, field, drives_db(visit, field))
     rng = noise.generator("sweeps", *_key(visit))
     count = strain.drive_db.size
@@ -125,7 +129,7 @@ def sweeps(visit: Visit, field: Field) -> tuple[Sweeps, Sweeps, Sweeps]:
 
     def noisy(ratio: FloatArray, step: int) -> FloatArray:
         per_drive = noise.field(rng, FREQUENCY_HZ, 1.0 / 6.0, count)
-        return (20.0 * np.log10(ratio) + common + per_drive)[:, ::step]
+        return np.minimum(20.0 * np.log10(ratio) + common + per_drive, 0.0)[:, ::step]
 
     return (
         Sweeps(FREQUENCY_HZ, strain.drive_db, {"": level}),

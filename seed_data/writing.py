@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from seed_data import measure
-from seed_data.model.air import FREQUENCY_HZ, FloatArray
+from seed_data.model.air import FREQUENCY_HZ, REFERENCE_PA, FloatArray
 from seed_data.model.speaker import Field
 from seed_data.plan import Visit
 
@@ -74,17 +74,11 @@ def session_toml(visit: Visit, field: Field) -> str:
         out += ["", "[electronics]", *_lines(dict(setting.switches))]
     if visit.uncertainty:
         out += ["", "[uncertainty]", *_lines(dict(visit.uncertainty))]
-    if visit.price:
-        kind, share, day = visit.price
-        each = design.sold == "each"
-        amount = round_price(design.price_pair * share)
+    for tag in visit.prices:
         price: dict[str, Scalar] = {
-            "amount": amount,
-            "currency": design.currency,
-            "per": "each" if each else "pair",
-            "kind": kind,
-        }
-        price |= {"date": day, "source": "shop window" if kind == "street" else "maker's list"}
+            "amount": round_price(design.price * tag.share), "currency": tag.currency, "per": design.sold, "kind": tag.kind,
+            "date": tag.day, "source": "shop window" if tag.kind == "street" else "maker's list",
+        }  # fmt: skip
         out += ["", "[[prices]]", *_lines(price)]
     return "\n".join(out) + "\n"
 
@@ -113,11 +107,63 @@ def _parquet(path: Path, columns: dict[str, np.ndarray | Sequence[str]]) -> None
     import pyarrow as pa
     import pyarrow.parquet as pq
 
-    table = pa.table(columns)
-    pq.write_table(table, path.with_name(path.name + ".parquet"), compression="zstd", compression_level=19)
+    pq.write_table(
+        pa.table(columns),
+        path.with_name(path.name + ".parquet"),
+        compression="zstd",
+        compression_level=19,
+        use_dictionary=[name for name in columns if name != "level_db"],
+        use_byte_stream_split=["level_db"],  # noisy levels pack a sixth smaller this way
+    )
+
+
+def _responses_traces(folder: Path, curves: measure.Curves) -> None:
+    """One text file a curve, decimal comma, as an old analyser leaves them: responses/hor_-30.txt."""
+    folder.mkdir(exist_ok=True)
+    for horizontal, angle, row in zip(curves.horizontal, curves.angle_deg, curves.level_db, strict=True):
+        name = f"{'hor' if horizontal else 'ver'}_{angle:+.0f}.txt"
+        lines = [f"{f:.2f}\t{v:.2f}".replace(".", ",") for f, v in zip(curves.frequency_hz, row, strict=True)]
+        text = "\n".join(["* turntable in the shed", "* Hz\tdB", *lines]) + "\n"
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+def _responses_sofa(path: Path, curves: measure.Curves) -> None:
+    """AES69, FreeFieldDirectivityTF: pressure in Pa at 1 m, zero phase; the two directions both orbits hold stand once."""
+    import sofar
+
+    sofa = sofar.Sofa("FreeFieldDirectivityTF")
+    angle = curves.angle_deg
+    over_the_top = np.abs(angle) > 90.0
+    azimuth = np.where(curves.horizontal, angle % 360.0, np.where(over_the_top, 180.0, 0.0))
+    elevation = np.where(curves.horizontal, 0.0, np.where(over_the_top, np.sign(angle) * 180.0 - angle, angle))
+    once = curves.horizontal | ~np.isin(angle, (0.0, 180.0))
+    pressure = REFERENCE_PA * 10.0 ** (np.round(curves.level_db, 2) / 20.0)
+    sofa.Data_Real = pressure[once][None]
+    sofa.Data_Imag = np.zeros_like(sofa.Data_Real)
+    sofa.N = curves.frequency_hz
+    sofa.ReceiverPosition = np.column_stack([azimuth, elevation, np.ones(angle.size)])[once]
+    sofa.ReceiverPosition_Type = "spherical"
+    sofa.ReceiverPosition_Units = "degree, degree, metre"
+    sofa.GLOBAL_DateCreated = sofa.GLOBAL_DateModified = "2026-01-01 12:00:00"
+    sofa.GLOBAL_Title, sofa.GLOBAL_License, sofa.GLOBAL_Origin = (
+        "Invented loudspeaker of the demo fleet",
+        "MIT",
+        "model",
+    )
+    for name in ("EmitterDescriptions", "Description"):  # string variables: netCDF4 1.7 fails to write them
+        if hasattr(sofa, name):
+            sofa.protected = False
+            delattr(sofa, name)
+    sofar.write_sofa(str(path.with_name(path.name + ".sofa")), sofa)
 
 
 def _responses_table(path: Path, form: str, curves: measure.Curves) -> None:
+    if form == "traces":
+        _responses_traces(path, curves)
+        return
+    if form == "sofa":
+        _responses_sofa(path, curves)
+        return
     frequency, level = curves.frequency_hz, np.round(curves.level_db, 2)
     orbit = ["horizontal" if h else "vertical" for h in curves.horizontal]
     if form == "parquet":
@@ -203,6 +249,6 @@ def write_session(out: Path, visit: Visit, field: Field) -> Path:
     subwoofer = visit.design.kind == "subwoofer"
     if visit.sweeps and not subwoofer:
         _sweeps_tables(folder, visit.form, visit, field)
-    if visit.impedance and not visit.design.powered:
+    if not visit.design.powered:
         _impedance_table(folder, visit.form, *measure.electrical(visit))
     return folder

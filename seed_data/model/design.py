@@ -51,7 +51,7 @@ class Design:
     model: str
     kind: str
     year: int
-    price_pair: float
+    price: float
     size_mm: tuple[int, int, int]  # height, width, depth
     woofer_cm: float
     bass_hz: float
@@ -79,7 +79,6 @@ class Design:
     heavy: float = 1.0
     sold: str = "pair"
     slug: str = ""
-    currency: str = "EUR"
 
     @property
     def volume_m3(self) -> float:

@@ -17,8 +17,10 @@ from seed_data.model.air import (
     wave_number,
 )
 from seed_data.model.design import PLAIN, Design, Setting, Source, box_of, polarity_of, sources
+from seed_data.model.noise import generator
 
 ORBIT_DEG: FloatArray = np.arange(-170.0, 181.0, 10.0)
+FINE_ORBIT_DEG: FloatArray = np.arange(-175.0, 181.0, 5.0)
 WALL_CAVITY_M3 = 0.03
 BAND = (FREQUENCY_HZ >= 300) & (FREQUENCY_HZ <= 3000)  # what levels are referred to
 LISTENING_WINDOW = (*((True, angle) for angle in (0, 10, -10, 20, -20, 30, -30)), (False, 10), (False, -10))
@@ -180,6 +182,11 @@ def watt_level_db(design: Design, source: Source) -> float:
     return 86.0 + 10.0 * float(np.log10(design.woofers * (design.woofer_cm / 13.0) ** 2))
 
 
+def _gain_db(design: Design) -> float:
+    """Where the volume knob of a powered speaker happened to stand: 84 to 92 dB."""
+    return float(generator("gain", design.maker, design.model).uniform(84.0, 92.0))
+
+
 def field_of(design: Design, settings: tuple[Setting, ...], orbit_deg: FloatArray = ORBIT_DEG) -> list[Field]:
     """One field per setting. The network is fixed with the design (in its plain setting); the settings come on top."""
     horizontal = np.repeat([True, False], orbit_deg.size)
@@ -195,7 +202,7 @@ def field_of(design: Design, settings: tuple[Setting, ...], orbit_deg: FloatArra
         design
     )
 
-    absolute = sensitivity_db(design) if not design.powered else 90.0
+    absolute = sensitivity_db(design) if not design.powered else _gain_db(design)
     bass_only = design.kind == "subwoofer"
     band = ((FREQUENCY_HZ >= 40) & (FREQUENCY_HZ <= 100)) if bass_only else BAND
     out = []
