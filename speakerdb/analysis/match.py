@@ -25,6 +25,11 @@ _WIDE_HZ, _ALIGN_HZ = (100.0, 16000.0), (300.0, 10000.0)
 _LEVEL_ALIGNED = {"listening_window", "in_room"}
 
 
+def _rms(rows: NDArray[np.float64]) -> NDArray[np.float64]:
+    mean: NDArray[np.float64] = np.mean(rows**2, axis=1)
+    return np.sqrt(mean)
+
+
 def part_distance(part: str, own: Levels, others: Levels) -> NDArray[np.float64]:
     """RMS distance in dB of one curve (199,) to others (n, 199); NaN where they share too little to compare.
 
@@ -37,13 +42,13 @@ def part_distance(part: str, own: Levels, others: Levels) -> NDArray[np.float64]
     if part in _LEVEL_ALIGNED:
         difference -= difference[:, align].mean(axis=1, keepdims=True)
         kept = difference[:, grid.band(*_WIDE_HZ)]
-        return np.sqrt(np.mean(kept**2, axis=1))
+        return _rms(kept)
     if part == "beamwidth":
         with np.errstate(divide="ignore", invalid="ignore"):
             ratio = 20.0 * np.log10(others[:, align].astype(np.float64) / own[align])
-        return np.sqrt(np.mean(ratio**2, axis=1))
+        return _rms(ratio)
     if part == "directivity_index":
-        return np.sqrt(np.mean(difference[:, align] ** 2, axis=1))
+        return _rms(difference[:, align])
     common = np.isfinite(difference).sum(axis=1)
     total = np.nansum(difference**2, axis=1)
     return np.where(common >= grid.POINTS_PER_OCTAVE, np.sqrt(total / np.maximum(common, 1)), np.nan)

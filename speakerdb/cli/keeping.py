@@ -108,6 +108,7 @@ def derive(
     everything: Annotated[
         bool, typer.Option("--all", help="All metrics, not only those whose definition changed.")
     ] = False,
+    from_raw: Annotated[bool, typer.Option("--from-raw", help="Read the kept source files again first.")] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -118,7 +119,7 @@ def derive(
     from speakerdb.library import documents
 
     with open_existing(db) as base, progress("recomputing") as (begin, advance):
-        report = base.derive(everything=everything, begin=begin, advance=advance)
+        report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
         state = base.state
     if json:
         emit(documents.document(state, metrics=list(report.metrics), sessions=report.sessions))

@@ -146,10 +146,10 @@ class Database:
 
     # upkeep
 
-    def derive(self, *, everything: bool = False, begin: Callable[[int], None] = lambda _: None,
+    def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
-        """Recompute the metrics whose definition has changed."""
-        return maintenance.derive(self.store, everything=everything, begin=begin, advance=advance)
+        """Recompute the metrics whose definition has changed; everything, or from the kept source files, if asked."""
+        return maintenance.derive(self.store, everything=everything, from_raw=from_raw, begin=begin, advance=advance)
 
     def export(self, folder: Path_) -> Sequence[Path]:
         """All tables as Parquet files."""

@@ -59,17 +59,16 @@ class Field:
                 rate=pl.col("currency").replace_strict(factor, return_dtype=pl.Float64, default=None),
                 order=pl.col("kind").replace_strict(kinds, range(len(kinds)), return_dtype=pl.Int8),
             )
-            one_each = {"subset": "speaker_id", "keep": "first", "maintain_order": True}
             usable = (
                 prices.filter(pl.col("rate").is_not_null())
                 .sort("speaker_id", "order", pl.col("currency").ne_missing(pl.lit(chosen, pl.String)), "currency")
-                .unique(**one_each)
+                .unique("speaker_id", keep="first", maintain_order=True)
                 .select("speaker_id", price=pl.col("price_pair") * pl.col("rate"), price_kind="kind", price_date="date")
             )
             foreign = (
                 prices.filter(pl.col("rate").is_null())
                 .sort("speaker_id", "order", "currency")
-                .unique(**one_each)
+                .unique("speaker_id", keep="first", maintain_order=True)
                 .select("speaker_id", price_reason=pl.format(f"price in {{}} only: no rate to {chosen}", "currency"))
                 .join(usable, on="speaker_id", how="anti")
             )

@@ -81,7 +81,7 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
         return Verdict(already=True)
     if replace:
         return Verdict(supersedes=session_id, warnings=warnings)
-    found = "; ".join(_some(differences(old, new.grid)))
+    found = "; ".join(_some(differences(old, new.grid))) or "values finer than the analysis grid"
     return Verdict(
         errors=(
             ErrorItem(
@@ -113,7 +113,7 @@ def _some(lines: Sequence[str]) -> list[str]:
 
 
 def differences(old: GridSession, new: GridSession) -> list[str]:
-    """What differs between two readings of one session, in words."""
+    """What differs between two readings of one session on the analysis grid, in words; empty where nothing does."""
     found = []
     for field in dataclasses.fields(old.info):
         a, b = getattr(old.info, field.name), getattr(new.info, field.name)
@@ -128,7 +128,7 @@ def differences(old: GridSession, new: GridSession) -> list[str]:
         found.append(f"impedance {'added' if a_ohm is None else 'missing'}")
     elif a_ohm is not None and b_ohm is not None and not np.array_equal(a_ohm, b_ohm, equal_nan=True):
         found.append("impedance differs")
-    return found or ["values finer than the analysis grid"]
+    return found
 
 
 def _curve_differences(old: GridSession, new: GridSession, horizontal: bool, orbit: str) -> list[str]:

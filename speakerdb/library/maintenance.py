@@ -10,10 +10,13 @@ from pathlib import Path
 import numpy as np
 
 from speakerdb import derive as deriving
+from speakerdb import formats
 from speakerdb.dictionary import METRICS, ValueTable
-from speakerdb.errors import StoreError
+from speakerdb.errors import DataError, StoreError
 from speakerdb.library import pooling
+from speakerdb.library.identity import differences
 from speakerdb.library.naming import find_session
+from speakerdb.session import GridSession, SourceFile
 from speakerdb.store import Store, connection, migrations, reading, writing
 from speakerdb.store.connection import fetch_one
 
@@ -35,13 +38,22 @@ class DeriveReport:
     sessions: int
 
 
-def derive(store: Store, *, everything: bool = False, begin: Callable[[int], None] = lambda _: None,
-           advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
+def derive(
+    store: Store,
+    *,
+    everything: bool = False,
+    from_raw: bool = False,
+    begin: Callable[[int], None] = lambda _: None,
+    advance: Callable[[int], None] = lambda _: None,
+) -> DeriveReport:
     """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves.
 
+    from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
-    A definition counts as up to date only once all sessions have its new value.
+    A definition counts as up to date only once all sessions have its new value. Raises DataError where a kept file
+    can't be read any more; the batches before it stay done.
     """
+    everything |= from_raw
     wanted = list(METRICS) if everything else stale_metrics(store)
     ids = [int(r[0]) for r in store.con.execute("SELECT session_id FROM session ORDER BY session_id").fetchall()]
     if not wanted:
@@ -49,8 +61,11 @@ def derive(store: Store, *, everything: bool = False, begin: Callable[[int], Non
     begin(len(ids))
     for start in range(0, len(ids), BATCH_SESSIONS):
         batch = ids[start : start + BATCH_SESSIONS]
-        derived = deriving.derive(reading.grid_sessions(store.con, batch), wanted)
+        grids = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
+        derived = deriving.derive(grids, wanted)
         with store.transaction():
+            if from_raw:
+                writing.replace_curves(store.con, batch, grids)
             _replace_values(store, batch, derived.values)
             if everything:
                 store.con.execute("DELETE FROM summary_curve WHERE list_contains(?, session_id)", [batch])
@@ -61,6 +76,22 @@ def derive(store: Store, *, everything: bool = False, begin: Callable[[int], Non
         for metric_id in wanted:
             store.con.execute("UPDATE metric SET version = ? WHERE id = ?", [METRICS[metric_id].version, metric_id])
     return DeriveReport(tuple(wanted), len(ids))
+
+
+def reread(store: Store, session_id: int) -> GridSession:
+    """A session on the grid again, from its kept source files. Raises DataError."""
+    row = fetch_one(store.con, "SELECT session, folder FROM session WHERE session_id = ?", [session_id])
+    assert row is not None
+    files = [
+        SourceFile(name, hashlib.sha256(content).hexdigest(), content)
+        for name, content in reading.source_files(store.con, session_id).items()
+    ]
+    try:
+        return deriving.to_grid(formats.read_sources(row[1], files))
+    except DataError as error:
+        raise DataError(
+            f"session {row[0]}: its kept source files can't be read any more: {error.message}", error.items
+        ) from None
 
 
 def _replace_values(store: Store, session_ids: Sequence[int], values: ValueTable) -> None:
@@ -121,8 +152,6 @@ def export(store: Store, target: Path) -> list[Path]:
 
 def export_sofa(store: Store, session: str, target: Path) -> None:
     """One session's curves, as stored on the analysis grid, as an AES69 FreeFieldDirectivityTF file that is new."""
-    from speakerdb import formats
-
     if target.exists():
         raise StoreError(f"{target} exists; choose a new file name")
     session_id = find_session(store, session)
@@ -198,13 +227,29 @@ def _not_recomputed(store: Store) -> list[str]:
     fresh = [m for m in METRICS if m not in stale_metrics(store)]
     if not ids or not fresh:
         return []
-    again = deriving.derive(reading.grid_sessions(store.con, ids), fresh).values
+    grids = reading.grid_sessions(store.con, ids)
+    problems = [p for i, grid in zip(ids, grids, strict=True) if (p := _not_reread(store, i, grid))]
+    again = deriving.derive(grids, fresh).values
     stored = reading.session_values(store.con, ids, again.metrics)
     apart = ~((stored == again.value) | (np.isnan(stored) & np.isnan(again.value)))
-    return [
+    return problems + [
         f"session {_session_name(store, ids[i])}: {again.metrics[j]} is stored as {stored[i, j]:g} but recomputes to {again.value[i, j]:g}"
         for i, j in zip(*np.nonzero(apart), strict=True)
     ]
+
+
+def _not_reread(store: Store, session_id: int, stored: GridSession) -> str | None:
+    """What is wrong if the kept source files no longer give the stored curves."""
+    try:
+        again = reread(store, session_id)
+    except DataError as error:
+        return error.message
+    changed = differences(stored, again)
+    return (
+        f"session {_session_name(store, session_id)}: source files and curves disagree: {'; '.join(changed)}"
+        if changed
+        else None
+    )
 
 
 def _twins(store: Store) -> list[str]:

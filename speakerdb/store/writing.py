@@ -134,8 +134,9 @@ def insert_sessions(
     speakers = [speaker_id_of(con, s.info) for s in sessions]
     _insert_heads(con, sessions, ids, speakers)
     _insert_facts(con, sessions, ids, speakers)
-    _insert_curves(con, sessions, ids)
-    _insert_sweeps(con, sessions, ids)
+    grids = [s.grid for s in sessions]
+    _insert_curves(con, grids, ids)
+    _insert_sweeps(con, grids, ids)
     insert_summary(con, ids, summary)
     insert_values(con, ids, values)
     _insert_sources(con, sessions, ids)
@@ -231,8 +232,23 @@ def insert_facts(
     })  # fmt: skip
 
 
-def _insert_curves(con: duckdb.DuckDBPyConnection, sessions: Sequence[NewSession], ids: list[int]) -> None:
-    grids = [s.grid for s in sessions]
+def replace_curves(con: duckdb.DuckDBPyConnection, ids: Sequence[int], grids: Sequence[GridSession]) -> None:
+    """Put newly read curves and sweeps in the place of those stored for the sessions; the caller holds the transaction."""
+    for table in ("curve", "sweep"):
+        con.execute(
+            f"DELETE FROM {table} WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+            [min(ids), max(ids), list(ids)],
+        )
+    for session_id, grid in zip(ids, grids, strict=True):
+        con.execute(
+            "UPDATE session SET resolution_per_octave = ? WHERE session_id = ?",
+            [float(grid.resolution_per_octave), session_id],
+        )
+    _insert_curves(con, grids, ids)
+    _insert_sweeps(con, grids, ids)
+
+
+def _insert_curves(con: duckdb.DuckDBPyConnection, grids: Sequence[GridSession], ids: Sequence[int]) -> None:
     counts = [len(g.angle_deg) for g in grids]
     horizontal = np.concatenate([g.horizontal for g in grids])
     insert(con, "curve", {
@@ -258,8 +274,8 @@ def _sweep_rows(grid: GridSession) -> list[tuple[str, str, float, np.ndarray[Any
     return rows
 
 
-def _insert_sweeps(con: duckdb.DuckDBPyConnection, sessions: Sequence[NewSession], ids: list[int]) -> None:
-    rows = [(i, *row) for i, s in zip(ids, sessions, strict=True) for row in _sweep_rows(s.grid)]
+def _insert_sweeps(con: duckdb.DuckDBPyConnection, grids: Sequence[GridSession], ids: Sequence[int]) -> None:
+    rows = [(i, *row) for i, grid in zip(ids, grids, strict=True) for row in _sweep_rows(grid)]
     if rows:
         insert(con, "sweep", {
             "session_id": [r[0] for r in rows],

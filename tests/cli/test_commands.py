@@ -32,7 +32,7 @@ SID = "SESSION"  # stands for the id of the first session
     [
         "list", "show sill-1", "show sill-1 --all-settings", "explain sill-1 f6_hz", "metrics", "metrics f6_hz",
         "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank preference --price-max 500", "match sill-1", "query",
-        "query sessions lab=shed", "derive", "derive --all", "upgrade", "export tables", "verify", "verify --compact",
+        "query sessions lab=shed", "derive", "derive --all", "derive --from-raw", "upgrade", "export tables", "verify", "verify --compact",
         "ingest in", "ingest in --dry-run", "ingest in --replace", f"withdraw {SID} --reason moved",
         "rename alder-fen-sill-1 sill-one", "merge alder-fen-sill-1 alder-fen-sill-2 ",
     ],
