@@ -61,6 +61,10 @@ class StoreError(SpeakerdbError):
     code = "store"
 
 
+class BusyError(StoreError):
+    """Another process writes to the database file just now: asking again a little later helps."""
+
+
 class UnknownNameError(SpeakerdbError):
     """A speaker, metric, session, query or parameter that does not exist or is ambiguous."""
 

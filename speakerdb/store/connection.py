@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from speakerdb.errors import StoreError
+from speakerdb.errors import BusyError, StoreError
 
 if TYPE_CHECKING:
     import duckdb
@@ -42,7 +42,7 @@ def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.D
             if "lock" not in text.lower():
                 raise _plain(path, text) from None
             if time.monotonic() >= deadline:
-                raise StoreError(_lock_sentence(path, text)) from None
+                raise BusyError(_lock_sentence(path, text)) from None
             time.sleep(0.1)
         except duckdb.Error as error:
             raise _plain(path, str(error)) from None
