@@ -1,0 +1,1 @@
+"""Frame in, Altair chart out. Nothing here reads a database."""

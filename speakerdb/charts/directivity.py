@@ -1,0 +1,288 @@
+"""Where the sound goes: maps of both orbits, beamwidth over frequency, how far the tone holds."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+from speakerdb.charts import axes, lines, theme
+from speakerdb.charts.lines import Panel
+from speakerdb.charts.theme import Heading
+
+if TYPE_CHECKING:
+    import altair as alt
+    import numpy as np
+    import polars as pl
+    from numpy.typing import NDArray
+
+# Edges of the bands of a map in dB re the axis, the loudest first; below the last is one band more.
+BAND_EDGES_DB = (0.0, -3.0, -6.0, -9.0, -12.0, -18.0, -24.0)
+_BAND_NAMES = ("over 0", "0 to −3", "−3 to −6", "−6 to −9", "−9 to −12", "−12 to −18", "−18 to −24", "under −24")
+_ROW_DEG = 2.5
+_STEP_OCT = 1 / 20
+_UNDER = 1.02  # how far a rectangle reaches under the next one to the right: more than a pixel, so that no seam shows
+_BEAM_TICKS_DEG = (20, 30, 45, 60, 90, 120, 180, 270, 360)
+
+
+def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_db: NDArray[np.floating[Any]],
+              edge: pl.DataFrame, plane: Literal["horizontal", "vertical"], heading: Heading | None = None, *,
+              width: int = theme.WIDE, height: int | None = None) -> Any:  # fmt: skip
+    """Level over frequency and angle as bands, with the −6 dB edge drawn on it.
+
+    angle_deg (n,) in -180…180, in any order; frequency_hz (F,) ascending at 20 points an octave; level_db (n, F) re the
+    axis, NaN where not measured. edge: side ("first"/"second"), frequency_hz, angle_deg (null: no crossing).
+    """
+    import altair as alt
+    import polars as pl
+
+    order = sorted(range(len(angle_deg)), key=lambda i: angle_deg[i])
+    angles = [float(angle_deg[i]) for i in order]
+    cells = _cells(angles, list(frequency_hz), level_db[order])
+    low, high = min(angles), max(angles)
+    span = (-180.0, 180.0) if high - low > 180 else (float(math.floor(low / 30) * 30), float(math.ceil(high / 30) * 30))
+    tall = height or (200 if theme.narrow(width) else 300)
+    sides = ("right", "left") if plane == "horizontal" else ("down", "up")
+    y = _angle_y(span, f"{sides[0]}  ←  Angle (°)  →  {sides[1]}")
+    x = axes.frequency_x()
+    colours = [c.light for c in theme.LEVELS]
+    bands = (
+        alt.Chart(axes.inline(pl.DataFrame(cells), 4))
+        .mark_rect(aria=False, clip=True)
+        .encode(
+            x=x, x2="to_hz:Q", y=y, y2="to_deg:Q",
+            color=alt.Color(
+                "band:N", sort=list(_BAND_NAMES), scale=alt.Scale(domain=list(_BAND_NAMES), range=colours),
+                legend=alt.Legend(
+                    title="Level re the axis (dB)", symbolType="square", columns=3 if theme.narrow(width) else 8,
+                    symbolSize=160, symbolStrokeWidth=0, titleLimit=width, columnPadding=10,
+                    labelFontSize=theme.SMALL_PX,
+                ),
+            ),
+            tooltip=[
+                alt.Tooltip("frequency_hz:Q", title="From (Hz)", format=",.0f"),
+                alt.Tooltip("to_hz:Q", title="To (Hz)", format=",.0f"),
+                alt.Tooltip("angle_deg:Q", title="Angle (°)", format=".0f"),
+                alt.Tooltip("band:N", title="Level re the axis (dB)"),
+            ],
+        )
+    )  # fmt: skip
+    layers = [bands, *_edge(edge, x, y, theme.PANEL.light, 4.2, ()), *_edge(edge, x, y, theme.INK.light, 1.6, (6, 3))]
+    layers += [_edge_label(edge, x, y)] if len(edge.drop_nulls()) else []
+    return theme.finish(alt.layer(*layers).properties(width=width, height=tall), heading, width)
+
+
+def _angle_y(span: tuple[float, float], title: str) -> alt.Y:
+    import altair as alt
+
+    step = 60 if span[1] - span[0] > 180 else 30
+    ticks = list(range(int(math.ceil(span[0] / step) * step), int(span[1]) + 1, step))
+    axis = alt.Axis(values=ticks, title=title, grid=False, labelExpr="replace(datum.value + '°', '-', '−')")
+    return alt.Y("angle_deg:Q", axis=axis, scale=alt.Scale(domain=list(span), nice=False))
+
+
+def _cells(angles: list[float], frequency_hz: list[float], levels: NDArray[np.floating[Any]]) -> dict[str, list[Any]]:
+    """Rows of equal band as wide rectangles: a fine grid of angles, linear in dB between the measured ones.
+
+    Each rectangle reaches a little under its upper and right neighbours, so that no seams show.
+    """
+    import numpy as np
+
+    closed = angles[0] > -180.0 and angles[-1] == 180.0
+    if closed and 360.0 - (angles[-1] - angles[0]) <= 45.0:  # an orbit all around: 180 is also -180
+        angles, levels = [-180.0, *angles], np.vstack([levels[-1:], levels])
+    rows = np.arange(angles[0], angles[-1], _ROW_DEG) + _ROW_DEG / 2
+    highest = angles[-1]
+    right = np.clip(np.searchsorted(angles, rows), 1, len(angles) - 1)
+    left_angle, right_angle = np.take(angles, right - 1), np.take(angles, right)
+    share = ((rows - left_angle) / (right_angle - left_angle))[:, None]
+    fine = levels[right - 1] * (1 - share) + levels[right] * share
+    band = np.digitize(fine, np.array(BAND_EDGES_DB), right=True)  # descending edges: 0 = loudest
+    band = np.where(np.isfinite(fine), band, -1)
+    half = 2 ** (_STEP_OCT / 2)
+    found: dict[str, list[Any]] = {k: [] for k in ("frequency_hz", "to_hz", "angle_deg", "to_deg", "band")}
+    for angle, row in zip(rows, band, strict=True):
+        starts = np.flatnonzero(np.diff(row, prepend=row[0] - 1))
+        ends = np.append(starts[1:], len(row)) - 1
+        for a, b in zip(starts, ends, strict=True):
+            if row[a] < 0:
+                continue
+            found["frequency_hz"].append(frequency_hz[a] / half)
+            found["to_hz"].append(frequency_hz[b] * half * _UNDER)
+            found["angle_deg"].append(float(angle) - _ROW_DEG / 2)
+            found["to_deg"].append(min(float(angle) + 1.5 * _ROW_DEG, highest))
+            found["band"].append(_BAND_NAMES[row[a]])
+    return found
+
+
+def _edge(edge: pl.DataFrame, x: alt.X, y: alt.Y, colour: str, width: float, dash: tuple[int, ...]) -> list[Any]:
+    import altair as alt
+
+    return [
+        alt.Chart(axes.inline(edge.filter(edge["side"] == side)))
+        .mark_line(color=colour, strokeWidth=width, strokeDash=list(dash) or [1, 0], aria=False, clip=True)
+        .encode(x=x, y=y)
+        for side in ("first", "second")
+    ]
+
+
+def _edge_label(edge: pl.DataFrame, x: alt.X, y: alt.Y) -> Any:
+    """'−6 dB' just outside the upper edge, where it is nearest to 10 kHz."""
+    import altair as alt
+    import polars as pl
+
+    known = edge.filter(edge["side"] == "first").drop_nulls()
+    known = known if len(known) else edge.drop_nulls()
+    spot = known.sort((pl.col("frequency_hz") / 10000.0).log().abs()).head(1).with_columns(text=pl.lit("−6 dB"))
+    base = alt.Chart(axes.inline(spot)).encode(x=x, y=y, text="text:N")
+    place = {"baseline": "bottom", "dy": -7, "fontWeight": 600}
+    halo = base.mark_text(**place, stroke=theme.PANEL.light, strokeWidth=4, strokeJoin="round", aria=False)
+    return halo + base.mark_text(**place)
+
+
+def beamwidth(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
+              hover: bool = True) -> Any:  # fmt: skip
+    """The full −6 dB angle over frequency, both planes. curves: plane, reference, frequency_hz, beamwidth_deg.
+
+    reference is "axis" or "mean" (re the mean of H 0…±30, drawn thin: a dip on the axis widens the angle).
+    """
+    import altair as alt
+    import polars as pl
+
+    names = {
+        ("horizontal", "axis"): "Horizontal",
+        ("vertical", "axis"): "Vertical",
+        ("horizontal", "mean"): "Horizontal, re the ±30° mean",
+    }
+    key = pl.concat_str("plane", "reference", separator="|")
+    frame = curves.with_columns(series=key.replace_strict({"|".join(k): v for k, v in names.items()}, default=None))
+    frame = frame.drop_nulls("series").filter(pl.col("frequency_hz") >= 100)
+    present = [n for n in names.values() if n in set(frame["series"])]
+    all_looks = dict(
+        zip(
+            names.values(),
+            [*lines.styles(3)[:2], lines.Style(theme.PINE.light, theme.DASHES[4], 1.2)],
+            strict=True,
+        )
+    )
+    least = _least(frame["beamwidth_deg"])
+    low = max((t for t in _BEAM_TICKS_DEG[:4] if t <= least), default=_BEAM_TICKS_DEG[0])
+    y = alt.Y(
+        "beamwidth_deg:Q",
+        axis=alt.Axis(values=[t for t in _BEAM_TICKS_DEG if t >= low], title="Full −6 dB angle (°)", format="d",
+                      labelOverlap=False),
+        scale=alt.Scale(type="log", domain=[low, 360], nice=False),
+    )  # fmt: skip
+    panel = Panel(frame, present, [all_looks[n] for n in present], "beamwidth_deg", "Full −6 dB angle", (low, 360), width,
+                  170 if theme.narrow(width) else 230, domain_x=(100, 20000), unit="°", log_y=True)  # fmt: skip
+    drawn = lines.draw(panel, hover=hover, y=y)
+    return theme.finish(drawn, heading, width)
+
+
+def _least(values: pl.Series) -> float:
+    found = values.drop_nulls().drop_nans().min()
+    return float(found) if isinstance(found, int | float) else 60.0
+
+
+@dataclass(frozen=True)
+class ToneReach:
+    """How far the tone holds in one direction, in degrees; low and high: 95 % interval, None where not worked out.
+
+    censored "at_least": it held as far as was measured.
+    """
+
+    direction: Literal["left", "right", "up", "down"]
+    value_deg: float
+    low_deg: float | None = None
+    high_deg: float | None = None
+    censored: str = "none"
+
+    def text(self) -> str:
+        sign = {"at_least": "≥ ", "at_most": "≤ "}.get(self.censored, "")
+        return f"{self.direction} {sign}{self.value_deg:.0f}°"
+
+
+# Which way a direction lies on the drawing: angle of its axis and the sense of growing, degrees clockwise from the top.
+_TURN = {"left": (0.0, -1.0), "right": (0.0, 1.0), "up": (90.0, -1.0), "down": (90.0, 1.0)}
+
+
+def tone(reaches: Sequence[ToneReach], heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
+    """Two fans: seen from above (left, right) and from the side (up, down). The pale rim is the interval."""
+    import altair as alt
+
+    side = min(250, (width - 40) // 2) if not theme.narrow(width) else min(width, 230)
+    fans = []
+    for directions, title in ((("left", "right"), "Seen from above"), (("up", "down"), "Seen from the side")):
+        mine = [r for r in reaches if r.direction in directions]
+        if mine:
+            fans.append(_fan(mine, title, side))
+    join = alt.vconcat if theme.narrow(width) else alt.hconcat
+    return theme.finish(join(*fans, spacing=24), heading, width)
+
+
+def _fan(reaches: Sequence[ToneReach], title: str, side: int) -> Any:
+    import altair as alt
+
+    radius = side / 2 - 8
+    origin = _TURN[reaches[0].direction][0]
+    layers = [_wedge(origin - 180, origin + 180, radius, theme.GRID.light, 0.45)]
+    for r in reaches:
+        axis, sense = _TURN[r.direction]
+        if r.high_deg is not None:
+            layers.append(_wedge(axis, axis + sense * min(r.high_deg, 180.0), radius, theme.BAND.light, 1.0))
+        solid = r.value_deg if r.low_deg is None else r.low_deg
+        layers.append(_wedge(axis, axis + sense * solid, radius, theme.SERIES[3].light, 0.85))
+    middle = side / 2
+    spokes: list[dict[str, float]] = []
+    marks: list[dict[str, float]] = []
+    texts: list[dict[str, Any]] = []
+    for r in reaches:
+        axis, sense = _TURN[r.direction]
+        for angle, rows in ((axis, spokes), (axis + sense * r.value_deg, marks)):
+            t = math.radians(angle)
+            rows.append(
+                {"x": middle, "y": middle, "x2": middle + radius * math.sin(t), "y2": middle - radius * math.cos(t)}
+            )
+        t = math.radians(axis + sense * max(r.value_deg, 12.0))
+        x, y = middle + (radius + 8) * math.sin(t), middle - (radius + 8) * math.cos(t)
+        texts.append({"x": x, "y": y, "text": r.text(), "align": "left" if x > middle + 4 else "right",
+                      "baseline": "bottom" if y < middle else "top"})  # fmt: skip
+    flat = {"x": alt.X("x:Q", scale=alt.Scale(domain=[0, side], nice=False, zero=False), axis=None),
+            "y": alt.Y("y:Q", scale=alt.Scale(domain=[side, 0], nice=False, zero=False), axis=None)}  # fmt: skip
+    body = {"x": middle - 9, "y": middle - 9, "x2": middle + 9, "y2": middle + 9}
+    body |= {"y": middle} if origin == 0 else {"x2": middle}  # its front is at the centre of turning
+    layers.append(
+        alt.Chart(alt.InlineData(values=[body])).mark_rect(color=theme.MUTED.light, aria=False)
+        .encode(x2="x2:Q", y2="y2:Q", **flat)
+    )  # fmt: skip
+    layers.append(_spokes(spokes[:1], flat, theme.RULE.light, [3, 3]))
+    layers.append(_spokes(marks, flat, theme.INK.light, [1, 0]))
+    for label in texts:
+        layers.append(
+            alt.Chart(alt.InlineData(values=[{k: label[k] for k in ("x", "y", "text")}]))
+            .mark_text(align=label["align"], baseline=label["baseline"])
+            .encode(text="text:N", **flat)
+        )
+    box = alt.layer(*layers).properties(width=side, height=side)
+    return box.properties(title=alt.TitleParams(title, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle"))
+
+
+def _wedge(start_deg: float, end_deg: float, radius: float, colour: str, opacity: float) -> Any:
+    import altair as alt
+
+    return (
+        alt.Chart(alt.InlineData(values=[{}]))
+        .mark_arc(outerRadius=radius, color=colour, opacity=opacity, aria=False)
+        .encode(theta=alt.value(math.radians(start_deg)), theta2=alt.value(math.radians(end_deg)))
+    )
+
+
+def _spokes(rows: list[dict[str, float]], flat: dict[str, Any], colour: str, dash: list[int]) -> Any:
+    import altair as alt
+
+    return (
+        alt.Chart(alt.InlineData(values=rows))
+        .mark_rule(color=colour, strokeDash=dash, strokeWidth=1.4, aria=False)
+        .encode(x2="x2:Q", y2="y2:Q", **flat)
+    )

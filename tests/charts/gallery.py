@@ -1,0 +1,108 @@
+"""Every chart of the tool on made-up frames, by name: what the tests and the contact sheet draw."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Any
+
+from speakerdb.charts import curves, directivity, field, output, theme, tradeoff
+from speakerdb.charts.directivity import ToneReach
+from speakerdb.charts.output import Demand
+from speakerdb.charts.quantity import Quantity, quantity
+from speakerdb.charts.theme import Heading
+from tests.charts import frames
+
+NAMES = (
+    "Alder Fen Sill 5",
+    "Corrie Works Tarn",
+    "Holm & Daughter Very Long Model Name Mark III",
+    "Umber A1",
+    "Quill Nine",
+)
+AWKWARD = ("<script>alert(1)</script>", "Quote \" and ' & <b>", "مكبر الصوت ٥", "🔊 Loud 🎺", "a\\b{c}[d].e")
+REACHES = (
+    ToneReach("left", 42.0, 38.0, 47.0),
+    ToneReach("right", 39.0, 35.0, 44.0),
+    ToneReach("up", 17.0, 14.0, 19.0),
+    ToneReach("down", 9.0, 7.0, 12.0, "at_least"),
+)
+
+
+def demands() -> list[Demand]:
+    hz = tuple(frames.THIRD_OCTAVES_HZ)
+    return [
+        Demand("15 m³, 1.5 m, 95 dB", hz, tuple(93.0 for _ in hz)),
+        Demand("60 m³, 3.5 m, 105 dB", hz, tuple(107.0 - i / 26 for i in range(len(hz)))),
+    ]
+
+
+def _map(plane: str, heading: Heading, width: int) -> Any:
+    angle, level = frames.orbit()
+    return directivity.sound_map(
+        angle,
+        frames.FREQUENCY_HZ,
+        level,
+        frames.edge(angle, level),
+        plane,
+        heading,
+        width=width,
+    )  # type: ignore[arg-type]
+
+
+def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
+    """Chart name -> function of the plot's width."""
+
+    def head(title: str) -> Heading:
+        return Heading(
+            f"{names[0]} · {title}",
+            ("Setting plain, pooled over 2 sessions, 2 samples", "state 1a2b3c4d · 38 speakers · 2026-11-25"),
+        )
+
+    overlaid, some = list(names[:5]), list(names[:3])
+    many = [f"{names[i % len(names)]} {i}" for i in range(18)]
+    trend_points, line = frames.trend()
+    group_points, summary = frames.groups()
+    fall = frames.tradeoff()
+    fall = fall.with_columns(speaker=fall["speaker"].replace({"Maker 7 Model 0": names[0]}))
+    return {
+        "curve-set": lambda w: curves.curve_set(frames.curve_set(), head("curve set"), width=w),
+        "off-axis": lambda w: curves.off_axis(frames.off_axis(), head("off the axis"), width=w),
+        "overlay": lambda w: curves.overlay(frames.overlay(overlaid), overlaid, head("overlaid"), width=w),
+        "settings": lambda w: curves.settings(frames.settings(some), some, head("settings"), width=w),
+        "map-horizontal": lambda w: _map("horizontal", head("horizontal map"), w),
+        "map-vertical": lambda w: _map("vertical", head("vertical map"), w),
+        "beamwidth": lambda w: directivity.beamwidth(frames.beamwidths(), head("beamwidth"), width=w),
+        "tone": lambda w: directivity.tone(REACHES, head("how far the tone holds"), width=w),
+        "distortion": lambda w: output.distortion(frames.distortion(), head("distortion"), width=w),
+        "compression": lambda w: output.compression(frames.compression(), head("compression"), width=w),
+        "usable-output": lambda w: output.usable_output(
+            frames.usable_output(), demands(), head("usable output"), width=w
+        ),
+        "place": lambda w: field.place(frames.places(), frames.peers(), head("its place in the field"), width=w),
+        "ranking": lambda w: field.ranking(
+            frames.ranking(many), quantity("f6_hz"), head("rank"), width=w, mark=many[4]
+        ),
+        "differences": lambda w: field.differences(frames.differences(), head("differences"), width=w),
+        "tradeoff": lambda w: tradeoff.tradeoff(
+            fall,
+            quantity("price", currency="EUR"),
+            quantity("preference"),
+            head("price and preference"),
+            width=w,
+            mark=names[0],
+        ),
+        "trend": lambda w: tradeoff.trend(
+            trend_points, line, quantity("year"), quantity("di_power_mean_db"), head("trend"), width=w
+        ),
+        "groups": lambda w: tradeoff.groups(
+            group_points,
+            summary,
+            Quantity("Layout", ""),
+            quantity("tone_width_vertical_deg"),
+            head("groups"),
+            width=w,
+        ),
+    }
+
+
+WIDTHS = {"desktop": theme.WIDE, "phone": theme.PHONE}

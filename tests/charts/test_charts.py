@@ -1,0 +1,122 @@
+"""Every chart validates against the Vega-Lite schema (altair does so in to_dict), renders, and keeps awkward names whole."""
+
+from __future__ import annotations
+
+import json
+import re
+import xml.etree.ElementTree as ET
+from typing import Any
+
+import polars as pl
+import pytest
+
+from speakerdb.charts import curves, directivity, field, output, saving
+from speakerdb.charts.quantity import quantity
+from speakerdb.errors import RequestError
+from tests.charts import frames, gallery
+
+DESKTOP_PX, PHONE_PX = 920, 372  # what a column of a page and a phone have room for
+SVG = "{http://www.w3.org/2000/svg}"
+
+
+def texts(svg: str) -> list[str]:
+    return ["".join(t.itertext()) for t in ET.fromstring(svg).iter(f"{SVG}text")]
+
+
+def rows_with(spec: dict[str, Any], column: str) -> list[dict[str, Any]]:
+    """The rows of the first data set of a specification that has the column."""
+    return next(rows for rows in spec["datasets"].values() if rows and column in rows[0])
+
+
+@pytest.mark.parametrize("width", gallery.WIDTHS.values(), ids=gallery.WIDTHS)
+@pytest.mark.parametrize("name", gallery.charts())
+def test_chart_validates_and_renders(name: str, width: int) -> None:
+    chart = gallery.charts()[name](width)
+    svg = saving.svg(chart)
+    assert len(texts(svg)) > 5
+    assert not any(word in svg for word in ("NaN", "Infinity", "undefined"))
+    assert float(ET.fromstring(svg).get("width", "inf")) <= (DESKTOP_PX if width > 400 else PHONE_PX)
+
+
+@pytest.mark.parametrize("name", gallery.charts())
+def test_awkward_names_stay_text(name: str) -> None:
+    svg = saving.svg(gallery.charts(gallery.AWKWARD)[name](620))
+    assert ET.fromstring(svg).find(f".//{SVG}script") is None
+    assert any("<script>alert(1)</script>" in t for t in texts(svg))
+
+
+def test_curve_set_names_every_curve_and_leaves_out_what_is_missing() -> None:
+    frame = frames.curve_set()
+    shown = texts(saving.svg(curves.curve_set(frame, hover=False)))
+    assert {"On axis", "Listening window", "Early reflections", "Predicted in-room", "Sound power"} <= set(shown)
+    horizontal_only = frame.filter(pl.col("part").is_in(["on_axis"]))
+    shown = texts(saving.svg(curves.curve_set(horizontal_only, hover=False)))
+    assert "On axis" in shown
+    assert not {"Sound power", "Directivity index (dB)"} & set(shown)
+
+
+def test_an_overlay_takes_two_to_five_speakers() -> None:
+    six = [f"S{i}" for i in range(6)]
+    for names in (six, six[:1]):
+        with pytest.raises(RequestError, match="two to five"):
+            curves.overlay(frames.overlay(names), names)
+
+
+def test_settings_show_the_change_against_the_first() -> None:
+    names = ["plain", "shelf"]
+    spec = json.dumps(curves.settings(frames.settings(names), names, hover=False).to_dict())
+    changes = [abs(float(v)) for v in re.findall(r'"change_db": (-?[\d.]+)', spec)]
+    assert max(changes) == pytest.approx(2.0, abs=0.05)  # the shelf of the frame takes off 2 dB in the bass
+
+
+def test_a_map_s_bands_tell_the_level_of_their_place() -> None:
+    angle, level = frames.orbit()
+    spec = directivity.sound_map(
+        angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "horizontal"
+    ).to_dict()  # fmt: skip
+    cells = rows_with(spec, "band")
+    here = [
+        c for c in cells if c["frequency_hz"] <= 10000 <= c["to_hz"] and c["angle_deg"] <= 90 < c["angle_deg"] + 2.5
+    ]
+    column = int(abs(frames.FREQUENCY_HZ - 10000).argmin())
+    row = int(abs(angle - 90).argmin())
+    assert -12 < level[row, column] < -9
+    assert here[0]["band"] == "−9 to −12"
+
+
+def test_an_unmeasured_part_of_an_orbit_stays_empty() -> None:
+    angle, level = frames.orbit(tuple(range(0, 91, 10)))
+    spec = directivity.sound_map(angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "vertical").to_dict()
+    cells = rows_with(spec, "band")
+    assert min(c["angle_deg"] for c in cells) == 0
+    assert max(c["to_deg"] for c in cells) == 90
+
+
+def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
+    rows = pl.DataFrame(
+        [{"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "note": ""} for m in ("f6_hz", "preference")]
+    )  # fmt: skip
+    peers = pl.DataFrame({"metric": ["f6_hz"] * 3 + ["preference"] * 3, "value": [0.5, 2.0, 4.0] * 2})
+    strips = rows_with(field.place(rows, peers).to_dict(), "value")
+    at = {s["strip"]: s["at"] for s in strips}
+    assert at["Bass limit −6 dB"] > 0.5 > at["Predicted preference"]
+
+
+def test_a_censored_value_points_to_where_the_true_one_lies() -> None:
+    spec = json.dumps(field.place(frames.places(), frames.peers()).to_dict())
+    assert "triangle-right" in spec  # the maximum level is at least so high
+    points = frames.usable_output()
+    svg = saving.svg(output.usable_output(points, []))
+    assert svg.count("none") != 0
+    assert "at_least" in json.dumps(output.usable_output(points, []).to_dict())
+
+
+def test_two_speakers_of_one_name_keep_their_own_rows() -> None:
+    shown = texts(saving.svg(field.ranking(frames.ranking(["Twin", "Twin", "Other"]), quantity("f6_hz"))))
+    assert shown.count("Twin") == 2
+
+
+def test_a_speaker_alone_in_the_field_has_a_strip_without_peers() -> None:
+    rows = frames.places()
+    svg = saving.svg(field.place(rows, frames.peers().clear()))
+    assert "Predicted preference" in texts(svg)
