@@ -5,7 +5,18 @@ from __future__ import annotations
 from speakerdb.formats.content import content_hash
 from speakerdb.formats.discovery import find_sessions
 from speakerdb.formats.reading import read_session, read_sources
-from speakerdb.formats.sheet import Sheet
+from speakerdb.formats.sheet import Sheet, read_sheet
 from speakerdb.formats.slug import slugify
+from speakerdb.formats.sofa_out import session_toml, write_sofa
 
-__all__ = ["Sheet", "content_hash", "find_sessions", "read_session", "read_sources", "slugify"]
+__all__ = [
+    "Sheet",
+    "content_hash",
+    "find_sessions",
+    "read_session",
+    "read_sheet",
+    "read_sources",
+    "session_toml",
+    "slugify",
+    "write_sofa",
+]

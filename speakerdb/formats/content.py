@@ -69,7 +69,7 @@ def _add_curves(total: Any, blocks: tuple[CurveBlock, ...]) -> None:
     rows = []
     for block in blocks:
         axis = hashlib.sha256(_thousandths(block.frequency_hz)).digest()
-        holes: NDArray[np.bool_] = np.isnan(block.level_db).any(axis=1)
+        holes = np.asarray(np.isnan(block.level_db).any(axis=1))
         levels = np.rint(np.where(holes[:, None], 0.0, block.level_db) * _STEPS).astype("<i8")
         for i, (horizontal, angle) in enumerate(zip(block.horizontal.tolist(), block.angle_deg.tolist(), strict=True)):
             if holes[i]:

@@ -81,7 +81,8 @@ def _sorted_block(
 ) -> tuple[CurveBlock, ...] | None:
     order = np.lexsort((angle, ~horizontal))
     horizontal, angle = horizontal[order], angle[order]
-    if ((angle[1:] == angle[:-1]) & (horizontal[1:] == horizontal[:-1])).any():
+    doubled = (angle[1:] == angle[:-1]) & (horizontal[1:] == horizontal[:-1])
+    if doubled.any() or np.isnan(level).all(axis=1).any():
         return None
     return (CurveBlock(axis.copy(), horizontal, angle, level[order]),)
 
@@ -93,32 +94,49 @@ def wrap(angle: FloatArray) -> FloatArray:
 
 def _by_sorting(table: Table, horizontal: BoolArray, angle: FloatArray, problems: Problems) -> tuple[CurveBlock, ...]:
     """Any order of rows, any axes."""
-    f, level, angle = table.numbers["frequency_hz"], table.numbers["level_db"], wrap(angle)
-    order = np.lexsort((f, angle, ~horizontal))
-    f, h, a, y = f[order], horizontal[order], angle[order], level[order]
+    rows = np.flatnonzero(~_closing(horizontal, angle, problems))
+    raw_f, level = table.numbers["frequency_hz"], table.numbers["level_db"]
+    angle = wrap(angle)
+    order = rows[np.lexsort((raw_f[rows], angle[rows], ~horizontal[rows]))]
+    f, h, a, y = raw_f[order], horizontal[order], angle[order], level[order]
     new_curve = np.concatenate(([True], (h[1:] != h[:-1]) | (a[1:] != a[:-1])))
-    doubled = np.concatenate(([False], ~new_curve[1:] & (f[1:] == f[:-1])))
+    doubled = ~new_curve[1:] & (f[1:] == f[:-1])
     if doubled.any():
-        marked = np.zeros(len(f), dtype=bool)
-        marked[order[doubled]] = True
+        marked = np.zeros(len(raw_f), dtype=bool)
+        marked[order[1:][doubled]] = True
 
         def describe(row: int) -> str:
             orbit = ORBITS[0] if horizontal[row] else ORBITS[1]
-            return f"{orbit} {angle[row]:g}° at {table.numbers['frequency_hz'][row]:g} Hz a second time"
+            return f"{orbit} {angle[row]:g}° at {raw_f[row]:g} Hz a second time"
 
-        problems.add_rows(marked, describe, "each orbit, angle and frequency once", file=table.file,
-                          line_of=table.line_of, key="frequency_hz")  # fmt: skip
+        expected = "each orbit, angle and frequency once"
+        problems.add_rows(marked, describe, expected, place=table.place, key="frequency_hz")
         return ()
     starts = np.flatnonzero(new_curve)
     curves = zip(starts, np.append(starts[1:], len(f)), strict=True)
-    return gather([(bool(h[i]), float(a[i]), f[i:j], y[i:j]) for i, j in curves])
+    return gather([(bool(h[i]), float(a[i]), f[i:j], y[i:j]) for i, j in curves], problems)
 
 
-def gather(curves: list[tuple[bool, float, FloatArray, FloatArray]]) -> tuple[CurveBlock, ...]:
-    """Curves (horizontal, angle, frequency rising, level) into one block per distinct axis; all-empty curves are left out."""
+def _closing(horizontal: BoolArray, angle: FloatArray, problems: Problems) -> BoolArray:
+    """Rows at −180° of an orbit that has 180° too: the same direction measured again to close the circle."""
+    closing = np.zeros(len(angle), dtype=bool)
+    for orbit, name in ((horizontal, ORBITS[0]), (~horizontal, ORBITS[1])):
+        if (orbit & (angle == 180.0)).any():
+            closing |= orbit & (angle == -180.0)
+            if (orbit & (angle == -180.0)).any():
+                problems.warn(f"{name} orbit: -180° and 180° are the same direction; the curve at -180° is not used")
+    return closing
+
+
+def gather(curves: list[tuple[bool, float, FloatArray, FloatArray]], problems: Problems) -> tuple[CurveBlock, ...]:
+    """Curves (horizontal, angle, frequency rising, level) into one block per distinct axis; empty ones are left out."""
     groups: dict[bytes, list[int]] = {}
-    for i, (_, _, f, level) in enumerate(curves):
-        if not np.isnan(level).all():
+    for i, (horizontal, angle, f, level) in enumerate(curves):
+        if np.isnan(level).all():
+            problems.warn(
+                f"{ORBITS[not horizontal]} {angle:g}°: no level at any frequency; the curve counts as not measured"
+            )
+        else:
             groups.setdefault(np.ascontiguousarray(f).tobytes(), []).append(i)
     blocks = []
     for members in groups.values():

@@ -6,23 +6,79 @@ import os
 from pathlib import Path
 
 from speakerdb.errors import DataError, ErrorItem
+from speakerdb.formats.keys import Keys, check
+from speakerdb.formats.problems import Problems
+from speakerdb.formats.responses import find_responses
 from speakerdb.formats.sheet import Sheet
-from speakerdb.formats.view import SESSION_FILE
+from speakerdb.formats.toml_files import parse_toml
+from speakerdb.formats.view import SESSION_FILE, DiskFolder
 
 
 def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
-    """Every session folder at or below a folder, sorted. Raises DataError where there is none."""
+    """Every session folder at or below a folder, sorted.
+
+    A folder is one when it holds session.toml, when a row of the sheet names it, or when a folder.toml in it or above it
+    tells how to read the files that lie in it. Folders that a sheet names but that are not there are given too:
+    reading them says so. Raises DataError where there is nothing at all.
+    """
     if not folder.is_dir():
-        what = "a file" if folder.exists() else "no such folder"
-        raise _error(folder, what, "a session folder, or a folder of session folders")
-    found = []
+        found = "a file" if folder.exists() else "no such folder"
+        raise _error(folder, found, "a session folder, or a folder of session folders")
+    by_sheet = _named_by(sheet, folder)
+    sessions = set(by_sheet.values())
+    known = set(by_sheet)
     for place, inner, files in os.walk(folder):
-        inner[:] = sorted(n for n in inner if not n.startswith("."))
-        if SESSION_FILE in files:
-            found.append(Path(place))
-    if not found:
-        raise _error(folder, "no session folder in it", "session.toml beside responses.csv, .csv.gz, .parquet or .sofa")
-    return sorted(found)
+        inner[:] = [n for n in inner if not n.startswith(".")]
+        path = Path(place)
+        if os.path.realpath(path) in known:
+            continue
+        if SESSION_FILE in files or (not _inside(path, folder, known) and _told_by_folder_toml(path, files)):
+            sessions.add(path)
+            known.add(os.path.realpath(path))
+    if not sessions:
+        expected = (
+            "session.toml beside responses.csv, .csv.gz, .parquet, .sofa or a folder responses/ of text traces; "
+            "for other files `--propose` writes a folder.toml and a sheet to start from"
+        )
+        raise _error(folder, "no session folder in it", expected)
+    return sorted(sessions)
+
+
+def _named_by(sheet: Sheet | None, folder: Path) -> dict[str, Path]:
+    """Folders that the sheet names at or below a folder, or nowhere: real path -> path."""
+    named = {}
+    top = os.path.realpath(folder)
+    for row in sheet.rows if sheet is not None else ():
+        path = sheet.place(row, folder) if sheet is not None else folder
+        real = os.path.realpath(path)
+        if real == top or real.startswith(top.rstrip(os.sep) + os.sep) or not path.is_dir():
+            relative = os.path.relpath(real, top)
+            named[real] = folder / relative if not relative.startswith("..") else path
+    return named
+
+
+def _inside(path: Path, top: Path, known: set[str]) -> bool:
+    """Whether a folder lies inside a session's folder, so that its files belong to that."""
+    parents = [p for p in path.parents if p == top or p.is_relative_to(top)]
+    return any(os.path.realpath(p) in known for p in parents)
+
+
+def _told_by_folder_toml(path: Path, files: list[str]) -> bool:
+    """Whether a folder.toml in the folder or above it says how to read the files that lie in it."""
+    view = DiskFolder(path)
+    if not view.inherited:
+        return False
+    problems, keys = Problems(str(path)), Keys()
+    for name in reversed(view.inherited):
+        content = view.read(name, problems)
+        parsed = parse_toml(name, content, problems) if content is not None else None
+        if parsed is not None:
+            keys.fold_in(parsed.keys, parsed)
+    tables = Keys({k: v for k, v in keys.values.items() if k in {"columns", "traces"}}, keys.origins)
+    unreadable = bool(problems.items) or "columns" in (unsound := check(tables, Problems(""))) or "traces" in unsound
+    if unreadable:  # a folder of files is then listed as refused, with the reason
+        return any(not f.endswith(".toml") for f in files)
+    return find_responses(view, tables.values, problems) is not None or bool(problems.items)
 
 
 def _error(folder: Path, found: str, expected: str) -> DataError:

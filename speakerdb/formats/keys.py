@@ -13,6 +13,8 @@ from dataclasses import dataclass, field, fields
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from speakerdb.formats.columns import OTHER_TABLES
+from speakerdb.formats.patterns import compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.slug import slugify
 from speakerdb.formats.toml_files import TomlFile
@@ -25,7 +27,7 @@ if TYPE_CHECKING:
 
 SCHEMA_NAME = "session.schema.json"
 BLANK = "?"  # what `propose` writes where the user has to fill in
-READING_TABLES = ("columns", "traces")  # how to read the files; no part of what the session is
+READING_TABLES = frozenset({"columns", "traces"})  # how to read the files; no part of what the session is
 
 Path = tuple[str | int, ...]
 
@@ -56,8 +58,10 @@ class Keys:
 
     values: dict[str, Any] = field(default_factory=dict)
     origins: dict[Path, TomlFile | SheetOrigin] = field(default_factory=dict)
+    said: list[tuple[Mapping[str, Any], TomlFile | SheetOrigin]] = field(default_factory=list)
 
     def fold_in(self, said: Mapping[str, Any], origin: TomlFile | SheetOrigin) -> None:
+        self.said.append((said, origin))
         _fold(self.values, said, self.origins, origin, ())
 
     def where(self, path: Path) -> tuple[str, int | None]:
@@ -93,8 +97,8 @@ def _fold(into: dict[str, Any], said: Mapping[str, Any], origins: dict[Path, Any
             into[key] = value
 
 
-def check(keys: Keys, problems: Problems) -> bool:
-    """Hold the folded keys against the schema and against each other; tells whether they are sound."""
+def check(keys: Keys, problems: Problems) -> frozenset[str]:
+    """Hold the folded keys against the schema and against each other; returns the top-level keys that are unsound."""
     before = len(problems.items)
     blank = list(_blanks(keys.values, ()))
     for path in blank:
@@ -105,9 +109,28 @@ def check(keys: Keys, problems: Problems) -> bool:
     for path, number in _numbers(keys.values, ()):
         if not math.isfinite(number):
             _note(keys, problems, path, f"{number}", "a finite number")
+    unsound = {str(i.key).partition(".")[0].partition("[")[0] for i in problems.items[before:]}
+    if not unsound & READING_TABLES:
+        unsound |= _check_patterns(keys, problems)
     if len(problems.items) == before:
         _cross_check(keys, problems)
-    return len(problems.items) == before
+    return frozenset(unsound)
+
+
+def _check_patterns(keys: Keys, problems: Problems) -> set[str]:
+    columns, traces = keys.values.get("columns", {}), keys.values.get("traces", {})
+    places: list[tuple[Path, Mapping[str, Any]]] = [(("traces", "pattern"), traces)]
+    for at, said in ((("columns",), columns), *((("columns", t), columns.get(t, {})) for t in OTHER_TABLES)):
+        places += [((*at, "file"), said), ((*at, "wide"), said)]
+    unsound = set()
+    for path, said in places:
+        if path[-1] in said:
+            try:
+                compile_pattern(said[str(path[-1])], words_of({**columns, **said}))
+            except ValueError as error:
+                unsound.add(str(path[0]))
+                _note(keys, problems, path, str(error), _described(path))
+    return unsound
 
 
 def _blanks(value: Any, at: Path) -> Iterator[Path]:
@@ -153,9 +176,20 @@ def subschema(path: Path) -> dict[str, Any]:
         else:
             more = at.get("additionalProperties")
             at = at.get("properties", {}).get(part, more if isinstance(more, dict) else {})
-        if "$ref" in at:
-            at = {**schema()["$defs"][at["$ref"].rsplit("/", 1)[1]], **at}
+        at = _resolved(at)
     return dict(at)
+
+
+def _resolved(part: Mapping[str, Any]) -> dict[str, Any]:
+    """A part of the schema with what it refers to written into it."""
+    out = dict(part)
+    references = [part["$ref"]] if "$ref" in part else []
+    references += [inner["$ref"] for inner in part.get("allOf", ())]
+    for reference in references:
+        target = _resolved(schema()["$defs"][reference.rsplit("/", 1)[1]])
+        properties = {**target.get("properties", {}), **out.get("properties", {})}
+        out = {**target, **out, **({"properties": properties} if properties else {})}
+    return out
 
 
 def _described(path: Path) -> str:
@@ -176,11 +210,11 @@ def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
         missing = next(k for k in limit if k not in value and f"'{k}'" in error.message)
         file, line = keys.where(path) if path else ("session.toml", None)
         problems.add("nothing", _described((*path, missing)), file=file, line=line, key=dotted((*path, missing)))
-    elif kind == "additionalProperties":
-        known = list(governing.get("properties", {}))
+    elif kind in {"additionalProperties", "unevaluatedProperties"}:
+        known = list(_resolved(governing).get("properties", {}))
         for name in value:
             if name not in known:
-                _note(keys, problems, (*path, name), "an unknown key", _nearest(name, known))
+                _note(keys, problems, (*path, name), "an unknown key", _nearest(path, name, known))
     elif kind == "type":
         words = [_TYPE_WORDS[t] for t in ([limit] if isinstance(limit, str) else limit)]
         _note(keys, problems, path, shown(value), f"{' or '.join(words)}: {_described(path)}")
@@ -204,11 +238,9 @@ def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
         _note(keys, problems, path, shown(value), _described(path))
 
 
-def _nearest(name: str, known: list[str]) -> str:
+def _nearest(path: Path, name: str, known: list[str]) -> str:
     near = difflib.get_close_matches(name, known, 1, 0.5)
-    if near:
-        return f"perhaps {near[0]}: {_described((near[0],)) if near[0] in schema()['properties'] else 'a known key'}"
-    return f"one of {', '.join(known)}"
+    return f"perhaps {near[0]}: {_described((*path, near[0]))}" if near else f"one of {', '.join(known)}"
 
 
 def is_date(text: str) -> bool:

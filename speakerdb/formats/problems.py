@@ -13,18 +13,26 @@ from speakerdb.errors import DataError, ErrorItem
 
 _ROWS_NAMED = 5  # rows of one defect named one by one before "and N more rows"
 
+Place = Callable[[int], tuple[str, int | None]]  # row of a table -> file and line
+
 
 class Problems:
-    """The defects of one folder so far."""
+    """The defects of one folder so far, and the warnings."""
 
     def __init__(self, folder: str) -> None:
         self.folder = folder
         self.items: list[ErrorItem] = []
+        self.warnings: list[str] = []
 
     def add(
         self, found: str, expected: str, *, file: str | None = None, line: int | None = None, key: str | None = None
     ) -> None:
         self.items.append(ErrorItem(folder=self.folder, file=file, line=line, key=key, found=found, expected=expected))
+
+    def warn(self, text: str) -> None:
+        """Something the user should know that does not stand in the way."""
+        if text not in self.warnings:
+            self.warnings.append(text)
 
     def add_rows(
         self,
@@ -32,17 +40,19 @@ class Problems:
         describe: Callable[[int], str],
         expected: str,
         *,
-        file: str,
-        line_of: Callable[[int], int],
+        place: Place,
         key: str,
     ) -> bool:
         """Name the first rows of a table that are marked bad; tells whether there were any."""
         rows = np.flatnonzero(bad)
         for row in rows[:_ROWS_NAMED]:
-            self.add(describe(int(row)), expected, file=file, line=line_of(int(row)), key=key)
+            file, line = place(int(row))
+            self.add(describe(int(row)), expected, file=file, line=line, key=key)
         rest = len(rows) - _ROWS_NAMED
         if rest > 0:
-            self.add(f"the same in {rest} more row{'s' if rest > 1 else ''}", expected, file=file, key=key)
+            self.add(
+                f"the same in {rest} more row{'s' if rest > 1 else ''}", expected, file=place(int(rows[-1]))[0], key=key
+            )
         return len(rows) > 0
 
     def error(self) -> DataError:

@@ -2,14 +2,30 @@
 
 from __future__ import annotations
 
+import csv
+import difflib
+import io
+import os
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from speakerdb.formats import keys as session_keys
+from speakerdb.formats.columns import find_delimiter
+from speakerdb.formats.problems import Problems, shown
+from speakerdb.formats.text import decode
+from speakerdb.formats.view import MAX_FILE_BYTES
+
+FOLDER_COLUMN = "folder"
+KEPT_NAME = "(sheet) "  # a row kept among a session's sources is named so, and the sheet's name
+_TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
+_NOT_IN_A_SHEET = ("columns", "traces")
+
 
 @dataclass(frozen=True)
 class SheetRow:
-    """One row: keys as in session.toml, and the row's own text for the sources."""
+    """One row: keys as in session.toml, and the row with its headings as it is kept among the sources."""
 
     line: int
     folder: str
@@ -19,7 +35,144 @@ class SheetRow:
 
 @dataclass(frozen=True)
 class Sheet:
-    """A read sheet. Folders are looked for beside the sheet, then below the ingested folder."""
+    """A read sheet. Its folders are looked for beside the sheet, else below the folder that is ingested."""
 
     path: Path
     rows: tuple[SheetRow, ...]
+
+    def place(self, row: SheetRow, root: Path | None) -> Path:
+        """The folder that a row means."""
+        beside = self.path.parent / row.folder
+        if beside.is_dir() or root is None:
+            return beside
+        below = root / row.folder
+        return below if below.is_dir() else beside
+
+    def rows_of(self, folder: Path, root: Path | None) -> list[SheetRow]:
+        """The rows that name a folder: none, one, or by mistake several."""
+        wanted = os.path.realpath(folder)
+        last = folder.resolve().name
+        near = (r for r in self.rows if Path(r.folder).name in {last, ".", ".."} or not r.folder)
+        return [r for r in near if os.path.realpath(self.place(r, root)) == wanted]
+
+
+def read_sheet(path: Path) -> Sheet:
+    """Read a CSV file (comma, semicolon or tab; UTF-8 or UTF-16) with a `folder` column and session.toml keys as headings.
+
+    Keys of tables are headed `electronics.NAME`, `uncertainty.NAME` and `prices.NAME`. Empty cells say nothing.
+    Raises DataError where the sheet cannot be read or its headings are not known.
+    """
+    problems = Problems(str(path.parent))
+    try:
+        if path.stat().st_size > MAX_FILE_BYTES:
+            raise OSError(0, "too large")
+        content = path.read_bytes()
+    except OSError as error:
+        problems.add(f"a sheet that cannot be read ({error.strerror or error})", "a CSV file", file=path.name)
+        raise problems.error() from None
+    rows = rows_from(path.name, content, problems)
+    problems.raise_if_any()
+    return Sheet(path, tuple(rows))
+
+
+def rows_from(name: str, content: bytes, problems: Problems) -> list[SheetRow]:
+    """The rows of a sheet; empty with problems noted."""
+    text = decode(name, content, None, problems)
+    if text is None:
+        return []
+    first, _, _ = text.lstrip("\n").partition("\n")
+    delimiter = find_delimiter(first) or ","
+    try:
+        reader = csv.reader(io.StringIO(text), delimiter=delimiter)
+        lines = [(reader.line_num, [c.strip() for c in cells]) for cells in reader]
+    except csv.Error as error:
+        problems.add(f"a table that cannot be read ({error})", "a CSV file", file=name)
+        return []
+    lines = [(n, cells) for n, cells in lines if any(cells)]
+    if len(lines) < 2:
+        problems.add("no rows", f"a row of headings with `{FOLDER_COLUMN}`, and a row for each folder", file=name)
+        return []
+    heading_line, headings = lines[0]
+    if not _check_headings(name, heading_line, headings, problems):
+        return []
+    rows = []
+    for line, cells in lines[1:]:
+        if len(cells) > len(headings) and any(cells[len(headings) :]):
+            problems.add(f"{len(cells)} cells", f"{len(headings)} cells as in the heading", file=name, line=line)
+            continue
+        said = {h: c for h, c in zip(headings, cells, strict=False) if h and c}
+        folder = said.pop(FOLDER_COLUMN, "")
+        if not folder:
+            problems.add("no folder", "the folder that the row describes", file=name, line=line, key=FOLDER_COLUMN)
+            continue
+        keys: dict[str, Any] = {}
+        for heading, cell in said.items():
+            _put(keys, heading, _typed(tuple(heading.split(".")), cell, decimal_comma=delimiter != ","))
+        rows.append(SheetRow(line, folder.replace("\\", "/"), keys, _excerpt(headings, cells)))
+    return rows
+
+
+def _check_headings(name: str, line: int, headings: Sequence[str], problems: Problems) -> bool:
+    before = len(problems.items)
+    known = [FOLDER_COLUMN, *(k for k in session_keys.schema()["properties"] if k not in _NOT_IN_A_SHEET)]
+    for heading in dict.fromkeys(headings):
+        if heading and headings.count(heading) > 1:
+            problems.add(f"heading {heading} twice", "each heading once", file=name, line=line, key=heading)
+        if heading and heading != FOLDER_COLUMN and not _is_key(heading):
+            near = difflib.get_close_matches(heading, known, 1, 0.5)
+            expected = (
+                f"perhaps {near[0]}" if near else f"`{FOLDER_COLUMN}` and keys of session.toml: {', '.join(known)}"
+            )
+            problems.add(f"unknown heading {shown(heading)}", expected, file=name, line=line)
+    if FOLDER_COLUMN not in headings:
+        problems.add(
+            f"no heading `{FOLDER_COLUMN}`", "a column that names the folder of each row", file=name, line=line
+        )
+    return len(problems.items) == before
+
+
+def _is_key(heading: str) -> bool:
+    first, dot, rest = heading.partition(".")
+    if first in _NOT_IN_A_SHEET or bool(dot) != (first in {"electronics", "uncertainty", "prices"}):
+        return False
+    path = (first, 0, rest) if first == "prices" else (first, rest) if dot else (first,)
+    return bool(session_keys.subschema(path)) and (not dot or bool(rest))
+
+
+def _put(keys: dict[str, Any], heading: str, value: Any) -> None:
+    first, dot, rest = heading.partition(".")
+    if first == "prices":
+        keys.setdefault(first, [{}])[0][rest] = value
+    elif dot:
+        keys.setdefault(first, {})[rest] = value
+    else:
+        keys[first] = value
+
+
+def _typed(path: tuple[str, ...], cell: str, *, decimal_comma: bool) -> Any:
+    """A cell as the schema wants it; as text where it is something else, which the check then refuses."""
+    part = session_keys.subschema(
+        (path[0], 0, *path[1:]) if path[0] == "prices" else (path[0], ".".join(path[1:])) if path[1:] else path
+    )
+    kinds = {part.get("type"), *(a.get("type") for a in part.get("anyOf", ()))}
+    if cell == session_keys.BLANK:
+        return cell
+    if "boolean" in kinds and cell.lower() in (_TRUE + _FALSE if kinds == {"boolean", None} else ("true", "false")):
+        return cell.lower() in _TRUE
+    if kinds & {"number", "integer"}:
+        number = cell.replace(",", ".") if decimal_comma else cell
+        try:
+            return int(number)
+        except ValueError:
+            pass
+        try:
+            return float(number)
+        except ValueError:
+            return cell
+    return cell
+
+
+def _excerpt(headings: Iterable[str], cells: Iterable[str]) -> bytes:
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([list(headings), list(cells)])
+    return out.getvalue().encode()

@@ -72,8 +72,9 @@ def _refuse_doubled(
     marked = np.zeros(len(order), dtype=bool)
     marked[order[1:][doubled]] = True
     f = table.numbers["frequency_hz"]
-    return problems.add_rows(marked, lambda row: f"{f[row]:g} Hz a second time", expected, file=table.file,
-                             line_of=table.line_of, key="frequency_hz")  # fmt: skip
+    return problems.add_rows(
+        marked, lambda row: f"{f[row]:g} Hz a second time", expected, place=table.place, key="frequency_hz"
+    )
 
 
 def impedance_of(table: Table, problems: Problems) -> Impedance | None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import io
 import zlib
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -13,13 +13,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.formats.problems import Problems, shown
+from speakerdb.formats.problems import Place, Problems, shown
 from speakerdb.formats.view import MAX_FILE_BYTES, FolderView
 from speakerdb.session import COMPONENTS, FloatArray
 
 MAX_ROWS = 10_000_000
 TABLE_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 ORBITS = ("horizontal", "vertical")
+
+CodeArray = NDArray[np.integer[Any]]
 
 
 @dataclass(frozen=True)
@@ -36,12 +38,25 @@ class TableForm:
         return (*self.words, *self.numbers)
 
 
-RESPONSES = TableForm("responses", ("frequency_hz", "angle_deg", "level_db", "phase_deg"), {"orbit": ORBITS},
-                      ("frequency_hz", "orbit", "angle_deg", "level_db"))  # fmt: skip
-DISTORTION = TableForm("distortion", ("drive_db", "frequency_hz", "level_db", "percent"), {"component": COMPONENTS},
-                       ("drive_db", "frequency_hz", "component"))  # fmt: skip
-COMPRESSION = TableForm("compression", ("drive_db", "frequency_hz", "level_db"), {}, ("drive_db", "frequency_hz", "level_db"))  # fmt: skip
-IMPEDANCE = TableForm("impedance", ("frequency_hz", "magnitude_ohm", "phase_deg"), {}, ("frequency_hz", "magnitude_ohm"))  # fmt: skip
+RESPONSES = TableForm(
+    "responses",
+    ("frequency_hz", "angle_deg", "level_db", "phase_deg"),
+    {"orbit": ORBITS},
+    ("frequency_hz", "orbit", "angle_deg", "level_db"),
+)
+DISTORTION = TableForm(
+    "distortion",
+    ("drive_db", "frequency_hz", "level_db", "percent"),
+    {"component": COMPONENTS},
+    ("drive_db", "frequency_hz", "component"),
+)
+COMPRESSION = TableForm(
+    "compression", ("drive_db", "frequency_hz", "level_db"), {}, ("drive_db", "frequency_hz", "level_db")
+)
+IMPEDANCE = TableForm(
+    "impedance", ("frequency_hz", "magnitude_ohm", "phase_deg"), {}, ("frequency_hz", "magnitude_ohm")
+)
+
 FORMS = (RESPONSES, DISTORTION, COMPRESSION, IMPEDANCE)
 
 
@@ -52,29 +67,28 @@ class Table:
     form: TableForm
     file: str
     numbers: dict[str, FloatArray]
-    words: dict[str, NDArray[np.int64]]
-    line_of: Callable[[int], int]  # row -> line of the file (row number in Parquet)
-
-    @property
-    def rows(self) -> int:
-        return len(self.numbers["frequency_hz"])
+    words: dict[str, CodeArray]
+    place: Place
 
     def refuse(self, problems: Problems, bad: NDArray[np.bool_], column: str, expected: str) -> bool:
-        """Note the rows marked bad, with the value that stands there."""
+        """Note the rows marked bad, with the value that stands there; tells whether there were any."""
         values = self.numbers[column]
 
         def describe(row: int) -> str:
             return "an empty cell" if np.isnan(values[row]) else f"{values[row]:g}"
 
-        return problems.add_rows(bad, describe, expected, file=self.file, line_of=self.line_of, key=column)
+        return problems.add_rows(bad, describe, expected, place=self.place, key=column)
 
 
-def find_table(view: FolderView, name: str, suffixes: tuple[str, ...], problems: Problems) -> str | None:
+def find_table(view: FolderView, name: str, suffixes: Sequence[str], problems: Problems) -> str | None:
     """The one file of a table, by its name; two files of the same table are a defect."""
     found = [name + s for s in suffixes if name + s in view.names]
     if len(found) > 1:
-        problems.add(f"two files of one table: {', '.join(found)}", f"only one of them: {name}{' or '.join(suffixes)}",
-                     file=found[1])  # fmt: skip
+        problems.add(
+            f"two files of one table: {', '.join(found)}",
+            f"only one of {', '.join(name + s for s in suffixes)}",
+            file=found[1],
+        )
         return None
     return found[0] if found else None
 
@@ -85,12 +99,13 @@ def read_table(view: FolderView, file: str, form: TableForm, problems: Problems)
     if content is None:
         return None
     if file.endswith(".parquet"):
-        return _from_parquet(file, content, form, problems)
+        frame = parquet_frame(file, content, problems)
+        if frame is None or not check_header(file, frame.columns, form, problems, line=None):
+            return None
+        return table_of(file, frame, form, problems, lambda row: (file, row + 1))
     if file.endswith(".gz"):
         content = unpack(file, content, problems)
-        if content is None:
-            return None
-    return _from_csv(file, content, form, problems)
+    return _from_csv(file, content, form, problems) if content is not None else None
 
 
 def unpack(file: str, content: bytes, problems: Problems) -> bytes | None:
@@ -114,23 +129,23 @@ def unpack(file: str, content: bytes, problems: Problems) -> bytes | None:
     return bytes(out)
 
 
-def check_header(file: str, header: list[str], form: TableForm, problems: Problems, line: int | None = 1) -> bool:
+def check_header(file: str, header: Sequence[str], form: TableForm, problems: Problems, line: int | None = 1) -> bool:
     """Whether the headings are those of the form; notes unknown, doubled and missing ones."""
     before = len(problems.items)
     for name in dict.fromkeys(header):
         if name not in form.columns:
             near = difflib.get_close_matches(name, form.columns, 1, 0.5)
             expected = f"perhaps {near[0]}" if near else f"columns {', '.join(form.columns)}"
-            problems.add(f"unknown column {shown(name)}", expected + "; other headings are mapped by [columns] in folder.toml",
-                         file=file, line=line, key=name if name.isprintable() else None)  # fmt: skip
-        elif header.count(name) > 1:
+            expected += "; other headings are mapped by [columns] in folder.toml"
+            problems.add(f"unknown column {shown(name)}", expected, file=file, line=line)
+        elif list(header).count(name) > 1:
             problems.add(f"column {name} twice", "each column once", file=file, line=line, key=name)
     for name in form.required:
         if name not in header:
             problems.add(f"no column {name}", f"columns {', '.join(form.required)}", file=file, line=line, key=name)
     if form is DISTORTION and ("level_db" in header) == ("percent" in header):
-        problems.add("both level_db and percent" if "percent" in header else "neither level_db nor percent",
-                     "one of the two", file=file, line=line)  # fmt: skip
+        found = "both level_db and percent" if "percent" in header else "neither level_db nor percent"
+        problems.add(found, "one of the two", file=file, line=line)
     return len(problems.items) == before
 
 
@@ -139,54 +154,61 @@ def _from_csv(file: str, content: bytes, form: TableForm, problems: Problems) ->
     if not content.strip():
         problems.add("an empty file", f"columns {', '.join(form.required)}", file=file)
         return None
+    end = content.find(b"\n")
+    first = content if end < 0 else content[:end]
     try:
-        first = content[: content.find(b"\n") if b"\n" in content else len(content)].decode("utf-8").rstrip("\r")
+        header = [h.strip().strip('"') for h in first.decode("utf-8").split(",")]
     except UnicodeDecodeError:
-        problems.add("bytes that are not UTF-8 text", "a CSV file in UTF-8, or `encoding` under [columns] in folder.toml",
-                     file=file, line=1)  # fmt: skip
+        _not_utf8(file, 1, problems)
         return None
-    header = [h.strip().strip('"') for h in first.split(",")]
     if not check_header(file, header, form, problems):
         return None
     types: dict[str, Any] = {h: pl.Enum(form.words[h]) if h in form.words else pl.Float64 for h in header}
     try:
         frame = pl.read_csv(content, schema=types, has_header=True)
-        nulls = frame.null_count().row(0)
+        troubled = any(frame.null_count().row(0))
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
-        frame, nulls = None, ()
-    if frame is None or any(nulls):
+        troubled = True
+    if troubled:
         return _from_troubled_csv(file, content, header, form, problems)
-    return _from_frame(file, frame, form, problems, lambda row: row + 2)
+    return table_of(file, frame, form, problems, lambda row: (file, row + 2))
+
+
+def _not_utf8(file: str, line: int, problems: Problems) -> None:
+    problems.add(
+        "bytes that are not UTF-8 text",
+        "a CSV file in UTF-8; other encodings are named under [columns] in folder.toml",
+        file=file,
+        line=line,
+    )
 
 
 def _from_troubled_csv(
     file: str, content: bytes, header: list[str], form: TableForm, problems: Problems
 ) -> Table | None:
-    """The careful way for a file with empty or bad cells: all text first, so that each defect has its line."""
+    """The careful way for a file with empty or bad cells: all as text first, so that each defect has its line."""
     try:
         text = content.decode("utf-8")
     except UnicodeDecodeError as error:
-        line = content.count(b"\n", 0, error.start) + 1
-        problems.add("bytes that are not UTF-8 text", "a CSV file in UTF-8, or `encoding` under [columns] in folder.toml",
-                     file=file, line=line)  # fmt: skip
+        _not_utf8(file, content.count(b"\n", 0, error.start) + 1, problems)
         return None
     lines = text.split("\n")[1:]
     kept = [i for i, row in enumerate(lines) if row.strip()]
-    cells = [lines[i].rstrip("\r").split(",") for i in kept]
+    cells = [lines[i].split(",") for i in kept]
 
-    def line_of(row: int) -> int:
-        return kept[row] + 2
+    def place(row: int) -> tuple[str, int]:
+        return file, kept[row] + 2
 
-    width = len(header)
-    odd = np.array([len(c) != width for c in cells], dtype=bool)
-    if problems.add_rows(odd, lambda row: f"{len(cells[row])} cells", f"{width} cells as in the heading", file=file,
-                         line_of=line_of, key="cells"):  # fmt: skip
+    odd = np.array([len(c) != len(header) for c in cells], dtype=bool)
+    expected = f"{len(header)} cells as in the heading"
+    if problems.add_rows(odd, lambda row: f"{len(cells[row])} cells", expected, place=place, key="cells"):
         return None
     texts = {h: pl.Series(h, [c[i].strip().strip('"') for c in cells], dtype=pl.String) for i, h in enumerate(header)}
-    return _from_frame(file, pl.DataFrame(texts), form, problems, line_of)
+    return table_of(file, pl.DataFrame(texts), form, problems, place)
 
 
-def _from_parquet(file: str, content: bytes, form: TableForm, problems: Problems) -> Table | None:
+def parquet_frame(file: str, content: bytes, problems: Problems) -> pl.DataFrame | None:
+    """A Parquet file as a frame; None with a problem noted where it is damaged or too large."""
     import pyarrow as pa
     import pyarrow.parquet as pq
 
@@ -197,20 +219,26 @@ def _from_parquet(file: str, content: bytes, form: TableForm, problems: Problems
         if meta.num_rows > MAX_ROWS or size > MAX_FILE_BYTES:
             problems.add(f"{meta.num_rows} rows, {size / 1e6:.0f} MB when unpacked", "a smaller table", file=file)
             return None
-        if not check_header(file, list(opened.schema_arrow.names), form, problems, line=None):
-            return None
         frame = pl.from_arrow(opened.read())
-    except (pa.ArrowException, pl.exceptions.PolarsError, pl.exceptions.PanicException, OSError, ValueError,
-            MemoryError, OverflowError, TypeError, KeyError) as error:  # fmt: skip
+    except (
+        pa.ArrowException,
+        pl.exceptions.PolarsError,
+        pl.exceptions.PanicException,
+        OSError,
+        ValueError,
+        MemoryError,
+        OverflowError,
+        TypeError,
+        KeyError,
+    ) as error:
         problems.add(f"a damaged Parquet file ({shown(str(error))[1:-1]})", "a readable Parquet file", file=file)
         return None
     assert isinstance(frame, pl.DataFrame)
-    return _from_frame(file, frame, form, problems, lambda row: row + 1)
+    return frame
 
 
-def _from_frame(
-    file: str, frame: pl.DataFrame, form: TableForm, problems: Problems, line_of: Callable[[int], int]
-) -> Table | None:
+def table_of(file: str, frame: pl.DataFrame, form: TableForm, problems: Problems, place: Place) -> Table | None:
+    """Check the types of a frame whose columns have our names; None with problems noted."""
     if frame.height == 0:
         problems.add("a table without rows", "at least one row", file=file)
         return None
@@ -218,12 +246,13 @@ def _from_frame(
         problems.add(f"{frame.height} rows", f"at most {MAX_ROWS}", file=file)
         return None
     before = len(problems.items)
-    numbers = {c: _numbers(file, frame[c], problems, line_of) for c in frame.columns if c in form.numbers}
-    words = {c: _words(file, frame[c], form.words[c], problems, line_of) for c in frame.columns if c in form.words}
-    return Table(form, file, numbers, words, line_of) if len(problems.items) == before else None
+    numbers = {c: numbers_of(file, frame[c], problems, place) for c in frame.columns if c in form.numbers}
+    words = {c: _words_of(file, frame[c], form.words[c], problems, place) for c in frame.columns if c in form.words}
+    return Table(form, file, numbers, words, place) if len(problems.items) == before else None
 
 
-def _numbers(file: str, column: pl.Series, problems: Problems, line_of: Callable[[int], int]) -> FloatArray:
+def numbers_of(file: str, column: pl.Series, problems: Problems, place: Place) -> FloatArray:
+    """A column as float64, NaN where empty; cells that are no numbers are noted."""
     if column.dtype == pl.Float64 and column.null_count() == 0:
         return column.to_numpy()
     try:
@@ -236,21 +265,20 @@ def _numbers(file: str, column: pl.Series, problems: Problems, line_of: Callable
         problems.add(f"values of type {column.dtype}", "numbers", file=file, key=column.name)
         return np.zeros(len(column))
     bad = (cast.is_null() & column.is_not_null()).to_numpy()
-    problems.add_rows(bad, lambda row: shown(column[row]), "a number", file=file, line_of=line_of, key=column.name)
+    problems.add_rows(bad, lambda row: shown(column[row]), "a number", place=place, key=column.name)
     return cast.fill_null(np.nan).to_numpy()
 
 
-def _words(
-    file: str, column: pl.Series, known: tuple[str, ...], problems: Problems, line_of: Callable[[int], int]
-) -> NDArray[np.int64]:
+def _words_of(file: str, column: pl.Series, known: tuple[str, ...], problems: Problems, place: Place) -> CodeArray:
     if column.dtype == pl.Enum(known) and column.null_count() == 0:
         return column.to_physical().to_numpy()
+    expected = f"one of {', '.join(known)}"
     try:
         codes = column.cast(pl.String).cast(pl.Enum(known), strict=False).to_physical()
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
-        problems.add(f"values of type {column.dtype}", f"one of {', '.join(known)}", file=file, key=column.name)
+        problems.add(f"values of type {column.dtype}", expected, file=file, key=column.name)
         return np.zeros(len(column), dtype=np.int64)
-    bad = codes.is_null().to_numpy()
-    problems.add_rows(bad, lambda row: shown(column[row]), f"one of {', '.join(known)}", file=file, line_of=line_of,
-                      key=column.name)  # fmt: skip
+    problems.add_rows(
+        codes.is_null().to_numpy(), lambda row: shown(column[row]), expected, place=place, key=column.name
+    )
     return codes.fill_null(0).to_numpy()

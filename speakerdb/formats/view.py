@@ -63,11 +63,11 @@ class DiskFolder(FolderView):
     """A folder on disk."""
 
     def __init__(self, folder: Path) -> None:
-        self._path = Path(os.path.abspath(folder))
-        super().__init__(str(folder), _regular_files(self._path), _inherited(self._path))
+        self.path = Path(os.path.abspath(folder))
+        super().__init__(str(folder), _regular_files(self.path), _inherited(self.path))
 
     def _fetch(self, name: str) -> bytes:
-        path = self._path / name
+        path = self.path / name
         state = path.stat()
         if not stat.S_ISREG(state.st_mode):
             raise ValueError("not a regular file")

@@ -1,0 +1,173 @@
+"""Responses as text traces, one curve a file: lines of frequency, level and perhaps phase."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from speakerdb.formats.conventions import joined, to_ours
+from speakerdb.formats.patterns import Pattern, compile_pattern, words_of
+from speakerdb.formats.problems import Problems, shown
+from speakerdb.formats.tables import ORBITS, RESPONSES, Table
+from speakerdb.formats.text import decode
+from speakerdb.formats.view import FolderView
+from speakerdb.session import FloatArray
+
+TRACE_FOLDER = "responses/"
+# names that need no [traces]: the folder responses/ beside session.toml
+USUAL_PATTERNS = tuple(
+    TRACE_FOLDER + name
+    for name in ("{orbit}_{angle}.*", "{orbit}_{angle}deg.*", "{orbit}{angle}.*", "{orbit} {angle}.*")
+)
+_COMMENTS = ("*", "#", ";", "!", "%", "/", '"', "'")
+_NAMES_SHOWN = 3
+
+
+def trace_files(view: FolderView, said: Mapping[str, Any]) -> list[tuple[str, dict[str, float]]]:
+    """Files whose names fit the pattern, with the orbit and angle that stand in them. Raises ValueError for a bad pattern."""
+    for pattern in patterns_of(said):
+        names = [n for n in view.names if not n.endswith(".toml")]
+        found = [(name, values) for name in names if (values := pattern.match(name)) is not None]
+        if found:
+            return found
+    return []
+
+
+def patterns_of(said: Mapping[str, Any]) -> list[Pattern]:
+    words = words_of(said)
+    texts: Sequence[str] = (said["pattern"],) if "pattern" in said else USUAL_PATTERNS
+    return [compile_pattern(text, words) for text in texts]
+
+
+def read_traces(
+    view: FolderView, files: Sequence[tuple[str, dict[str, float]]], said: Mapping[str, Any], problems: Problems
+) -> Table | None:
+    """Read the trace files into one responses table; None with problems noted."""
+    tables, before = [], len(problems.items)
+    fixed = said.get("fixed", {})
+    for name, values in files:
+        angle = values.get("angle_deg", fixed.get("angle_deg"))
+        orbit = values.get("orbit", ORBITS.index(fixed["orbit"]) if "orbit" in fixed else None)
+        if angle is None or orbit is None:
+            missing = "angle" if angle is None else "orbit"
+            column = "angle_deg" if angle is None else "orbit"
+            problems.add(
+                f"no {missing} in the name", f"{{{missing}}} in traces.pattern, or traces.fixed.{column}", file=name
+            )
+            return None
+        content = view.read(name, problems)
+        text = decode(name, content, said.get("encoding"), problems) if content is not None else None
+        trace = parse_trace(name, text, said, problems) if text is not None else None
+        if trace is not None:
+            tables.append(_table(name, trace, int(orbit), float(angle)))
+    if not tables or len(problems.items) > before:
+        return None
+    return to_ours(joined(tables), said, problems)
+
+
+@dataclass(frozen=True, eq=False)
+class Trace:
+    """One curve as the file has it: frequency and level (F,), and the line of each point."""
+
+    frequency: FloatArray
+    level: FloatArray
+    lines: list[int]
+
+
+def _table(name: str, trace: Trace, orbit: int, angle: float) -> Table:
+    count = len(trace.frequency)
+    numbers = {
+        "frequency_hz": trace.frequency,
+        "angle_deg": np.full(count, angle),
+        "level_db": trace.level,
+    }
+    return Table(RESPONSES, name, numbers, {"orbit": np.full(count, orbit)}, lambda row: (name, trace.lines[row]))
+
+
+def parse_trace(name: str, text: str, said: Mapping[str, Any], problems: Problems) -> Trace | None:
+    """Find the numbers in a trace file: what stands above the first line of numbers is heading."""
+    lines = text.split("\n")
+    comments = (*_COMMENTS, said["comment"]) if "comment" in said else _COMMENTS
+    comma = said.get("decimal_comma")
+    start, normal = _first_numbers(lines, comments, comma)
+    if normal is None:
+        problems.add("no line of numbers", "lines of frequency, level and perhaps phase", file=name)
+        return None
+    kept = [i for i in range(start, len(lines)) if (row := lines[i].strip()) and not row.startswith(comments)]
+    width = len(normal(lines[start]).split())
+    cells = normal("\n".join(lines[i] for i in kept)).split()
+    if len(cells) != width * len(kept) or "_" in text:
+        _refuse_lines(name, lines, kept, width, normal, problems)
+        return None
+    try:
+        values = np.array(list(map(float, cells))).reshape(-1, width)
+    except ValueError:
+        _refuse_lines(name, lines, kept, width, normal, problems)
+        return None
+    return Trace(values[:, 0].copy(), values[:, 1].copy(), [i + 1 for i in kept])
+
+
+Normal = Callable[[str], str]  # a line or more with its cells set apart by white space and decimal points
+
+
+def _first_numbers(lines: list[str], comments: tuple[str, ...], comma: bool | None) -> tuple[int, Normal | None]:
+    for i, line in enumerate(lines):
+        row = line.strip()
+        if row and not row.startswith(comments):
+            normal = _normal_form(row, comma)
+            if len(cells := normal(row).split()) >= 2 and all(map(_is_number, cells)):
+                return i, normal
+    return 0, None
+
+
+def _normal_form(row: str, comma: bool | None) -> Normal:
+    """How cells are set apart in this line: semicolon, white space, or comma; and whether commas are decimal."""
+    if ";" in row:
+        return lambda t: t.replace(",", ".").replace(";", " ")
+    cells = row.split()
+    if comma is False or (len(cells) == 1 and not comma):
+        return lambda t: t.replace(",", " ")
+    if any(c.endswith(",") for c in cells):
+        return lambda t: re.sub(r",(?=\s)", " ", t).replace(",", ".")
+    return lambda t: t.replace(",", ".")
+
+
+def _is_number(cell: str) -> bool:
+    try:
+        float(cell)
+    except ValueError:
+        return False
+    return "_" not in cell
+
+
+def _refuse_lines(name: str, lines: list[str], kept: list[int], width: int, normal: Normal, problems: Problems) -> None:
+    bad = np.array([not _is_row(normal(lines[i]).split(), width) for i in kept], dtype=bool)
+    problems.add_rows(
+        bad,
+        lambda row: shown(lines[kept[row]].strip()),
+        f"{width} numbers as in the lines above, or a comment that begins with {' '.join(_COMMENTS)}",
+        place=lambda row: (name, kept[row] + 1),
+        key="numbers",
+    )
+    if not bad.any():
+        problems.add("cells that run into each other", f"{width} numbers in each line", file=name)
+
+
+def _is_row(cells: list[str], width: int) -> bool:
+    return len(cells) == width and all(map(_is_number, cells))
+
+
+def explain_no_match(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
+    """Note that no file fits the pattern, naming a few that are there."""
+    names = [n for n in view.names if not n.endswith(".toml")]
+    some = ", ".join(map(shown, names[:_NAMES_SHOWN])) + (" …" if len(names) > _NAMES_SHOWN else "")
+    wanted = said.get("pattern") or f"{TRACE_FOLDER}h_30.txt (or [traces] with `pattern` in folder.toml)"
+    problems.add(
+        f"no trace file of that name (there is: {some or 'nothing'})",
+        f"files named like {wanted}",
+        key="traces.pattern",
+    )
