@@ -8,6 +8,9 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from speakerdb.analysis import judging
+from speakerdb.analysis.judging import Interval
+from speakerdb.dictionary import METRICS
 from speakerdb.store import Store
 from speakerdb.store.reading import levels
 
@@ -24,6 +27,7 @@ class Field:
         self._store = store
         self._frames: dict[object, pl.DataFrame] = {}
         self._curves: dict[str, np.ndarray[Any, Any]] = {}
+        self._figures: dict[str, Interval] = {}
         self.base = store.frame(
             """
             SELECT f.*, ss.setting, ss.is_default, ss.sessions
@@ -85,6 +89,35 @@ class Field:
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
         )
+
+    def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
+        """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where withheld."""
+        wanted = [m for m in metric_ids if m not in self._figures]
+        if wanted:
+            found = self._store.frame(
+                """
+                SELECT v.speaker_id, v.setting, m.id AS metric, v.value, v.censored, v.status, v.reason
+                FROM pooled_value v JOIN metric m USING (metric_no) WHERE list_contains(?, m.id)
+                """,
+                [wanted],
+            )
+            rows = self.base.select("speaker_id", "setting")
+            for metric in wanted:
+                mine = found.filter(pl.col("metric") == metric)
+                part = rows.join(mine, on=["speaker_id", "setting"], how="left", maintain_order="left").with_columns(
+                    value=pl.when(pl.col("status") == "ok").then("value"),
+                    reason=pl.format(
+                        "{} withheld: {}",
+                        pl.lit(METRICS[metric].label.lower()),
+                        pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"),
+                    ),
+                )
+                self._figures[metric] = judging.interval(
+                    part["value"].fill_null(float("nan")).to_numpy(),
+                    part["censored"].fill_null("none").to_numpy(),
+                    part["reason"].to_numpy(),
+                )
+        return {m: self._figures[m] for m in metric_ids}
 
     def default_values(self) -> pl.DataFrame:
         """Every value that stands in comparisons: speaker, metric, value, censored; default settings, not withheld."""
