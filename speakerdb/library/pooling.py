@@ -19,7 +19,7 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     keys = list(zip(active.speaker_id.tolist(), active.setting, strict=True))
     order = {key: i for i, key in enumerate(sorted(set(keys)))}
     group = np.array([order[key] for key in keys], np.int64)
-    pooled = derive.pool_table(active.values.value, active.values.censored, group, active.sample, active.lab)
+    pooled = derive.pool_table(active.values, group, active.sample, active.lab)
     weight = derive.pool_weights(group, active.sample, active.lab)
     curves = {
         part: _pool_curves(levels, group, weight, len(order))

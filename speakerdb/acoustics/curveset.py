@@ -1,0 +1,160 @@
+"""The curve set after ANSI/CTA-2034-A (angle lists and 12/44/44 weights from memory; metrics.md §2).
+
+Curves of a session stand in 72 slots: the horizontal orbit -170 … 180, then the vertical orbit -170 … 180, in 10° steps.
+All averages are energy averages (mean of p²), so that each is one row of weights on p².
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+STEP_DEG = 10
+ANGLES_DEG: NDArray[np.int64] = np.arange(-170, 181, STEP_DEG)
+PER_ORBIT = len(ANGLES_DEG)
+SLOTS = 2 * PER_ORBIT
+IN_ROOM_WEIGHTS = {"lw": 0.12, "er": 0.44, "sp": 0.44}  # ANSI/CTA-2034-A, from memory
+
+
+def h(*angles_deg: int) -> list[int]:
+    """Slots of angles on the horizontal orbit."""
+    return [(a + 170) // STEP_DEG for a in angles_deg]
+
+
+def v(*angles_deg: int) -> list[int]:
+    """Slots of angles on the vertical orbit."""
+    return [PER_ORBIT + (a + 170) // STEP_DEG for a in angles_deg]
+
+
+def both(*angles_deg: int) -> list[int]:
+    """Each angle and its mirror image."""
+    return [sign * a for a in angles_deg for sign in (1, -1)]
+
+
+ON_AXIS, V_AXIS = h(0)[0], v(0)[0]
+WINDOW_SLOTS = h(0, *both(10, 20, 30)) + v(10, -10)
+BOUNCES = {
+    "floor": v(-20, -30, -40),
+    "ceiling": v(40, 50, 60),
+    "front wall": h(0, *both(10, 20, 30)),
+    "side walls": h(*both(40, 50, 60, 70, 80)),
+    "rear wall": h(*both(90, 100, 110, 120, 130, 140, 150, 160, 170), 180),
+}
+
+
+def orbit_weights(step_deg: float) -> NDArray[np.float64]:
+    """Area of the piece that each angle 0, step … 90 of one orbit owns on one side, as a share of the sphere.
+
+    Two orbits cross on the axis; each owns the half of the sphere nearer to it. At longitude λ along an orbit the part
+    nearer to it reaches up to the latitude where sin(latitude) = cos λ·… of the plane halfway between both, that is
+    tan(latitude) = |cos λ| measured from the orbit; the area between a and b is the integral of sin(atan(cos λ)) =
+    cos λ/√(1 + cos² λ) on both sides of the orbit, 2·∫ = 2·[asin(cos a/√2) − asin(cos b/√2)] with λ counted from the
+    axis through 90°. a and b are the middles between neighbouring angles; the first piece begins at 0, and the last
+    ends at 90 + step/2, which by symmetry holds as much beyond 90° as before it. Raises ValueError for a step that does
+    not divide 90.
+    """
+    count = round(90 / step_deg)
+    if abs(count * step_deg - 90) > 1e-9:
+        raise ValueError(f"a step of {step_deg}° does not divide 90°")
+    edges = np.radians(np.concatenate([[0.0], (np.arange(count + 1) + 0.5) * step_deg]))
+    area = 2.0 * -np.diff(np.arcsin(np.cos(edges) / np.sqrt(2.0)))
+    return np.asarray(area / (4.0 * np.pi))
+
+
+def _row(slots: list[int]) -> NDArray[np.float64]:
+    row = np.zeros(SLOTS)
+    row[slots] = 1.0 / len(slots)
+    return row
+
+
+def power_weights() -> NDArray[np.float64]:
+    """(72,) weights of the sound-power average; they sum to 1. The two slots of the axis own two pieces each, as do the rear's."""
+    area = orbit_weights(STEP_DEG)
+    away = np.abs(ANGLES_DEG)
+    own = area[np.minimum(away, 180 - away) // STEP_DEG]
+    own = np.where((away == 0) | (away == 180), 2.0 * own, own)
+    return np.concatenate([own, own])
+
+
+LW_WEIGHTS = _row(WINDOW_SLOTS)
+ER_WEIGHTS = np.mean([_row(slots) for slots in BOUNCES.values()], axis=0)
+SP_WEIGHTS = power_weights()
+IN_ROOM = IN_ROOM_WEIGHTS["lw"] * LW_WEIGHTS + IN_ROOM_WEIGHTS["er"] * ER_WEIGHTS + IN_ROOM_WEIGHTS["sp"] * SP_WEIGHTS
+WEIGHTS = {
+    "listening_window": LW_WEIGHTS,
+    "early_reflections": ER_WEIGHTS,
+    "sound_power": SP_WEIGHTS,
+    "in_room": IN_ROOM,
+}
+
+
+@dataclass(frozen=True, eq=False)
+class CurveSet:
+    """Levels in dB, each (..., 199), NaN where a needed angle is missing; the indices are differences in dB."""
+
+    on_axis: NDArray[np.float64]
+    lw: NDArray[np.float64]
+    er: NDArray[np.float64]
+    sp: NDArray[np.float64]
+    in_room: NDArray[np.float64]
+
+    @property
+    def di_early(self) -> NDArray[np.float64]:
+        return self.lw - self.er
+
+    @property
+    def di_power(self) -> NDArray[np.float64]:
+        return self.lw - self.sp
+
+
+def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Fill the vertical orbit's axis and rear from the horizontal one's where only those were measured, and its rear from
+    the vertical one's: they are the same directions. (…, 72, 199) in and out; a copy where something is filled."""
+    rear_h, rear_v = h(180)[0], v(180)[0]
+    pairs = ((V_AXIS, ON_AXIS), (rear_v, rear_h), (rear_h, rear_v))
+    filled = level_db
+    for slot, twin in pairs:
+        absent = np.isnan(filled[..., slot, :]).all(axis=-1) & ~np.isnan(filled[..., twin, :]).all(axis=-1)
+        if absent.any():
+            filled = filled.copy() if filled is level_db else filled
+            filled[absent, slot, :] = filled[absent, twin, :]
+    return filled
+
+
+def power_of(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """p² of levels in dB."""
+    return np.exp(level_db * (np.log(10.0) / 10.0))
+
+
+def average(power: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Weighted sums of p²: power (..., 72, 199), weights (k, 72) -> (..., k, 199); NaN where a slot with weight is missing."""
+    missing = np.isnan(power)
+    if not missing.any():
+        return np.asarray(weights @ power)
+    total = weights @ np.where(missing, 0.0, power)
+    lacking = (weights > 0).astype(np.float64) @ missing
+    return np.where(lacking > 0, np.nan, total)
+
+
+def curve_set(level_db: NDArray[np.float64], power: NDArray[np.float64] | None = None) -> CurveSet:
+    """The curve set of levels (..., 72, 199) in dB; power is their p² where it is at hand already."""
+    power = power_of(level_db) if power is None else power
+    averages = 10.0 * np.log10(average(power, np.stack(list(WEIGHTS.values()))))
+    lw, er, sp, in_room = (averages[..., i, :] for i in range(4))
+    return CurveSet(level_db[..., ON_AXIS, :], lw, er, sp, in_room)
+
+
+def missing_angles(part: str, present: NDArray[np.bool_]) -> str:
+    """Which angles a curve lacks, in words: 'vertical 10°, -10° not measured'; empty where it lacks none. present (72,)."""
+    needed = [ON_AXIS] if part == "on_axis" else np.flatnonzero(WEIGHTS[part]).tolist()
+    words = []
+    for name, first in (("horizontal", 0), ("vertical", PER_ORBIT)):
+        slots = [s for s in needed if first <= s < first + PER_ORBIT and not present[s]]
+        if slots:
+            angles = [int(ANGLES_DEG[s - first]) for s in slots]
+            whole = not present[first : first + PER_ORBIT].any()
+            shown = ", ".join(f"{a}°" for a in angles[:4]) + (" …" if len(angles) > 4 else "")
+            words.append(f"no {name} orbit" if whole else f"{name} {shown} not measured")
+    return "; ".join(words)

@@ -1,0 +1,135 @@
+"""The analysis grid: 199 points, 20 per octave, 20.3 Hz to 19.4 kHz, and how a raw curve reaches it (metrics.md §1)."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
+
+POINTS_PER_OCTAVE = 20
+FREQUENCY_HZ: NDArray[np.float64] = 100.0 * 2.0 ** (np.arange(-46, 153) / POINTS_PER_OCTAVE)
+LOG2_HZ: NDArray[np.float64] = np.log2(FREQUENCY_HZ)
+
+HALF_CELL_OCT = 1 / 40
+WIDEST_GAP_OCT = 0.5
+THIRD_OCTAVE_REACH = 3  # grid points on each side of "1/3-octave smoothed"
+RESOLUTION_OCTAVES_HZ = 100.0 * 2.0 ** np.arange(6)  # lower edges of the octaves in which raw resolution is counted
+
+
+def band(low_hz: float, high_hz: float) -> slice:
+    """The grid points from low_hz to high_hz, ends included."""
+    first, last = np.searchsorted(FREQUENCY_HZ, [low_hz * (1 - 1e-9), high_hz * (1 + 1e-9)])
+    return slice(int(first), int(last))
+
+
+def at_or_below(frequency_hz: float) -> int:
+    """Index of the grid point at or below a frequency: 300 Hz gives that of 292.8 Hz."""
+    return int(np.searchsorted(FREQUENCY_HZ, frequency_hz * (1 + 1e-9), side="right")) - 1
+
+
+def to_grid(
+    frequency_hz: Floats, level_db: Floats, valid_from_hz: float | None = None, valid_to_hz: float | None = None
+) -> NDArray[np.float64]:
+    """Raw curves (n, F) over frequency_hz (F,), ascending, as (n, 199) levels in dB, NaN where not measured.
+
+    Where two or more raw points lie within ±1/40 octave of a grid point: the power average over that cell (trapezoid of
+    p² over log f, edges interpolated in dB, cut at the ends of the data); elsewhere linear in dB over log f. Gaps wider
+    than 1/2 octave stay NaN; nothing is extrapolated. Not rounded.
+    """
+    inside = (frequency_hz >= (valid_from_hz or 0.0)) & (frequency_hz <= (valid_to_hz or np.inf))
+    raw = np.asarray(level_db, np.float64)[:, inside]
+    x = np.log2(np.asarray(frequency_hz, np.float64)[inside])
+    found = np.full((raw.shape[0], len(FREQUENCY_HZ)), np.nan)
+    there = ~np.isnan(raw)
+    if there.all():
+        patterns, member = np.ones((1, len(x)), bool), np.zeros(len(raw), np.int64)
+    else:
+        patterns, member = np.unique(there, axis=0, return_inverse=True)
+        member = member.reshape(-1)
+    for number, pattern in enumerate(patterns):
+        rows = member == number
+        for piece in np.split(np.flatnonzero(pattern), np.flatnonzero(np.diff(x[pattern]) > WIDEST_GAP_OCT) + 1):
+            if len(piece) > 1:
+                _fill(found, rows, x[piece], raw[np.ix_(rows, piece)])
+    return found
+
+
+def _fill(
+    found: NDArray[np.float64], rows: NDArray[np.bool_], x: NDArray[np.float64], raw: NDArray[np.float64]
+) -> None:
+    """Write the grid points covered by one unbroken piece of data, x (k,) in octaves, raw (r, k) in dB."""
+    first, last = np.searchsorted(LOG2_HZ, [x[0] - 1e-12, x[-1] + 1e-12])
+    if first == last:
+        return
+    at = LOG2_HZ[first:last]
+    low, high = np.maximum(at - HALF_CELL_OCT, x[0]), np.minimum(at + HALF_CELL_OCT, x[-1])
+    begin, end = np.searchsorted(x, low - 1e-12), np.searchsorted(x, high + 1e-12)
+    dense = end - begin >= 2
+    level = _interpolated(x, raw, at)
+    if dense.any():
+        level[:, dense] = _cell_average(x, raw, low[dense], high[dense], begin[dense], end[dense])
+    found[np.ix_(rows, np.arange(first, last))] = level
+
+
+def _interpolated(x: NDArray[np.float64], raw: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+    i = np.clip(np.searchsorted(x, at, side="right") - 1, 0, len(x) - 2)
+    share = np.clip((at - x[i]) / (x[i + 1] - x[i]), 0.0, 1.0)
+    return raw[:, i] * (1.0 - share) + raw[:, i + 1] * share
+
+
+def _cell_average(x: NDArray[np.float64], raw: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64],
+                  begin: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.float64]:  # fmt: skip
+    """Power average over cells [low, high] that hold the raw points begin … end - 1, in dB."""
+    power = 10.0 ** (raw / 10.0)
+    edges = 10.0 ** (_interpolated(x, raw, np.concatenate([low, high])) / 10.0)
+    at_low, at_high = edges[:, : len(low)], edges[:, len(low) :]
+    pieces = 0.5 * (power[:, 1:] + power[:, :-1]) * np.diff(x)
+    pieces = np.concatenate([pieces, np.zeros((len(pieces), 1))], axis=1)
+    inner = np.add.reduceat(pieces, np.stack([begin, end - 1], axis=1).reshape(-1), axis=1)[:, ::2]
+    area = (
+        inner
+        + 0.5 * (at_low + power[:, begin]) * (x[begin] - low)
+        + 0.5 * (power[:, end - 1] + at_high) * (high - x[end - 1])
+    )
+    average: NDArray[np.float64] = 10.0 * np.log10(area / (high - low))
+    return average
+
+
+def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
+    """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover.
+
+    With a gate of length T no more than 0.69·f·T, taken at the octave's lower edge. 0 where no octave is covered.
+    """
+    f = np.asarray(frequency_hz, np.float64)
+    if len(f) < 2:
+        return 0.0
+    edges = RESOLUTION_OCTAVES_HZ
+    covered = (f[0] <= edges * 1.13) & (
+        f[-1] >= 2 * edges / 1.13
+    )  # up to the ends, give or take a third-octave band's half
+    if not covered.any():
+        return 0.0
+    counts = (np.searchsorted(f, 2 * edges * (1 - 1e-9)) - np.searchsorted(f, edges * (1 - 1e-9))).astype(np.float64)
+    if gate_ms is not None:
+        counts = np.minimum(counts, 0.69 * edges * gate_ms / 1000.0)
+    return float(counts[covered].min())
+
+
+def smooth_third_octave(power: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power (..., 199) averaged over grid points j-3 … j+3, fewer at the ends of the grid and of the data."""
+    reach, size = THIRD_OCTAVE_REACH, power.shape[-1]
+    missing = np.isnan(power)
+    gaps = bool(missing.any())
+    total = np.zeros_like(power)
+    count = np.zeros(power.shape if gaps else (size,))
+    values = np.where(missing, 0.0, power) if gaps else power
+    there = (~missing).astype(np.float64) if gaps else np.ones(size)
+    for shift in range(-reach, reach + 1):
+        into, of = slice(max(0, -shift), size - max(0, shift)), slice(max(0, shift), size - max(0, -shift))
+        total[..., into] += values[..., of]
+        count[..., into] += there[..., of]
+    smooth = total / np.maximum(count, 1.0)
+    return np.where(missing, np.nan, smooth) if gaps else smooth

@@ -1,0 +1,80 @@
+"""Pooling: what stands for a speaker in one setting (statistics.md §4): means of metric values, not of curves.
+
+Sessions within sample and lab first, then labs, then samples, with equal weights at each step.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.dictionary import ValueTable
+
+OPPOSITE = "sessions bound it from both sides (one at most, one at least)"
+_AT_MOST, _AT_LEAST = 1, 2
+
+
+@dataclass(frozen=True, eq=False)
+class Pooled:
+    """One row per group: values, and where the sessions disagree beyond their errors (all False without errors)."""
+
+    values: ValueTable
+    disagree: NDArray[np.bool_]
+
+
+def _steps(group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> list[NDArray[np.int64]]:
+    """For each step the parent of each node: sessions -> (group, sample, lab) -> (group, sample) -> group."""
+    cells, cell_of = np.unique(
+        np.array(
+            [f"{g}\x1f{s}\x1f{laboratory}" for g, s, laboratory in zip(group, sample, lab, strict=True)], object
+        ).astype(str),
+        return_inverse=True,
+    )
+    samples, sample_of = np.unique(np.array([c.rpartition("\x1f")[0] for c in cells]), return_inverse=True)
+    groups = np.array([int(s.partition("\x1f")[0]) for s in samples], np.int64)
+    return [cell_of.reshape(-1), sample_of.reshape(-1), groups]
+
+
+def pool_weights(group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> NDArray[np.float64]:
+    """(S,) the share of each session in its group's mean when every session has the value."""
+    if not len(group):
+        return np.zeros(0)
+    to_cell, to_sample, to_group = _steps(group, sample, lab)
+    per_cell, per_sample, per_group = (np.bincount(parent) for parent in (to_cell, to_sample, to_group))
+    sample_at = to_sample[to_cell]
+    return 1.0 / per_cell[to_cell] / per_sample[sample_at] / per_group[to_group[sample_at]]
+
+
+def pool_table(values: ValueTable, group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> Pooled:
+    """Pool the rows of values by group (S,), 0 … G−1; withheld values take no part, and a group's value is withheld only where
+    all of its sessions withhold it or their censoring is opposite. Censored values pool to a bound of that side."""
+    groups = int(group.max()) + 1 if len(group) else 0
+    mean, there = values.value, (~np.isnan(values.value)).astype(np.float64)
+    for parent in _steps(group, sample, lab) if groups else []:
+        size = int(parent.max()) + 1
+        total, count = np.zeros((size, mean.shape[1])), np.zeros((size, mean.shape[1]))
+        np.add.at(total, parent, np.where(there > 0, mean, 0.0))
+        np.add.at(count, parent, there)
+        mean, there = total / np.maximum(count, 1.0), (count > 0).astype(np.float64)
+    sides = []
+    for code in (_AT_MOST, _AT_LEAST):
+        any_side = np.zeros((groups, mean.shape[1]), bool)
+        np.logical_or.at(any_side, group, (values.censored == code) & ~np.isnan(values.value))
+        sides.append(any_side)
+    opposite = sides[0] & sides[1]
+    pooled = np.where((there > 0) & ~opposite, mean, np.nan) if groups else mean
+    censored = np.where(np.isnan(pooled), 0, np.where(sides[0], _AT_MOST, np.where(sides[1], _AT_LEAST, 0))).astype(
+        np.int8
+    )
+    reason: dict[tuple[int, str], str] = {}
+    column = {m: j for j, m in enumerate(values.metrics)}
+    for (row, metric), text in values.reason.items():
+        g = int(group[row])
+        if np.isnan(pooled[g, column[metric]]):
+            reason.setdefault((g, metric), text)
+    for g, j in zip(*np.nonzero(opposite), strict=True):
+        reason[int(g), values.metrics[j]] = OPPOSITE
+    return Pooled(ValueTable(values.metrics, pooled, censored, reason), np.zeros(pooled.shape, bool))
