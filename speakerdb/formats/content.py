@@ -11,7 +11,10 @@ from numpy.typing import NDArray
 
 from speakerdb.session import CurveBlock, FloatArray, Session, Sweep
 
-_STEPS = 1000.0  # values are compared in thousandths: 0.001 dB, 0.001 Hz, 0.001°
+_STEPS = 1000.0  # values are compared in thousandths: 0.001 dB, 0.001°, 0.001 Ω
+# Frequencies are compared in steps of at most 1e-4 of themselves, so that 32-bit copies of an axis are the same axis.
+# The steps begin at an odd fraction, where no decimal number of a few digits lies on their border.
+_FREQUENCY_OFFSET = 0.7345
 
 # What is said about the data that changes values computed from them. Facts about the speaker, prices, names and notes
 # are not among them: the same curves filed under another name are found by their hash.
@@ -33,12 +36,14 @@ def content_hash(session: Session) -> str:
     if session.sphere is not None:
         s = session.sphere
         order = np.lexsort((s.azimuth_deg, s.elevation_deg))
-        _add(total, "sphere", s.azimuth_deg[order], s.elevation_deg[order], s.frequency_hz, s.level_db[order])
+        _add(total, "sphere", s.frequency_hz, s.azimuth_deg[order], s.elevation_deg[order], s.level_db[order])
     for name, sweeps in (("distortion", session.distortion), ("compression", session.compression)):
         for sweep in sorted(sweeps, key=_sweep_key):
             measured = ~np.isnan(sweep.level_db)
-            _add(total, f"{name} {sweep.component or ''}", np.array([sweep.drive_db]),
-                 sweep.frequency_hz[measured], sweep.level_db[measured])  # fmt: skip
+            drive = np.array([sweep.drive_db])
+            _add(
+                total, f"{name} {sweep.component or ''}", sweep.frequency_hz[measured], drive, sweep.level_db[measured]
+            )
     if session.impedance is not None:
         z = session.impedance
         measured = ~np.isnan(z.magnitude_ohm)
@@ -59,8 +64,14 @@ def _thousandths(values: FloatArray) -> bytes:
     return steps.tobytes()
 
 
-def _add(total: Any, name: str, *arrays: FloatArray) -> None:
-    total.update(f"\n{name} {[a.size for a in arrays]}\n".encode())
+def _axis(frequency_hz: FloatArray) -> bytes:
+    step = np.where(frequency_hz < 100.0, 0.001, np.where(frequency_hz < 1000.0, 0.01, 0.1))
+    return np.floor(frequency_hz / step + _FREQUENCY_OFFSET).astype("<i8").tobytes()
+
+
+def _add(total: Any, name: str, frequency_hz: FloatArray, *arrays: FloatArray) -> None:
+    total.update(f"\n{name} {[a.size for a in (frequency_hz, *arrays)]}\n".encode())
+    total.update(_axis(frequency_hz))
     for array in arrays:
         total.update(_thousandths(array))
 
@@ -68,13 +79,13 @@ def _add(total: Any, name: str, *arrays: FloatArray) -> None:
 def _add_curves(total: Any, blocks: tuple[CurveBlock, ...]) -> None:
     rows = []
     for block in blocks:
-        axis = hashlib.sha256(_thousandths(block.frequency_hz)).digest()
+        axis = hashlib.sha256(_axis(block.frequency_hz)).digest()
         holes = np.asarray(np.isnan(block.level_db).any(axis=1))
         levels = np.rint(np.where(holes[:, None], 0.0, block.level_db) * _STEPS).astype("<i8")
         for i, (horizontal, angle) in enumerate(zip(block.horizontal.tolist(), block.angle_deg.tolist(), strict=True)):
             if holes[i]:
                 measured = ~np.isnan(block.level_db[i])
-                row_axis = hashlib.sha256(_thousandths(block.frequency_hz[measured])).digest()
+                row_axis = hashlib.sha256(_axis(block.frequency_hz[measured])).digest()
                 row = _thousandths(block.level_db[i, measured])
             else:
                 row_axis, row = axis, levels[i].tobytes()

@@ -68,7 +68,10 @@ def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
     problems = Problems(folder)
     kept = next((s for s in sources if s.name.startswith(KEPT_NAME)), None)
     rows = rows_from(kept.name, kept.content, problems) if kept is not None else []
-    return _read(KeptFolder(folder, sources), rows[0] if rows else None, problems)
+    view = KeptFolder(folder, sources)
+    if kept is not None:
+        view.add(kept.name, kept.content)
+    return _read(view, rows[0] if rows else None, problems)
 
 
 def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Problems) -> None:
@@ -113,7 +116,7 @@ def _keys_of(view: FolderView, row: SheetRow | None, problems: Problems) -> Keys
     for name in reversed(view.inherited):
         whole = _fold_file(view, name, keys, problems) and whole
     if row is not None:
-        keys.fold_in(row.keys, SheetOrigin(_sheet_name(view), row.line))
+        keys.fold_in(row.keys, SheetOrigin(row.sheet, row.line))
     if SESSION_FILE in view.names:
         own = Keys()
         whole = _fold_file(view, SESSION_FILE, own, problems) and whole
@@ -122,10 +125,6 @@ def _keys_of(view: FolderView, row: SheetRow | None, problems: Problems) -> Keys
         for said, origin in own.said:
             keys.fold_in(said, origin)
     return keys if whole else None
-
-
-def _sheet_name(view: FolderView) -> str:
-    return next(s.name for s in view.sources() if s.name.startswith(KEPT_NAME)).removeprefix(KEPT_NAME)
 
 
 def _fold_file(view: FolderView, name: str, keys: Keys, problems: Problems) -> bool:

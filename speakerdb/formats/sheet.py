@@ -27,6 +27,7 @@ _NOT_IN_A_SHEET = ("columns", "traces")
 class SheetRow:
     """One row: keys as in session.toml, and the row with its headings as it is kept among the sources."""
 
+    sheet: str
     line: int
     folder: str
     keys: dict[str, Any]
@@ -108,7 +109,9 @@ def rows_from(name: str, content: bytes, problems: Problems) -> list[SheetRow]:
         keys: dict[str, Any] = {}
         for heading, cell in said.items():
             _put(keys, heading, _typed(tuple(heading.split(".")), cell, decimal_comma=delimiter != ","))
-        rows.append(SheetRow(line, folder.replace("\\", "/"), keys, _excerpt(headings, cells)))
+        rows.append(
+            SheetRow(name.removeprefix(KEPT_NAME), line, folder.replace("\\", "/"), keys, _excerpt(headings, cells))
+        )
     return rows
 
 
