@@ -18,7 +18,7 @@ FORWARD = Voicing(presence_db=2.0, treble_db=0.5, step_left=0.2, evened_over_oct
 CLASSIC = Voicing(presence_db=-2.0, warmth_db=1.0, evened_over_oct=1.2)
 SINGLE_CONE = Voicing(presence_db=2.0, treble_db=-2.0, step_left=0.25, evened_over_oct=2.0)
 
-DESK = Setting("desk", {"low_shelf_db": -2.0, "desk_filter_db": -4.0}, low_shelf=(120.0, -2.0), bell=(170.0, 1.2, -4.0))
+DESK = Setting("desk", {"low_shelf_db": -1.0, "desk_filter_db": -3.0}, low_shelf=(120.0, -1.0), bell=(170.0, 1.2, -3.0))
 WALL = Setting("wall", {"low_shelf_db": -4.0, "desk_filter_db": 0.0}, low_shelf=(220.0, -4.0))
 PLAIN_MONITOR = Setting("plain", {"low_shelf_db": 0.0, "desk_filter_db": 0.0})
 MONITOR_SETTINGS = (PLAIN_MONITOR, DESK, WALL)
@@ -93,8 +93,8 @@ def _dunnock_yard() -> list[Design]:
         "settings": MONITOR_SETTINGS,
     }
     return [
-        Design(m, "Bradawl 4", year=2023, price=390, size_mm=(250, 160, 200), woofer_cm=10.5, bass_hz=60, box_hz=72.0,
-               voicing=Voicing(treble_db=1.0, evened_over_oct=0.4), care=0.7, limit_db=101, crossover_hz=(2300.0,), **guide),
+        Design(m, "Bradawl 4", year=2023, price=420, size_mm=(250, 160, 200), woofer_cm=10.5, bass_hz=60, box_hz=72.0,
+               voicing=Voicing(treble_db=2.0, evened_over_oct=0.5), care=0.65, limit_db=101, crossover_hz=(2300.0,), **guide),
         Design(m, "Bradawl 5", year=2023, price=480, size_mm=(300, 190, 240), woofer_cm=13.2, bass_hz=42, box_hz=54.0,
                voicing=DIGITAL, care=0.85, limit_db=105, crossover_hz=(2000.0,), xmax_mm=5.5, **guide),
         Design(m, "Bradawl 7", year=2023, price=980, size_mm=(370, 235, 290), woofer_cm=16.5, bass_hz=38, box_hz=46.0,

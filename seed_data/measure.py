@@ -55,8 +55,8 @@ def _errors_db(visit: Visit, cosine: FloatArray) -> FloatArray:
 
 
 def calibration_id(visit: Visit) -> str:
-    """The benches calibrate their microphones in January."""
-    return visit.day[:4]
+    """Both benches had their microphones calibrated at the end of August 2025."""
+    return "2025-08" if visit.day >= "2025-09-01" else "2024-08"
 
 
 def _wanted(visit: Visit, field: Field) -> np.ndarray:
@@ -68,7 +68,7 @@ def _wanted(visit: Visit, field: Field) -> np.ndarray:
         wanted &= np.abs(field.angle_deg) <= 90.0
     if visit.symmetric:
         wanted &= ~field.horizontal | (field.angle_deg >= 0.0)
-    return wanted
+    return np.asarray(wanted)
 
 
 def _coarse(levels: FloatArray, points: int) -> tuple[FloatArray, FloatArray]:

@@ -54,7 +54,7 @@ def session_toml(visit: Visit, field: Field) -> str:
     if len(design.settings) > 1:
         head["default_setting"] = setting is design.settings[0]
     head["calibration"] = measure.calibration_id(visit)
-    if visit.level_is != "spl_1m" or visit.distance_m != 1.0:
+    if visit.level_is != "spl_1m" or visit.distance_m != 1.0 or visit.form == "sofa":
         head |= {"level_is": visit.level_is, "distance_m": visit.distance_m}
     for key, value in (
         ("valid_from_hz", visit.valid_hz[0]), ("valid_to_hz", visit.valid_hz[1]), ("gate_ms", visit.gate_ms),
@@ -74,6 +74,9 @@ def session_toml(visit: Visit, field: Field) -> str:
         out += ["", "[electronics]", *_lines(dict(setting.switches))]
     if visit.uncertainty:
         out += ["", "[uncertainty]", *_lines(dict(visit.uncertainty))]
+    if visit.form == "traces":
+        reading: dict[str, Scalar] = {"pattern": "responses/{orbit}_{angle}.txt", "decimal_comma": True, "comment": "*"}
+        out += ["", "[traces]", *_lines(reading)]
     for tag in visit.prices:
         price: dict[str, Scalar] = {
             "amount": round_price(design.price * tag.share), "currency": tag.currency, "per": design.sold, "kind": tag.kind,

@@ -30,12 +30,12 @@ def rounding_factor(frequency_hz: FloatArray, edge_radius_m: float) -> FloatArra
 
 
 def shadow_factor(frequency_hz: FloatArray, depth_m: float, forward: FloatArray) -> FloatArray:
-    """Further loss behind the cabinet, 1/(1 + k·depth/4·|cos θ|), (n, F); 1 in front (own simplification).
+    """Further loss behind the cabinet, 1/(1 + k·depth/10·|cos θ|), (n, F); 1 in front (own simplification).
 
     forward (n,): cosine of the angle to the axis.
     """
     behind = np.maximum(-forward, 0.0)[:, None]
-    return 1.0 / (1.0 + wave_number(frequency_hz)[None, :] * depth_m / 4.0 * behind)
+    return 1.0 / (1.0 + wave_number(frequency_hz)[None, :] * depth_m / 10.0 * behind)
 
 
 def lit_share(frequency_hz: FloatArray, forward: FloatArray, edge_m: float) -> FloatArray:

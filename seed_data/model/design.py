@@ -104,7 +104,7 @@ class Source:
     role: str  # woofer, mid, tweeter, port
     radius_m: float
     position_m: tuple[float, float, float]
-    share: float = 1.0
+    share: float = 1.0  # of the signal; negative where wired the other way round
     low: tuple[float, int] | None = None
     high: tuple[float, int] | None = None
     resonances: tuple[Resonance, ...] = ()
@@ -130,13 +130,12 @@ def _resonances(design: Design, role: str, low_hz: float, high_hz: float) -> tup
 
 
 def _woofer_places(design: Design, below_m: float) -> list[tuple[float, float]]:
-    """(y, z) of the woofers re the tweeter: below it, round it (…-tweeter-…), beside it, or all along a bar."""
+    """(y, z) of the woofers re the tweeter: below it, round it (…-tweeter-…), or in a row beside it."""
     pitch = design.woofer_cm / 100.0 * 1.15
     if "coaxial" in design.layout and design.mid_cm is None:
         return [(0.0, -pitch * n) for n in range(design.woofers)]
     if design.kind == "soundbar":
-        half = design.size_mm[1] / 2000.0 - pitch
-        return [(y, 0.0) for y in np.linspace(-half, half, design.woofers).tolist()]
+        return [(1.3 * pitch * (n - (design.woofers - 1) / 2.0), 0.0) for n in range(design.woofers)]
     if design.layout == "tweeter between":
         return [(below_m, 0.0), (-below_m, 0.0)] if design.kind == "centre" else [(0.0, below_m), (0.0, -below_m)]
     return [(0.0, -below_m - pitch * n) for n in range(design.woofers)]
@@ -150,18 +149,14 @@ def _upper_sources(design: Design, delayed: bool) -> list[Source]:
     recess = 0.0 if delayed else -0.015 if design.coverage_deg else 0.0
     heat = 9.0
     out = []
-    bar = design.kind == "soundbar"
-    places = (
-        [(0.4 * design.size_mm[1] / 1000.0, 0.5), (-0.4 * design.size_mm[1] / 1000.0, 0.5)] if bar else [(0.0, 1.0)]
-    )
-    for y, share in places:
-        out.append(
-            Source(
-                "tweeter", tweeter_radius, (recess, y, 0.0), share, high=(top, order), coverage_deg=design.coverage_deg,
-                mouth_m=mouth, xmax_m=0.4e-3, second_db=-56.0, third_db=-64.0, heat_k_per_w=heat,
-                resonances=_resonances(design, "tweeter", 3000.0, 16000.0),
-            )
-        )  # fmt: skip
+    invert = crossover.polarity(order)  # once per crossover on the way up
+    out.append(
+        Source(
+            "tweeter", tweeter_radius, (recess, 0.0, 0.0), invert ** len(design.crossover_hz), high=(top, order),
+            coverage_deg=design.coverage_deg, mouth_m=mouth, xmax_m=0.4e-3, second_db=-56.0, third_db=-64.0, heat_k_per_w=heat,
+            resonances=_resonances(design, "tweeter", 3000.0, 16000.0),
+        )
+    )  # fmt: skip
     if design.mid_cm is not None:
         low = design.crossover_hz[0]
         coaxial = "coaxial" in design.layout
@@ -169,7 +164,7 @@ def _upper_sources(design: Design, delayed: bool) -> list[Source]:
         out.append(
             Source(
                 "mid", design.mid_cm / 200.0, (0.0 if delayed or coaxial else -0.12 * design.mid_cm / 100.0, 0.0, -drop),
-                low=(top, order), high=(low, order), xmax_m=1.5e-3, second_db=-58.0, third_db=-63.0, heat_k_per_w=4.5,
+                invert, low=(top, order), high=(low, order), xmax_m=1.5e-3, second_db=-58.0, third_db=-63.0, heat_k_per_w=4.5,
                 decoupling_hz=4.0e4 / design.mid_cm, resonances=_resonances(design, "mid", 400.0, 5000.0),
             )
         )  # fmt: skip
@@ -221,22 +216,12 @@ def sources(design: Design) -> tuple[Source, ...]:
     if design.enclosure == "vented":
         a = port_radius_m(design)
         length = max(box.port_length_m((design.box_hz or design.bass_hz), design.volume_m3, a), 0.04)
-        height, depth_mm = design.size_mm[0] / 1000.0, design.size_mm[2] / 1000.0
+        height, depth = design.size_mm[0] / 1000.0, design.size_mm[2] / 1000.0
         rng = generator("port", design.maker, design.model)
         ports.append(
             Source(
-                "port", a, (-depth_mm if design.port_behind else 0.0, 0.0, -0.6 * height), leak=0.02 + 0.16 * (1 - design.care)
+                "port", a, (-depth if design.port_behind else 0.0, 0.0, -0.6 * height), leak=0.02 + 0.16 * (1 - design.care)
                 * float(rng.uniform(0.5, 1.5)), pipe_hz=box.pipe_resonance_hz(min(length, 0.3), a),
             )
         )  # fmt: skip
     return (*woofers, *ports, *upper)
-
-
-def polarity_of(source: Source) -> float:
-    """Every second driver up is inverted where the filters' order asks for it."""
-    sign = 1.0
-    if source.high is not None:
-        sign = crossover.polarity(source.high[1])
-        if source.role == "tweeter" and source.low is None:
-            return sign
-    return sign

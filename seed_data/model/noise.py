@@ -42,7 +42,7 @@ def calibration_sd_db(frequency_hz: FloatArray) -> FloatArray:
 def calibration_db(frequency_hz: FloatArray, lab: str, method: str, calibration: str) -> FloatArray:
     """The error that all sessions of one lab, method and calibration share, (F,)."""
     rng = generator("calibration", lab, method, calibration)
-    return field(rng, frequency_hz, 1.0)[0] * calibration_sd_db(frequency_hz)
+    return np.asarray(field(rng, frequency_hz, 1.0)[0] * calibration_sd_db(frequency_hz))
 
 
 def sample_db(

@@ -16,7 +16,7 @@ from seed_data.model.air import (
     smooth_db,
     wave_number,
 )
-from seed_data.model.design import PLAIN, Design, Setting, Source, box_of, polarity_of, sources
+from seed_data.model.design import PLAIN, Design, Setting, Source, box_of, sources
 from seed_data.model.noise import generator
 
 ORBIT_DEG: FloatArray = np.arange(-170.0, 181.0, 10.0)
@@ -82,7 +82,7 @@ def _pipe(source: Source) -> ComplexArray:
 
 def source_drive(design: Design, setting: Setting, source: Source, with_box: bool = True) -> ComplexArray:
     """Half-space pressure of one source re a flat driver, (F,): filters, box, resonances."""
-    out = np.full(FREQUENCY_HZ.shape, source.share * polarity_of(source), dtype=np.complex128)
+    out = np.full(FREQUENCY_HZ.shape, source.share, dtype=np.complex128)
     if source.low is not None and (with_box or design.kind != "subwoofer"):
         out *= crossover.low_pass(FREQUENCY_HZ, *source.low)
     if source.high is not None:
@@ -126,7 +126,8 @@ def source_field(design: Design, source: Source, directions: FloatArray) -> Comp
         max(height - above + z, margin),
         max(above - z, margin),
     )
-    grazing = piston.piston_directivity(ka, np.full(1, np.pi / 2.0))
+    # A real mouth or surround keeps sending a little along the baffle where the ideal piston sends nothing.
+    grazing = np.maximum(np.abs(piston.piston_directivity(ka, np.full(1, np.pi / 2.0))), 0.15)
     cabinet = baffle.cabinet_response(
         FREQUENCY_HZ, directions, edges, rays, direct, grazing, design.edge_mm / 1000.0, depth
     )

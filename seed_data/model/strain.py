@@ -28,12 +28,12 @@ class Strain:
     @property
     def total(self) -> FloatArray:
         """Second and third together, root of the sum of squares."""
-        return np.hypot(self.second, self.third)
+        return np.asarray(np.hypot(self.second, self.third))
 
     @property
     def loss_db(self) -> FloatArray:
         """Drive minus the delivered on-axis mean over 300 Hz–3 kHz, (K,)."""
-        return self.drive_db - np.mean(self.level_db[:, BAND], axis=1)
+        return np.asarray(self.drive_db - np.mean(self.level_db[:, BAND], axis=1))
 
 
 def _harmonic(axis: FloatArray, order: int) -> FloatArray:
@@ -45,7 +45,7 @@ def _harmonic(axis: FloatArray, order: int) -> FloatArray:
 def _noise_floor(levels: FloatArray) -> FloatArray:
     """What the room and the microphone leave in a narrow band, as a ratio: 22 dB, 45 dB at 20 Hz."""
     floor_db = 22.0 + 23.0 * np.clip((np.log2(200.0) - LOG_F) / np.log2(10.0), 0.0, 1.0)
-    return 10.0 ** ((floor_db - levels) / 20.0)
+    return np.asarray(10.0 ** ((floor_db - levels) / 20.0))
 
 
 def strain_of(design: Design, field: Field, drive_db: FloatArray) -> Strain:
