@@ -8,7 +8,7 @@ from collections.abc import Iterator, Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from speakerdb.errors import StoreError
+from speakerdb.errors import RequestError, StoreError
 from speakerdb.store import connection, migrations, queries, reading, writing
 from speakerdb.store.connection import fetch_one
 
@@ -102,5 +102,11 @@ class Store:
     def run_query(self, name: str, given: Mapping[str, str]) -> tuple[queries.NamedQuery, pl.DataFrame]:
         """Run a named query with bound parameters. Raises UnknownNameError, RequestError."""
         query = queries.find(name)
+        import duckdb
+
         values = queries.bind(query, given)
-        return query, self.frame(query.sql, values or None)
+        try:
+            return query, self.frame(query.sql, values or None)
+        except duckdb.Error as error:  # e.g. a negative limit
+            reason = str(error).strip().splitlines()[0].partition(": ")[2]
+            raise RequestError(f"query {name} can't be run with these parameters: {reason}") from None
