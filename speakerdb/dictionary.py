@@ -414,6 +414,18 @@ _DIRECTIVITY = (
         "directivity",
     ),
     _m(
+        "di_sphere_mean_db",
+        "Directivity index over the full sphere",
+        "dB",
+        "neither",
+        "Mean over 300 Hz–10 kHz of the listening window minus the sound power of all directions around, where they were measured: "
+        "two orbits can miss lobes that lie between them",
+        OWN,
+        0.1,
+        1.0,
+        "directivity",
+    ),
+    _m(
         "di_power_ripple_db",
         "Ripple of the sound-power directivity index",
         "dB",

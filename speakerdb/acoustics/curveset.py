@@ -59,8 +59,8 @@ def orbit_weights(step_deg: float) -> NDArray[np.float64]:
     if abs(count * step_deg - 90) > 1e-9:
         raise ValueError(f"a step of {step_deg}° does not divide 90°")
     edges = np.radians(np.concatenate([[0.0], (np.arange(count + 1) + 0.5) * step_deg]))
-    area = 2.0 * -np.diff(np.arcsin(np.cos(edges) / np.sqrt(2.0)))
-    return np.asarray(area / (4.0 * np.pi))
+    area: NDArray[np.float64] = 2.0 * -np.diff(np.arcsin(np.cos(edges) / np.sqrt(2.0)))
+    return area / (4.0 * np.pi)
 
 
 def _row(slots: list[int]) -> NDArray[np.float64]:

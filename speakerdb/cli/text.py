@@ -32,8 +32,7 @@ def number(value: float | None, decimals: int) -> str:
     """A number with so many decimals; – where there is none; a true minus sign."""
     if value is None or not math.isfinite(value):
         return "–"
-    text = f"{value:.{decimals}f}"
-    return "0" + text[2:] if text.startswith("-0") and float(text) == 0 else text.replace("-", "−")
+    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−")  # + 0.0: no negative zero
 
 
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}

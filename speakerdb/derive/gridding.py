@@ -57,6 +57,7 @@ def to_grid(session: Session) -> GridSession:
         angle_deg=angle,
         level_db=rounded(level),
         resolution_per_octave=min(resolutions, default=0.0),
+        sphere_power_db=_sphere_power(session, offset),
         distortion=_sweeps(session.distortion),
         compression=compression,
         impedance_ohm=None if impedance is None else impedance.astype(np.float32),
@@ -101,6 +102,18 @@ def _axis_problem(
             expected=f"at most {AXIS_LIMIT_DB:g} dB; check that both orbits were measured at one level and about one axis",
         )
     ]
+
+
+def _sphere_power(session: Session, offset_db: float) -> NDArray[np.float32] | None:
+    """Sound power over the full sphere where one was measured."""
+    if session.sphere is None:
+        return None
+    from speakerdb.acoustics import sphere
+
+    block, info = session.sphere, session.info
+    weights = sphere.area_weights(block.azimuth_deg, block.elevation_deg)
+    level = grid.to_grid(block.frequency_hz, block.level_db + offset_db, info.valid_from_hz, info.valid_to_hz)
+    return rounded(sphere.sound_power(level, weights))
 
 
 def _sweeps(sweeps: tuple[Sweep, ...]) -> GridSweeps | None:

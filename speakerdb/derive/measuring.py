@@ -42,6 +42,12 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
     ids = tuple(m for m in METRICS if metrics is None or m in metrics)
     level = slots_of(sessions)
     found, summary = measure(level)
+    sphere = np.full((len(sessions), len(grid.FREQUENCY_HZ)), np.nan)
+    for row, session in zip(sphere, sessions, strict=True):
+        if session.sphere_power_db is not None:
+            row[:] = session.sphere_power_db
+    summary["sound_power_sphere"] = sphere
+    found["di_sphere_mean_db"] = _exact(response.mean(summary["listening_window"] - sphere, directivity.TONE))
     withholding = Withholding(sessions, level)
     table = ValueTable(
         ids, np.full((len(sessions), len(ids)), np.nan), np.zeros((len(sessions), len(ids)), np.int8), {}

@@ -33,7 +33,7 @@ NEEDS: dict[str, tuple[str, float, float]] = {
     "treble_balance_db": ("listening_window", 300, 16000), "preference": ("in_room", 100, 16000),
     "preference_bass_managed": ("in_room", 100, 16000), "di_power_mean_db": ("sound_power", 300, 10000),
     "di_power_ripple_db": ("sound_power", 300, 10000), "di_early_ripple_db": ("early_reflections", 300, 10000),
-    "turning_sensitivity_db": ("in_room", 300, 10000), "sensitivity_db": ("listening_window", 300, 3000),
+    "di_sphere_mean_db": ("listening_window", 300, 10000), "turning_sensitivity_db": ("in_room", 300, 10000), "sensitivity_db": ("listening_window", 300, 3000),
 }  # fmt: skip
 ORBIT_OF = {"left": "horizontal", "right": "horizontal", "up": "vertical", "down": "vertical"}
 
@@ -76,6 +76,8 @@ class Withholding:
 
     def _curve_reason(self, i: int, metric: str) -> str:
         present = self._present[i]
+        if metric == "di_sphere_mean_db" and self._sessions[i].sphere_power_db is None:
+            return "no full sphere measured"
         if metric in NEEDS:
             part, low, high = NEEDS[metric]
             lacking = curveset.missing_angles(part, present)

@@ -20,7 +20,7 @@ _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 def value_text(metric: MetricDef, value: float, censored: str = "none") -> str:
     """A value with its censoring sign and unit, in the dictionary's display step."""
-    number = f"{value:.{metric.decimals}f}".replace("-", "−")
+    number = f"{round(value, metric.decimals) + 0.0:.{metric.decimals}f}".replace("-", "−")  # + 0.0: no negative zero
     space = "" if metric.unit == "°" else " "
     return f"{_SIGN[censored]}{number}{space}{metric.unit}"
 
