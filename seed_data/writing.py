@@ -64,7 +64,7 @@ def session_toml(visit: Visit, field: Field) -> str:
             head[key] = value
     height, width, depth = design.size_mm
     head |= {"height_mm": height, "width_mm": width, "depth_mm": depth, "mass_kg": design.mass_kg, "year": design.year}
-    head |= {"layout": design.layout, "enclosure": "sealed" if setting.closes_port else design.enclosure}
+    head |= {"layout": design.layout, "enclosure": design.enclosure}
     if design.claim:
         head |= {"claimed_max_db": design.claim[0], "claim_pair": design.claim[1], "claim_distance_m": design.claim[2]}
     if visit.notes:
