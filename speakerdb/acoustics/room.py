@@ -69,9 +69,17 @@ def boundary_power(frequency_hz: Floats, distance_m: float, rear_db: Floats) -> 
 
     distance_m: from the speaker's front to the wall; rear_db: level at 180° re on-axis, broadcast with frequency_hz.
     """
+    return _added(np.cos(_phase(frequency_hz, distance_m)), rear_db)
+
+
+def _phase(frequency_hz: Floats, distance_m: float) -> Array:
+    """2kd: the way to the wall and back."""
+    return np.asarray(4.0 * np.pi * np.asarray(frequency_hz, np.float64) * distance_m / SPEED_OF_SOUND_M_S)
+
+
+def _added(cosine: Array, rear_db: Floats) -> Array:
     reflected = WALL_REFLECTS * 10.0 ** (np.asarray(rear_db, np.float64) / 20.0)
-    phase = 4.0 * np.pi * np.asarray(frequency_hz, np.float64) * distance_m / SPEED_OF_SOUND_M_S
-    return np.asarray(1.0 + reflected**2 + 2.0 * reflected * np.cos(phase))
+    return np.asarray(1.0 + reflected**2 + 2.0 * reflected * cosine)
 
 
 def first_dip_hz(distance_m: float) -> float:
@@ -81,7 +89,6 @@ def first_dip_hz(distance_m: float) -> float:
 
 def boundary_gain_db(distance_m: float, rear_db: NDArray[np.floating[Any]]) -> Array:
     """What a wall behind adds on the analysis grid, 1/3-octave smoothed: (..., 199) for rear_db (..., 199), NaN where it is."""
-    steps = 2.0 ** ((np.arange(_FINER) + 0.5) / _FINER / grid.POINTS_PER_OCTAVE - grid.HALF_CELL_OCT)
-    rear = np.asarray(rear_db, np.float64)
-    power = np.mean([boundary_power(grid.FREQUENCY_HZ * step, distance_m, rear) for step in steps], axis=0)
-    return np.asarray(10.0 * np.log10(grid.smooth_third_octave(power)))
+    steps = 2.0 ** (((np.arange(_FINER) + 0.5) / _FINER - 0.5) / grid.POINTS_PER_OCTAVE)
+    cosine = np.cos(_phase(np.multiply.outer(steps, grid.FREQUENCY_HZ), distance_m)).mean(axis=0)
+    return np.asarray(10.0 * np.log10(grid.smooth_third_octave(_added(cosine, rear_db))))

@@ -62,7 +62,14 @@ def interval(value: FloatArray, censored: Sequence[str] | Texts | None = None, r
     unknown = np.isnan(value)
     low = np.where(unknown | (words == "at_most"), -np.inf, value)
     high = np.where(unknown | (words == "at_least"), np.inf, value)
-    return Interval(low, high, np.full(len(value), None, object) if reason is None else np.where(unknown, reason, None))
+    return Interval(low, high, choose(unknown, reason))
+
+
+def choose(where: NDArray[np.bool_], then: Texts | str | None, otherwise: Texts | None = None) -> Texts:
+    """np.where for texts (n,) with None among them."""
+    found = np.full(len(where), None, object) if otherwise is None else otherwise.copy()
+    found[where] = then[where] if isinstance(then, np.ndarray) else then
+    return found
 
 
 def always(count: int, value: float = np.inf) -> Interval:
@@ -135,4 +142,4 @@ def remoteness(requirements: Sequence[Requirement]) -> FloatArray:
 
 def is_near(requirements: Sequence[Requirement]) -> NDArray[np.bool_]:
     """(n,) whether each sure miss is a near one."""
-    return np.logical_and.reduce([~r.missed | (-r.margin.high <= r.near) for r in requirements])
+    return np.asarray(np.logical_and.reduce([~r.missed | (-r.margin.high <= r.near) for r in requirements]))

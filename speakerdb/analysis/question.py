@@ -1,0 +1,111 @@
+"""The buyer's question: a room, a seat, a level, a purse and a shelf; and whether it makes sense."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from speakerdb.errors import RequestError
+
+Programme = Literal["dynamic", "dense"]
+
+ASSUMED_REVERBERATION_S = 0.4  # a furnished living room (common practice, no source; metrics.md §6)
+NEAREST_SEAT_M = 0.2  # nearer than this nobody sits
+FARTHEST_WALL_M = 20.0
+LONGEST_IN_ROOM = 2.5  # times the cube root of the volume: more is taken for a slip (own judgement)
+STANDING_RISE_M = 0.5  # how far the ear rises when one stands up (own judgement)
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is asked. Lengths in m, sizes of the speaker in mm; None asks nothing or is unknown.
+
+    level_db: the peak wanted at the seat (maximum short-term RMS). Either volume_m3 or dimensions_m is needed.
+    budget: for a pair, or for one where the speaker stands alone. wall_distance_m: from the speaker's front to the wall behind it.
+    f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError where the
+    question contradicts itself.
+    """
+
+    distance_m: float
+    level_db: float
+    volume_m3: float | None = None
+    dimensions_m: tuple[float, float, float] | None = None
+    reverberation_s: float | None = None
+    programme: Programme = "dynamic"
+    single: bool = False
+    amplifier_w: float | None = None
+    budget: float | None = None
+    height_max_mm: float | None = None
+    width_max_mm: float | None = None
+    depth_max_mm: float | None = None
+    mass_max_kg: float | None = None
+    wall_distance_m: float | None = None
+    f6_hz: float | None = None
+    subwoofer_hz: float | None = None
+    standing: bool = False
+
+    def __post_init__(self) -> None:
+        for name, words, limits in _LIMITS:
+            given = getattr(self, name)
+            for number in given if isinstance(given, tuple) else (given,):
+                if number is not None and not (math.isfinite(number) and limits[0] < number <= limits[1]):
+                    raise RequestError(f"{words} is {number:g}; expected above {limits[0]:g} and at most {limits[1]:g}")
+        if self.programme not in ("dynamic", "dense"):
+            raise RequestError(f"the kind of programme is {self.programme!r}; expected dynamic or dense")
+        if (self.volume_m3 is None) == (self.dimensions_m is None):
+            raise RequestError("give the room either by its volume or by its length, width and height, not both")
+        if self.distance_m > self.longest_m:
+            raise RequestError(self._too_long())
+
+    @property
+    def room_volume_m3(self) -> float:
+        return math.prod(self.dimensions_m) if self.dimensions_m else float(self.volume_m3 or 0.0)
+
+    @property
+    def longest_m(self) -> float:
+        """The longest distance in the room: the diagonal, or where only the volume is known 2.5 times its cube root."""
+        if self.dimensions_m:
+            return math.hypot(*self.dimensions_m)
+        return LONGEST_IN_ROOM * float(np.cbrt(self.room_volume_m3))
+
+    @property
+    def pair(self) -> bool:
+        return not self.single
+
+    @property
+    def tone_up_deg(self) -> float | None:
+        """The angle above the axis at which one's ears are when standing at the seat."""
+        return math.degrees(math.atan2(STANDING_RISE_M, self.distance_m)) if self.standing else None
+
+    def _too_long(self) -> str:
+        if self.dimensions_m:
+            length, width, height = self.dimensions_m
+            return (
+                f"the seat is {self.distance_m:g} m away, but the longest line in a room of "
+                f"{length:g} × {width:g} × {height:g} m is {self.longest_m:.1f} m"
+            )
+        return (
+            f"the seat is {self.distance_m:g} m away, farther than a room of {self.room_volume_m3:g} m³ is likely to be long "
+            f"({self.longest_m:.1f} m); if yours is, give its dimensions instead of its volume"
+        )
+
+
+_LIMITS: tuple[tuple[str, str, tuple[float, float]], ...] = (
+    ("distance_m", "the distance in metres", (NEAREST_SEAT_M, 100.0)),
+    ("level_db", "the level in dB", (30.0, 140.0)),
+    ("volume_m3", "the room's volume in m³", (0.0, 100_000.0)),
+    ("dimensions_m", "a dimension of the room in metres", (0.0, 100.0)),
+    ("reverberation_s", "the reverberation time in seconds", (0.0, 20.0)),
+    ("amplifier_w", "the amplifier's power in watts", (0.0, 100_000.0)),
+    ("budget", "the budget", (0.0, 1e9)),
+    ("height_max_mm", "the greatest height in mm", (0.0, 100_000.0)),
+    ("width_max_mm", "the greatest width in mm", (0.0, 100_000.0)),
+    ("depth_max_mm", "the greatest depth in mm", (0.0, 100_000.0)),
+    ("mass_max_kg", "the greatest mass in kg", (0.0, 100_000.0)),
+    ("wall_distance_m", "the distance to the wall in metres", (0.0, FARTHEST_WALL_M)),
+    ("f6_hz", "the bass limit in Hz", (0.0, 1000.0)),
+    ("subwoofer_hz", "the crossover to the subwoofer in Hz", (20.0, 300.0)),
+)

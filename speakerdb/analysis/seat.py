@@ -1,0 +1,203 @@
+"""The seat in its room, and the levels that speakers reach there (metrics.md §6)."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.acoustics import exposure, grid, room
+from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choose, lowest
+from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
+from speakerdb.errors import RequestError
+
+MODEL_DB = 2.0  # how good the room model is (own judgement; metrics.md §6)
+REVERBERATION_SPREAD = 0.3  # of an assumed reverberation time
+PAIR_DB = 10.0 * np.log10(2.0)  # two uncorrelated sources
+IN_PHASE_DB = 20.0 * np.log10(2.0)  # two sources in phase: the upper bound for mono bass
+LEVEL_BAND_HZ = (300.0, 3000.0)
+
+
+@dataclass(frozen=True)
+class Seat:
+    """A listening place: distance in m, room volume in m³, surface in m², reverberation time in s, room constant in m²."""
+
+    distance_m: float
+    volume_m3: float
+    surface_m2: float
+    surface_assumed: bool
+    reverberation_s: float
+    reverberation_assumed: bool
+    room_constant_m2: float
+
+    @property
+    def statistical_from_hz(self) -> float:
+        """Below this the room answers in single modes, and only a range can be given."""
+        return room.statistical_from_hz(self.volume_m3, self.reverberation_s)
+
+    @property
+    def direct_db(self) -> float:
+        """Direct sound alone, re 1 m."""
+        return -20.0 * float(np.log10(self.distance_m))
+
+    def gain_db(self, di_db: FloatArray | float) -> FloatArray:
+        """Direct and reverberant sound together re 1 m, for a directivity index in dB of any shape."""
+        return room.seat_gain_db(di_db, self.distance_m, self.room_constant_m2)
+
+    def reverberation_range_s(self) -> tuple[float, float]:
+        """What an assumed reverberation time may really be; a stated one is taken as it is."""
+        spread = REVERBERATION_SPREAD if self.reverberation_assumed else 0.0
+        return self.reverberation_s * (1.0 - spread), self.reverberation_s * (1.0 + spread)
+
+
+def sit(question: Question, reverberation_s: float | None = None) -> Seat:
+    """The seat of a question. Raises RequestError where the reverberation time is shorter than the room allows."""
+    volume = question.room_volume_m3
+    surface = room.box_surface_m2(*question.dimensions_m) if question.dimensions_m else room.typical_surface_m2(volume)
+    time = reverberation_s or question.reverberation_s or ASSUMED_REVERBERATION_S
+    if (area := room.absorption_m2(volume, time)) >= surface:
+        shortest = room.absorption_m2(volume, 1.0) / surface
+        raise RequestError(
+            f"a reverberation time of {time:g} s in a room of {volume:g} m³ needs {area:.0f} m² of full absorption, more than its "
+            f"{surface:.0f} m² of surface; expected more than {shortest:.2f} s"
+        )
+    return Seat(
+        question.distance_m, volume, surface, question.dimensions_m is None, time,
+        question.reverberation_s is None and reverberation_s is None, room.room_constant_m2(volume, time, surface),
+    )  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class Levels:
+    """What each speaker (or pair) gives: delivered at 1 m by one, and at the seat by all, each an Interval (n,) in dB.
+
+    limited_by (n,): 'maximum', 'balance', 'amplifier' or None where unknown. at_seat is direct plus reverberant sound, direct
+    is what a transient reaches. gain_db (n,): from delivered to at_seat, NaN where the sound power is unknown. down_db, up_db
+    (n,): how far the room may move at_seat. amplifier_w (n,): power a passive one needs for the wanted level, else NaN.
+    """
+
+    delivered: Interval
+    limited_by: Texts
+    at_seat: Interval
+    direct: Interval
+    gain_db: FloatArray
+    down_db: FloatArray
+    up_db: FloatArray
+    amplifier_w: FloatArray
+
+
+LIMITS = ("maximum", "balance", "amplifier")
+
+
+def delivered(figures: Mapping[str, Interval], powered: Texts, question: Question) -> tuple[Interval, Texts]:
+    """Level of one speaker at 1 m, and what limits it: the lowest of maximum, balance and amplifier level.
+
+    powered (n,): True, False or None. With a subwoofer the balance may hold higher than it does full range, never lower.
+    """
+    count = len(powered)
+    maximum, balance = figures["max_level_db"], figures["balance_level_db"]
+    if question.subwoofer_hz is not None:
+        balance = Interval(balance.low, np.full(count, np.inf), balance.reason)
+    parts = [maximum, balance, _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)]
+    found = lowest(parts)
+    known = np.stack([np.where(np.isfinite(p.low), p.low, p.high) for p in parts])
+    which = np.array(LIMITS, object)[known.argmin(axis=0)]
+    return found, choose(np.isfinite(known.min(axis=0)), which)
+
+
+def _amplifier(sensitivity: Interval, powered: Texts, watts: float | None) -> Interval:
+    """What the amplifier allows a passive speaker: sensitivity + 10·log10(watts into 8 Ω); nothing limits the others."""
+    free = always(len(powered))
+    if watts is None:
+        return free
+    passive, unknown = _passive(powered), _none(powered)
+    limited = sensitivity.plus(10.0 * np.log10(watts))
+    return Interval(
+        np.where(passive | unknown, limited.low, free.low),
+        np.where(passive, limited.high, free.high),
+        choose(passive, limited.reason, choose(unknown, "powered or passive unknown")),
+    )
+
+
+def _passive(powered: Texts) -> NDArray[np.bool_]:
+    return np.array([p is False for p in powered], bool)
+
+
+def _none(texts: Texts) -> NDArray[np.bool_]:
+    return np.array([t is None for t in texts], bool)
+
+
+def levels(
+    seat: Seat,
+    question: Question,
+    figures: Mapping[str, Interval],
+    powered: Texts,
+    pair: NDArray[np.bool_],
+    di_db: FloatArray,
+    largest_m: FloatArray,
+) -> Levels:
+    """Levels at the seat. pair (n,): two speakers stand there; di_db (n, 199), NaN where unknown; largest_m (n,): the
+    cabinet's largest size, NaN where unknown: nearer than that, the measured far field does not hold."""
+    found, limited_by = delivered(figures, powered, question)
+    band = di_db[:, grid.band(*LEVEL_BAND_HZ)]
+    of_pair = np.where(pair, PAIR_DB, 0.0)
+    gain = seat.gain_db(band).mean(axis=-1) + of_pair
+    direct = found.plus(seat.direct_db + of_pair)
+    unknown = np.isnan(gain)
+    at_seat = Interval(
+        np.where(unknown, direct.low, found.low + gain),
+        np.where(unknown, np.inf, found.high + gain),
+        choose(unknown & _none(found.reason), "sound power not known, so only the direct sound is", found.reason),
+    )
+    at_seat, direct = (_far_field(figure, seat.distance_m, largest_m) for figure in (at_seat, direct))
+    shift = [_gain_at(seat, time, band) + of_pair - gain for time in seat.reverberation_range_s()]
+    needed = question.level_db - gain - figures["sensitivity_db"].low
+    return Levels(
+        found, limited_by, at_seat, direct, gain, np.hypot(MODEL_DB, shift[0]), np.hypot(MODEL_DB, shift[1]),
+        np.where(_passive(powered), 10.0 ** (needed / 10.0), np.nan),
+    )  # fmt: skip
+
+
+def _gain_at(seat: Seat, reverberation_s: float, di_db: FloatArray) -> FloatArray:
+    """Band mean of the gain at another reverberation time."""
+    constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
+    return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1))
+
+
+def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> Interval:
+    near = np.nan_to_num(largest_m, nan=0.0) > distance_m
+    words = [
+        f"the seat is nearer than the cabinet is large ({m:.2g} m): far-field levels do not hold there"
+        for m in largest_m[near]
+    ]
+    reason = figure.reason.copy()
+    reason[near] = words
+    return Interval(np.where(near, -np.inf, figure.low), np.where(near, np.inf, figure.high), reason)
+
+
+def bass(
+    seat: Seat, usable: Interval, frequency_hz: float, di_db: FloatArray, pair: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
+    """(n,), (n,): lowest and highest bass level at the seat at one frequency, NaN where open or unknown.
+
+    usable: usable output at 1 m; di_db (n,) there. Below the statistical region from free field and two uncorrelated speakers
+    up to an omnidirectional source in the statistical field with both in phase.
+    """
+    modal = frequency_hz < seat.statistical_from_hz
+    gain = seat.gain_db(np.zeros(1) if modal else di_db)
+    low = usable.low + (seat.direct_db if modal else gain) + np.where(pair, PAIR_DB, 0.0)
+    high = usable.high + gain + np.where(pair, IN_PHASE_DB, 0.0)
+    return np.where(np.isfinite(low), low, np.nan), np.where(np.isfinite(high), high, np.nan)
+
+
+def hours(level_db: FloatArray) -> dict[str, FloatArray]:
+    """Listening times beside peak levels (n,), for both kinds of programme, in hours: NIOSH a day, WHO/ITU-T H.870 a week."""
+    found = {}
+    for programme, below in exposure.AVERAGE_BELOW_PEAK_DB.items():
+        average = level_db - below
+        found[f"niosh_hours_per_day_{programme}"] = exposure.niosh_hours_per_day(average)
+        found[f"who_hours_per_week_{programme}"] = exposure.who_hours_per_week(average)
+        found[f"who_hours_per_week_{programme}_sensitive"] = exposure.who_hours_per_week(average, sensitive=True)
+    return found

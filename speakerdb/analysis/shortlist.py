@@ -1,0 +1,258 @@
+"""Which speakers fit a room, a seat, a purse and a shelf: what meets the question, what just misses it, what cannot be judged."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from speakerdb.acoustics import grid
+from speakerdb.analysis import judging, seat
+from speakerdb.analysis.judging import FloatArray, Interval, Requirement
+from speakerdb.analysis.question import Question
+
+COMFORTABLE_DB = 3.0  # with so much in hand, preference decides (own judgement)
+NEAREST_MISSES = 5  # so many misses are told even where none is near
+# A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
+NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
+ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
+BASS_BANDS_HZ = {40: 40.0, 63: 63.0, 100: 100.0}
+FIGURES = (
+    "max_level_db", "balance_level_db", "sensitivity_db", "clean_level_mid_db", "clean_level_bass_db", "f6_hz",
+    "tone_up_deg", "preference", "preference_bass_managed", *(f"max_level_{band}hz_db" for band in BASS_BANDS_HZ),
+)  # fmt: skip
+ORDER = (
+    f"those with at least {COMFORTABLE_DB:g} dB in hand come first, by predicted preference (withheld: after the others); the rest "
+    "follow by margin; ties by margin, then by name"
+)
+
+
+@dataclass(frozen=True, eq=False)
+class Shortlist:
+    """rows: those that meet everything, the best first; near_misses and too_far: those that surely miss, the nearest first.
+
+    fails: every single miss: key (as in near_misses and too_far), what, by, unit, at_least (it misses by that or more).
+    not_judged: with `reason`. The frames other than fails carry speaker, setting and the levels.
+    """
+
+    rows: pl.DataFrame
+    near_misses: pl.DataFrame
+    too_far: pl.DataFrame
+    fails: pl.DataFrame
+    not_judged: pl.DataFrame
+
+
+def shortlist(
+    field: pl.DataFrame, figures: Mapping[str, Interval], di_db: FloatArray, place: seat.Seat, question: Question
+) -> Shortlist:
+    """Judge every row of the field.
+
+    field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm, mass_kg.
+    figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where not known.
+    """
+    pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
+    sizes = np.stack([_numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
+    largest = np.where(np.isnan(sizes).all(axis=0), np.nan, np.fmax.reduce(sizes)) / 1000.0
+    powered = np.array(field["powered"].to_list(), object)
+    levels = seat.levels(place, question, figures, powered, pair, di_db, largest)
+    cost = _cost(field, pair)
+    wanted = _requirements(field, figures, levels, cost, question)
+    state = judging.judge(wanted)
+    sub = (field["kind"] == "subwoofer").fill_null(False).to_numpy()
+    state[sub] = judging.NOT_JUDGED
+    table = _table(field, figures, levels, cost, pair, wanted, question)
+    table = table.with_columns(**_bass(place, figures, di_db, pair, question))
+
+    misses = np.flatnonzero(state == judging.MISSES)
+    misses = misses[np.argsort(judging.remoteness(wanted)[misses], kind="stable")]
+    told = judging.is_near(wanted)[misses] | (np.arange(len(misses)) < NEAREST_MISSES)
+    open_ = np.flatnonzero(state == judging.NOT_JUDGED)
+    reasons = ["a subwoofer, while main speakers are asked for" if sub[i] else _why_open(wanted, int(i)) for i in open_]
+    return Shortlist(
+        rows=table[_order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])],
+        near_misses=table[misses[told]],
+        too_far=table[misses[~told]],
+        fails=_fails(wanted, np.flatnonzero(state == judging.MISSES)),
+        not_judged=table[open_].with_columns(
+            p_meets=pl.lit(None, pl.Float64), reason=pl.Series(reasons, dtype=pl.String)
+        ),
+    )
+
+
+def _numbers(field: pl.DataFrame, column: str) -> FloatArray:
+    return field[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+
+def _cost(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:
+    """Price of what is asked for: the pair, or half of it for one."""
+    price = _numbers(field, "price") * np.where(pair, 1.0, 0.5)
+    return judging.interval(price, reason=field["price_reason"].fill_null("price unknown").to_numpy())
+
+
+def _requirements(
+    field: pl.DataFrame, figures: Mapping[str, Interval], levels: seat.Levels, cost: Interval, question: Question
+) -> list[Requirement]:
+    """The level always comes first; the others only where they are asked for."""
+    q = question
+    found = [
+        Requirement("level", "dB", NEAR_LEVEL_DB, levels.at_seat.above(q.level_db),
+                    _told("level at the seat", levels.at_seat, 1, "dB", q.level_db))
+    ]  # fmt: skip
+    if q.budget is not None:
+        unit = field["currency"][0] if len(field) else None
+        found.append(
+            Requirement(
+                "price",
+                unit or "",
+                NEAR_PRICE * q.budget,
+                cost.below(q.budget),
+                _told("price", cost, 0, unit or "", q.budget),
+            )
+        )
+    for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
+        limit = getattr(q, f"{side}_max_{unit}")
+        if limit is not None:
+            size = _numbers(field, f"{side}_{unit}")
+            figure = judging.interval(size, reason=np.full(len(size), f"{side} unknown", object))
+            near = limit * (NEAR_MASS if side == "mass" else NEAR_SIZE)
+            found.append(Requirement(side, unit, near, figure.below(limit), _told(side, figure, 0, unit, limit)))
+    if q.wall_distance_m is not None:  # a depth that is not known is not held against a speaker here
+        depth = _numbers(field, "depth_mm")
+        space = 1000.0 * q.wall_distance_m
+        figure = judging.interval(np.where(np.isnan(depth), 0.0, depth))
+        found.append(
+            Requirement(
+                "depth before the wall",
+                "mm",
+                NEAR_SIZE * space,
+                figure.below(space),
+                _told("depth", figure, 0, "mm", space),
+            )
+        )
+    bass = q.subwoofer_hz or q.f6_hz
+    if bass is not None:
+        what = "bass down to the crossover" if q.subwoofer_hz else "bass"
+        f6 = figures["f6_hz"]
+        found.append(Requirement(what, "Hz", NEAR_BASS * bass, f6.below(bass), _told("bass limit", f6, 0, "Hz", bass)))
+    if q.tone_up_deg is not None:
+        tone = figures["tone_up_deg"]
+        found.append(
+            Requirement("tone when standing", "°", NEAR_TONE_DEG, tone.above(q.tone_up_deg),
+                        _told("tone holds upward to", tone, 0, "°", q.tone_up_deg))
+        )  # fmt: skip
+    return found
+
+
+def _told(what: str, figure: Interval, decimals: int, unit: str, limit: float) -> Callable[[int], str]:
+    """Words for a censored figure that leaves the answer open: 'level at the seat ≥ 101.2 dB, asked 104 dB'."""
+
+    def words(i: int) -> str:
+        low, high = float(figure.low[i]), float(figure.high[i])
+        space = "" if unit == "°" else " "
+        if not np.isfinite(low) and not np.isfinite(high):
+            return f"{what} unknown"
+        if np.isfinite(low) and np.isfinite(high):
+            known = f"between {low:.{decimals}f} and {high:.{decimals}f}"
+        else:
+            known = f"≥ {low:.{decimals}f}" if np.isfinite(low) else f"≤ {high:.{decimals}f}"
+        return f"{what} {known}{space}{unit}, asked {limit:.4g}{space}{unit}"
+
+    return words
+
+
+def _why_open(wanted: Sequence[Requirement], i: int) -> str:
+    return "; ".join(dict.fromkeys(r.why_open(i) for r in wanted if r.open[i]))
+
+
+def _fails(wanted: Sequence[Requirement], misses: NDArray[np.intp]) -> pl.DataFrame:
+    parts = []
+    for requirement in wanted:
+        rows = misses[requirement.missed[misses]]
+        margin = requirement.margin
+        parts.append(
+            pl.DataFrame(
+                {
+                    "key": rows.astype(np.int64),
+                    "by": -margin.high[rows],
+                    "at_least": margin.low[rows] < margin.high[rows],
+                }
+            ).with_columns(what=pl.lit(requirement.what), unit=pl.lit(requirement.unit))
+        )
+    return pl.concat(parts).select("key", "what", "by", "unit", "at_least").sort("key", maintain_order=True)
+
+
+def _order(rows: NDArray[np.intp], margin: FloatArray, preference: pl.Series) -> NDArray[np.intp]:
+    """The rows that meet everything, in the order stated in ORDER."""
+    points = preference.fill_null(float("-inf")).to_numpy()[rows]
+    comfortable = margin[rows] >= COMFORTABLE_DB
+    keys = (-margin[rows], np.where(comfortable, -points, 0.0), ~comfortable)
+    return np.asarray(rows[np.lexsort(keys)])
+
+
+def _table(
+    field: pl.DataFrame,
+    figures: Mapping[str, Interval],
+    levels: seat.Levels,
+    cost: Interval,
+    pair: NDArray[np.bool_],
+    wanted: Sequence[Requirement],
+    question: Question,
+) -> pl.DataFrame:
+    """One row per row of the field, with everything that is told about it; unknown figures null."""
+    at_seat, sign = levels.at_seat.best()
+    direct, _ = levels.direct.best()
+    one, _ = levels.delivered.best()
+    worst, best = judging.p_meets(wanted)
+    clean = np.fmin(figures["clean_level_mid_db"].low, one)
+    if question.subwoofer_hz is None:
+        clean = np.minimum(clean, figures["clean_level_bass_db"].low)
+    preference = figures["preference" if question.subwoofer_hz is None else "preference_bass_managed"]
+    columns: dict[str, FloatArray] = {
+        "level_at_seat_db": at_seat,
+        "level_low_db": levels.at_seat.low - levels.down_db,
+        "level_high_db": levels.at_seat.high + levels.up_db,
+        "margin_db": at_seat - question.level_db,
+        "level_direct_db": direct,
+        "delivered_db": one,
+        "clean_level_db": clean + levels.gain_db,
+        "amplifier_needed_w": levels.amplifier_w,
+        "cost": cost.best()[0],
+        "preference": preference.best()[0],
+        "p_meets": np.where(worst == best, worst, np.nan),
+        "p_meets_low": worst,
+        "p_meets_high": best,
+    }
+    f6, f6_sign = figures["f6_hz"].best()
+    tone, tone_sign = figures["tone_up_deg"].best()
+    numbers = {**columns, "f6_hz": f6, "tone_up_deg": tone, **seat.hours(at_seat)}
+    finite = {name: pl.Series(np.where(np.isfinite(a), a, np.nan)).fill_nan(None) for name, a in numbers.items()}
+    return field.select(
+        "speaker", "setting", "kind", "powered", "currency", "price_kind", "price_date", "mass_kg"
+    ).with_columns(
+        key=pl.int_range(len(field), dtype=pl.Int64),
+        censored=pl.Series(sign),
+        limited_by=pl.Series(levels.limited_by, dtype=pl.String),
+        pair=pl.Series(pair),
+        preference_censored=pl.Series(preference.best()[1]),
+        f6_censored=pl.Series(f6_sign),
+        tone_up_censored=pl.Series(tone_sign),
+        **finite,
+    )
+
+
+def _bass(
+    place: seat.Seat, figures: Mapping[str, Interval], di_db: FloatArray, pair: NDArray[np.bool_], question: Question
+) -> dict[str, pl.Series]:
+    """bass_40hz_low_db, bass_40hz_high_db and so on; without those that a subwoofer takes over."""
+    found = {}
+    for band, frequency in BASS_BANDS_HZ.items():
+        if frequency < (question.subwoofer_hz or 0.0):
+            continue
+        point = int(np.argmin(np.abs(grid.FREQUENCY_HZ - frequency)))
+        ends = seat.bass(place, figures[f"max_level_{band}hz_db"], frequency, di_db[:, point], pair)
+        for end, level in zip(("low", "high"), ends, strict=True):
+            found[f"bass_{band}hz_{end}_db"] = pl.Series(level).fill_nan(None)
+    return found

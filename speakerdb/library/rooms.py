@@ -1,0 +1,103 @@
+"""The buyer's answer: the shortlist for a room, with all that has to stand beside it."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import polars as pl
+
+from speakerdb.analysis import seat as seating
+from speakerdb.analysis import settings as comparing
+from speakerdb.analysis import shortlist as listing
+from speakerdb.analysis.filters import Filters
+from speakerdb.analysis.judging import Interval
+from speakerdb.analysis.question import Question
+from speakerdb.analysis.seat import Seat
+from speakerdb.analysis.shortlist import Shortlist
+from speakerdb.library.answers import Selection
+from speakerdb.library.field import Field
+from speakerdb.library.room_words import cautions
+
+# Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
+_AS_REQUIREMENT = {
+    "price_max": "budget", "height_max_mm": "height_max_mm", "width_max_mm": "width_max_mm",
+    "depth_max_mm": "depth_max_mm", "mass_max_kg": "mass_max_kg",
+}  # fmt: skip
+
+
+@dataclass(frozen=True, eq=False)
+class RoomAnswer:
+    """A shortlist with all that has to stand beside it. exposure: hours at the wanted level, by programme."""
+
+    question: Question
+    seat: Seat
+    currency: str | None
+    price_kind: str | None
+    found: Shortlist
+    exposure: dict[str, float]
+    cautions: list[str]
+
+
+def shortlist(field: Field, question: Question, selection: Selection) -> RoomAnswer:
+    """Judge the field by a room, a seat, a level and limits. Raises RequestError where the question can't be answered."""
+    question, filters = _limits(question, selection)
+    place = seating.sit(question)
+    judged, unknown = dataclasses.replace(selection, filters=filters).split(field)
+    order = field.base.select("speaker_id", "setting").with_row_index("row")
+    judged = judged.join(order, on=["speaker_id", "setting"], how="left", maintain_order="left")
+    rows = judged["row"].to_numpy()
+    figures = {name: _take(figure, rows) for name, figure in field.figures(listing.FIGURES).items()}
+    di = field.curves(["di_power"])["di_power"][rows].astype(np.float64)
+    found = listing.shortlist(judged, figures, di, place, question)
+    if question.wall_distance_m is not None:
+        found = _with_wall(found, field, question.wall_distance_m)
+    if len(unknown):
+        left_out = unknown.select("speaker", "setting", "kind", "powered", "mass_kg", "reason")
+        found = dataclasses.replace(found, not_judged=pl.concat([found.not_judged, left_out], how="diagonal_relaxed"))
+    currency = judged["currency"][0] if len(judged) else selection.currency
+    hours = {name: float(h[0]) for name, h in seating.hours(np.array([question.level_db])).items()}
+    said = cautions(question, place, found, judged, hours)
+    return RoomAnswer(question, place, currency, selection.price_kind, found, hours, said)
+
+
+def _limits(question: Question, selection: Selection) -> tuple[Question, Filters]:
+    moved: dict[str, Any] = {}
+    cleared: dict[str, Any] = {}
+    for name, wish in _AS_REQUIREMENT.items():
+        limit = getattr(selection.filters, name)
+        if limit is not None:
+            own = getattr(question, wish)
+            moved[wish] = limit if own is None else min(own, limit)
+            cleared[name] = None
+    return dataclasses.replace(question, **moved), dataclasses.replace(selection.filters, **cleared)
+
+
+def _take(figure: Interval, rows: np.ndarray[Any, Any]) -> Interval:
+    return Interval(figure.low[rows], figure.high[rows], figure.reason[rows])
+
+
+def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
+    """Add to each speaker: how even it is at the wall in its own setting, and which of its settings suits the wall best."""
+    curves = field.curves(["in_room", "rear"])
+    total = comparing.before_wall(curves["in_room"].astype(np.float64), curves["rear"], distance_m)
+    each = field.base.select("speaker", "setting").with_columns(
+        wall_ripple_db=pl.Series(total.ripple_db).fill_nan(None)
+    )
+    best = (
+        each.filter(pl.col("wall_ripple_db").is_not_null())
+        .sort("speaker", "wall_ripple_db", "setting")
+        .unique("speaker", keep="first", maintain_order=True)
+        .select("speaker", wall_best_setting="setting", wall_best_ripple_db="wall_ripple_db")
+    )
+
+    def joined(frame: pl.DataFrame) -> pl.DataFrame:
+        return frame.join(each, on=["speaker", "setting"], how="left", maintain_order="left").join(
+            best, on="speaker", how="left", maintain_order="left"
+        )
+
+    return dataclasses.replace(
+        found, **{name: joined(getattr(found, name)) for name in ("rows", "near_misses", "too_far", "not_judged")}
+    )
