@@ -76,6 +76,7 @@ def measure(level: Array) -> tuple[Values, dict[str, Array]]:
     summary = {
         "on_axis": curves.on_axis, "listening_window": curves.lw, "early_reflections": curves.er,
         "sound_power": curves.sp, "in_room": curves.in_room, "di_early": curves.di_early, "di_power": curves.di_power,
+        "rear": level[:, curveset.h(180)[0]] - level[:, curveset.ON_AXIS],  # what a wall behind sends back
         **widths,
     }  # fmt: skip
     return values | pattern, summary
