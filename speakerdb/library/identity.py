@@ -4,15 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from speakerdb.errors import ErrorItem
-from speakerdb.session import GridSession, GridSweeps
+from speakerdb.session import GridSession, GridSweeps, SessionInfo
 from speakerdb.store import NewSession, Store, reading, session_key
-from speakerdb.store.connection import fetch_one
 
 _LISTED = 8  # differences named in a refusal before "and N more"
 
@@ -32,48 +31,83 @@ def _same_name(a: str, b: str) -> bool:
     return re.sub(r"[\W_]+", "", a.casefold()) == re.sub(r"[\W_]+", "", b.casefold())
 
 
-def _name_clash(store: Store, new: NewSession, newcomers: Mapping[str, NewSession]) -> ErrorItem | None:
-    info = new.info
-    row = fetch_one(
-        store.con,
-        "SELECT m.name, s.model, s.slug FROM speaker s JOIN maker m USING (maker_id) WHERE s.slug = ?",
-        [info.slug],
-    )
-    other = next((n.info for n in newcomers.values() if n.info.slug == info.slug), None)
-    if row is None and other is not None:
-        row = (other.maker, other.model, other.slug)
-    if row is None or (_same_name(row[0], info.maker) and _same_name(row[1], info.model)):
+Key = tuple[
+    int | str, str, str, str, str, int
+]  # speaker (id, or slug of a new one), lab, sample, setting, date, repeat
+
+
+@dataclass(eq=False)
+class Known:
+    """What a group of sessions has to be compared with; sessions accepted on the way are added to it.
+
+    speakers: slug or alias -> (speaker_id or slug, maker, model); sessions: key -> (session_id, content hash);
+    contents: content hash -> ids of the sessions that hold it.
+    """
+
+    speakers: dict[str, tuple[int | str, str, str]]
+    sessions: dict[Key, tuple[int, str]]
+    contents: dict[str, set[str]]
+
+    def key(self, info: SessionInfo) -> Key:
+        """By the parts of the key, not its hash: a speaker that was renamed since is still found."""
+        speaker = self.speakers[info.slug][0] if info.slug in self.speakers else info.slug
+        return speaker, info.lab, info.sample, info.setting, info.date, info.repeat
+
+    def add(self, new: NewSession) -> None:
+        """A session that is going to be stored."""
+        self.speakers.setdefault(new.info.slug, (new.info.slug, new.info.maker, new.info.model))
+        self.contents.setdefault(new.content_hash, set()).add(session_key(new.info))
+
+
+def look_up(store: Store, group: Sequence[NewSession]) -> Known:
+    """Everything stored that bears on a group of sessions, in three questions to the file."""
+    slugs = sorted({new.info.slug for new in group})
+    rows = store.con.execute(
+        """
+        SELECT s.slug, s.speaker_id, m.name, s.model FROM speaker s JOIN maker m USING (maker_id) WHERE list_contains($1, s.slug)
+        UNION ALL SELECT a.alias, s.speaker_id, NULL, NULL FROM speaker_alias a JOIN speaker s USING (speaker_id)
+        WHERE list_contains($1, a.alias)
+        """,
+        [slugs],
+    ).fetchall()
+    speakers = {slug: (speaker_id, maker, model) for slug, speaker_id, maker, model in rows}
+    sessions = store.con.execute(
+        "SELECT s.speaker_id, l.name, s.sample, s.setting, s.date::VARCHAR, s.repeat, s.session_id, s.content_hash "
+        "FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' AND list_contains(?, s.speaker_id)",
+        [[speaker_id for speaker_id, _, _ in speakers.values()]],
+    ).fetchall()
+    contents: dict[str, set[str]] = {}
+    for content, session in store.con.execute(
+        "SELECT content_hash, session FROM session WHERE status = 'active' AND list_contains(?, content_hash)",
+        [[new.content_hash for new in group]],
+    ).fetchall():
+        contents.setdefault(content, set()).add(session)
+    return Known(speakers, {tuple(r[:6]): (r[6], r[7]) for r in sessions}, contents)
+
+
+def _name_clash(known: Known, info: SessionInfo) -> ErrorItem | None:
+    _, maker, model = known.speakers.get(info.slug, (0, None, None))
+    # an alias (no names) was joined to its speaker on purpose
+    if maker is None or model is None or (_same_name(maker, info.maker) and _same_name(model, info.model)):
         return None
     return ErrorItem(
         file="session.toml",
         key="maker, model",
-        found=f"{info.maker!r}, {info.model!r}, which shortens to {info.slug} like {row[0]!r}, {row[1]!r} in the database",
+        found=f"{info.maker!r}, {info.model!r}, which shortens to {info.slug} like {maker!r}, {model!r} in the database",
         expected="a `slug` of its own in session.toml, since these are different names",
     )
 
 
-def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *, replace: bool) -> Verdict:
-    """Compare a session with what is stored. newcomers: those about to be stored with it, by key."""
-    clash = _name_clash(store, new, newcomers)
+def check(store: Store, new: NewSession, known: Known, *, replace: bool) -> Verdict:
+    """Compare a session with what is stored."""
+    clash = _name_clash(known, new.info)
     if clash is not None:
         return Verdict(errors=(clash,))
-    info = new.info
-    # by the parts of the key, not its hash: a speaker that was renamed since is still found
-    row = fetch_one(
-        store.con,
-        """
-        SELECT s.session_id, s.content_hash FROM session s JOIN lab l USING (lab_id)
-        WHERE s.status = 'active' AND l.name = $lab AND s.sample = $sample AND s.setting = $setting AND s.date = $date
-            AND s.repeat = $repeat AND s.speaker_id IN (SELECT speaker_id FROM speaker WHERE slug = $slug
-                UNION ALL SELECT speaker_id FROM speaker_alias WHERE alias = $slug)
-        """,
-        {"lab": info.lab, "sample": info.sample, "setting": info.setting, "date": info.date, "repeat": info.repeat,
-         "slug": info.slug},
-    )  # fmt: skip
-    warnings = _twin_warning(store, new, newcomers)
-    if row is None:
+    warnings = _twin_warning(known, new)
+    stored = known.sessions.get(known.key(new.info))
+    if stored is None:
         return Verdict(warnings=warnings)
-    session_id, content = int(row[0]), row[1]
+    session_id, content = stored
     if content == new.content_hash and not replace:
         return Verdict(already=True)
     old = reading.grid_sessions(store.con, [session_id])[0]
@@ -93,15 +127,8 @@ def check(store: Store, new: NewSession, newcomers: Mapping[str, NewSession], *,
     )
 
 
-def _twin_warning(store: Store, new: NewSession, newcomers: Mapping[str, NewSession]) -> tuple[str, ...]:
-    key = session_key(new.info)
-    rows = store.con.execute(
-        "SELECT session FROM session WHERE content_hash = ? AND session <> ? AND status = 'active'",
-        [new.content_hash, key],
-    ).fetchall()
-    twins = {r[0] for r in rows} | {
-        session_key(n.info) for n in newcomers.values() if n.content_hash == new.content_hash
-    }
+def _twin_warning(known: Known, new: NewSession) -> tuple[str, ...]:
+    twins = known.contents.get(new.content_hash, set()) - {session_key(new.info)}
     if not twins:
         return ()
     return (f"the same curves are stored as session {', '.join(sorted(twins))}: one of them may be filed wrongly",)

@@ -142,10 +142,10 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
     results: list[IngestResult] = []
     fresh: list[NewSession] = []
     superseded: list[int] = []
-    newcomers: dict[str, NewSession] = {}  # by session key
+    known = identity.look_up(store, [new for _, new in group])
     for folder, new in group:
         key, slug = session_key(new.info), new.info.slug
-        verdict = identity.check(store, new, newcomers, replace=replace)
+        verdict = identity.check(store, new, known, replace=replace)
         if verdict.errors:
             items = tuple(identity.in_folder(e, folder) for e in verdict.errors)
             results.append(IngestResult(folder, "refused", key, slug, items))
@@ -153,7 +153,7 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
             results.append(IngestResult(folder, "already", key, slug))
         else:
             fresh.append(new)
-            newcomers[key] = new
+            known.add(new)
             if verdict.supersedes is not None:
                 superseded.append(verdict.supersedes)
             word: Result = "stored" if verdict.supersedes is None else "replaced"

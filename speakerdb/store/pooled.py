@@ -54,13 +54,14 @@ def replace_pooled(
         "reason": _reasons(values, len(groups)),
         "disagree": disagree.reshape(-1),
     })  # fmt: skip
-    for part, levels in curves.items():
-        kept = ~np.isnan(levels).all(axis=1)
+    kept = {part: ~np.isnan(levels).all(axis=1) for part, levels in curves.items()}
+    kept = {part: rows for part, rows in kept.items() if rows.any()}
+    if kept:
         insert(con, "pooled_curve", {
-            "speaker_id": speaker[kept],
-            "setting": setting[kept].tolist(),
-            "part": [part] * int(kept.sum()),
-            "level": level_column(levels[kept].astype(np.float32)),
+            "speaker_id": np.concatenate([speaker[rows] for rows in kept.values()]),
+            "setting": np.concatenate([setting[rows] for rows in kept.values()]).tolist(),
+            "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
+            "level": level_column(np.concatenate([curves[p][rows] for p, rows in kept.items()]).astype(np.float32)),
         })  # fmt: skip
 
 

@@ -104,19 +104,27 @@ def _id_of(con: duckdb.DuckDBPyConnection, table: str, column: str, name: str) -
     return new
 
 
-def speaker_id_of(con: duckdb.DuckDBPyConnection, info: SessionInfo) -> int:
-    """The speaker's id (an alias finds it too), made where it is new."""
-    row = fetch_one(
-        con,
-        "SELECT speaker_id FROM speaker WHERE slug = ? UNION ALL SELECT speaker_id FROM speaker_alias WHERE alias = ?",
-        [info.slug, info.slug],
+def _speaker_ids(con: duckdb.DuckDBPyConnection, infos: Sequence[SessionInfo]) -> list[int]:
+    """The speaker's id of each session (an alias finds it too), made where it is new."""
+    slugs = list(dict.fromkeys(i.slug for i in infos))
+    known = dict(
+        con.execute(
+            "SELECT slug, speaker_id FROM speaker WHERE list_contains($1, slug) "
+            "UNION ALL SELECT alias, speaker_id FROM speaker_alias WHERE list_contains($1, alias)",
+            [slugs],
+        ).fetchall()
     )
-    if row is not None:
-        return int(row[0])
-    new = next_id(con, "speaker", "speaker_id")
-    maker = _id_of(con, "maker", "maker_id", info.maker)
-    con.execute("INSERT INTO speaker VALUES (?, ?, ?, ?)", [new, maker, info.slug, info.model])
-    return new
+    fresh = {i.slug: i for i in infos if i.slug not in known}
+    start = next_id(con, "speaker", "speaker_id")
+    known |= {slug: start + n for n, slug in enumerate(fresh)}
+    makers = {name: _id_of(con, "maker", "maker_id", name) for name in dict.fromkeys(i.maker for i in fresh.values())}
+    insert(con, "speaker", {
+        "speaker_id": [known[slug] for slug in fresh],
+        "maker_id": [makers[i.maker] for i in fresh.values()],
+        "slug": list(fresh),
+        "model": [i.model for i in fresh.values()],
+    })  # fmt: skip
+    return [known[i.slug] for i in infos]
 
 
 def insert_sessions(
@@ -131,7 +139,7 @@ def insert_sessions(
     """
     first = next_id(con, "session", "session_id")
     ids = list(range(first, first + len(sessions)))
-    speakers = [speaker_id_of(con, s.info) for s in sessions]
+    speakers = _speaker_ids(con, [s.info for s in sessions])
     _insert_heads(con, sessions, ids, speakers)
     _insert_facts(con, sessions, ids, speakers)
     grids = [s.grid for s in sessions]
@@ -310,12 +318,13 @@ def insert_summary(
     con: duckdb.DuckDBPyConnection, ids: Sequence[int], summary: dict[str, np.ndarray[Any, Any]]
 ) -> None:
     """Summary curves of sessions: one (S, 199) array per part; rows that are wholly NaN are not kept."""
-    for part, levels in summary.items():
-        kept = ~np.isnan(levels).all(axis=1)
+    kept = {part: ~np.isnan(levels).all(axis=1) for part, levels in summary.items()}
+    kept = {part: rows for part, rows in kept.items() if rows.any()}
+    if kept:
         insert(con, "summary_curve", {
-            "session_id": np.asarray(ids, np.int32)[kept],
-            "part": [part] * int(kept.sum()),
-            "level": level_column(levels[kept].astype(np.float32)),
+            "session_id": np.concatenate([np.asarray(ids, np.int32)[rows] for rows in kept.values()]),
+            "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
+            "level": level_column(np.concatenate([summary[p][rows] for p, rows in kept.items()]).astype(np.float32)),
         })  # fmt: skip
 
 
