@@ -22,7 +22,7 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     pooled = derive.pool_table(active.values, group, active.sample, active.lab)
     weight = derive.pool_weights(group, active.sample, active.lab)
     curves = {
-        part: _pool_curves(levels, group, weight, len(order))
+        part: pool_curves(levels, group, weight, len(order))
         for part, levels in summary_levels(store.con, active.session_id.tolist()).items()
     }
     defaults = _defaults(active)
@@ -33,7 +33,7 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     replace_pooled(store.con, speaker_ids, groups, pooled.values, pooled.disagree, curves)
 
 
-def _pool_curves(
+def pool_curves(
     levels: np.ndarray[Any, Any], group: np.ndarray[Any, Any], weight: np.ndarray[Any, Any], groups: int
 ) -> np.ndarray[Any, Any]:
     """Weighted mean of dB per group, over the sessions that have each point."""
