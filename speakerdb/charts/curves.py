@@ -110,7 +110,9 @@ def overlay(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None 
                   axes.level_height(width, domain[1] - domain[0]), step_db=5.0 if index else 10.0,
                   bottom=i == len(parts) - 1, named=i == 0 or not theme.narrow(width))
         )  # fmt: skip
-    stacked = alt.vconcat(*(lines.draw(p, hover=hover) for p in panels), spacing=14)
+    stacked = alt.vconcat(*(lines.draw(p, hover=hover) for p in panels), spacing=14).resolve_scale(
+        color="independent", strokeDash="independent", strokeWidth="independent"
+    )
     return theme.finish(stacked, heading, width)
 
 

@@ -82,7 +82,7 @@ def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[A
     lines = [
         alt.Chart(axes.inline(panel.frame.select("series", "frequency_hz", panel.y)))
         .mark_line(clip=True, aria=False, interpolate="monotone")
-        .encode(x=x, y=y, color=colour, strokeDash=dash, strokeWidth=_widths(names, panel.looks))
+        .encode(x=x, y=y, color=colour, strokeDash=dash, strokeWidth=_widths(names, panel.looks, by_name))
     ]
     ends = [] if _legend(panel) or not panel.named else _end_labels(panel, y)
     hovering = [_hover(panel, x)] if hover else []
@@ -98,10 +98,12 @@ def _legend(panel: Panel) -> bool:
     return panel.named and theme.narrow(panel.width) and len(panel.names) > 1
 
 
-def _widths(names: list[str], looks: Sequence[Style]) -> alt.StrokeWidth:
+def _widths(names: list[str], looks: Sequence[Style], legend: alt.Legend | None) -> alt.StrokeWidth:
     import altair as alt
 
-    return alt.StrokeWidth("series:N", legend=None, scale=alt.Scale(domain=names, range=[s.width for s in looks]))
+    return alt.StrokeWidth(
+        "series:O", sort=names, legend=legend, scale=alt.Scale(domain=names, range=[s.width for s in looks])
+    )
 
 
 def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:

@@ -60,12 +60,12 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
     )
     looks = alt.Scale(domain=list(_ON), range=["diamond", "square", "circle"])
     colours = alt.Scale(domain=list(_ON), range=[theme.BRICK.light, theme.OCHRE.light, theme.FAINT.light])
-    key = alt.Legend(title=None, columns=1 if small else 3, symbolStrokeWidth=0, symbolSize=90)
+    key = alt.Legend(title=None, columns=1 if small else 3, symbolStrokeWidth=0)
     layers.append(
         base.mark_point(filled=True, opacity=1, stroke=theme.PANEL.light, strokeWidth=0.6).encode(
             shape=alt.Shape("stands:N", scale=looks, legend=key),
             color=alt.Color("stands:N", scale=colours, legend=key),
-            size=alt.Size("stands:N", scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=None),
+            size=alt.Size("stands:O", sort=list(_ON), scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=key),
             tooltip=[
                 alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("x:Q", title=x.title),
                 alt.Tooltip("y:Q", title=y.title), alt.Tooltip("p_frontier:Q", title="Probability of the frontier", format=".0%"),
