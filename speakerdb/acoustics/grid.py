@@ -51,7 +51,7 @@ def to_grid(
         member = member.reshape(-1)
     for number, pattern in enumerate(patterns):
         rows = member == number
-        for piece in np.split(np.flatnonzero(pattern), np.flatnonzero(np.diff(x[pattern]) > WIDEST_GAP_OCT) + 1):
+        for piece in np.split(np.flatnonzero(pattern), np.flatnonzero(np.diff(x[pattern]) > WIDEST_GAP_OCT + 1e-9) + 1):
             if len(piece) > 1:
                 _fill(found, rows, x[piece], raw[np.ix_(rows, piece)])
     return found

@@ -21,6 +21,7 @@ CURVES = {
     "beamwidth": ("beamwidth_horizontal", "beamwidth_vertical"),
     "output": ("usable_output",),
 }
+CORE = ("listening_window", "in_room", "directivity_index")  # what every complete session has
 _WIDE_HZ, _ALIGN_HZ = (100.0, 16000.0), (300.0, 10000.0)
 _LEVEL_ALIGNED = {"listening_window", "in_room"}
 

@@ -49,26 +49,27 @@ def pool_weights(group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[
 
 
 def pool_table(values: ValueTable, group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> Pooled:
-    """Pool the rows of values by group (S,), 0 … G−1; withheld values take no part, and a group's value is withheld only where
-    all of its sessions withhold it or their censoring is opposite. Censored values pool to a bound of that side."""
+    """Pool the rows of values by group (S,), 0 … G−1; withheld values take no part.
+
+    A bound ("≤ 255 Hz") that the mean of the exact values lies within says nothing more and is left out; one that
+    contradicts them, or stands where nothing is exact, makes the pooled value a bound of its side. A group's value is
+    withheld where all of its sessions withhold it or their bounds are opposite.
+    """
     groups = int(group.max()) + 1 if len(group) else 0
-    mean, there = values.value, (~np.isnan(values.value)).astype(np.float64)
-    for parent in _steps(group, sample, lab) if groups else []:
-        size = int(parent.max()) + 1
-        total, count = np.zeros((size, mean.shape[1])), np.zeros((size, mean.shape[1]))
-        np.add.at(total, parent, np.where(there > 0, mean, 0.0))
-        np.add.at(count, parent, there)
-        mean, there = total / np.maximum(count, 1.0), (count > 0).astype(np.float64)
-    sides = []
-    for code in (_AT_MOST, _AT_LEAST):
-        any_side = np.zeros((groups, mean.shape[1]), bool)
-        np.logical_or.at(any_side, group, (values.censored == code) & ~np.isnan(values.value))
-        sides.append(any_side)
-    opposite = sides[0] & sides[1]
-    pooled = np.where((there > 0) & ~opposite, mean, np.nan) if groups else mean
-    censored = np.where(np.isnan(pooled), 0, np.where(sides[0], _AT_MOST, np.where(sides[1], _AT_LEAST, 0))).astype(
-        np.int8
+    if not groups:
+        return Pooled(values, np.zeros(values.value.shape, bool))
+    steps = _steps(group, sample, lab)
+    exact = _step_means(np.where(values.censored == 0, values.value, np.nan), steps)
+    at_most = (values.censored == _AT_MOST) & ~(values.value >= exact[group])
+    at_least = (values.censored == _AT_LEAST) & ~(values.value <= exact[group])
+    pooled = _step_means(np.where((values.censored == 0) | at_most | at_least, values.value, np.nan), steps)
+    below, above = (
+        _any(at_most & ~np.isnan(values.value), group, groups),
+        _any(at_least & ~np.isnan(values.value), group, groups),
     )
+    opposite = below & above
+    pooled[opposite] = np.nan
+    censored = np.where(np.isnan(pooled), 0, np.where(below, _AT_MOST, np.where(above, _AT_LEAST, 0))).astype(np.int8)
     reason: dict[tuple[int, str], str] = {}
     column = {m: j for j, m in enumerate(values.metrics)}
     for (row, metric), text in values.reason.items():
@@ -78,3 +79,21 @@ def pool_table(values: ValueTable, group: NDArray[np.int64], sample: Sequence[st
     for g, j in zip(*np.nonzero(opposite), strict=True):
         reason[int(g), values.metrics[j]] = OPPOSITE
     return Pooled(ValueTable(values.metrics, pooled, censored, reason), np.zeros(pooled.shape, bool))
+
+
+def _step_means(value: NDArray[np.float64], steps: Sequence[NDArray[np.int64]]) -> NDArray[np.float64]:
+    """Means over each step's parents in turn, of what is there: (S, M) -> (G, M), NaN where nothing is."""
+    for parent in steps:
+        there = ~np.isnan(value)
+        size = int(parent.max()) + 1
+        total, count = np.zeros((size, value.shape[1])), np.zeros((size, value.shape[1]))
+        np.add.at(total, parent, np.where(there, value, 0.0))
+        np.add.at(count, parent, there)
+        value = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
+    return value
+
+
+def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDArray[np.bool_]:
+    found = np.zeros((groups, flags.shape[1]), bool)
+    np.logical_or.at(found, group, flags)
+    return found

@@ -236,7 +236,8 @@ def match(
     weights: dict[str, float],
     top: int | None,
 ) -> pl.DataFrame:
-    """The nearest relatives of a speaker in one setting, nearest first; those that can't be compared are left out.
+    """The nearest relatives of a speaker in one setting, nearest first; those that can't be compared are left out, those
+    compared on fewer curves come last.
 
     Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), distinguishable.
     """
@@ -252,7 +253,11 @@ def match(
     judged, _ = selection.split(field)
     wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("speaker_id", "setting", "speaker")
     rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
-    rows = rows.filter(pl.col("distance_db").is_not_null()).sort("distance_db", "speaker")
+    # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
+    core = [pl.col(p).is_null().cast(pl.Int8) for p in matching.CORE if bool(np.isfinite(parts[p][own]))]
+    rows = rows.filter(pl.col("distance_db").is_not_null()).sort(
+        pl.sum_horizontal(core) if core else pl.lit(0), "distance_db", "speaker"
+    )
     if top is not None:
         rows = rows.head(top)
     if not len(rows) and len(wanted):
