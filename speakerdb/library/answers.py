@@ -256,7 +256,7 @@ def match(
     # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
     core = [pl.col(p).is_null().cast(pl.Int8) for p in matching.CORE if bool(np.isfinite(parts[p][own]))]
     rows = rows.filter(pl.col("distance_db").is_not_null()).sort(
-        pl.sum_horizontal(core) if core else pl.lit(0), "distance_db", "speaker"
+        pl.sum_horizontal(*core, pl.col("distance_db").is_null()), "distance_db", "speaker"
     )
     if top is not None:
         rows = rows.head(top)

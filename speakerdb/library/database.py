@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, curation, maintenance
+from speakerdb.library import answers, claims, curation, maintenance, rooms, settings
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -18,8 +18,12 @@ from speakerdb.store import State, Store
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.analysis.question import Question
+    from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
+    from speakerdb.library.rooms import RoomAnswer
+    from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store.queries import NamedQuery
 
 Path_ = str | Path
@@ -139,6 +143,23 @@ class Database:
         return answers.match(
             self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
         )
+
+    def shortlist(self, question: Question, *, selection: Selection | None = None) -> RoomAnswer:
+        """Which speakers fit a room, a seat, a level and limits; near misses; what could not be judged. Raises RequestError."""
+        return rooms.shortlist(self.field, question, selection or Selection())
+
+    def settings(self, speaker: str, *, against: str | None = None, wall_distance_m: float | None = None,
+                 exact: bool = False) -> SettingsAnswer:  # fmt: skip
+        """What the settings of a speaker change against one of them (the default one), and which suits a wall behind."""
+        speaker_id, slug = self.find(speaker, exact=exact)
+        reference = answers.pick_setting(answers.settings_of(self.store, speaker_id), against)
+        return settings.compare(self.store, self.field, speaker_id, slug, reference, wall_distance_m)
+
+    def claim(self, speaker: str, *, setting: str | None = None, exact: bool = False) -> ClaimAnswer:
+        """The maker's claimed maximum level against the measured one. Raises RequestError where nothing is claimed."""
+        speaker_id, slug = self.find(speaker, exact=exact)
+        chosen = answers.pick_setting(answers.settings_of(self.store, speaker_id), setting)
+        return claims.claim(self.field, slug, chosen)
 
     def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]:
         """Run a named query with bound parameters."""

@@ -17,7 +17,10 @@ from speakerdb.errors import SpeakerdbError
 
 if TYPE_CHECKING:
     from speakerdb.library.answers import Explanation
+    from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.rooms import RoomAnswer
+    from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store import State
     from speakerdb.store.queries import NamedQuery
 
@@ -144,3 +147,114 @@ def query_head(query: NamedQuery) -> Document:
         "parameters": [{"name": p.name, "type": p.type, "default": p.default, "meaning": p.meaning} for p in query.parameters],
         "columns": [{"name": name, "meaning": meaning} for name, meaning in query.columns],
     }  # fmt: skip
+
+
+_SHORT = (
+    "speaker", "setting", "level_at_seat_db", "censored", "level_low_db", "level_high_db", "margin_db", "p_meets", "p_meets_low",
+    "p_meets_high", "level_direct_db", "delivered_db", "limited_by", "clean_level_db", "amplifier_needed_w", "f6_hz", "f6_censored",
+    "tone_up_deg", "tone_up_censored", "preference", "preference_censored", "price_kind", "mass_kg",
+)  # fmt: skip
+
+
+def shortlist(state: State, answer: RoomAnswer) -> Document:
+    """rows in the order stated under assumptions; each miss with what and by how much; cautions are part of the answer."""
+    fails: dict[int, list[Document]] = {}
+    for key, what, by, unit, at_least in answer.found.fails.iter_rows():
+        fails.setdefault(key, []).append({"what": what, "by": by, "unit": unit, "at_least": at_least})
+    found = answer.found
+    return document(
+        state,
+        assumptions=answer.assumptions(),
+        rows=[_short_row(row) for row in found.rows.iter_rows(named=True)],
+        near_misses=[
+            {**_short_row(row), "fails": fails[row["key"]]} for row in found.near_misses.iter_rows(named=True)
+        ],
+        too_far=[
+            {"speaker": speaker, "setting": setting, "fails": fails[key]}
+            for speaker, setting, key in found.too_far.select("speaker", "setting", "key").iter_rows()
+        ],
+        not_judged=rows(found.not_judged.select("speaker", "setting", "reason")),
+        cautions=answer.cautions,
+    )
+
+
+def _short_row(row: Document) -> Document:
+    """One speaker of a shortlist: flat figures, then listening times, bass and wall as tables of their own."""
+    bands = sorted({int(key.split("_")[1][:-2]) for key in row if key.startswith("bass_")})
+    wall = {key.removeprefix("wall_"): row[key] for key in row if key.startswith("wall_")}
+    per = "pair" if row["pair"] else "one"
+    return {
+        **{key: row[key] for key in _SHORT}, "unit": "dB", "speakers_at_work": 2 if row["pair"] else 1,
+        "price": {"amount": row["cost"], "per": per, "currency": row["currency"], "date": row["price_date"]},
+        "exposure": {
+            programme: {
+                "niosh_hours_per_day": row[f"niosh_hours_per_day_{programme}"],
+                "who_hours_per_week": row[f"who_hours_per_week_{programme}"],
+                "who_hours_per_week_sensitive": row[f"who_hours_per_week_{programme}_sensitive"],
+            }
+            for programme in ("dynamic", "dense")
+        },
+        "bass": [
+            {"frequency_hz": band, "low_db": row[f"bass_{band}hz_low_db"], "high_db": row[f"bass_{band}hz_high_db"]}
+            for band in bands
+        ],
+        "wall": wall or None,
+    }  # fmt: skip
+
+
+def settings(state: State, answer: SettingsAnswer) -> Document:
+    """Differences against the reference over the analysis grid, changes of every metric, controls, the wall."""
+    from speakerdb.acoustics.grid import FREQUENCY_HZ
+
+    changes = [
+        {
+            "setting": c.setting, "level_shift_db": c.level_shift_db,
+            "units_in_common": [{"lab": lab, "sample": sample} for lab, sample in c.units],
+            "difference_db": {part: curve.tolist() for part, curve in c.difference_db.items()}, "metrics": rows(c.changes),
+        }
+        for c in answer.changes
+    ]  # fmt: skip
+    controls = [
+        {
+            "control": c.control.name, "problem": c.control.problem, "reference": c.reference,
+            "positions": [
+                {"position": position, "setting": name}
+                for (position, _), name in zip(c.control.positions, c.settings, strict=True)
+            ],
+            "acts_hz": c.reach.acts_hz if c.reach else None, "most_hz": c.reach.most_hz if c.reach else None,
+            "low_db": c.reach.low_db.tolist() if c.reach else [], "high_db": c.reach.high_db.tolist() if c.reach else [],
+        }
+        for c in answer.controls
+    ]  # fmt: skip
+    wall = None
+    if answer.wall is not None:
+        w = answer.wall
+        wall = {
+            "distance_m": w.distance_m, "first_dip_hz": w.first_dip_hz, "best": w.best, "unit": "dB",
+            "settings": [
+                {"setting": name, "ripple_db": float(w.total.ripple_db[i]), "bass_db": float(w.total.bass_db[i]),
+                 "reason": w.reasons.get(name), "total_db": w.total.total_db[i].tolist()}
+                for i, name in enumerate(w.settings)
+            ],
+        }  # fmt: skip
+    return document(
+        state, speaker=answer.speaker, reference=answer.reference, unit="dB", switches=answer.switches,
+        frequency_hz=FREQUENCY_HZ.round(2).tolist(), settings=changes, controls=controls, wall=wall,
+        cautions=list(answer.cautions),
+    )  # fmt: skip
+
+
+def claim(state: State, answer: ClaimAnswer) -> Document:
+    """A claimed maximum level against the measured one; low and high are equal where the figure is exact, null where open."""
+    return document(
+        state, speaker=answer.speaker, setting=answer.setting, unit="dB",
+        claim={"level_db": answer.claimed_db, "pair": answer.pair, "distance_m": answer.distance_m,
+               "distance_assumed": answer.distance_assumed, "one_at_1_m_db": answer.single_db},
+        measured=[{"metric": name, "low": low, "high": high, "reason": reason}
+                  for name, (low, high, reason) in answer.measured.items()],
+        limited_by=answer.limited_by,
+        unexplained_db=dict(zip(("low", "high"), answer.unexplained, strict=True)),
+        unexplained_by_maximum_db=dict(zip(("low", "high"), answer.unexplained_by_maximum, strict=True)),
+        amplifier_needed_w=answer.amplifier_w, verdict=answer.verdict, may_explain=answer.may_explain,
+        sentences=answer.sentences,
+    )  # fmt: skip

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from speakerdb.acoustics import exposure
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis import settings as comparing
 from speakerdb.analysis import shortlist as listing
@@ -26,6 +27,7 @@ _AS_REQUIREMENT = {
     "price_max": "budget", "height_max_mm": "height_max_mm", "width_max_mm": "width_max_mm",
     "depth_max_mm": "depth_max_mm", "mass_max_kg": "mass_max_kg",
 }  # fmt: skip
+LEVEL_IS = "peaks: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz; dB(A) taken equal to dB, the safe side"
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,9 +38,32 @@ class RoomAnswer:
     seat: Seat
     currency: str | None
     price_kind: str | None
+    filters: str
     found: Shortlist
     exposure: dict[str, float]
     cautions: list[str]
+
+    def assumptions(self) -> dict[str, Any]:
+        """Everything the answer rests on, as asked or as assumed."""
+        q, place = self.question, self.seat
+        low, high = place.reverberation_range_s()
+        return {
+            "distance_m": q.distance_m, "volume_m3": place.volume_m3, "dimensions_m": q.dimensions_m, "surface_m2": place.surface_m2,
+            "surface_assumed": place.surface_assumed, "reverberation_s": place.reverberation_s,
+            "reverberation_assumed": place.reverberation_assumed, "reverberation_low_s": low, "reverberation_high_s": high,
+            "room_constant_m2": place.room_constant_m2, "statistical_from_hz": place.statistical_from_hz,
+            "room_model_db": seating.MODEL_DB, "level_db": q.level_db, "level_is": LEVEL_IS, "programme": q.programme,
+            "average_below_peak_db": exposure.AVERAGE_BELOW_PEAK_DB, "speakers": 1 if q.single else 2,
+            "pair_gain_db": 0.0 if q.single else seating.PAIR_DB, "amplifier_w": q.amplifier_w, "budget": q.budget,
+            "currency": self.currency, "price_kind": self.price_kind or "street, else list", "height_max_mm": q.height_max_mm,
+            "width_max_mm": q.width_max_mm, "depth_max_mm": q.depth_max_mm, "mass_max_kg": q.mass_max_kg,
+            "wall_distance_m": q.wall_distance_m, "f6_hz": q.f6_hz, "subwoofer_hz": q.subwoofer_hz, "standing": q.standing,
+            "tone_up_deg": q.tone_up_deg, "filters": self.filters, "order": listing.ORDER, "near_misses": listing.NEAR,
+            "exposure": {
+                programme: {key.replace(f"_{programme}", ""): hours for key, hours in self.exposure.items() if programme in key}
+                for programme in exposure.AVERAGE_BELOW_PEAK_DB
+            },
+        }  # fmt: skip
 
 
 def shortlist(field: Field, question: Question, selection: Selection) -> RoomAnswer:
@@ -60,7 +85,7 @@ def shortlist(field: Field, question: Question, selection: Selection) -> RoomAns
     currency = judged["currency"][0] if len(judged) else selection.currency
     hours = {name: float(h[0]) for name, h in seating.hours(np.array([question.level_db])).items()}
     said = cautions(question, place, found, judged, hours)
-    return RoomAnswer(question, place, currency, selection.price_kind, found, hours, said)
+    return RoomAnswer(question, place, currency, selection.price_kind, filters.words(), found, hours, said)
 
 
 def _limits(question: Question, selection: Selection) -> tuple[Question, Filters]:

@@ -16,11 +16,11 @@ def test_the_grid_has_exact_base_two_octaves_and_twenty_steps_in_each():
 
 
 def test_every_preferred_third_octave_centre_lies_within_half_a_grid_step():
-    # pyfar.dsp.filter.fractional_octave_frequencies: IEC 61260-1 nominal and exact centres
-    nominal, exact = pyfar.dsp.filter.fractional_octave_frequencies(3, (25, 16000))
+    # pyfar.constants.fractional_octave_frequencies_exact: centres of IEC 61260-1
+    exact, _, _ = pyfar.constants.fractional_octave_frequencies_exact(3, (25, 16000))
     nearest = grid.FREQUENCY_HZ[np.abs(grid.LOG2_HZ - np.log2(exact)[:, None]).argmin(axis=1)]
     assert np.abs(np.log2(nearest / exact)).max() <= 1 / 40 + 1e-9
-    assert len(nominal) == 29
+    assert len(exact) == 29  # 25 Hz to 16 kHz
 
 
 def test_a_third_octave_is_seven_grid_points_wide_to_the_nearest_odd_number():
