@@ -108,7 +108,7 @@ def rows_from(name: str, content: bytes, problems: Problems) -> list[SheetRow]:
             continue
         keys: dict[str, Any] = {}
         for heading, cell in said.items():
-            _put(keys, heading, _typed(tuple(heading.split(".")), cell, decimal_comma=delimiter != ","))
+            _put(keys, heading, _typed(heading, cell, decimal_comma=delimiter != ","))
         rows.append(
             SheetRow(name.removeprefix(KEPT_NAME), line, folder.replace("\\", "/"), keys, _excerpt(headings, cells))
         )
@@ -138,8 +138,7 @@ def _is_key(heading: str) -> bool:
     first, dot, rest = heading.partition(".")
     if first in _NOT_IN_A_SHEET or bool(dot) != (first in {"electronics", "uncertainty", "prices"}):
         return False
-    path = (first, 0, rest) if first == "prices" else (first, rest) if dot else (first,)
-    return bool(session_keys.subschema(path)) and (not dot or bool(rest))
+    return bool(session_keys.subschema(_path(heading))) and (not dot or bool(rest))
 
 
 def _put(keys: dict[str, Any], heading: str, value: Any) -> None:
@@ -152,27 +151,32 @@ def _put(keys: dict[str, Any], heading: str, value: Any) -> None:
         keys[first] = value
 
 
-def _typed(path: tuple[str, ...], cell: str, *, decimal_comma: bool) -> Any:
+def _typed(heading: str, cell: str, *, decimal_comma: bool) -> Any:
     """A cell as the schema wants it; as text where it is something else, which the check then refuses."""
-    part = session_keys.subschema(
-        (path[0], 0, *path[1:]) if path[0] == "prices" else (path[0], ".".join(path[1:])) if path[1:] else path
-    )
-    kinds = {part.get("type"), *(a.get("type") for a in part.get("anyOf", ()))}
     if cell == session_keys.BLANK:
         return cell
-    if "boolean" in kinds and cell.lower() in (_TRUE + _FALSE if kinds == {"boolean", None} else ("true", "false")):
-        return cell.lower() in _TRUE
+    part = session_keys.subschema(_path(heading))
+    kinds = {p.get("type") for p in (part, *part.get("anyOf", ()))} - {None}
+    word = cell.lower()
+    if kinds == {"boolean"} and word in _TRUE + _FALSE:
+        return word in _TRUE
+    if "boolean" in kinds and word in {"true", "false"}:
+        return word == "true"
     if kinds & {"number", "integer"}:
         number = cell.replace(",", ".") if decimal_comma else cell
-        try:
-            return int(number)
-        except ValueError:
-            pass
-        try:
-            return float(number)
-        except ValueError:
-            return cell
+        for kind in (int, float):
+            try:
+                return kind(number)
+            except ValueError:
+                continue
     return cell
+
+
+def _path(heading: str) -> session_keys.Path:
+    first, dot, rest = heading.partition(".")
+    if first == "prices":
+        return (first, 0, rest)
+    return (first, rest) if dot else (first,)
 
 
 def _excerpt(headings: Iterable[str], cells: Iterable[str]) -> bytes:

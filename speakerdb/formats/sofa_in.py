@@ -229,8 +229,8 @@ def _orbits(
         vertical = _first_of_each(v_angle, np.concatenate((repeated, vertical_only, shared)))
     if not len(horizontal) and not len(vertical):
         problems.add(
-            f"{len(directions)} directions, none on the horizontal or vertical orbit through the axis",
-            f"directions at elevation 0° or in the vertical plane (within {_ON_ORBIT_DEG:g}°)",
+            f"{len(directions)} directions, none on an orbit",
+            f"directions on the horizontal or vertical orbit through the axis (within {_ON_ORBIT_DEG:g}°)",
             file=file,
             key="ReceiverPosition",
         )
