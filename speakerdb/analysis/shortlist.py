@@ -28,6 +28,11 @@ ORDER = (
     f"those with at least {COMFORTABLE_DB:g} dB in hand come first, by predicted preference (withheld: after the others); the rest "
     "follow by margin; ties by margin, then by name"
 )
+NEAR = (
+    f"a miss is near by no more than {NEAR_LEVEL_DB:g} dB of level, {100 * NEAR_PRICE:.0f} % of price, {100 * NEAR_SIZE:.0f} % of size, "
+    f"{100 * NEAR_MASS:.0f} % of mass, {100 * NEAR_BASS:.0f} % of the bass limit and {NEAR_TONE_DEG:g}° of tone, in each; "
+    f"the nearest {NEAREST_MISSES} are named in any case; ordered by the sum of the misses in these units"
+)
 
 
 @dataclass(frozen=True, eq=False)
