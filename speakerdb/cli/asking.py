@@ -16,6 +16,7 @@ from speakerdb.cli.common import (
     SettingOption,
     SpeakerArgument,
     TopOption,
+    cite,
     emit,
     open_database,
     with_filters,
@@ -25,12 +26,6 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.library import Database, Selection
-
-
-def _cite(db: Database) -> None:
-    """The line that lets an answer be cited."""
-    state = db.state
-    text.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
 
 
 def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: JsonOption = False) -> None:
@@ -57,7 +52,7 @@ def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: Js
             ],
             right=(3, 4, 5, 6, 8, 10),
         )  # fmt: skip
-        _cite(base)
+        cite(base)
 
 
 def show(
@@ -86,7 +81,7 @@ def show(
         for conflict in facts.conflicts:
             text.line(f"In conflict: {conflict}")
         _show_values(frame)
-        _cite(base)
+        cite(base)
 
 
 def _show_values(frame: pl.DataFrame) -> None:
@@ -157,7 +152,7 @@ def explain(
                 shown = text.value(m, r["value"], r["censored"]) if r["status"] == "ok" else f"withheld: {r['reason']}"
                 rows.append([r["session"], r["lab"], r["sample"], r["date"], shown, f["file"], f["sha256"]])
         text.table(["session", "lab", "sample", "date", f"value ({m.unit})", "source file", "SHA-256"], rows)
-        _cite(base)
+        cite(base)
 
 
 def metrics(
@@ -225,7 +220,7 @@ def rank(
         else:
             text.line("No speaker has this value and passes the filters.")
         _withheld(frame.filter(pl.col("status") != "ok"))
-        _cite(base)
+        cite(base)
 
 
 def _rank_text(row: dict[str, Any]) -> str:
@@ -286,7 +281,7 @@ def match(
             right=tuple(range(2, 3 + len(WEIGHTS))),
         )  # fmt: skip
         text.line("Weights: " + ", ".join(f"{p.replace('_', ' ')} {w:g}" for p, w in weights.items()))
-        _cite(base)
+        cite(base)
 
 
 def _weights(given: list[str], parts: tuple[str, ...]) -> dict[str, float]:
@@ -345,4 +340,4 @@ def query(
             [[f"{cell:g}" if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
             right=numeric,
         )
-        _cite(base)
+        cite(base)

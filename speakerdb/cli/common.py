@@ -13,6 +13,8 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb.cli import text
+
 if TYPE_CHECKING:
     from speakerdb.library import Database, Selection
 
@@ -125,6 +127,12 @@ def one_of(given: str | None, known: tuple[str, ...], option: str) -> None:
     """A usage error unless the given word is one of those known."""
     if given is not None and given not in known:
         raise typer.BadParameter(f"{given!r} is not one of {', '.join(known)}", param_hint=option)
+
+
+def cite(db: Database) -> None:
+    """The line that lets an answer be cited."""
+    state = db.state
+    text.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
 
 
 def emit(document: dict[str, Any]) -> None:

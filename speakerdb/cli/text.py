@@ -40,7 +40,12 @@ _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 def value(metric: MetricDef, number_: float | None, censored: str | None) -> str:
     """A metric's value in its display step, with its censoring sign."""
-    return "–" if number_ is None else _SIGN[censored or "none"] + number(number_, metric.decimals)
+    return bounded(number_, metric.decimals, censored)
+
+
+def bounded(number_: float | None, decimals: int, censored: str | None) -> str:
+    """A number that is no metric of the dictionary, with its censoring sign."""
+    return "–" if number_ is None else _SIGN[censored or "none"] + number(number_, decimals)
 
 
 def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
