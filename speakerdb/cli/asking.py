@@ -25,7 +25,7 @@ from speakerdb.cli.common import (
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.library import Database, Selection
+    from speakerdb.library import Selection
 
 
 def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: JsonOption = False) -> None:
