@@ -37,7 +37,8 @@ NEAR = (
 
 @dataclass(frozen=True, eq=False)
 class Shortlist:
-    """rows: those that meet everything, the best first; near_misses and too_far: those that surely miss, the nearest first.
+    """rows: those that meet everything, the best first; near_misses (with `unknown`: what could not be judged besides) and
+    too_far: those that surely miss, the nearest first.
 
     fails: every single miss: key (as in near_misses and too_far), what, by, unit, at_least (it misses by that or more).
     not_judged: with `reason`. The frames other than fails carry speaker, setting and the levels.
@@ -76,9 +77,10 @@ def shortlist(
     told = judging.is_near(wanted)[misses] | (np.arange(len(misses)) < NEAREST_MISSES)
     open_ = np.flatnonzero(state == judging.NOT_JUDGED)
     reasons = ["a subwoofer, while main speakers are asked for" if sub[i] else _why_open(wanted, int(i)) for i in open_]
+    unknown = pl.Series([_why_open(wanted, int(i)) or None for i in misses[told]], dtype=pl.String)
     return Shortlist(
         rows=table[_order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])],
-        near_misses=table[misses[told]],
+        near_misses=table[misses[told]].with_columns(unknown=unknown),
         too_far=table[misses[~told]],
         fails=_fails(wanted, np.flatnonzero(state == judging.MISSES)),
         not_judged=table[open_].with_columns(

@@ -167,7 +167,8 @@ def shortlist(state: State, answer: RoomAnswer) -> Document:
         assumptions=answer.assumptions(),
         rows=[_short_row(row) for row in found.rows.iter_rows(named=True)],
         near_misses=[
-            {**_short_row(row), "fails": fails[row["key"]]} for row in found.near_misses.iter_rows(named=True)
+            {**_short_row(row), "fails": fails[row["key"]], "unknown": row["unknown"]}
+            for row in found.near_misses.iter_rows(named=True)
         ],
         too_far=[
             {"speaker": speaker, "setting": setting, "fails": fails[key]}

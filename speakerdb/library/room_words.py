@@ -9,12 +9,59 @@ import polars as pl
 
 from speakerdb.acoustics import exposure, room
 from speakerdb.analysis import seat as seating
-from speakerdb.analysis.question import Question
+from speakerdb.analysis.question import STANDING_RISE_M, Question
 from speakerdb.analysis.seat import Seat
 from speakerdb.analysis.shortlist import Shortlist
 from speakerdb.library.facts import LIFT_ALONE_KG
 
 _NAMED = 6  # speakers named in a caution before "and N more"
+
+
+def headline(q: Question, place: Seat, currency: str | None) -> str:
+    """The question in one line."""
+    parts = [f"peaks of {q.level_db:g} dB at {q.distance_m:g} m in {place.volume_m3:.3g} m³"]
+    parts.append("one speaker" if q.single else "a pair")
+    parts += [f"at most {q.budget:g} {currency or ''}".rstrip()] if q.budget is not None else []
+    for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
+        limit = getattr(q, f"{side}_max_{unit}")
+        parts += [f"{side} at most {limit:g} {unit}"] if limit is not None else []
+    parts += [f"bass to {q.f6_hz:g} Hz"] if q.f6_hz is not None and q.subwoofer_hz is None else []
+    parts += [f"subwoofer below {q.subwoofer_hz:g} Hz"] if q.subwoofer_hz is not None else []
+    parts += [f"wall {q.wall_distance_m:g} m behind the front"] if q.wall_distance_m is not None else []
+    parts += ["tone held when standing"] if q.standing else []
+    return "Asked: " + ", ".join(parts)
+
+
+def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
+    """What the answer rests on, in sentences."""
+    time = f"{place.reverberation_s:g} s" + (" (assumed)" if place.reverberation_assumed else "")
+    surface = f"{place.surface_m2:.0f} m²" + (" (typical of the volume)" if place.surface_assumed else "")
+    said = [
+        f"Level at the seat: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz, dB(A) taken equal to "
+        f"dB; the direct column is what a transient reaches. Room of {place.volume_m3:.3g} m³, surface {surface}, reverberation time {time}.",
+        f"A pair gives {seating.PAIR_DB:.1f} dB more than one (uncorrelated), in mono bass at most {seating.IN_PHASE_DB:.1f} dB; soundbars and "
+        "portables stand alone, and are paid for alone." if q.pair else "One speaker.",
+        "The lower of maximum level and highest level with its balance counts"
+        + (f", and for passive speakers what {q.amplifier_w:g} W into 8 Ω gives." if q.amplifier_w else "."),
+        f"Bass at the seat is a range, below {place.statistical_from_hz:.0f} Hz from free field to a source that radiates all around.",
+        f"Prices: the newest {price_kind or 'street price, else the newest list price'}.",
+    ]  # fmt: skip
+    if q.tone_up_deg is not None:
+        said.append(
+            f"Standing lifts the ear by {STANDING_RISE_M:g} m (own judgement), at {q.distance_m:g} m that is {q.tone_up_deg:.0f}° upward."
+        )
+    return said
+
+
+def misses_text(fails: pl.DataFrame, key: int) -> str:
+    """'level by 1.2 dB; price by 40 EUR' of one speaker."""
+    parts = []
+    for what, by, unit, at_least in (
+        fails.filter(pl.col("key") == key).select("what", "by", "unit", "at_least").iter_rows()
+    ):
+        amount = f"{by:.1f}" if unit == "dB" or by < 10 else f"{by:.0f}"
+        parts.append(f"{what} by {'at least ' if at_least else ''}{amount}{'' if unit == '°' else ' '}{unit}".rstrip())
+    return "; ".join(parts)
 
 
 def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, hours: Mapping[str, float]) -> list[str]:

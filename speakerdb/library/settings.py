@@ -241,3 +241,25 @@ def wall_sentence(wall: WallAnswer) -> str:
     ]
     against = f", against {', '.join(others)}" if others else "; no other setting was judged"
     return f"{head}Flattest between 40 and 300 Hz: {wall.best}, {ripple[wall.best]:.1f} dB standard deviation{against}."
+
+
+def control_sentence(found: ControlReach) -> str:
+    """What a control does, in one sentence."""
+    name = found.control.name
+    if found.reach is None:
+        return f"Control {name}: its range can't be told, since {found.control.problem}."
+    positions = ", ".join(
+        f"{position} ({setting})"
+        for (position, _), setting in zip(found.control.positions, found.settings, strict=True)
+    )
+    fixed = ", ".join(f"{key} {position}" for key, position in found.control.fixed.items())
+    head = f"Control {name}, positions {positions}{f', with {fixed}' if fixed else ''}: "
+    reach = found.reach
+    if reach.acts_hz is None or reach.most_hz is None:
+        return head + f"moves the listening window by no more than {comparing.HEARD_DB:g} dB anywhere."
+    at = int(np.argmin(np.abs(grid.FREQUENCY_HZ - reach.most_hz)))
+    span = f"{reach.low_db[at]:+.1f} to {reach.high_db[at]:+.1f} dB".replace("-", "−")
+    return (
+        f"{head}moves the listening window by more than {comparing.HEARD_DB:g} dB from {reach.acts_hz[0]:.0f} to {reach.acts_hz[1]:.0f} Hz, "
+        f"most at {reach.most_hz:.0f} Hz ({span} re {found.reference})."
+    )

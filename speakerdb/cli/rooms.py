@@ -1,0 +1,342 @@
+"""Commands for buyers and settings: shortlist, settings, claim."""
+
+from __future__ import annotations
+
+import math
+import re
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Annotated, Any
+
+import typer
+
+from speakerdb.cli import text
+from speakerdb.cli.common import (
+    DbOption,
+    ExactOption,
+    JsonOption,
+    SettingOption,
+    SpeakerArgument,
+    TopOption,
+    cite,
+    emit,
+    one_of,
+    open_database,
+    with_filters,
+)
+
+if TYPE_CHECKING:
+    import polars as pl
+
+    from speakerdb.library import Selection
+    from speakerdb.library.rooms import RoomAnswer
+    from speakerdb.library.settings import SettingsAnswer
+
+MISSES_SHOWN = 10  # near misses printed; --json gives them all
+
+
+def above_zero(number: float | None) -> float | None:
+    """A usage error unless the number is finite and above 0."""
+    if number is not None and not (math.isfinite(number) and number > 0):
+        raise typer.BadParameter(f"{number:g}; expected a number above 0")
+    return number
+
+
+def _number(name: str, help_: str) -> Any:
+    return typer.Option(name, callback=above_zero, help=help_)
+
+
+def _dimensions(given: str | None) -> tuple[float, float, float] | None:
+    if given is None:
+        return None
+    parts = re.split(r"[x×*]", given.replace(",", ".").replace(" ", ""))
+    try:
+        length, width, height = (above_zero(float(part)) for part in parts)
+    except (ValueError, typer.BadParameter):
+        raise typer.BadParameter(
+            f"{given!r}; expected length, width and height in metres, e.g. 5.2x4.1x2.5", param_hint="--dimensions"
+        ) from None
+    return length or 0.0, width or 0.0, height or 0.0
+
+
+@with_filters
+def shortlist(
+    selection: Selection,
+    distance: Annotated[float, _number("--distance", "From the speakers to the seat, metres.")],
+    level: Annotated[float, _number("--level", "Peak level wanted at the seat, dB.")],
+    volume: Annotated[float | None, _number("--volume", "Volume of the room, m³.")] = None,
+    dimensions: Annotated[
+        str | None, typer.Option("--dimensions", help="Or length, width and height of the room in metres: 5.2x4.1x2.5.")
+    ] = None,
+    reverberation: Annotated[
+        float | None, _number("--reverberation", "Reverberation time, seconds. Default: 0.4, assumed.")
+    ] = None,
+    programme: Annotated[
+        str, typer.Option("--programme", help="dynamic (average 15 dB below the peaks) or dense (4 dB).")
+    ] = "dynamic",
+    single: Annotated[bool, typer.Option("--single", help="One speaker instead of a pair.")] = False,
+    amplifier: Annotated[
+        float | None, _number("--amplifier", "Power of your amplifier into 8 Ω, watts: limits passive speakers.")
+    ] = None,
+    budget: Annotated[
+        float | None, _number("--budget", "Highest price of the pair, or of one that stands alone.")
+    ] = None,
+    wall: Annotated[
+        float | None, _number("--wall", "From the speakers' fronts to the wall behind them, metres.")
+    ] = None,
+    bass: Annotated[float | None, _number("--bass", "Bass wanted down to this −6 dB limit, Hz.")] = None,
+    subwoofer: Annotated[
+        float | None, _number("--subwoofer", "Crossover to a subwoofer, Hz: it then owes the bass.")
+    ] = None,
+    standing: Annotated[
+        bool, typer.Option("--standing", help="The tone must hold when you stand up at the seat.")
+    ] = False,
+    top: TopOption = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Find the speakers that fit a room, a seat, a level, a purse and a shelf.
+
+    Example: speakerdb shortlist --distance 3 --volume 60 --level 100 --budget 2000
+    """
+    from speakerdb.library import Question, documents
+
+    one_of(programme, ("dynamic", "dense"), "--programme")
+    if (volume is None) == (dimensions is None):
+        raise typer.BadParameter("give the room either by --volume or by --dimensions", param_hint="--volume")
+    f = selection.filters
+    question = Question(
+        distance_m=distance, level_db=level, volume_m3=volume, dimensions_m=_dimensions(dimensions), reverberation_s=reverberation,
+        programme="dense" if programme == "dense" else "dynamic", single=single, amplifier_w=amplifier, budget=budget,
+        height_max_mm=f.height_max_mm, width_max_mm=f.width_max_mm, depth_max_mm=f.depth_max_mm, mass_max_kg=f.mass_max_kg,
+        wall_distance_m=wall, f6_hz=bass, subwoofer_hz=subwoofer, standing=standing,
+    )  # fmt: skip
+    with open_database(db) as base:
+        answer = base.shortlist(question, selection=selection)
+        if json:
+            emit(documents.shortlist(base.state, answer))
+            return
+        _print_shortlist(answer, top)
+        cite(base)
+
+
+def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
+    from speakerdb.analysis.shortlist import ORDER
+    from speakerdb.library import room_words
+
+    found, q = answer.found, answer.question
+    text.line(room_words.headline(q, answer.seat, answer.currency))
+    if len(found.rows):
+        rows = found.rows if top is None else found.rows.head(top)
+        text.line(f"\nThese meet everything ({len(found.rows)}):")
+        _print_levels(answer, rows)
+        _print_bass_and_wall(answer, rows)
+        text.line(f"Order: {ORDER}.")
+    else:
+        text.line("\nNo speaker is sure to meet everything.")
+    if len(found.near_misses):
+        text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
+        text.table(
+            ["speaker", "setting", "level at seat (dB)", "misses", "not judged besides"],
+            [
+                [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
+                 room_words.misses_text(found.fails, r["key"]), r["unknown"] or ""]
+                for r in found.near_misses.head(MISSES_SHOWN).iter_rows(named=True)
+            ],
+            right=(2,),
+        )  # fmt: skip
+        if len(found.near_misses) > MISSES_SHOWN:
+            text.line(f"and {len(found.near_misses) - MISSES_SHOWN} more near misses; --json names them.")
+    if len(found.too_far):
+        text.line(f"{len(found.too_far)} others miss by more; --json names them.")
+    if len(found.not_judged):
+        text.line(f"\nNot judged ({len(found.not_judged)}):")
+        for (reason,), group in found.not_judged.group_by("reason", maintain_order=True):
+            text.line(f"  {reason}: {', '.join(group['speaker'])}")
+    _print_block("What this rests on:", room_words.basis(q, answer.seat, answer.price_kind))
+    _print_block("Cautions:", answer.cautions)
+
+
+def _print_block(heading: str, sentences: Sequence[str]) -> None:
+    text.line(f"\n{heading}")
+    for sentence in sentences:
+        text.line(f"- {sentence}")
+
+
+def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+    from speakerdb.library.room_words import hours_text
+
+    passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
+    headings = [
+        "speaker",
+        "setting",
+        "level at seat (dB)",
+        "in hand (dB)",
+        "direct (dB)",
+        "limited by",
+        "clean to (dB)",
+    ]
+    headings += ["bass limit (Hz)", "preference", f"price ({answer.currency or 'unknown'})", "mass (kg)"]
+    headings += ["amplifier needed (W)"] if passive else []
+    headings += ["NIOSH a day, dynamic/dense", "WHO/ITU a week, dynamic/dense"]
+    table = []
+    for r in rows.iter_rows(named=True):
+        cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
+                 text.bounded(r["margin_db"], 1, r["censored"]), text.number(r["level_direct_db"], 1), r["limited_by"],
+                 text.number(r["clean_level_db"], 1), text.bounded(r["f6_hz"], 0, r["f6_censored"]),
+                 text.bounded(r["preference"], 1, r["preference_censored"]),
+                 text.number(r["cost"], 0), text.number(r["mass_kg"], 1)]  # fmt: skip
+        cells += [text.number(r["amplifier_needed_w"], 0)] if passive else []
+        for limit in ("niosh_hours_per_day", "who_hours_per_week"):
+            cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
+        table.append(cells)
+    text.table(headings, table, right=(2, 3, 4, 6, 7, 8, 9, 10, *((11,) if passive else ())))
+
+
+def _print_bass_and_wall(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+    bands = sorted({int(name.split("_")[1][:-2]) for name in rows.columns if name.startswith("bass_")})
+    wall = answer.question.wall_distance_m is not None
+    headings = ["speaker", *(f"{band} Hz at seat (dB)" for band in bands)]
+    headings += ["ripple before the wall (dB)", "setting that suits the wall", "its ripple (dB)"] if wall else []
+    table = []
+    for r in rows.iter_rows(named=True):
+        ends = [(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) for band in bands]
+        cells = [
+            r["speaker"],
+            *(
+                f"{text.number(low, 0)} … {text.number(high, 0)}" if (low, high) != (None, None) else "–"
+                for low, high in ends
+            ),
+        ]
+        if wall:
+            cells += [
+                text.number(r["wall_ripple_db"], 1),
+                r["wall_best_setting"],
+                text.number(r["wall_best_ripple_db"], 1),
+            ]
+        table.append(cells)
+    if len(headings) > 1:
+        text.table(headings, table, right=tuple(range(1, len(headings))))
+
+
+def settings(
+    speaker: SpeakerArgument,
+    against: Annotated[
+        str | None, typer.Option("--against", help="The setting to compare with. Default: the default one.")
+    ] = None,
+    wall: Annotated[
+        float | None, _number("--wall", "Which setting suits a wall so many metres behind the front?")
+    ] = None,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Compare the settings of one speaker: what each changes, how far a control reaches, which suits a wall.
+
+    Example: speakerdb settings adze --wall 0.5
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.settings(speaker, against=against, wall_distance_m=wall, exact=exact)
+        if json:
+            emit(documents.settings(base.state, answer))
+            return
+        _print_settings(answer)
+        cite(base)
+
+
+def _print_settings(answer: SettingsAnswer) -> None:
+    from speakerdb.library import settings as words
+
+    text.line(f"{answer.speaker}: its settings against {answer.reference}")
+    for name, switches in answer.switches.items():
+        recorded = (
+            ", ".join(f"{key} {position}" for key, position in switches.items()) or "no switch positions recorded"
+        )
+        text.line(f"  {name}: {recorded}")
+    if not answer.changes:
+        text.line("It was measured in one setting only: there is nothing to compare.")
+    for change in answer.changes:
+        shift = text.number(change.level_shift_db, 1)
+        text.line(f"\n{change.setting} minus {answer.reference}, dB (mean level 300 Hz–3 kHz {shift} dB):")
+        text.table(
+            ["curve", *(f"{f:g} Hz" for f in words.SHOWN_HZ)],
+            [
+                [part.replace("_", " "), *(text.number(v, 1) for v in words.octave_rows(curve))]
+                for part, curve in change.difference_db.items()
+            ],
+            right=tuple(range(1, 1 + len(words.SHOWN_HZ))),
+        )
+        _print_changes(answer.reference, change.setting, change.changes)
+    for control in answer.controls:
+        text.line(words.control_sentence(control))
+    if answer.wall is not None:
+        text.line(f"\n{words.wall_sentence(answer.wall)}")
+        text.table(
+            ["setting", "ripple 40–300 Hz (dB)", "bass 40–300 Hz over 300 Hz–3 kHz (dB)", "not judged because"],
+            [
+                [name, text.number(ripple, 1), text.number(bass, 1), answer.wall.reasons.get(name, "")]
+                for name, ripple, bass in zip(
+                    answer.wall.settings, answer.wall.total.ripple_db, answer.wall.total.bass_db, strict=True
+                )
+            ],
+            right=(1, 2),
+        )
+    _print_block("Cautions:", answer.cautions)
+
+
+def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
+    """Changes that matter or may; the rest is counted."""
+    rows = []
+    unchanged = 0
+    for r in changes.iter_rows(named=True):
+        metric = text.metric_of(r["metric"])
+        if r["matters"] == "no":
+            unchanged += 1
+            continue
+        if r["reference"] is None and r["value"] is None:
+            continue
+        rows.append(
+            [metric.label, metric.unit, text.value(metric, r["reference"], r["censored_reference"]),
+             text.value(metric, r["value"], r["censored"]), _change_text(metric.decimals, r["change_low"], r["change_high"]),
+             r["matters"], r["reason"] or ""]
+        )  # fmt: skip
+    if rows:
+        text.table(
+            ["metric", "unit", reference, setting, "change", "matters", "withheld because"], rows, right=(2, 3, 4)
+        )
+    text.line(f"{unchanged} other metrics change by less than matters.")
+
+
+def _change_text(decimals: int, low: float | None, high: float | None) -> str:
+    if low is None and high is None:
+        return "–"
+    if low is None or high is None:
+        return f"≥ {text.number(low, decimals)}" if low is not None else f"≤ {text.number(high, decimals)}"
+    return (
+        text.number(low, decimals) if low == high else f"{text.number(low, decimals)} … {text.number(high, decimals)}"
+    )
+
+
+def claim(
+    speaker: SpeakerArgument,
+    setting: SettingOption = None,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Set a maker's claimed maximum level against the measured one.
+
+    Example: speakerdb claim weir-2
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.claim(speaker, setting=setting, exact=exact)
+        if json:
+            emit(documents.claim(base.state, answer))
+            return
+        text.line(f"{answer.speaker}, setting {answer.setting}: is the claimed maximum level believable?")
+        for sentence in answer.sentences:
+            text.line(f"- {sentence}")
+        cite(base)
