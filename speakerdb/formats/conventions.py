@@ -20,7 +20,7 @@ def to_ours(table: Table, said: Mapping[str, Any], problems: Problems) -> Table 
     before = len(problems.items)
     numbers = dict(table.numbers)
     if said.get("frequency_unit") == "kHz":
-        numbers["frequency_hz"] = numbers["frequency_hz"] * 1000.0
+        numbers["frequency_hz"] = np.round(numbers["frequency_hz"] * 1000.0, 6)  # 0.0265 kHz is 26.5 Hz to the digit
     unit = said.get("level_unit", "dB")
     if "level_db" in numbers and unit == "percent":
         if table.form.name != "distortion":
@@ -43,7 +43,7 @@ def _level_db(table: Table, magnitude: FloatArray, unit: str, problems: Problems
     if (magnitude == 0).any():
         problems.warn(f"{table.file}: magnitudes of exactly 0 count as not measured")
     with np.errstate(divide="ignore", invalid="ignore"):
-        level = 20.0 * np.log10(magnitude / (_REFERENCE_PA if unit == "Pa" else 1.0))
+        level = np.round(20.0 * np.log10(magnitude / (_REFERENCE_PA if unit == "Pa" else 1.0)), 9)
     return np.where(magnitude > 0, level, np.nan)
 
 

@@ -9,18 +9,15 @@ from typing import Any, TypeVar
 
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
-from speakerdb.formats.curves import blocks_of
 from speakerdb.formats.keys import Keys, SheetOrigin
 from speakerdb.formats.problems import Problems, shown
-from speakerdb.formats.responses import find_responses
+from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.sheet import KEPT_NAME, Sheet, SheetRow, rows_from
-from speakerdb.formats.sofa_in import read_sofa
 from speakerdb.formats.sweeps import compression_of, distortion_of, impedance_of
 from speakerdb.formats.tables import (
     COMPRESSION,
     DISTORTION,
     IMPEDANCE,
-    RESPONSES,
     TABLE_SUFFIXES,
     Table,
     TableForm,
@@ -28,7 +25,7 @@ from speakerdb.formats.tables import (
     read_table,
 )
 from speakerdb.formats.toml_files import parse_toml
-from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match, read_traces
+from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
 from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
 
@@ -153,22 +150,7 @@ def _responses(
         if len(problems.items) == before:
             _explain_absence(view, said, problems)
         return (), None
-    if found.form == "sofa":
-        name = found.files[0][0]
-        content = view.read(name, problems)
-        if "level_is" not in said:
-            problems.warn(
-                f"{name}: taken as pressures in pascal; SOFA files do not say so, level_is in session.toml does"
-            )
-        relative = said.get("level_is") == "relative"
-        return read_sofa(name, content, relative=relative, problems=problems) if content is not None else ((), None)
-    if found.form == "traces":
-        table = read_traces(view, found.files, said.get("traces", {}), problems)
-    elif found.form == "mapped":
-        table = read_mapped(view, RESPONSES, found.files, found.said, problems)
-    else:
-        table = read_table(view, found.files[0][0], RESPONSES, problems)
-    return (blocks_of(table, problems) if table is not None else ()), None
+    return read_responses(view, found, problems, level_is=said.get("level_is"))
 
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:

@@ -1,4 +1,4 @@
-"""Which files hold a session's responses, and in which form."""
+"""A session's responses: which files hold them, in which form, and reading them."""
 
 from __future__ import annotations
 
@@ -6,11 +6,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any, Literal
 
-from speakerdb.formats.columns import map_of, mapped_files
+from speakerdb.formats.columns import map_of, mapped_files, read_mapped
+from speakerdb.formats.curves import blocks_of
 from speakerdb.formats.problems import Problems
-from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, find_table
-from speakerdb.formats.traces import trace_files
+from speakerdb.formats.sofa_in import read_sofa
+from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, find_table, read_table
+from speakerdb.formats.traces import read_traces, trace_files
 from speakerdb.formats.view import FolderView
+from speakerdb.session import CurveBlock, SphereBlock
 
 SOFA_SUFFIX = ".sofa"
 
@@ -52,3 +55,26 @@ def find_responses(view: FolderView, said: Mapping[str, Any], problems: Problems
         names = " and ".join(f.files[0][0] + (" …" if len(f.files) > 1 else "") for f in found)
         problems.add(f"responses twice: {names}", "one set of responses in a folder", file=found[1].files[0][0])
     return found[0] if len(problems.items) == before and found else None
+
+
+def read_responses(
+    view: FolderView, found: ResponseFiles, problems: Problems, *, level_is: str | None
+) -> tuple[tuple[CurveBlock, ...], SphereBlock | None]:
+    """Read the files that `find_responses` found; empty with problems noted. level_is: what the keys say, if anything."""
+    name = found.files[0][0]
+    if found.form == "sofa":
+        content = view.read(name, problems)
+        if level_is is None:
+            problems.warn(
+                f"{name}: taken as pressures in pascal; SOFA files do not say so, level_is in session.toml does"
+            )
+        if content is None:
+            return (), None
+        return read_sofa(name, content, relative=level_is == "relative", problems=problems)
+    if found.form == "traces":
+        table = read_traces(view, found.files, found.said, problems)
+    elif found.form == "mapped":
+        table = read_mapped(view, RESPONSES, found.files, found.said, problems)
+    else:
+        table = read_table(view, name, RESPONSES, problems)
+    return (blocks_of(table, problems) if table is not None else ()), None

@@ -125,7 +125,8 @@ def _level(file: str, magnitude: FloatArray, relative: bool, problems: Problems)
     if silent.any():
         problems.warn(f"{file}: magnitudes of exactly 0 count as not measured")
     with np.errstate(divide="ignore"):
-        level: FloatArray = 20.0 * np.log10(magnitude if relative else magnitude / REFERENCE_PA)
+        raw: FloatArray = 20.0 * np.log10(magnitude if relative else magnitude / REFERENCE_PA)
+    level = np.round(raw, 9)  # a level that went through its magnitude is the same level to the digit
     level[silent] = np.nan
     if np.isnan(level).all():
         problems.add("no value at any frequency", "measured transfer functions", file=file, key="Data.Real")

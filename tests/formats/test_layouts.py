@@ -1,0 +1,49 @@
+"""A shelf of old exports: eight layouts, 25 folders each, come in with one folder.toml a layout and one sheet."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from speakerdb.formats import content_hash, find_sessions, read_session, read_sheet, read_sources
+from tests.formats.layouts import LAYOUTS, write_shelf
+
+PER_LAYOUT = 25
+
+
+@pytest.fixture(scope="module")
+def shelf(tmp_path_factory):
+    place = tmp_path_factory.mktemp("shelf")
+    sheet = write_shelf(place / "old", place / "plain", PER_LAYOUT)
+    return place, read_sheet(sheet)
+
+
+def test_every_folder_is_found(shelf):
+    place, sheet = shelf
+    assert len(find_sessions(place / "old", sheet)) == len(LAYOUTS) * PER_LAYOUT == 200
+    assert len(find_sessions(place / "old")) == 200  # the folder.toml alone say enough to find them
+
+
+@pytest.mark.parametrize("layout", [layout.name for layout in LAYOUTS])
+def test_every_session_equals_its_plain_form(shelf, layout):
+    place, sheet = shelf
+    for number in range(PER_LAYOUT):
+        name = f"{layout}/s{number:02d}"
+        old = read_session(place / "old" / name, place / "old", sheet)
+        plain = read_session(place / "plain" / name)
+        assert old.info == plain.info
+        assert content_hash(old) == content_hash(plain)
+        for a, b in zip(old.blocks, plain.blocks, strict=True):  # to the digit, so that every metric is equal
+            np.testing.assert_array_equal(a.frequency_hz, b.frequency_hz)
+            np.testing.assert_array_equal(a.horizontal, b.horizontal)
+            np.testing.assert_array_equal(a.angle_deg, b.angle_deg)
+            np.testing.assert_array_equal(a.level_db, b.level_db)
+
+
+@pytest.mark.parametrize("layout", [layout.name for layout in LAYOUTS])
+def test_the_kept_sources_suffice_to_read_an_old_export_again(shelf, layout):
+    place, sheet = shelf
+    session = read_session(place / "old" / layout / "s03", place / "old", sheet)
+    again = read_sources("kept", session.sources)
+    assert again.info == session.info
+    assert content_hash(again) == content_hash(session)
