@@ -20,8 +20,9 @@ HORIZONTAL_WORDS = (
     "poziom",
     "水平",
 )
-VERTICAL_WORDS = ("senkrecht", "lotrecht", "verticale", "vertikal", "verticaal", "pion", "垂直")
+VERTICAL_WORDS = ("elevation", "senkrecht", "lotrecht", "verticale", "vertikal", "verticaal", "pion", "垂直")
 _KNOWN = {"h", "hor", "horiz", "horizontal", "v", "ver", "vert", "vertical", *HORIZONTAL_WORDS, *VERTICAL_WORDS}
+_NUMBER, _WORD = "a number", "a word"  # the kinds of tokens in a shape; other tokens stand for themselves
 _TOKEN = re.compile(r"[+\-−]?\d+(?:[.,]\d+)?|[^\W\d_]+|.")
 
 
@@ -39,7 +40,9 @@ def guess_pattern(names: Sequence[str]) -> NameGuess | None:
     shapes: dict[tuple[str, ...], list[list[str]]] = {}
     for name in names:
         tokens = _tokens(name)
-        shapes.setdefault(tuple("#" if _is_number(t) else "a" if t.isalpha() else t for t in tokens), []).append(tokens)
+        shapes.setdefault(tuple(_NUMBER if _is_number(t) else _WORD if t.isalpha() else t for t in tokens), []).append(
+            tokens
+        )
     if not shapes:
         return None
     shape, members = max(shapes.items(), key=lambda item: len(item[1]))
@@ -55,14 +58,14 @@ def guess_pattern(names: Sequence[str]) -> NameGuess | None:
         elif i == orbit:
             parts.append("{orbit}")
         else:
-            parts.append(column[0] if len(set(column)) == 1 else "*")
+            parts.append(column[0] if len(set(column)) == 1 and column[0] not in "{}*" else "*")
     words = tuple(sorted(set(map(same_form, columns[orbit])))) if orbit is not None else ()
     greatest = max(abs(_number(t)) for t in columns[angle])
     return NameGuess(re.sub(r"\*+", "*", "".join(parts)), words, greatest)
 
 
 def _tokens(name: str) -> list[str]:
-    """Words, numbers and single signs; a sign is part of a number only where no word or number stands right before it."""
+    """Words, numbers with their sign, and single characters."""
     return _TOKEN.findall(name)
 
 
@@ -78,7 +81,7 @@ def _angle_column(shape: Sequence[str], columns: Sequence[Sequence[str]]) -> int
     """The number with the most different values, all of them angles."""
     best, most = None, 2
     for i, kind in enumerate(shape):
-        if kind == "#" and all(abs(_number(t)) <= 360 for t in columns[i]):
+        if kind == _NUMBER and all(abs(_number(t)) <= 360 for t in columns[i]):
             different = len({_number(t) for t in columns[i]})
             if different > most:
                 best, most = i, different
@@ -87,7 +90,7 @@ def _angle_column(shape: Sequence[str], columns: Sequence[Sequence[str]]) -> int
 
 def _orbit_column(shape: Sequence[str], columns: Sequence[Sequence[str]]) -> int | None:
     """The word that names the orbit: one of the known words, else a word that takes two values."""
-    words = [i for i, kind in enumerate(shape) if kind == "a"]
+    words = [i for i, kind in enumerate(shape) if kind == _WORD]
     for i in words:
         if {same_form(t) for t in columns[i]} <= _KNOWN:
             return i
@@ -102,3 +105,8 @@ def orbit_of(word: str) -> str | None:
     if word in VERTICAL_WORDS or word.startswith("v"):
         return "vertical"
     return None
+
+
+def is_orbit_word(word: str) -> bool:
+    """Whether a word names an orbit in a language known here."""
+    return same_form(word) in _KNOWN

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from collections.abc import Sequence
 from typing import Any
 
 from speakerdb.formats.columns import find_delimiter
 from speakerdb.formats.guess_names import guess_pattern, orbit_of
+from speakerdb.formats.keys import BLANK
 from speakerdb.formats.patterns import same_form
 
 _WORDS = {
@@ -19,36 +21,44 @@ _WORDS = {
 }  # fmt: skip
 _DELIMITER_NAMES = {"\t": "tab", ";": ";", ",": ",", None: "space"}
 _SURELY_KHZ = 30.0
+_LOW_FOR_DB = 20.0  # levels that all lie between 0 and this are hardly dB
+_ROWS_FOR_FORM = 400
+_COMMENTS = "*#;!%"
 
 
 def guess_table(text: str) -> dict[str, Any] | None:
-    """The keys of [columns] for a text table; None where it is no table with headings. Blanks are "?"."""
-    lines = [(i, row) for i, row in enumerate(text.split("\n")) if row.strip()]
+    """The keys of [columns] for a text table; None where it holds no rows of numbers. Blanks are "?"."""
+    every = [(i, row) for i, row in enumerate(text.split("\n")) if row.strip()]
+    comment = every[0][1][0] if every and every[0][1][0] in _COMMENTS else None
+    lines = [(i, row) for i, row in every if comment is None or not row.startswith(comment)]
     first = next((k for k, (_, row) in enumerate(lines) if _is_data(row)), None)
-    if first is None or first == 0:
+    if first is None:
         return None
     delimiter = find_delimiter(lines[first][1])
-    if delimiter == "," and ";" not in lines[first][1] and "\t" not in lines[first][1] and _spaced(lines[first][1]):
+    if delimiter == "," and _spaced(lines[first][1]):
         delimiter = None
-    heading = first - 1
-    units = heading > 0 and _looks_like_units(_cells(lines[heading][1], delimiter))
-    heading -= units
-    headings = _cells(lines[heading][1], delimiter)
-    rows = [_cells(row, delimiter) for _, row in lines[first : first + 400]]
-    said: dict[str, Any] = {"delimiter": _DELIMITER_NAMES[delimiter]}
+    rows = [_cells(row, delimiter) for _, row in lines[first:]]
+    said: dict[str, Any] = {"delimiter": _DELIMITER_NAMES[delimiter]} | ({"comment": comment} if comment else {})
+    if delimiter != "," and any("," in cell for row in rows[:_ROWS_FOR_FORM] for cell in row):
+        said["decimal_comma"] = True
+    units = first > 1 and _looks_like_units(_cells(lines[first - 1][1], delimiter))
+    heading = first - 1 - units
+    headings = _cells(lines[heading][1], delimiter) if heading >= 0 else []
+    if abs(len(headings) - len(rows[0])) > 1:  # a remark, not headings
+        said |= {"skip_rows": lines[first][0]} if first > 0 else {}
+        return said | {"heading": False} | dict.fromkeys(("frequency_hz", "orbit", "angle_deg", "level_db"), BLANK)
     if lines[heading][0] > 0:
         said["skip_rows"] = lines[heading][0]
     if units:
         said["units_row"] = True
-    if delimiter != "," and any("," in cell for row in rows for cell in row):
-        said["decimal_comma"] = True
-    named = _cells(lines[heading + 1][1], delimiter) if units else [""] * len(headings)
-    return said | _columns(headings, named, rows)
+    named = _cells(lines[heading + 1][1], delimiter) if units else []
+    return said | guess_columns(headings, named, rows)
 
 
-def _columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
+def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
+    """Which heading is which of our columns, and the units that headings, units and values give away."""
     said: dict[str, Any] = {}
-    labels = [f"{same_form(h)} {same_form(u)}" for h, u in zip(headings, [*units, *[""] * len(headings)], strict=False)]
+    labels = [f"{same_form(h)} {same_form(u)}" for h, u in itertools.zip_longest(headings, units, fillvalue="")]
     taken: set[int] = set()
 
     def find(column: str) -> int | None:
@@ -60,50 +70,72 @@ def _columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[Seque
         return None
 
     frequency = find("frequency_hz")
-    said["frequency_hz"] = headings[frequency] if frequency is not None else "?"
+    said["frequency_hz"] = headings[frequency] if frequency is not None else BLANK
     if frequency is not None:
-        values = [v for row in rows if frequency < len(row) and (v := _number(row[frequency])) is not None]
-        if "khz" in labels[frequency] or (values and max(values) < _SURELY_KHZ):
+        highest = max(_numbers(rows, frequency), default=0.0)
+        if "khz" in labels[frequency] or 0 < highest < _SURELY_KHZ:
             said["frequency_unit"] = "kHz"
-    rest = [h for i, h in enumerate(headings) if i not in taken and h]
-    wide = guess_pattern(rest) if len(rest) >= 3 else None
+    rest = [i for i, h in enumerate(headings) if i not in taken and h]
+    wide = guess_pattern([headings[i] for i in rest]) if len(rest) >= 3 else None
     if wide is not None:
         said["wide"] = wide.pattern
-        said |= orbit_keys(wide.orbit_words) | angle_keys(wide.greatest_angle)
-        return said
+        return (
+            said
+            | orbit_keys(wide.orbit_words)
+            | angle_keys(wide.greatest_angle)
+            | _level_unit("", _numbers(rows, *rest))
+        )
     for column in ("orbit", "angle_deg", "phase_deg", "level_db"):
         index = find(column)
+        if index is None and column == "orbit":
+            index = _column_of_two_words(rows, taken)
         if index is not None:
             said[column] = headings[index]
-        elif column in {"level_db"}:
-            said[column] = "?"
-        elif column in {"orbit", "angle_deg"}:
-            said.setdefault("fixed", {})[column] = "?"
-        if index is not None and column == "orbit":
-            said |= orbit_keys(tuple(dict.fromkeys(same_form(r[index]) for r in rows if index < len(r))))
-        if index is not None and column == "angle_deg":
-            angles = [abs(v) for r in rows if index < len(r) and (v := _number(r[index])) is not None]
-            said |= angle_keys(max(angles, default=0.0))
-        if index is not None and column == "level_db":
-            said |= _level_unit(labels[index])
+            if column == "orbit":
+                said |= orbit_keys(tuple(dict.fromkeys(same_form(r[index]) for r in rows if index < len(r))))
+            elif column == "angle_deg":
+                said |= angle_keys(max(map(abs, _numbers(rows, index)), default=0.0))
+            elif column == "level_db":
+                said |= _level_unit(labels[index], _numbers(rows, index))
+        elif column == "level_db":
+            said[column] = BLANK
+        elif column != "phase_deg":
+            said["fixed"] = {**said.get("fixed", {}), column: BLANK}
     return said
 
 
-def _level_unit(label: str) -> dict[str, str]:
+def _column_of_two_words(rows: Sequence[Sequence[str]], taken: set[int]) -> int | None:
+    """A column of cells that are one of two words: the orbits, whatever their names."""
+    for i in range(max(map(len, rows), default=0)):
+        words = {row[i] for row in rows if i < len(row)}
+        if i not in taken and len(words) == 2 and all(_number(w) is None for w in words):
+            taken.add(i)
+            return i
+    return None
+
+
+def _numbers(rows: Sequence[Sequence[str]], *columns: int) -> list[float]:
+    return [v for row in rows for i in columns if i < len(row) and (v := _number(row[i])) is not None]
+
+
+def _level_unit(label: str, values: Sequence[float]) -> dict[str, str]:
+    """The unit of levels where it is not dB; a blank where small values without a sign leave it open."""
     if "db" in label:
         return {}
     if re.search(r"\b(pa|pascal)\b", label):
         return {"level_unit": "Pa"}
-    return {"level_unit": "linear"} if re.search(r"lin|magn|betrag|ampl|druck|press", label) else {}
+    if re.search(r"lin|magn|betrag|ampl", label):
+        return {"level_unit": "linear"}
+    return {"level_unit": BLANK} if values and min(values) >= 0 and max(values) < _LOW_FOR_DB else {}
 
 
 def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
     """orbit_words for words that a pattern does not know by itself; fixed.orbit as a blank where there are none."""
     if not words:
-        return {"fixed": {"orbit": "?"}}
+        return {"fixed": {"orbit": BLANK}}
     by_orbit = {o: [w for w in words if orbit_of(w) == o] for o in ("horizontal", "vertical")}
-    if any(orbit_of(w) is None for w in words):
-        return {"orbit_words": {o: by_orbit[o] or ["?"] for o in by_orbit}}
+    if any(orbit_of(w) is None for w in words):  # the words themselves, to be sorted by hand
+        return {"orbit_words": {o: by_orbit[o] or [BLANK, *words] for o in by_orbit}}
     plain = {"h", "hor", "horiz", "horizontal", "v", "ver", "vert", "vertical"}
     return {} if set(words) <= plain else {"orbit_words": {o: w for o, w in by_orbit.items() if w}}
 

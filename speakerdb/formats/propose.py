@@ -12,39 +12,19 @@ from pathlib import Path
 from typing import Any
 
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.formats.guess_names import guess_pattern
-from speakerdb.formats.guess_tables import angle_keys, guess_table, orbit_keys
+from speakerdb.formats.guess_files import SHEET_FILE, TEXT_SUFFIXES, reading_tables, session_places
 from speakerdb.formats.keys import BLANK, schema
 from speakerdb.formats.problems import Problems
-from speakerdb.formats.responses import SOFA_SUFFIX, find_responses, read_responses
+from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.sheet import FOLDER_COLUMN
 from speakerdb.formats.sofa_out import toml_value
-from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, read_table
-from speakerdb.formats.text import decode
-from speakerdb.formats.traces import parse_trace
+from speakerdb.formats.tables import ORBITS
 from speakerdb.formats.view import FOLDER_FILE, SESSION_FILE, DiskFolder
 from speakerdb.session import CurveBlock, FloatArray
 
-SHEET_FILE = "sessions.csv"
-_TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _SHARED_KEYS = ("lab", "method")  # asked for once, in folder.toml
 _SHEET_KEYS = ("maker", "model", "kind", "powered", "drive_voltage_v", "date", "sample", "setting")
-_INNER_FOLDERS = (
-    "responses",
-    "polar",
-    "polars",
-    "traces",
-    "raw",
-    "data",
-    "h",
-    "v",
-    "hor",
-    "ver",
-    "horizontal",
-    "vertical",
-)
 _CURVES_SHOWN = 3
-_FOLDERS_LOOKED_AT = 5
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,14 +65,14 @@ def propose(folder: Path) -> Proposal:
             raise _error(
                 folder, f"{target.name}, which is there already", "a folder without it: it is never overwritten"
             )
-    places = _candidates(folder)
+    places = session_places(folder)
     if not places:
         raise _error(
             folder,
             "no measurement files",
-            f"text tables or traces ({', '.join(_TEXT_SUFFIXES)}), Parquet or SOFA files",
+            f"text tables or traces ({', '.join(TEXT_SUFFIXES)}), Parquet or SOFA files",
         )
-    tables, notes = _reading_tables(places)
+    tables, notes = reading_tables(places)
     names = [os.path.relpath(p, folder).replace(os.sep, "/") for p in places]
     toml_text, sheet_text = _toml_text(tables), _sheet_text(names, places)
     curves, more = _preview(folder, places, tables)
@@ -112,100 +92,6 @@ def _error(folder: Path, found: str, expected: str) -> DataError:
         f"{folder}: found {found}; expected {expected}",
         (ErrorItem(folder=str(folder), found=found, expected=expected),),
     )
-
-
-def _candidates(folder: Path) -> list[Path]:
-    """Folders that hold measurement files; those in an inner folder such as responses/ count for the folder around it."""
-    found = set()
-    for place, inner, files in os.walk(folder):
-        inner[:] = sorted(n for n in inner if not n.startswith("."))
-        if any(_is_data_file(f) for f in files):
-            path = Path(place)
-            found.add(path.parent if path != folder and path.name.lower() in _INNER_FOLDERS else path)
-    return sorted(found)
-
-
-def _is_data_file(name: str) -> bool:
-    plain = name.lower().removesuffix(".gz")
-    return (
-        not name.startswith(".") and plain.endswith((*_TEXT_SUFFIXES, ".parquet", SOFA_SUFFIX)) and name != SHEET_FILE
-    )
-
-
-def _reading_tables(places: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
-    """[columns] or [traces] for the files of the first folders; empty where those stand in the plain form."""
-    views = [DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]]
-    if _stands_plain(views[0]):
-        return {}, []
-    names = [n for v in views for n in v.names if _is_data_file(n)]
-    traces = guess_pattern(names)
-    sample = next(n for n in views[0].names if _is_data_file(n))
-    text = _text_of(views[0], sample)
-    if (
-        traces is not None
-        and text is not None
-        and parse_trace(sample, text, {}, Problems("")) is not None
-        and _narrow(text)
-    ):
-        said = {"pattern": traces.pattern} | orbit_keys(traces.orbit_words) | angle_keys(traces.greatest_angle)
-        return {"traces": said}, []
-    columns = guess_table(text) if text is not None else None
-    if columns is None:
-        return {"columns": {"frequency_hz": BLANK, "level_db": BLANK}}, [
-            f"{sample}: no headings and numbers could be made out"
-        ]
-    return {"columns": {"file": _file_pattern(views)} | _orbit_from_name(columns, views)}, []
-
-
-def _stands_plain(view: DiskFolder) -> bool:
-    file = next((f"responses{s}" for s in (*TABLE_SUFFIXES, SOFA_SUFFIX) if f"responses{s}" in view.names), None)
-    if file is None or file.endswith(SOFA_SUFFIX):
-        return file is not None
-    return read_table(view, file, RESPONSES, Problems("")) is not None
-
-
-def _text_of(view: DiskFolder, name: str) -> str | None:
-    problems = Problems("")
-    content = view.read(name, problems)
-    return (
-        decode(name, content, None, problems)
-        if content is not None and not name.endswith((".parquet", ".gz", SOFA_SUFFIX))
-        else None
-    )
-
-
-def _narrow(text: str) -> bool:
-    """Whether lines hold no more than frequency, level and phase."""
-    rows = [r.replace(";", " ").split() for r in text.split("\n")[-20:] if r.strip()]
-    return bool(rows) and max(map(len, rows)) <= 3 and all(r.count(",") <= 3 for r in text.split("\n")[-20:])
-
-
-def _file_pattern(views: Sequence[DiskFolder]) -> str:
-    """The table's name where all folders share it, else with a star."""
-    per_folder = [[n for n in v.names if _is_data_file(n)] for v in views]
-    first = per_folder[0]
-    if len(first) == 2:
-        for word_h, word_v in (("horizontal", "vertical"), ("hor", "ver"), ("h", "v")):
-            swapped = [n for n in first if word_h in n.lower()]
-            if len(swapped) == 1 and {n.lower() for n in first} == {
-                swapped[0].lower(),
-                swapped[0].lower().replace(word_h, word_v),
-            }:
-                return swapped[0].lower().replace(word_h, "{orbit}")
-    if all(names[:1] == first[:1] for names in per_folder):
-        return first[0]
-    suffix = first[0][first[0].index(".") :] if "." in first[0] else ""
-    return f"*{suffix}"
-
-
-def _orbit_from_name(said: Mapping[str, Any], views: Sequence[DiskFolder]) -> dict[str, Any]:
-    out = dict(said)
-    fixed = dict(out.get("fixed", {}))
-    if "{orbit}" in _file_pattern(views) and fixed.pop("orbit", None):
-        out["fixed"] = fixed
-        if not fixed:
-            del out["fixed"]
-    return out
 
 
 def _toml_text(tables: Mapping[str, Any]) -> str:
@@ -249,7 +135,7 @@ def _blanks(tables: Mapping[str, Any]) -> Iterable[str]:
     yield from _SHARED_KEYS
     for name, said in tables.items():
         for key, value in said.items():
-            if BLANK in (value if isinstance(value, str) else str(value)) and f'"{BLANK}"' in _inline(value):
+            if f'"{BLANK}"' in _inline(value):
                 yield f"{name}.{key}"
 
 
@@ -272,7 +158,10 @@ def _preview(
             curves = _choose(os.path.relpath(place, folder), blocks)
         else:
             unread += 1
-            notes += [str(item) for item in problems.items[:_CURVES_SHOWN]]
+            notes = notes or [str(item) for item in problems.items[:1]]
+    open_blanks = [b for b in _blanks(tables) if b not in _SHARED_KEYS]
+    if not curves and open_blanks:
+        return (), [f"no curve can be shown before {', '.join(open_blanks)} are filled in"]
     if unread:
         notes.append(
             f"{unread} of {len(places)} folders hold files that this does not read; propose for them by themselves"
@@ -281,13 +170,16 @@ def _preview(
 
 
 def _filled(tables: Mapping[str, Any]) -> dict[str, Any]:
-    """Tables with something in place of their blanks, for the preview."""
+    """Tables with something in place of the blanks that leave the curves in sight."""
+    stand_in = {"orbit": "horizontal", "angle_deg": 0}
     out: dict[str, Any] = {}
     for name, said in tables.items():
-        out[name] = dict(said)
-        for key, blank in (said.get("fixed") or {}).items():
-            if blank == BLANK:
-                out[name]["fixed"] = {**out[name]["fixed"], key: "horizontal" if key == "orbit" else 0}
+        out[name] = {k: v for k, v in said.items() if not (k == "level_unit" and v == BLANK)}
+        if "fixed" in said:
+            out[name]["fixed"] = {k: stand_in[k] if v == BLANK else v for k, v in said["fixed"].items()}
+        unsorted = [words[1:] for words in said.get("orbit_words", {}).values() if words[0] == BLANK]
+        if unsorted and len(unsorted[0]) == 2:
+            out[name]["orbit_words"] = {o: [word] for o, word in zip(ORBITS, unsorted[0], strict=True)}
     return out
 
 

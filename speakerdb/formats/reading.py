@@ -26,7 +26,7 @@ from speakerdb.formats.tables import (
 )
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
-from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder
+from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
 
 T = TypeVar("T")
@@ -41,7 +41,7 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
 
     Raises DataError whose items name every defect with folder, file, line or key, what was found and what was expected.
     """
-    problems = Problems(str(folder))
+    problems = Problems(readable(str(folder)))
     rows = sheet.rows_of(folder, root) if sheet is not None else []
     if not folder.is_dir():
         file = sheet.path.name if sheet is not None and rows else None
@@ -78,7 +78,7 @@ def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Probl
     depth = len(view.path.relative_to(top).parts) if view.path.is_relative_to(top := Path(os.path.abspath(root))) else 0
     for name in view.inherited:
         if name.count("../") > depth:
-            problems.warn(f"defaults were taken from {os.path.normpath(view.path / name)}")
+            problems.warn(f"defaults were taken from {readable(os.path.normpath(view.path / name))}")
 
 
 def _read(view: FolderView, row: SheetRow | None, problems: Problems) -> Session:

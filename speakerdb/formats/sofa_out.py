@@ -12,11 +12,11 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.acoustics.grid import FREQUENCY_HZ
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats.sofa_in import CONVENTION, HDF5_LOCK, REFERENCE_PA
-from speakerdb.session import FloatArray, GridSession, Session, SessionInfo
+from speakerdb.session import FloatArray, GridSession, LevelIs, Session, SessionInfo
 
-GRID_HZ: FloatArray = 100.0 * 2.0 ** (np.arange(-46, 153) / 20.0)  # metrics.md section 1
 _SHAPE_NEEDS_PER_OCTAVE = 12.0  # metrics.md section 1: coarser data give no shape metrics
 _SHARED_DEG = (0.0, 180.0)  # directions that lie on both orbits
 
@@ -31,8 +31,8 @@ def write_sofa(session: Session | GridSession, path: Path) -> None:
     if path.exists():
         raise _error(path, "a file of that name", "a name that is free")
     frequency_hz, azimuth, elevation, level_db = _matrix(session)
-    info = session.info
-    relative = info.level_is == "relative"
+    info, level_is = session.info, _level_is(session)
+    relative = level_is == "relative"
     pressure = 10.0 ** (level_db / 20.0) * (1.0 if relative else REFERENCE_PA)
     radius = np.full(len(azimuth), info.distance_m or 1.0)
 
@@ -50,7 +50,7 @@ def write_sofa(session: Session | GridSession, path: Path) -> None:
         data.GLOBAL_Organization = info.lab
         data.GLOBAL_SourceManufacturer = info.maker
         data.GLOBAL_SourceType = "loudspeaker"
-        data.GLOBAL_Comment = _comment(info)
+        data.GLOBAL_Comment = _comment(level_is)
         for variable in ("EmitterDescriptions", "Description"):  # text variables, which netCDF4 1.7.5 fails to write
             data.delete(variable)
         try:
@@ -59,13 +59,13 @@ def write_sofa(session: Session | GridSession, path: Path) -> None:
             raise _error(path, error.strerror or str(error), "a folder that can be written to") from error
 
 
-def _comment(info: SessionInfo) -> str:
+def _comment(level_is: LevelIs) -> str:
     where = {
         "relative": "relative to an unknown level",
         "spl_at_distance": "pressure in pascal at the microphone",
         "spl_1m": "pressure in pascal, referred to 1 m",
     }
-    return f"Magnitude only (imaginary part 0), {where[info.level_is]}; NaN where not measured"
+    return f"Magnitude only (imaginary part 0), {where[level_is]}; NaN where not measured"
 
 
 def _error(path: Path, found: str, expected: str) -> DataError:
@@ -76,8 +76,8 @@ def _error(path: Path, found: str, expected: str) -> DataError:
 def _matrix(session: Session | GridSession) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """frequency_hz (F,), azimuth and elevation (n,) in degrees, level_db (n, F): horizontal curves, vertical ones, sphere."""
     if isinstance(session, GridSession):
-        axes = [GRID_HZ]
-        parts = [(GRID_HZ, session.horizontal, session.angle_deg, session.level_db.astype(np.float64))]
+        axes = [FREQUENCY_HZ]
+        parts = [(FREQUENCY_HZ, session.horizontal, session.angle_deg, session.level_db.astype(np.float64))]
     else:
         axes = [b.frequency_hz for b in session.blocks]
         parts = [(b.frequency_hz, b.horizontal, b.angle_deg, b.level_db) for b in session.blocks]
@@ -134,8 +134,8 @@ def _spherical(horizontal: NDArray[np.bool_], angle: FloatArray) -> tuple[FloatA
 def session_toml(session: Session | GridSession) -> str:
     """The keys of a session as the text of a session.toml.
 
-    A GridSession whose raw data were too coarse for shape metrics declares that as smoothing, since its curves stand on a
-    finer grid than was measured.
+    The curves of a GridSession are referred to 1 m already. Where its raw data were too coarse for shape metrics, that is
+    declared as smoothing, since the grid is finer than what was measured.
     """
     info = session.info
     said: dict[str, Any] = {}
@@ -143,6 +143,7 @@ def session_toml(session: Session | GridSession) -> str:
         value = getattr(info, f.name)
         if f.name not in {"electronics", "uncertainty", "prices"} and value is not None and value != f.default:
             said[f.name] = value
+    said["level_is"] = _level_is(session)
     if isinstance(session, GridSession) and session.resolution_per_octave < _SHAPE_NEEDS_PER_OCTAVE:
         said["smoothing_oct"] = max(said.get("smoothing_oct", 0.0), 1.0 / session.resolution_per_octave)
     text = _pairs(said)
@@ -152,6 +153,11 @@ def session_toml(session: Session | GridSession) -> str:
     for price in info.prices:
         text += "\n[[prices]]\n" + _pairs({k: v for k, v in vars(price).items() if v is not None})
     return text
+
+
+def _level_is(session: Session | GridSession) -> LevelIs:
+    said = session.info.level_is
+    return "spl_1m" if isinstance(session, GridSession) and said == "spl_at_distance" else said
 
 
 def _pairs(said: Mapping[str, Any]) -> str:

@@ -64,16 +64,24 @@ class DiskFolder(FolderView):
 
     def __init__(self, folder: Path) -> None:
         self.path = Path(os.path.abspath(folder))
-        super().__init__(str(folder), _regular_files(self.path), _inherited(self.path))
+        self._actual = {readable(name): name for name in _regular_files(self.path)}
+        super().__init__(readable(str(folder)), self._actual, _inherited(self.path))
 
     def _fetch(self, name: str) -> bytes:
-        path = self.path / name
+        path = self.path / self._actual.get(name, name)
         state = path.stat()
         if not stat.S_ISREG(state.st_mode):
             raise ValueError("not a regular file")
         if state.st_size > MAX_FILE_BYTES:
             raise ValueError(f"{state.st_size / 1e6:.0f} MB, more than {MAX_FILE_BYTES // 10**6} MB")
         return path.read_bytes()
+
+    def size(self, name: str) -> int:
+        """Bytes of a file, 0 where it is gone."""
+        try:
+            return (self.path / self._actual.get(name, name)).stat().st_size
+        except OSError:
+            return 0
 
 
 class KeptFolder(FolderView):
@@ -88,6 +96,15 @@ class KeptFolder(FolderView):
 
     def _fetch(self, name: str) -> bytes:
         return self._kept[name]
+
+
+def readable(name: str) -> str:
+    """A file's name as text: bytes that are not UTF-8 (old disks) are taken for Latin-1."""
+    try:
+        name.encode()
+    except UnicodeEncodeError:
+        return os.fsencode(name).decode("latin-1")
+    return name
 
 
 def _regular_files(folder: Path) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from speakerdb import derive
 from speakerdb.formats import content_hash, find_sessions, read_session, read_sheet, read_sources
 from tests.formats.layouts import LAYOUTS, write_shelf
 
@@ -38,6 +39,17 @@ def test_every_session_equals_its_plain_form(shelf, layout):
             np.testing.assert_array_equal(a.horizontal, b.horizontal)
             np.testing.assert_array_equal(a.angle_deg, b.angle_deg)
             np.testing.assert_array_equal(a.level_db, b.level_db)
+
+
+def test_every_metric_is_equal(shelf):
+    place, sheet = shelf
+    names = [f"{layout.name}/s{number:02d}" for layout in LAYOUTS for number in range(PER_LAYOUT)]
+    old = derive.derive([derive.to_grid(read_session(place / "old" / n, place / "old", sheet)) for n in names]).values
+    plain = derive.derive([derive.to_grid(read_session(place / "plain" / n)) for n in names]).values
+    assert np.isfinite(old.value).any(axis=1).all()
+    np.testing.assert_array_equal(old.value, plain.value)
+    np.testing.assert_array_equal(old.censored, plain.censored)
+    assert old.reason == plain.reason
 
 
 @pytest.mark.parametrize("layout", [layout.name for layout in LAYOUTS])

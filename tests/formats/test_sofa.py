@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from speakerdb import derive
 from speakerdb.errors import DataError
 from speakerdb.formats import content_hash, read_session, session_toml, write_sofa
 from speakerdb.session import GridSession, Session
@@ -121,6 +122,43 @@ def test_a_session_on_the_grid_goes_out_and_comes_in_with_its_levels(tmp_path):
     np.testing.assert_allclose(block.level_db, level.astype(float), atol=1e-6)
     np.testing.assert_allclose(block.frequency_hz[46], 100.0)  # f_j = 100·2^(j/20), j from -46 (metrics.md 1)
     np.testing.assert_array_equal(block.angle_deg, grid.angle_deg)
+
+
+def test_levels_of_a_far_microphone_go_out_referred_to_1_m_once(tmp_path):
+    """The grid refers levels to 1 m (derive); its file says so, lest a reader do it again."""
+    folder = sessions.write_plain(tmp_path / "p", FRAME, level_is="spl_at_distance", distance_m=2.0)
+    grid = derive.to_grid(read_session(folder))
+    again = sofa_again(tmp_path / "again", grid)
+    assert again.info.level_is == "spl_1m"
+    np.testing.assert_array_equal(derive.to_grid(again).level_db, grid.level_db)
+
+
+def sofa_again(folder: Path, session: Session | GridSession) -> Session:
+    folder.mkdir()
+    write_sofa(session, folder / "responses.sofa")
+    (folder / "session.toml").write_text(session_toml(session))
+    return read_session(folder)
+
+
+def test_metrics_are_the_same_after_out_and_in(tmp_path):
+    monitor = read_with(tmp_path / "m", level_is="relative")
+    plain = read_session(sessions.write_plain(tmp_path / "p", FRAME))
+    for name, session in {
+        "monitor": monitor,
+        "plain": plain,
+        "grid": derive.to_grid(plain),
+        "coarse": derive.to_grid(monitor),
+    }.items():
+        grid = session if isinstance(session, GridSession) else derive.to_grid(session)
+        again = derive.to_grid(sofa_again(tmp_path / name, session))
+        before, after = derive.derive([grid]).values, derive.derive([again]).values
+        assert before.metrics == after.metrics
+        if name == "coarse":  # a grid holds the power over the sphere, not the sphere: that metric is lost
+            before.value[:, before.metrics.index("di_sphere_mean_db")] = np.nan
+            before.reason[0, "di_sphere_mean_db"] = ""
+        np.testing.assert_array_equal(before.value, after.value, err_msg=name)
+        np.testing.assert_array_equal(before.censored, after.censored, err_msg=name)
+        assert before.reason.keys() == after.reason.keys()
 
 
 def test_coarse_data_stay_coarse_when_their_grid_goes_out(tmp_path):

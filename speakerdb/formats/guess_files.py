@@ -1,0 +1,160 @@
+"""Guesses which folders are sessions and how their responses are to be read."""
+
+from __future__ import annotations
+
+import codecs
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import Any
+
+from speakerdb.formats.guess_names import guess_pattern, is_orbit_word
+from speakerdb.formats.guess_tables import angle_keys, guess_columns, guess_table, orbit_keys
+from speakerdb.formats.keys import BLANK
+from speakerdb.formats.patterns import same_form
+from speakerdb.formats.problems import Problems
+from speakerdb.formats.responses import SOFA_SUFFIX
+from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
+from speakerdb.formats.text import decode
+from speakerdb.formats.traces import parse_trace
+from speakerdb.formats.view import DiskFolder
+
+SHEET_FILE = "sessions.csv"
+TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
+_INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
+_FOLDERS_LOOKED_AT = 5
+_LINES_FOR_FORM = 20
+
+
+def session_places(folder: Path) -> list[Path]:
+    """Folders that hold measurement files; those in an inner folder such as responses/ count for the folder around it."""
+    found = set()
+    for place, inner, files in os.walk(folder):
+        inner[:] = sorted(n for n in inner if not n.startswith("."))
+        if any(_is_data_file(f) for f in files):
+            path = Path(place)
+            found.add(path.parent if path != folder and _is_inner(path.name) else path)
+    return sorted(found)
+
+
+def _is_inner(name: str) -> bool:
+    """Whether a folder's name tells of an orbit or of raw data, not of a session."""
+    words = re.findall(r"[^\W\d_]+", name.lower())
+    return name.lower() in _INNER_FOLDERS or any(is_orbit_word(w) for w in words)
+
+
+def _is_data_file(name: str) -> bool:
+    if name == SHEET_FILE:
+        return False
+    return name.lower().endswith((*TEXT_SUFFIXES, ".gz", ".parquet", SOFA_SUFFIX))
+
+
+def reading_tables(places: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
+    """[columns] or [traces] for the files of the first folders, and notes; empty where those stand in the plain form."""
+    views = [DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]]
+    if _stands_plain(views[0]):
+        return {}, []
+    samples = [_largest(v) for v in views]
+    content = _unpacked(views[0], samples[0])
+    encoding = _guess_encoding(content) if content is not None else None
+    text = decode(samples[0], content, encoding, Problems("")) if content is not None else None
+    traces = guess_pattern([n for v in views for n in v.names if _is_data_file(n)])
+    if traces is not None and text is not None and _is_trace(samples[0], text):
+        orbit = orbit_keys(traces.orbit_words)
+        return {"traces": {"pattern": traces.pattern} | orbit | angle_keys(traces.greatest_angle)}, []
+    columns = guess_table(text) if text is not None else _guess_parquet(views[0], samples[0])
+    if columns is None:
+        blank = dict.fromkeys(("frequency_hz", "orbit", "angle_deg", "level_db"), BLANK)
+        return {"columns": blank}, [f"{samples[0]}: no table of numbers could be made out"]
+    notes = []
+    if columns.get("heading") is False:
+        notes.append(f"{samples[0]} has no headings: its columns go by their numbers, 1, 2 …")
+    if encoding:
+        columns = {"encoding": encoding} | columns
+    pattern = _orbit_pair([n for n in views[0].names if _is_data_file(n)]) or _common_name(samples)
+    if "{orbit}" in pattern and "orbit" in columns.get("fixed", {}):
+        columns["fixed"] = {k: v for k, v in columns["fixed"].items() if k != "orbit"}
+    return {"columns": {"file": pattern} | {k: v for k, v in columns.items() if v != {}}}, notes
+
+
+def _stands_plain(view: DiskFolder) -> bool:
+    file = next((f"responses{s}" for s in (*TABLE_SUFFIXES, SOFA_SUFFIX) if f"responses{s}" in view.names), None)
+    if file is None or file.endswith(SOFA_SUFFIX):
+        return file is not None
+    return read_table(view, file, RESPONSES, Problems("")) is not None
+
+
+def _largest(view: DiskFolder) -> str:
+    """The name of the largest data file: where there are several tables, the responses are the longest."""
+    names = [n for n in view.names if _is_data_file(n)]
+    return max(names, key=lambda n: (view.size(n), n))
+
+
+def _unpacked(view: DiskFolder, name: str) -> bytes | None:
+    """The bytes of a text file, None for other kinds."""
+    problems = Problems("")
+    content = view.read(name, problems) if not name.endswith((".parquet", SOFA_SUFFIX)) else None
+    return unpack(name, content, problems) if content is not None and name.endswith(".gz") else content
+
+
+def _guess_encoding(content: bytes) -> str | None:
+    """The encoding where it has to be named: text that is neither Unicode nor Western European."""
+    if content.startswith((codecs.BOM_UTF8, codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)) or 0 in content[:400]:
+        return None
+    try:
+        content.decode("utf-8")
+    except UnicodeDecodeError:
+        controls = sum(0x80 <= b < 0xA0 for b in content)  # hardly any in Western text, frequent in Shift-JIS
+        high = sum(b >= 0x80 for b in content)
+        try:
+            content.decode("shift_jis")
+        except UnicodeDecodeError:
+            return "cp1252" if controls else None
+        return "shift_jis" if controls * 4 > high else None
+    return None
+
+
+def _guess_parquet(view: DiskFolder, name: str) -> dict[str, Any] | None:
+    problems = Problems("")
+    content = view.read(name, problems) if name.endswith(".parquet") else None
+    frame = parquet_frame(name, content, problems) if content is not None else None
+    if frame is None:
+        return None
+    rows = [["" if v is None else str(v) for v in row] for row in frame.iter_rows()]
+    return guess_columns(frame.columns, [], rows)
+
+
+def _is_trace(name: str, text: str) -> bool:
+    """Whether a file holds one curve: lines of frequency, level and perhaps phase."""
+    if parse_trace(name, text, {}, Problems("")) is None:
+        return False
+    rows = [r for r in text.split("\n")[-_LINES_FOR_FORM:] if r.strip()]
+    return max(len(r.replace(";", " ").split()) for r in rows) <= 3 and max(r.count(",") for r in rows) <= 3
+
+
+def _orbit_pair(names: Sequence[str]) -> str | None:
+    """The pattern of two files that differ in the word for the orbit only."""
+    if len(names) != 2:
+        return None
+    (before, word, after) = _difference(same_form(names[0]), same_form(names[1]))
+    return f"{before}{{orbit}}{after}" if word else None
+
+
+def _difference(a: str, b: str) -> tuple[str, bool, str]:
+    """What two names share before and after the one word in which they differ; False where that is no orbit."""
+    tokens_a, tokens_b = (re.findall(r"[^\W\d_]+|.", t) for t in (a, b))
+    differing = [i for i, (x, y) in enumerate(zip(tokens_a, tokens_b, strict=False)) if x != y]
+    if len(tokens_a) != len(tokens_b) or len(differing) != 1:
+        return a, False, ""
+    at = differing[0]
+    orbits = is_orbit_word(tokens_a[at]) and is_orbit_word(tokens_b[at])
+    return "".join(tokens_a[:at]), orbits, "".join(tokens_a[at + 1 :])
+
+
+def _common_name(samples: Sequence[str]) -> str:
+    """The name that all folders share, else a star and its ending."""
+    if len(set(samples)) == 1 and not set(samples[0]) & set("{}*"):
+        return samples[0]
+    _, dot, ending = samples[0].partition(".")
+    return f"*{dot}{ending}" if dot and "/" not in ending else "*"
