@@ -70,15 +70,19 @@ class Database:
 
     def ingest(self, *folders: Path_, sheet: Path_ | None = None, replace: bool = False,
                begin: Callable[[int], None] = lambda _: None,
-               report: Callable[[IngestResult], None] = lambda _: None) -> list[IngestResult]:  # fmt: skip
-        """Store the sessions found in the folders; one result per folder. Raises DataError where nothing is found."""
+               report: Callable[[IngestResult], None] = lambda _: None,
+               name: Callable[[Path], str] = str) -> list[IngestResult]:  # fmt: skip
+        """Store the sessions found in the folders; one result per folder, called by its path unless `name` says otherwise.
+
+        Raises DataError where nothing is found.
+        """
         if maintenance.stale_metrics(self.store):
             raise StoreError(
                 f"{self.store.path} holds values computed by older definitions; run `speakerdb derive` before adding to it"
             )
         return ingesting.ingest(
             self.store, [Path(f) for f in folders], sheet=None if sheet is None else Path(sheet), replace=replace,
-            begin=begin, report=report,
+            begin=begin, report=report, name=name,
         )  # fmt: skip
 
     def bring_facts(self, file: Path_) -> tuple[int, int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import itertools
 import time
 from collections import deque
@@ -90,10 +91,12 @@ def ingest(
     replace: bool = False,
     report: Callable[[IngestResult], None] = lambda _: None,
     begin: Callable[[int], None] = lambda _: None,
+    name: Callable[[Path], str] = str,
 ) -> list[IngestResult]:
     """Store every session found in the folders; store None is a dry run.
 
-    begin is called with the number of folders found, report with each result once it is final (after its commit).
+    begin is called with the number of folders found, report with each result once it is final (after its commit). name
+    gives what a folder is called in results and in the file: its path, unless that lasts for this run only.
     Raises DataError where there is nothing to ingest at all.
     """
     tasks, table = find_tasks(folders, sheet)
@@ -118,13 +121,14 @@ def ingest(
 
     for folder, outcome in _read_ahead(tasks, table):
         if isinstance(outcome, DataError):
-            items = outcome.items or (ErrorItem(folder=str(folder), found=outcome.message),)
-            settle([IngestResult(str(folder), "refused", errors=items)])
+            items = outcome.items or (ErrorItem(found=outcome.message),)
+            errors = tuple(identity.in_folder(item, name(folder)) for item in items)
+            settle([IngestResult(name(folder), "refused", errors=errors)])
             continue
         key = session_key(outcome.info)
         if key in keys or len(pending) >= GROUP_SESSIONS or time.monotonic() - last_commit > GROUP_S:
             flush()
-        pending.append((str(folder), outcome))
+        pending.append((name(folder), dataclasses.replace(outcome, folder=name(folder))))
         keys.add(key)
     flush()
     return results
