@@ -82,7 +82,8 @@ def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
 _M = ("value", "unit", "se", "low", "high", "censored", "status", "reason")
 
 
-def _metric_map(frame: pl.DataFrame) -> Document:
+def metric_map(frame: pl.DataFrame) -> Document:
+    """metric id -> value, unit, interval, censoring, status and reason of rows of `show`."""
     return {row["metric"]: {key: clean(row[key]) for key in _M} for row in frame.iter_rows(named=True)}
 
 
@@ -96,8 +97,8 @@ def show(state: State, speaker: str, frame: pl.DataFrame, facts: Document, extra
         ["session", "setting", "lab", "sample", "date"], maintain_order=True
     ):
         sessions.append({"session": session, "setting": setting, "lab": lab, "sample": sample, "date": date,
-                         "metrics": _metric_map(part)})  # fmt: skip
-    by_setting = {s: _metric_map(pooled.filter(pl.col("setting") == s)) for s in settings}
+                         "metrics": metric_map(part)})  # fmt: skip
+    by_setting = {s: metric_map(pooled.filter(pl.col("setting") == s)) for s in settings}
     return document(
         state, speaker=speaker, facts=facts, setting=settings[0], pooled=by_setting[settings[0]],
         settings=by_setting, sessions=sessions, **extra,
@@ -130,7 +131,7 @@ def explain(state: State, answer: Explanation) -> Document:
     return document(
         state, speaker=answer.speaker, setting=answer.setting, metric=metric.id, unit=metric.unit, label=metric.label,
         definition=metric.definition, definition_version=answer.metric_version, definition_source=metric.source,
-        pooled=_metric_map(answer.values.filter(pl.col("session").is_null()))[metric.id],
+        pooled=metric_map(answer.values.filter(pl.col("session").is_null()))[metric.id],
         sessions=[
             {"session": row["session"], "metrics": {metric.id: {key: row[key] for key in _M}}}
             for row in answer.values.filter(pl.col("session").is_not_null()).iter_rows(named=True)
