@@ -241,7 +241,7 @@ def _table(
     ).with_columns(
         key=pl.int_range(len(field), dtype=pl.Int64),
         censored=pl.Series(sign),
-        limited_by=pl.Series(levels.limited_by, dtype=pl.String),
+        limited_by=pl.Series(levels.limited_by.tolist(), dtype=pl.String),
         pair=pl.Series(pair),
         preference_censored=pl.Series(preference.best()[1]),
         f6_censored=pl.Series(f6_sign),

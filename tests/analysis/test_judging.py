@@ -1,0 +1,110 @@
+"""What is met at every value that a figure may have is met; at none, missed; anything else is not judged."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from speakerdb.analysis.judging import (
+    MEETS,
+    MISSES,
+    NOT_JUDGED,
+    Interval,
+    Requirement,
+    always,
+    interval,
+    is_near,
+    judge,
+    lowest,
+    p_meets,
+    remoteness,
+)
+
+
+def figure(value, censored="none", reason=None):
+    return interval(np.array([value], float), [censored], np.array([reason], object))
+
+
+def asked(margin, near=3.0):
+    return Requirement("level", "dB", near, margin, lambda i: "open")
+
+
+@pytest.mark.parametrize(
+    ("value", "censored", "limit", "expected"),
+    [
+        (105.0, "none", 104.0, MEETS), (105.0, "none", 105.0, MEETS), (105.0, "none", 105.1, MISSES),
+        (105.0, "at_least", 104.0, MEETS), (105.0, "at_least", 108.0, NOT_JUDGED),
+        (105.0, "at_most", 104.0, NOT_JUDGED), (105.0, "at_most", 108.0, MISSES),
+        (np.nan, "none", 60.0, NOT_JUDGED),
+    ],
+)  # fmt: skip
+def test_a_level_against_a_limit(value, censored, limit, expected):
+    assert judge([asked(figure(value, censored).above(limit))])[0] == expected
+
+
+@pytest.mark.parametrize(
+    ("value", "censored", "limit", "expected"),
+    [(45.0, "at_most", 45.0, MEETS), (45.0, "at_most", 40.0, NOT_JUDGED), (45.0, "none", 40.0, MISSES)],
+)
+def test_a_bass_limit_that_reaches_lower_than_measured(value, censored, limit, expected):
+    assert judge([asked(figure(value, censored).below(limit))])[0] == expected
+
+
+def test_a_sure_miss_outweighs_everything_unknown():
+    wanted = [asked(figure(np.nan).above(100.0)), asked(figure(500.0).below(400.0))]
+    assert judge(wanted)[0] == MISSES
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(-10, 10), st.floats(-10, 10)).map(lambda ends: (min(ends), max(ends))),
+        min_size=1,
+        max_size=4,
+    ),
+    st.lists(st.floats(0, 1), min_size=4, max_size=4),
+)
+def test_the_verdict_holds_wherever_in_the_intervals_the_truth_lies(ends, where):
+    wanted = [asked(Interval(np.array([low]), np.array([high]), np.array([None], object))) for low, high in ends]
+    met = all(low + t * (high - low) >= 0 for (low, high), t in zip(ends, where, strict=False))
+    state = judge(wanted)[0]
+    assert state == NOT_JUDGED or (state == MEETS) == met
+
+
+def test_the_lowest_of_an_open_and_an_exact_level():
+    both = lowest([figure(105.0, "at_least"), figure(103.0)])
+    assert (both.low[0], both.high[0]) == (103.0, 103.0)
+    assert both.best()[1][0] == "none"
+    other = lowest([figure(102.0, "at_least"), figure(103.0)])
+    assert (other.low[0], other.high[0]) == (102.0, 103.0)
+
+
+def test_the_lowest_with_an_unknown_part_is_bounded_above_only_and_keeps_the_reason():
+    found = lowest([figure(104.0), figure(np.nan, reason="balance withheld"), always(1)])
+    assert (found.low[0], found.high[0]) == (-np.inf, 104.0)
+    assert found.reason[0] == "balance withheld"
+    assert found.best()[0][0] == 104.0
+    assert found.best()[1][0] == "at_most"
+
+
+def test_certain_margins_give_probabilities_of_zero_one_or_the_whole_range():
+    margins = Interval(np.array([1.0, -2.0, -1.0]), np.array([1.0, -2.0, np.inf]), np.full(3, None, object))
+    worst, best = p_meets([asked(margins)])
+    assert worst.tolist() == [1.0, 0.0, 0.0]
+    assert best.tolist() == [1.0, 0.0, 1.0]
+
+
+def test_draws_of_margins_give_the_share_in_which_all_requirements_hold_together():
+    none = np.array([None], object)
+    level = Interval(*(2 * [np.array([[1.0], [1.0], [-1.0], [-1.0]])]), none)
+    price = Interval(*(2 * [np.array([[1.0], [-1.0], [1.0], [-1.0]])]), none)
+    certain = Interval(np.array([5.0]), np.array([5.0]), none)
+    assert p_meets([asked(level), asked(price), asked(certain)])[0].tolist() == [0.25]
+
+
+def test_a_miss_is_as_far_as_its_share_of_what_still_counts_as_near():
+    wanted = [asked(figure(98.0).above(100.0), near=4.0), asked(figure(1100.0).below(1000.0), near=200.0)]
+    assert remoteness(wanted)[0] == pytest.approx(0.5 + 0.5)
+    assert is_near(wanted)[0]
+    assert not is_near([asked(figure(95.0).above(100.0), near=4.0)])[0]

@@ -1,0 +1,311 @@
+"""The buyer's question to a small field: who meets it, who just misses it, who can't be judged."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from speakerdb.acoustics import room
+from speakerdb.analysis import seat
+from speakerdb.analysis.question import Question
+from speakerdb.errors import RequestError
+from tests.analysis.rooms import ask, judge, one
+
+
+def misses(found, speaker):
+    frame = found.near_misses if speaker in found.near_misses["speaker"] else found.too_far
+    key = dict(frame.select("speaker", "key").iter_rows())[speaker]
+    return {r["what"]: r for r in found.fails.iter_rows(named=True) if r["key"] == key}
+
+
+def test_level_at_the_seat_is_the_lower_of_maximum_and_balance_through_the_room_and_three_decibels_for_the_pair():
+    group, row = one({}, ask())
+    constant = room.room_constant_m2(60.0, 0.4, room.typical_surface_m2(60.0))
+    expected = 105.0 + 10.0 * np.log10(1.0 / 9.0 + 16.0 * np.pi / constant * 10.0**-0.5) + 3.0103
+    assert group == "rows"
+    assert row["level_at_seat_db"] == pytest.approx(expected, abs=1e-3)
+    assert row["limited_by"] == "balance"
+    assert row["margin_db"] == pytest.approx(expected - 100.0, abs=1e-3)
+    assert row["level_direct_db"] == pytest.approx(105.0 - 20.0 * np.log10(3.0) + 3.0103, abs=1e-3)
+    assert row["p_meets"] == 1.0
+
+
+def test_one_speaker_gives_three_decibels_less_than_a_pair_and_soundbars_and_portables_are_always_alone():
+    pair = one({}, ask())[1]["level_at_seat_db"]
+    for changes, question in (({}, ask(single=True)), ({"kind": "soundbar"}, ask()), ({"kind": "portable"}, ask())):
+        assert pair - one(changes, question)[1]["level_at_seat_db"] == pytest.approx(3.0103, abs=1e-3)
+
+
+def test_who_stands_alone_is_paid_for_alone():
+    speakers = {"bar": {"kind": "soundbar", "price": 1200.0}, "pair": {"price": 1200.0}}
+    found = judge(speakers, ask(budget=700.0, level_db=80.0))
+    assert found.rows["speaker"].to_list() == ["bar"]
+    assert found.rows["cost"].to_list() == [600.0]
+    assert misses(found, "pair")["price"]["by"] == pytest.approx(500.0)
+
+
+@pytest.mark.parametrize(
+    ("level", "censored", "asked_db", "group"),
+    [
+        (105.0, "none", 104.0, "rows"), (105.0, "at_least", 104.0, "rows"), (105.0, "at_least", 110.0, "not_judged"),
+        (105.0, "at_most", 104.0, "not_judged"), (105.0, "at_most", 110.0, "near_misses"),
+    ],
+)  # fmt: skip
+def test_censored_levels_are_carried_and_never_taken_as_exact(level, censored, asked_db, group):
+    gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
+    changes = {"max_level_db": (level, censored), "balance_level_db": (130.0, "at_least")}
+    found, row = one(changes, ask(level_db=asked_db + gain))
+    assert found == group
+    assert row["censored"] == censored
+    if group == "not_judged":
+        assert ("≥" if censored == "at_least" else "≤") in row["reason"]
+        assert row["p_meets"] is None
+
+
+def test_a_level_known_only_as_at_most_misses_by_at_least_the_difference():
+    gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
+    found = judge({"it": {"max_level_db": (105.0, "at_most")}}, ask(level_db=107.0 + gain))
+    miss = misses(found, "it")["level"]
+    assert miss["by"] == pytest.approx(2.0, abs=1e-6)
+    assert miss["at_least"]
+
+
+def test_what_was_withheld_is_not_judged_and_says_why():
+    group, row = one({"max_level_db": "maximum level withheld: no compression sweeps"}, ask())
+    assert group == "not_judged"
+    assert row["reason"] == "maximum level withheld: no compression sweeps"
+
+
+def test_a_withheld_balance_leaves_the_level_bounded_above():
+    changes = {
+        "balance_level_db": "highest level with its balance withheld: not measured up to 10 kHz",
+        "max_level_db": 90.0,
+    }
+    assert one(changes, ask(level_db=110.0))[0] == "near_misses"  # even its maximum is too little
+    assert one(changes, ask(level_db=70.0))[0] == "not_judged"
+
+
+def test_without_sound_power_the_direct_sound_alone_may_suffice_but_can_never_fail():
+    changes = {"di_db": np.nan}
+    assert one(changes, ask(level_db=95.0))[0] == "rows"
+    group, row = one(changes, ask(level_db=110.0))
+    assert group == "not_judged"
+    assert "sound power" in row["reason"]
+    assert row["censored"] == "at_least"
+
+
+def test_a_passive_speaker_gives_no_more_than_its_amplifier_allows():
+    passive = {"powered": False, "sensitivity_db": 86.0}
+    free = one(passive, ask())[1]
+    assert (free["limited_by"], free["delivered_db"]) == ("balance", 105.0)
+    held = one(passive, ask(amplifier_w=20.0))[1]
+    assert held["limited_by"] == "amplifier"
+    assert held["delivered_db"] == pytest.approx(86.0 + 13.01, abs=0.01)
+    assert one({"powered": True}, ask(amplifier_w=1.0))[1]["delivered_db"] == 105.0
+
+
+def test_the_amplifier_power_needed_gives_just_the_level_wanted():
+    passive = {"powered": False, "sensitivity_db": 86.0}
+    watts = one(passive, ask())[1]["amplifier_needed_w"]
+    assert one(passive, ask(amplifier_w=watts))[1]["margin_db"] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_an_amplifier_asked_of_a_passive_speaker_of_unknown_sensitivity_or_kind_is_not_judged():
+    group, row = one(
+        {"powered": False, "sensitivity_db": "sensitivity withheld: levels are relative"}, ask(amplifier_w=50.0)
+    )
+    assert group == "not_judged"
+    assert "sensitivity withheld" in row["reason"]
+    group, row = one({"powered": None}, ask(amplifier_w=50.0))
+    assert group == "not_judged"
+    assert "powered or passive unknown" in row["reason"]
+
+
+@pytest.mark.parametrize(
+    ("changes", "question", "what", "by"),
+    [
+        ({"price": 900.0}, ask(budget=850.0), "price", 50.0),
+        ({"height_mm": 310.0}, ask(height_max_mm=300.0), "height", 10.0),
+        ({"width_mm": 210.0}, ask(width_max_mm=200.0), "width", 10.0),
+        ({"depth_mm": 260.0}, ask(depth_max_mm=250.0), "depth", 10.0),
+        ({"mass_kg": 9.0}, ask(mass_max_kg=8.0), "mass", 1.0),
+        ({"depth_mm": 520.0}, ask(wall_distance_m=0.5), "depth before the wall", 20.0),
+        ({"f6_hz": 45.0}, ask(f6_hz=40.0), "bass", 5.0),
+        ({"f6_hz": 90.0}, ask(subwoofer_hz=80.0), "bass down to the crossover", 10.0),
+        ({"tone_up_deg": 8.0}, ask(standing=True), "tone when standing", np.degrees(np.arctan(0.5 / 3.0)) - 8.0),
+    ],
+)  # fmt: skip
+def test_a_near_miss_says_what_fails_and_by_how_much(changes, question, what, by):
+    found = judge({"it": changes}, question)
+    assert found.near_misses["speaker"].to_list() == ["it"]
+    assert list(misses(found, "it")) == [what]
+    assert misses(found, "it")[what]["by"] == pytest.approx(by)
+    assert found.near_misses["p_meets"].to_list() == [0.0]
+
+
+@pytest.mark.parametrize(
+    ("changes", "question", "reason"),
+    [
+        ({"price": None}, ask(budget=850.0), "price unknown"),
+        ({"price": None, "price_reason": "price in GBP only: no rate to EUR"}, ask(budget=850.0), "no rate to EUR"),
+        ({"height_mm": None}, ask(height_max_mm=300.0), "height unknown"),
+        ({"mass_kg": None}, ask(mass_max_kg=8.0), "mass unknown"),
+        ({"f6_hz": (45.0, "at_most")}, ask(f6_hz=40.0), "bass limit ≤ 45 Hz, asked 40 Hz"),
+        ({"tone_up_deg": "tone holds upward withheld: no vertical orbit"}, ask(standing=True), "no vertical orbit"),
+        ({"kind": "subwoofer"}, ask(), "a subwoofer"),
+    ],
+)
+def test_what_is_unknown_is_not_judged_with_its_reason(changes, question, reason):
+    group, row = one(changes, question)
+    assert group == "not_judged"
+    assert reason in row["reason"]
+
+
+def test_a_bass_limit_below_what_was_measured_meets_a_wish_above_it():
+    assert one({"f6_hz": (38.0, "at_most")}, ask(f6_hz=40.0))[0] == "rows"
+
+
+def test_a_depth_that_is_not_known_is_not_held_against_a_speaker_at_the_wall():
+    assert one({"depth_mm": None}, ask(wall_distance_m=0.5))[0] == "rows"
+
+
+def test_with_a_subwoofer_the_bass_wanted_is_its_task_and_the_bass_managed_preference_counts():
+    group, row = one({"f6_hz": 75.0}, ask(f6_hz=30.0, subwoofer_hz=80.0))
+    assert group == "rows"
+    assert row["preference"] == 7.0
+    assert "bass_40hz_low_db" not in row
+    assert "bass_100hz_low_db" in row
+
+
+def test_with_a_subwoofer_a_full_range_balance_is_a_lower_bound():
+    changes = {"max_level_db": 106.0, "balance_level_db": 100.0}
+    gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
+    assert one(changes, ask(subwoofer_hz=80.0, level_db=99.0 + gain))[0] == "rows"
+    assert one(changes, ask(subwoofer_hz=80.0, level_db=103.0 + gain))[0] == "not_judged"
+    assert one(changes, ask(subwoofer_hz=80.0, level_db=107.0 + gain))[0] == "near_misses"
+
+
+def test_those_with_three_decibels_in_hand_come_by_preference_and_the_rest_by_margin():
+    gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
+    speakers = {
+        "tight, loved": {"balance_level_db": 101.0, "preference": 9.0},
+        "tighter": {"balance_level_db": 100.5, "preference": 8.0},
+        "loud, plain": {"balance_level_db": 106.0, "preference": 4.0},
+        "ample, loved": {"balance_level_db": 103.5, "preference": 7.0},
+        "ample, unrated": {"balance_level_db": 105.0, "preference": "preference withheld: coarse"},
+        "louder, as loved": {"balance_level_db": 104.5, "preference": 7.0},
+    }
+    found = judge(speakers, ask(level_db=100.0 + gain))
+    assert found.rows["speaker"].to_list() == [
+        "louder, as loved", "ample, loved", "loud, plain", "ample, unrated", "tight, loved", "tighter",
+    ]  # fmt: skip
+
+
+def test_near_misses_come_nearest_first_and_far_ones_apart():
+    prices = {"a": 1900.0, "b": 1010.0, "c": 1200.0, "d": 9000.0, "e": 1100.0, "f": 1400.0, "g": 5000.0}
+    found = judge({name: {"price": price} for name, price in prices.items()}, ask(budget=1000.0))
+    assert found.near_misses["speaker"].to_list() == ["b", "e", "c", "f", "a"]  # the nearest five, near or not
+    assert found.too_far["speaker"].to_list() == ["g", "d"]
+
+
+def test_several_misses_are_all_told():
+    found = judge({"it": {"price": 1200.0, "mass_kg": 30.0}}, ask(budget=1000.0, mass_max_kg=10.0, level_db=110.0))
+    assert set(misses(found, "it")) == {"level", "price", "mass"}
+
+
+def test_a_seat_nearer_than_the_cabinet_is_large_is_not_judged():
+    group, row = one({"height_mm": 1100.0}, ask(distance_m=1.0))
+    assert group == "not_judged"
+    assert "nearer than the cabinet is large (1.1 m)" in row["reason"]
+
+
+def test_clean_level_counts_bass_unless_a_subwoofer_takes_it():
+    full, managed = one({}, ask(level_db=80.0))[1], one({}, ask(level_db=80.0, subwoofer_hz=80.0))[1]
+    assert managed["clean_level_db"] - full["clean_level_db"] == pytest.approx(5.0)
+
+
+def test_bass_at_the_seat_is_a_range_from_free_field_to_all_around():
+    row = one({}, ask())[1]
+    constant = room.room_constant_m2(60.0, 0.4, room.typical_surface_m2(60.0))
+    assert row["bass_63hz_low_db"] == pytest.approx(98.0 - 20 * np.log10(3.0) + 3.0103, abs=1e-3)
+    assert row["bass_63hz_high_db"] == pytest.approx(
+        98.0 + 10 * np.log10(1 / 9 + 16 * np.pi / constant) + 6.0206, abs=1e-3
+    )
+
+
+def test_an_assumed_reverberation_time_widens_the_level_and_a_stated_one_leaves_the_model_alone():
+    stated, assumed = one({}, ask())[1], one({}, ask(reverberation_s=None))[1]
+    assert stated["level_high_db"] - stated["level_at_seat_db"] == pytest.approx(2.0)
+    assert assumed["level_at_seat_db"] == pytest.approx(stated["level_at_seat_db"])
+    assert assumed["level_high_db"] > stated["level_high_db"]
+    assert assumed["level_low_db"] < stated["level_low_db"]
+
+
+def test_listening_times_stand_beside_every_level():
+    row = one({"balance_level_db": 106.0}, ask())[1]
+    average = row["level_at_seat_db"] - 15.0
+    assert row["niosh_hours_per_day_dynamic"] == pytest.approx(8.0 * 2.0 ** ((85.0 - average) / 3.0))
+    assert row["who_hours_per_week_dense"] == pytest.approx(40.0 * 2.0 ** ((80.0 - average - 11.0) / 3.0))
+
+
+number = st.one_of(st.none(), st.floats(1.0, 5000.0))
+level = st.one_of(
+    st.just("withheld"), st.tuples(st.floats(80.0, 120.0), st.sampled_from(["none", "at_least", "at_most"]))
+)
+
+
+@settings(max_examples=60, deadline=None)
+@given(
+    st.lists(
+        st.fixed_dictionaries({
+            "price": number, "mass_kg": number, "max_level_db": level, "balance_level_db": level, "f6_hz": level,
+            "kind": st.sampled_from(["standmount", "soundbar", "subwoofer"]), "powered": st.sampled_from([True, False, None]),
+        }),
+        min_size=1, max_size=12,
+    )
+)  # fmt: skip
+def test_no_speaker_is_dropped_and_none_is_told_twice(speakers):
+    question = ask(budget=1500.0, mass_max_kg=20.0, f6_hz=100.0, amplifier_w=60.0)
+    found = judge({f"s{i}": s for i, s in enumerate(speakers)}, question)
+    told = [name for g in (found.rows, found.near_misses, found.too_far, found.not_judged) for name in g["speaker"]]
+    assert sorted(told) == sorted(f"s{i}" for i in range(len(speakers)))
+    assert all(found.not_judged["reason"].is_not_null())
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        ({"volume_m3": 0.0}, "volume"),
+        ({"volume_m3": None, "dimensions_m": (5.0, 0.0, 2.5)}, "dimension"),
+        ({"volume_m3": None}, "volume or"),
+        ({"dimensions_m": (5.0, 4.0, 2.5)}, "not both"),
+        ({"distance_m": 0.0}, "distance"),
+        ({"distance_m": -1.0}, "distance"),
+        ({"distance_m": float("nan")}, "distance"),
+        ({"distance_m": 12.0}, "farther than a room of 60 m³"),
+        ({"volume_m3": None, "dimensions_m": (5.0, 4.0, 2.5), "distance_m": 7.0}, "longest line in a room of 5 × 4 × 2.5 m is 6.9 m"),
+        ({"level_db": 400.0}, "level"),
+        ({"budget": -1.0}, "budget"),
+        ({"amplifier_w": 0.0}, "amplifier"),
+        ({"programme": "loud"}, "dynamic or dense"),
+    ],
+)  # fmt: skip
+def test_a_question_that_makes_no_sense_is_refused_in_words(changes, words):
+    with pytest.raises(RequestError) as refused:
+        ask(**changes)
+    assert words in refused.value.message
+
+
+def test_a_reverberation_time_that_needs_more_absorption_than_there_is_surface_is_refused():
+    with pytest.raises(RequestError) as refused:
+        seat.sit(ask(reverberation_s=0.05))
+    assert "more than its 97 m² of surface; expected more than 0.10 s" in refused.value.message
+
+
+def test_dimensions_give_their_own_volume_and_surface():
+    place = seat.sit(Question(distance_m=3.0, level_db=100.0, dimensions_m=(5.0, 4.0, 2.5)))
+    assert (place.volume_m3, place.surface_m2) == (50.0, 85.0)
+    assert not place.surface_assumed
+    assert place.reverberation_assumed
