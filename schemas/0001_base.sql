@@ -55,8 +55,8 @@ CREATE TABLE metric (
     matters DOUBLE NOT NULL, version INTEGER NOT NULL
 );
 CREATE TABLE metric_value (
-    session_id INTEGER NOT NULL, metric_no SMALLINT NOT NULL, value DOUBLE, corrected DOUBLE, se DOUBLE,
-    low DOUBLE, high DOUBLE, censored VARCHAR NOT NULL, status VARCHAR NOT NULL, reason VARCHAR
+    session_id INTEGER NOT NULL, metric_no SMALLINT NOT NULL, value DOUBLE, censored VARCHAR NOT NULL,
+    status VARCHAR NOT NULL, reason VARCHAR
 );
 -- Values and curves of one speaker in one setting, pooled over its active sessions.
 CREATE TABLE pooled_value (

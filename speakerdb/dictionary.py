@@ -290,6 +290,7 @@ _RESPONSE = (
         10.0,
         10.0,
         "response",
+        plain_interval=True,
     ),
     _m(
         "best_listening_angle_gain_db",
@@ -301,6 +302,7 @@ _RESPONSE = (
         0.01,
         0.1,
         "response",
+        plain_interval=True,
     ),
     _m(
         "best_listening_angle_treble_db",
@@ -312,6 +314,7 @@ _RESPONSE = (
         0.1,
         1.0,
         "response",
+        plain_interval=True,
     ),
 )
 
@@ -528,7 +531,10 @@ class ValueTable:
     low: NDArray[np.float64] | None = None
     high: NDArray[np.float64] | None = None
 
+    se_calibration: NDArray[np.float64] | None = None
+
     def intervals(self) -> dict[str, NDArray[np.float64]]:
         """The uncertainty columns that are there, by name."""
-        columns = {"corrected": self.corrected, "se": self.se, "low": self.low, "high": self.high}
+        columns = {"corrected": self.corrected, "se": self.se, "low": self.low, "high": self.high,
+                   "se_calibration": self.se_calibration}  # fmt: skip
         return {name: array for name, array in columns.items() if array is not None}

@@ -6,6 +6,7 @@ All averages are energy averages (mean of p²), so that each is one row of weigh
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -123,13 +124,17 @@ def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
     return filled
 
 
+_NEPERS = math.log(10.0) / 10.0  # a plain float: single precision stays single
+
+
 def power_of(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
     """p² of levels in dB."""
-    return np.exp(level_db * (np.log(10.0) / 10.0))
+    return np.exp(level_db * _NEPERS)
 
 
 def average(power: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
     """Weighted sums of p²: power (..., 72, 199), weights (k, 72) -> (..., k, 199); NaN where a slot with weight is missing."""
+    weights = weights.astype(power.dtype, copy=False)
     missing = np.isnan(power)
     if not missing.any():
         return np.asarray(weights @ power)

@@ -67,6 +67,9 @@ def ingest(
             except BaseException:
                 base.close()
                 raise
+    if base:
+        with progress("working out intervals") as (begin, advance):
+            base.work_out(begin=begin, advance=advance)
     state = base.state if base else None
     if json:
         emit(documents.ingest(state, results))
@@ -120,12 +123,17 @@ def derive(
 
     with open_existing(db) as base, progress("recomputing") as (begin, advance):
         report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
+    with open_existing(db) as base, progress("working out intervals") as (begin, advance):
+        drawn = base.work_out(begin=begin, advance=advance)
         state = base.state
     if json:
-        emit(documents.document(state, metrics=list(report.metrics), sessions=report.sessions))
-    elif report.metrics:
+        emit(documents.document(state, metrics=list(report.metrics), sessions=report.sessions, drawn=drawn))
+        return
+    if report.metrics:
         text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
-    else:
+    if drawn:
+        text.line(f"Worked out the intervals of {drawn} sessions.")
+    if not report.metrics and not drawn:
         text.line("Every value is up to date; nothing to do.")
 
 

@@ -2,6 +2,18 @@
 
 from speakerdb.derive.gridding import to_grid
 from speakerdb.derive.measuring import Derived, derive
-from speakerdb.derive.pooling import Pooled, pool_table, pool_weights
+from speakerdb.derive.pooling import Pooled, PooledDraws, pool_draws, pool_table, pool_weights
+from speakerdb.derive.uncertainty import SessionUncertainty, session_uncertainty
 
-__all__ = ["Derived", "Pooled", "derive", "pool_table", "pool_weights", "to_grid"]
+__all__ = [
+    "Derived",
+    "Pooled",
+    "PooledDraws",
+    "SessionUncertainty",
+    "derive",
+    "pool_draws",
+    "pool_table",
+    "pool_weights",
+    "session_uncertainty",
+    "to_grid",
+]

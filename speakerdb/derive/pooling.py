@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -97,3 +98,80 @@ def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDA
     found = np.zeros((groups, flags.shape[1]), bool)
     np.logical_or.at(found, group, flags)
     return found
+
+
+DISAGREEMENT_P = 0.01  # of the Q test, below which sessions count as disagreeing (statistics.md §4)
+
+
+@dataclass(frozen=True, eq=False)
+class PooledDraws:
+    """corrected, se, low, high, se_calibration (G, M), NaN where there are no draws; disagree (G, M) bool."""
+
+    uncertain: dict[str, NDArray[np.float64]]
+    disagree: NDArray[np.bool_]
+
+
+def pool_draws(
+    values: ValueTable,
+    draws: NDArray[np.float32],
+    se_calibration: NDArray[np.float64],
+    group: NDArray[np.int64],
+    sample: Sequence[str],
+    lab: Sequence[str],
+) -> PooledDraws:
+    """Pool corrected draws (S, M, B) as the values are pooled, so that shared errors stay shared.
+
+    Sessions that disagree beyond their errors (Q test on the residual draws, p < 0.01) are flagged and the standard error
+    is widened by √(Q/df). se_calibration (S, M) pools by weight, which keeps it an upper bound where labs differ.
+    """
+    from scipy.stats import chi2
+
+    groups, metrics = (int(group.max()) + 1 if len(group) else 0), len(values.metrics)
+    columns = {
+        name: np.full((groups, metrics), np.nan) for name in ("corrected", "se", "low", "high", "se_calibration")
+    }
+    disagree = np.zeros((groups, metrics), bool)
+    for g in range(groups):
+        rows = np.flatnonzero(group == g)
+        weight = np.zeros((metrics, len(rows)))
+        usable = ~np.isnan(draws[rows, :, 0]) & (values.censored[rows] == 0)
+        usable |= ~np.isnan(draws[rows, :, 0]) & ~usable.any(axis=0)  # bounds count only where nothing is exact
+        for pattern in np.unique(usable, axis=1).T:
+            if pattern.any():
+                kept = rows[pattern]
+                share = pool_weights(np.zeros(len(kept), np.int64), [sample[r] for r in kept], [lab[r] for r in kept])
+                mine = np.flatnonzero((usable == pattern[:, None]).all(axis=0))
+                weight[np.ix_(mine, np.flatnonzero(pattern))] = share
+        there = weight.sum(axis=1) > 0
+        own = np.where(usable.T[:, :, None], draws[rows].transpose(1, 0, 2), 0.0)  # (M, s, B)
+        pooled = np.einsum("ms,msb->mb", weight, own)
+        widen = np.ones(metrics)
+        for m in np.flatnonzero(usable.sum(axis=0) > 1):
+            ratio, p = _disagreement(own[m][usable[:, m]], weight[m][usable[:, m]], chi2)
+            if p < DISAGREEMENT_P:
+                disagree[g, m], widen[m] = True, np.sqrt(max(ratio, 1.0))
+        mean = pooled.mean(axis=1)
+        pooled = mean[:, None] + (pooled - mean[:, None]) * widen[:, None]
+        low, high = np.percentile(pooled, [2.5, 97.5], axis=1)
+        calibration = np.sum(weight * np.nan_to_num(se_calibration[rows].T), axis=1)
+        for name, column in zip(columns, (mean, pooled.std(axis=1), low, high, calibration), strict=True):
+            columns[name][g, there] = column[there]
+    return PooledDraws(columns, disagree)
+
+
+def _disagreement(draws: NDArray[np.float64], weight: NDArray[np.float64], chi2: Any) -> tuple[float, float]:
+    """(Q/df, p) of sessions' corrected values about their weighted mean, against the covariance of the same residuals of draws.
+
+    What sessions share cancels in the residuals, so that only errors that could make them differ count.
+    """
+    rest = draws - weight @ draws
+    residual = rest.mean(axis=1)
+    covariance = np.atleast_2d(np.cov(rest))
+    values, vectors = np.linalg.eigh(covariance)
+    kept = values > 1e-6 * max(values[-1], 1e-12)
+    df = int(min(kept.sum(), len(draws) - 1))
+    if df < 1:
+        return 1.0, 1.0
+    chosen = np.argsort(values)[::-1][:df]
+    q = float(np.sum((vectors[:, chosen].T @ residual) ** 2 / values[chosen]))
+    return q / df, float(chi2.sf(q, df))

@@ -59,14 +59,14 @@ def _values_frame(rows: pl.DataFrame) -> pl.DataFrame:
 def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False) -> pl.DataFrame:
     """All values of one speaker: pooled rows (session null) first, then each active session's.
 
-    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason, disagree.
+    Columns: session, setting, lab, sample, date, metric, value, corrected, unit, se, low, high, censored, status, reason, disagree.
     """
     settings = settings_of(store, speaker_id)
     chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
     pooled = store.frame(
         """
         SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
-               m.id AS metric, v.value, v.se, v.low, v.high, v.censored, v.status, v.reason, v.disagree, 0 AS _session
+               m.id AS metric, v.value, v.corrected, v.se, v.low, v.high, v.censored, v.status, v.reason, v.disagree, 0 AS _session
         FROM pooled_value v JOIN metric m USING (metric_no)
         WHERE v.speaker_id = ? AND list_contains(?, v.setting)
         """,
@@ -74,9 +74,10 @@ def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bo
     )
     single = store.frame(
         """
-        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, v.se, v.low, v.high,
+        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, d.corrected, d.se, d.low, d.high,
                v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, s.session_id AS _session
         FROM metric_value v JOIN session s USING (session_id) JOIN metric m USING (metric_no) JOIN lab l USING (lab_id)
+            LEFT JOIN draw d ON d.session_id = v.session_id AND d.metric_no = v.metric_no
         WHERE s.speaker_id = ? AND s.status = 'active' AND list_contains(?, s.setting)
         """,
         [speaker_id, chosen],

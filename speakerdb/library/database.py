@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, curation, maintenance, rooms, settings
+from speakerdb.library import answers, claims, curation, maintenance, rooms, settings, uncertainty
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -170,6 +170,10 @@ class Database:
         return self.store.run_query(name, parameters or {})
 
     # upkeep
+
+    def work_out(self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None) -> int:
+        """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
+        return uncertainty.work_out(self.store, begin=begin, advance=advance)
 
     def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip

@@ -9,10 +9,13 @@ import numpy as np
 import polars as pl
 
 from speakerdb.analysis import judging
+from speakerdb.analysis.field import MetricColumn
 from speakerdb.analysis.judging import Interval
-from speakerdb.dictionary import METRICS
+from speakerdb.derive import pool_weights
+from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
-from speakerdb.store.reading import levels
+from speakerdb.store.reading import levels, session_draws
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 
@@ -33,7 +36,9 @@ class Field:
             SELECT f.*, ss.setting, ss.is_default, ss.sessions
             FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id) ORDER BY f.speaker, ss.setting
             """
-        )
+        ).with_row_index("row")
+        self._draws: dict[str, np.ndarray[Any, Any]] = {}
+        self._provenance: pl.DataFrame | None = None
         self._default_values: pl.DataFrame | None = None
         self._prices = store.frame("SELECT * FROM current_price")
 
@@ -151,3 +156,84 @@ class Field:
                     array[where] = levels(found["level"])
                 self._curves[part] = array
         return {p: self._curves[p] for p in parts}
+
+    def draws(self, metric_id: str) -> np.ndarray[Any, Any]:
+        """Pooled corrected draws of one metric: (rows of `base`, B) float32, NaN rows where there are none.
+
+        Pooled as the values are, session by session, with each draw's shared errors kept; widened where sessions disagree.
+        """
+        if metric_id not in self._draws:
+            self._draws[metric_id] = _pooled_draws(self._store, self.base, self.values(metric_id), metric_id)
+        return self._draws[metric_id]
+
+    def metric_column(self, metric: MetricDef, rows: pl.DataFrame) -> MetricColumn:
+        """A metric over rows of `frame` (which carry `row`), as the analyses take it."""
+        values = rows.join(
+            self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
+        )
+        value = values["value"].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
+        corrected = values["corrected"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+        corrected = np.where(np.isnan(corrected), value, corrected)
+        draws = self.draws(metric.id)[rows["row"].to_numpy()]
+        bare = np.isnan(draws).any(axis=1) & ~np.isnan(value)  # not worked out yet: the value stands alone
+        draws[bare] = value[bare, None]
+        draws[np.isnan(value)] = np.nan
+        censored = values["censored"].fill_null("none").to_numpy()
+        spread = values["se_calibration"].cast(pl.Float64).fill_null(0.0).to_numpy()
+        facts = rows.join(self.provenance(), on=["speaker_id", "setting"], how="left", maintain_order="left")
+        return MetricColumn(
+            metric=metric, draws=draws, value=value, corrected=corrected,
+            lower=np.where(censored == "at_most", -np.inf, corrected),
+            upper=np.where(censored == "at_least", np.inf, corrected),
+            calibration_variance=spread**2, lab=facts["labs"].fill_null("").to_numpy().astype(object),
+            reason=values["reason"].to_numpy().astype(object), facts=facts,
+        )  # fmt: skip
+
+    def provenance(self) -> pl.DataFrame:
+        """Per speaker and setting: labs and samples (joined names, sorted) and runs of its active sessions."""
+        if self._provenance is None:
+            self._provenance = self._store.frame(
+                """
+                SELECT speaker_id, setting, string_agg(DISTINCT l.name, '+' ORDER BY l.name) AS labs,
+                       string_agg(DISTINCT sample, '+' ORDER BY sample) AS samples,
+                       string_agg(DISTINCT coalesce(run, sample || ' ' || date::VARCHAR), '+'
+                                  ORDER BY coalesce(run, sample || ' ' || date::VARCHAR)) AS runs
+                FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY speaker_id, setting
+                """
+            )
+        return self._provenance
+
+
+def _pooled_draws(store: Store, base: pl.DataFrame, values: pl.DataFrame, metric_id: str) -> np.ndarray[Any, Any]:
+    heads = store.frame(
+        """
+        SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored
+        FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
+        WHERE s.status = 'active' AND m.id = ? AND v.status = 'ok' ORDER BY s.session_id
+        """,
+        [metric_id],
+    ).join(base.select("row", "speaker_id", "setting"), on=["speaker_id", "setting"], maintain_order="left")
+    drawn = session_draws(store.con, heads["session_id"].to_list(), metric_id)
+    draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
+    found = np.full((len(base), draws.shape[1]), np.nan, np.float32)
+    heads = heads.with_columns(there=pl.Series(~np.isnan(draws[:, 0])), exact=pl.col("censored") == "none")
+    # as in pooling: bounds count only where nothing is exact
+    usable = heads["there"] & (heads["exact"] | ~heads.select(pl.col("exact").any().over("row"))["exact"])
+    kept = heads.filter(usable)
+    if not len(kept):
+        return found
+    draws = draws[usable.to_numpy()]
+    rows, member = np.unique(kept["row"].to_numpy(), return_inverse=True)
+    weight = pool_weights(member, kept["sample"].to_list(), kept["lab"].to_list()).astype(np.float32)
+    order = np.argsort(member, kind="stable")
+    starts = np.searchsorted(member[order], np.arange(len(rows)))
+    pooled = np.add.reduceat((draws * weight[:, None])[order], starts, axis=0)
+    se = base.select("row", "speaker_id", "setting").join(
+        values, on=["speaker_id", "setting"], how="left", maintain_order="left"
+    )
+    target = se["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy()[rows]
+    mean, sd = pooled.mean(axis=1, keepdims=True), pooled.std(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        widen = np.nan_to_num(target[:, None] / sd, nan=1.0, posinf=1.0)
+    found[rows] = mean + (pooled - mean) * widen
+    return found

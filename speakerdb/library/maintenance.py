@@ -67,6 +67,7 @@ def derive(
             if from_raw:
                 writing.replace_curves(store.con, batch, grids)
             _replace_values(store, batch, derived.values)
+            store.con.execute("UPDATE session SET error_model = NULL WHERE list_contains(?, session_id)", [batch])
             if everything:
                 store.con.execute("DELETE FROM summary_curve WHERE list_contains(?, session_id)", [batch])
                 writing.insert_summary(store.con, batch, derived.summary)

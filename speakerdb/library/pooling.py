@@ -2,19 +2,29 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
 import numpy as np
 
 from speakerdb import derive
+from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
 from speakerdb.store.pooled import replace_pooled
-from speakerdb.store.reading import ActiveValues, active_values, summary_levels
+from speakerdb.store.reading import ActiveValues, active_values, session_draws, summary_levels
+
+CHUNK_SPEAKERS = 250  # their draws are held in memory at once
 
 
 def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     """Renew the pooled rows of speakers (None: of all) from their active sessions; the caller holds the transaction."""
+    if speaker_ids is None:
+        everyone = [int(r[0]) for r in store.con.execute("SELECT speaker_id FROM speaker ORDER BY 1").fetchall()]
+        for start in range(0, len(everyone), CHUNK_SPEAKERS):
+            repool(store, everyone[start : start + CHUNK_SPEAKERS])
+        return
     active = active_values(store.con, speaker_ids)
     keys = list(zip(active.speaker_id.tolist(), active.setting, strict=True))
     order = {key: i for i, key in enumerate(sorted(set(keys)))}
@@ -30,7 +40,23 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     groups = [
         (speaker, setting, defaults[speaker] == setting, int(counts[i])) for (speaker, setting), i in order.items()
     ]
-    replace_pooled(store.con, speaker_ids, groups, pooled.values, pooled.disagree, curves)
+    values, disagree = pooled.values, pooled.disagree
+    drawn = session_draws(store.con, active.session_id.tolist())
+    if not np.isnan(drawn.corrected).all():
+        draws = decode(drawn.corrected, drawn.se, drawn.steps)
+        spread = derive.pool_draws(active.values, draws, drawn.se_calibration, group, active.sample, active.lab)
+        values = dataclasses.replace(values, **open_ends(spread.uncertain, values))
+        disagree = spread.disagree
+    replace_pooled(store.con, speaker_ids, groups, values, disagree, curves)
+
+
+def open_ends(uncertain: dict[str, np.ndarray[Any, Any]], values: ValueTable) -> dict[str, np.ndarray[Any, Any]]:
+    """Intervals of pooled values: none where withheld; open on the side a bound leaves open."""
+    withheld = np.isnan(values.value)
+    shown = {name: np.where(withheld, np.nan, column) for name, column in uncertain.items()}
+    shown["low"] = np.where(values.censored == CENSORED.index("at_most"), np.nan, shown["low"])
+    shown["high"] = np.where(values.censored == CENSORED.index("at_least"), np.nan, shown["high"])
+    return shown
 
 
 def pool_curves(

@@ -116,31 +116,24 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     )
     ids = heads["session_id"].to_numpy()
     numbers = metric_numbers(con)
-    column = {number: i for i, number in enumerate(numbers.values())}
     shape = (len(ids), len(numbers))
-    arrays = {name: np.full(shape, np.nan) for name in ("value", "corrected", "se", "low", "high")}
-    censored = np.zeros(shape, np.int8)
+    value, censored = np.full(shape, np.nan), np.zeros(shape, np.int8)
     reason: dict[tuple[int, str], str] = {}
     if len(ids):
         rows = frame(
             con,
-            "SELECT session_id, metric_no, value, corrected, se, low, high, censored, reason FROM metric_value "
+            "SELECT session_id, metric_no, value, censored, reason FROM metric_value "
             "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
             [int(ids.min()), int(ids.max()), ids.tolist()],
         )
-        i = np.searchsorted(ids, rows["session_id"].to_numpy())
-        j = np.array([column[n] for n in range(max(column) + 1) if n in column])  # column by rank of number
-        lookup = np.zeros(max(column) + 1, np.int64)
-        lookup[list(column)] = j
-        j = lookup[rows["metric_no"].to_numpy()]
-        for name, array in arrays.items():
-            array[i, j] = rows[name].cast(float).fill_null(float("nan")).to_numpy()
+        i, j = np.searchsorted(ids, rows["session_id"].to_numpy()), _columns(numbers)[rows["metric_no"].to_numpy()]
+        value[i, j] = rows["value"].cast(float).fill_null(float("nan")).to_numpy()
         codes = {word: code for code, word in enumerate(CENSORED)}
         censored[i, j] = rows["censored"].replace_strict(codes, return_dtype=_int8()).to_numpy()
         names = list(numbers)
         for k in np.flatnonzero(rows["reason"].is_not_null().to_numpy()):
             reason[int(i[k]), names[j[k]]] = rows["reason"][int(k)]
-    values = ValueTable(tuple(numbers), arrays.pop("value"), censored, reason, **arrays)
+    values = ValueTable(tuple(numbers), value, censored, reason)
     return ActiveValues(
         ids,
         heads["speaker_id"].to_numpy(),
@@ -151,6 +144,54 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
         heads["default_setting"].to_numpy(),
         values,
     )
+
+
+def _columns(numbers: dict[str, int]) -> np.ndarray[Any, Any]:
+    """Lookup from metric_no to the column of the metric."""
+    lookup = np.zeros(max(numbers.values(), default=0) + 1, np.int64)
+    lookup[list(numbers.values())] = np.arange(len(numbers))
+    return lookup
+
+
+@dataclass(frozen=True, eq=False)
+class StoredDraws:
+    """Draws of sessions: corrected, se, se_calibration (S, M), NaN where there are none; steps (S, M, B) int8 in sixteenths of se."""
+
+    corrected: np.ndarray[Any, Any]
+    se: np.ndarray[Any, Any]
+    se_calibration: np.ndarray[Any, Any]
+    steps: np.ndarray[Any, Any]
+
+
+def session_draws(
+    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metric: str | None = None, draws: int = 400
+) -> StoredDraws:
+    """Draws of sessions in the given order, for all metrics of the file or for one (then M = 1)."""
+    numbers = metric_numbers(con)
+    if metric is not None:
+        numbers = {metric: numbers[metric]}
+    ids = np.asarray(session_ids, np.int64)
+    shape = (len(ids), len(numbers))
+    found = StoredDraws(
+        np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan), np.zeros((*shape, draws), np.int8)
+    )
+    if not len(ids):
+        return found
+    rows = frame(
+        con,
+        "SELECT session_id, metric_no, corrected, se, se_calibration, draws FROM draw "
+        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) AND list_contains(?, metric_no)",
+        [int(ids.min()), int(ids.max()), ids.tolist(), list(numbers.values())],
+    )
+    if not len(rows):
+        return found
+    order = np.argsort(ids)
+    i = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())]
+    j = _columns(numbers)[rows["metric_no"].to_numpy()]
+    for name in ("corrected", "se", "se_calibration"):
+        getattr(found, name)[i, j] = rows[name].to_numpy()
+    found.steps[i, j] = rows["draws"].to_numpy().reshape(len(rows), -1)
+    return found
 
 
 def _int8() -> Any:
@@ -198,4 +239,21 @@ def session_values(
     for session_id, metric, value in rows:
         if metric in column and value is not None:
             found[row[session_id], column[metric]] = value
+    return found
+
+
+def session_censoring(
+    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
+) -> np.ndarray[Any, Any]:
+    """Codes into CENSORED of sessions' values: (S, M) int8 in the given orders."""
+    rows = con.execute(
+        "SELECT v.session_id, m.id, v.censored FROM metric_value v JOIN metric m USING (metric_no) "
+        "WHERE v.censored <> 'none' AND list_contains(?, v.session_id)",
+        [list(session_ids)],
+    ).fetchall()
+    row, column = {s: i for i, s in enumerate(session_ids)}, {m: j for j, m in enumerate(metrics)}
+    found = np.zeros((len(row), len(column)), np.int8)
+    for session_id, metric, censored in rows:
+        if metric in column:
+            found[row[session_id], column[metric]] = CENSORED.index(censored)
     return found

@@ -342,11 +342,37 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
         "session_id": np.repeat(np.asarray(ids, np.int32), metrics),
         "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), sessions),
         "value": nullable(values.value),
-        **{name: nullable(array) for name, array in values.intervals().items()},
         "censored": [CENSORED[c] for c in values.censored.reshape(-1)],
         "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
         "reason": _texts(values.reason.get((i, m)) for i in range(sessions) for m in values.metrics),
     })  # fmt: skip
+
+
+def replace_draws(
+    con: duckdb.DuckDBPyConnection,
+    ids: Sequence[int],
+    metrics: Sequence[str],
+    columns: dict[str, FloatArray],
+    steps: np.ndarray[Any, Any],
+    model: int,
+) -> None:
+    """Put the draws of sessions in the place of any they had; the caller holds the transaction.
+
+    columns: corrected, se, low, high, se_calibration, each (S, M) with NaN where there are none; steps (S, M, B) int8.
+    """
+    con.execute(
+        "DELETE FROM draw WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+        [min(ids), max(ids), list(ids)],
+    )
+    numbers = metric_numbers(con)
+    there = ~np.isnan(columns["corrected"])
+    insert(con, "draw", {
+        "session_id": np.repeat(np.asarray(ids, np.int32), there.sum(axis=1)),
+        "metric_no": np.tile(np.array([numbers[m] for m in metrics], np.int16), (len(ids), 1))[there],
+        **{name: nullable(array[there]) for name, array in columns.items()},
+        "draws": level_column(steps[there]),
+    })  # fmt: skip
+    con.execute("UPDATE session SET error_model = ? WHERE list_contains(?, session_id)", [model, list(ids)])
 
 
 def nullable(array: FloatArray) -> Any:
