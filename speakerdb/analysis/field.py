@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, cast
 
 import numpy as np
@@ -11,12 +11,17 @@ import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.dictionary import MetricDef
+from speakerdb.statistics.error_model import MODEL_VERSION
+from speakerdb.statistics.fields import generator
 
 FloatArray = NDArray[np.float64]
 FACTS = (
     "speaker", "setting", "maker", "kind", "price", "volume_l", "year", "layout", "enclosure", "mass_kg",
     "sessions", "samples", "labs",
 )  # fmt: skip
+PREFERENCES = frozenset({"preference", "preference_bass_managed"})
+# What the formula leaves unexplained of listeners' ratings (S. E. Olive, AES Convention Paper 6190, 2004; from memory)
+PREFERENCE_RESIDUAL = 0.8
 
 
 @dataclass(frozen=True, eq=False)
@@ -73,3 +78,17 @@ class MetricColumn:
             self.metric, self.draws[index], self.value[index], self.corrected[index], self.lower[index], self.upper[index],
             self.calibration_variance[index], self.lab[index], self.reason[index], self.facts[index],
         )  # fmt: skip
+
+    def compared(self) -> MetricColumn:
+        """The column as every comparison between speakers takes it: the predicted preference with its regression residual.
+
+        The residual is a speaker's, the same in all its settings and in both preferences: it cancels between those.
+        """
+        if self.metric.id not in PREFERENCES:
+            return self
+        draws = self.draws.copy()
+        for i, speaker in enumerate(self.facts["speaker"].to_list()):
+            random = generator("preference residual", speaker, MODEL_VERSION)
+            error = random.standard_normal(draws.shape[1], dtype=np.float32)
+            draws[i] += np.float32(PREFERENCE_RESIDUAL) * (error - error.mean())
+        return replace(self, draws=draws)

@@ -62,7 +62,9 @@ class RankSets:
     critical: float
 
 
-def noise_of(draws: NDArray[np.floating[Any]], calibration_variance: FloatArray, lab: IntArray, step: float) -> Noise:
+def noise_of(
+    draws: NDArray[np.floating[Any]], calibration_variance: FloatArray, lab: IntArray, step: float | FloatArray
+) -> Noise:
     """Split each speaker's variance into its own and its lab's part.
 
     draws (p, B), calibration_variance (p,) in squared units, lab (p,) codes, step: the display step, below whose
@@ -190,14 +192,14 @@ def rank_sets(
     upper: FloatArray,
     calibration_variance: FloatArray,
     lab: IntArray,
-    step: float,
+    step: float | FloatArray,
     level: float = LEVEL,
 ) -> RankSets:
     """Rank sets of p speakers of which more is better.
 
     draws (p, B) all finite; lower, upper (p,): what is known of the value, equal where exact, infinite on an open side (the
     finite end stands for the value in the point rank); calibration_variance (p,), lab (p,) int codes 0, 1, …; step: the
-    display step. d²_jk = v_j + v_k + [labs differ](t_j + t_k); k is better than j where L_k − U_j > c·d_jk.
+    display step, a number or (p,). d²_jk = v_j + v_k + [labs differ](t_j + t_k); k is better than j where L_k − U_j > c·d_jk.
 
     >>> flat = np.random.default_rng(1).normal(size=(3, 400))
     >>> at = np.array([0.0, 1.0, 20.0])
