@@ -7,7 +7,7 @@ import sys
 import typer
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import asking, curating, keeping, rooms
+from speakerdb.cli import asking, curating, keeping, rooms, serving
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
 
@@ -31,6 +31,7 @@ for _command in (curating.facts, curating.withdraw, curating.rename, curating.me
     app.command()(_command)
 for _command in (keeping.derive, keeping.upgrade, keeping.export, keeping.verify):
     app.command()(_command)
+app.command()(serving.serve)
 
 
 def _fail(message: str, document: dict[str, object], json: bool, code: int) -> int:

@@ -1,0 +1,46 @@
+"""Commands for the browser: serve, publish."""
+
+from __future__ import annotations
+
+import sys
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from speakerdb.cli import text
+from speakerdb.cli.common import DbOption, JsonOption, database_path, emit
+
+
+def serve(
+    host: Annotated[
+        str, typer.Option("--host", help="Address to listen on; the default is this machine only.")
+    ] = "127.0.0.1",
+    port: Annotated[int, typer.Option("--port", min=0, max=65535, help="Port; 0 takes any that is free.")] = 8420,
+    allow_ingest: Annotated[
+        bool, typer.Option("--allow-ingest", help="Also take measurements in: holds the file for writing.")
+    ] = False,
+    name: Annotated[
+        list[str] | None,
+        typer.Option("--name", help="A further host name under which the pages may be asked for; may be repeated."),
+    ] = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Show the pages in a browser, on this machine, until interrupted.
+
+    Example: speakerdb serve --port 8420
+    """
+    from speakerdb.library import documents
+    from speakerdb.web.serving import serve as run
+
+    path = database_path(db)
+
+    def ready(url: str) -> None:
+        if json:
+            emit(documents.document(None, url=url, allow_ingest=allow_ingest))
+            sys.stdout.flush()
+        else:
+            text.line(f"{path} at {url} (Ctrl-C ends it)")
+
+    run(path, host=host, port=port, allow_ingest=allow_ingest, names=name or (), ready=ready)

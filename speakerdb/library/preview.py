@@ -1,0 +1,98 @@
+"""A look at session folders before they are stored: everything that is wrong, or the curves and values they would give."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+import polars as pl
+
+from speakerdb import derive
+from speakerdb.acoustics.grid import FREQUENCY_HZ
+from speakerdb.dictionary import CENSORED, METRICS, ValueTable
+from speakerdb.errors import DataError, ErrorItem
+from speakerdb.library import identity
+from speakerdb.library.ingest import find_tasks, prepare
+from speakerdb.store import session_key
+
+if TYPE_CHECKING:
+    from speakerdb.library.database import Database
+    from speakerdb.session import SessionInfo
+    from speakerdb.store import NewSession
+
+Verdict = Literal["new", "already", "refused"]
+DRAWN = 12  # sessions whose values and curves are worked out; of the others only whether they can be stored
+
+
+@dataclass(frozen=True, eq=False)
+class Preview:
+    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, still without an interval.
+
+    curves: part, frequency_hz, level_db, measured points only. values and curves are None beyond the first DRAWN folders.
+    """
+
+    folder: str
+    verdict: Verdict
+    errors: tuple[ErrorItem, ...] = ()
+    warnings: tuple[str, ...] = ()
+    info: SessionInfo | None = None
+    session: str | None = None
+    values: pl.DataFrame | None = None
+    curves: pl.DataFrame | None = None
+
+
+def preview(base: Database, folder: Path, name: Callable[[Path], str] = str) -> list[Preview]:
+    """Look at every session below a folder against what the database holds; nothing is stored.
+
+    name: what a folder is called. Raises DataError where there is no session in it.
+    """
+    tasks, _ = find_tasks([folder])
+    read = [(name(place), _read(place, root)) for place, root in tasks]
+    known = identity.look_up(base.store, [new for _, new in read if not isinstance(new, DataError)])
+    found: list[Preview] = []
+    for called, new in read:
+        if isinstance(new, DataError):
+            items = new.items or (ErrorItem(found=new.message),)
+            found.append(Preview(called, "refused", tuple(identity.in_folder(item, called) for item in items)))
+            continue
+        verdict = identity.check(base.store, new, known, replace=False)
+        known.add(new)
+        values, curves = _look(new) if len(found) < DRAWN else (None, None)
+        word: Verdict = "refused" if verdict.errors else "already" if verdict.already else "new"
+        found.append(
+            Preview(called, word, verdict.errors, (*new.warnings, *verdict.warnings), new.info, session_key(new.info),
+                    values, curves)
+        )  # fmt: skip
+    return found
+
+
+def _read(place: Path, root: Path | None) -> NewSession | DataError:
+    try:
+        return prepare(place, root, None)
+    except DataError as error:
+        return error
+
+
+def _look(new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
+    derived = derive.derive([new.grid])
+    curves = [
+        pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level_db": level[0].astype(np.float64)}).with_columns(
+            part=pl.lit(part)
+        )
+        for part, level in derived.summary.items()
+    ]
+    return _values(derived.values), pl.concat(curves).filter(pl.col("level_db").is_not_nan())
+
+
+def _values(table: ValueTable) -> pl.DataFrame:
+    rows = []
+    for j, metric in enumerate(table.metrics):
+        value, reason = float(table.value[0, j]), table.reason.get((0, metric))
+        rows.append(
+            {"metric": metric, "value": value if np.isfinite(value) else None, "unit": METRICS[metric].unit,
+             "se": None, "low": None, "high": None, "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
+        )  # fmt: skip
+    return pl.DataFrame(rows, infer_schema_length=None)

@@ -1,0 +1,111 @@
+"""The field as a table: chosen columns, filters, an order, a part of the rows at a time."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import RequestError
+from speakerdb.library.answers import VALUE_COLUMNS, Selection
+from speakerdb.library.database import Database
+from speakerdb.library.documents import Document, clean, document
+from speakerdb.library.field import Field
+from speakerdb.store import State
+
+# Facts that may stand in the table, with their headings
+FACTS = {
+    "maker": "Maker", "kind": "Kind", "powered": "Powered", "price": "Price of a pair", "year": "Year",
+    "volume_l": "Outer volume (l)", "height_mm": "Height (mm)", "width_mm": "Width (mm)", "depth_mm": "Depth (mm)",
+    "mass_kg": "Mass (kg)", "layout": "Layout", "enclosure": "Enclosure", "sessions": "Sessions",
+}  # fmt: skip
+_ROW = ("speaker", "setting", "maker", "model")
+_NOT_NAMED = 200  # speakers that can't be judged are named up to so many
+
+
+@dataclass(frozen=True)
+class Wanted:
+    """What the table should show. sort None: by name; text: a part of the speaker's name; rows start … start + count."""
+
+    columns: tuple[str, ...]
+    selection: Selection
+    text: str | None = None
+    sort: str | None = None
+    descending: bool = False
+    start: int = 0
+    count: int = 50
+
+
+def check_columns(names: Sequence[str]) -> None:
+    """RequestError where a column is neither a metric's id nor a known fact."""
+    for name in names:
+        if name not in METRICS and name not in FACTS:
+            raise RequestError(f"there is no column {name!r}; columns are metric ids and {', '.join(FACTS)}")
+
+
+def field_table(field: Field, state: State, wanted: Wanted) -> Document:
+    """The table as a document: rows with facts and, per metric, value, interval, censoring or the reason for a gap.
+
+    What is unknown or withheld comes last in either order. Raises RequestError for an unknown column or currency.
+    """
+    check_columns([*wanted.columns, *([wanted.sort] if wanted.sort else [])])
+    judged, unknown = wanted.selection.split(field)
+    judged, unknown = _named(judged, wanted.text), _named(unknown, wanted.text)
+    ordered = _ordered(field, judged, wanted.sort, wanted.descending)
+    page = ordered.slice(wanted.start, wanted.count)
+    rows = [{**{name: row[name] for name in dict.fromkeys([*_ROW, *FACTS])}, "metrics": {}}
+            for row in page.iter_rows(named=True)]  # fmt: skip
+    for metric_id in (c for c in wanted.columns if c in METRICS):
+        values = page.select("speaker_id", "setting").join(
+            field.values(metric_id), on=["speaker_id", "setting"], how="left", maintain_order="left"
+        )
+        for row, value in zip(rows, values.select(VALUE_COLUMNS).iter_rows(named=True), strict=True):
+            row["metrics"][metric_id] = {**clean(value), "unit": METRICS[metric_id].unit}
+    open_rows = unknown.select("speaker", "setting", "reason").head(_NOT_NAMED)
+    return document(
+        state, columns=list(wanted.columns), sort=wanted.sort, descending=wanted.descending,
+        filters=wanted.selection.filters.words(), currency=page["currency"][0] if len(page) else None,
+        total=len(ordered), start=wanted.start, count=wanted.count, rows=rows, not_judged_total=len(unknown),
+        not_judged=open_rows.to_dicts(),
+    )  # fmt: skip
+
+
+def _named(rows: pl.DataFrame, text: str | None) -> pl.DataFrame:
+    """Rows whose maker, model or slug holds every word of the text."""
+    for word in (text or "").lower().split():
+        name = pl.concat_str(pl.col("maker"), pl.lit(" "), pl.col("model"), pl.lit(" "), pl.col("speaker"))
+        rows = rows.filter(name.str.to_lowercase().str.contains(word, literal=True))
+    return rows
+
+
+def _ordered(field: Field, rows: pl.DataFrame, sort: str | None, descending: bool) -> pl.DataFrame:
+    if sort is None:
+        return rows.sort("speaker", "setting", descending=[descending, False])
+    if sort in METRICS:
+        values = field.values(sort).select(
+            "speaker_id", "setting", _order=pl.when(pl.col("status") == "ok").then("value")
+        )
+        rows = rows.join(values, on=["speaker_id", "setting"], how="left", maintain_order="left")
+    else:
+        rows = rows.with_columns(_order=pl.col(sort))
+    return rows.sort(["_order", "speaker", "setting"], descending=[descending, False, False], nulls_last=True)
+
+
+def pooled_curves(base: Database, slug: str, setting: str, parts: Sequence[str]) -> pl.DataFrame:
+    """Summary curves of one speaker in one setting, measured points only: part, frequency_hz, level_db."""
+    from speakerdb.acoustics.grid import FREQUENCY_HZ
+
+    rows = base.store.frame(
+        "SELECT c.part, c.level FROM pooled_curve c JOIN speaker s USING (speaker_id) "
+        "WHERE s.slug = ? AND c.setting = ? AND list_contains(?, c.part)",
+        [slug, setting, list(parts)],
+    )
+    found = [
+        pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level_db": level}).with_columns(part=pl.lit(part))
+        for part, level in zip(rows["part"], rows["level"].cast(pl.List(pl.Float64)), strict=True)
+    ]
+    if not found:
+        raise RequestError(f"{slug} has no such curve in the setting {setting}")
+    return pl.concat(found).filter(pl.col("level_db").is_not_nan())

@@ -1,0 +1,70 @@
+"""Answers as the documents that the command line gives with --json: one function a question, for the API and the pages."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+from speakerdb.analysis.match import WEIGHTS
+from speakerdb.library import Database, Selection, documents, sentences
+from speakerdb.library.documents import Document
+from speakerdb.library.naming import all_queries, find_metric
+from speakerdb.library.table import Wanted, field_table
+
+
+def speakers(base: Database, currency: str | None) -> Document:
+    return documents.document(base.state, rows=documents.rows(base.list(currency)))
+
+
+def table(base: Database, wanted: Wanted) -> Document:
+    return field_table(base.field, base.state, wanted)
+
+
+def speaker(base: Database, name: str, setting: str | None, *, all_settings: bool = False) -> Document:
+    _, slug = base.find(name)
+    frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
+    facts = base.facts(slug)
+    return documents.show(base.state, slug, frame, facts.values, facts.extra())
+
+
+def explanation(base: Database, name: str, metric: str, setting: str | None) -> Document:
+    return documents.explain(base.state, base.explain(name, metric, setting=setting))
+
+
+def relatives(base: Database, name: str, setting: str | None, selection: Selection, top: int | None) -> Document:
+    _, slug = base.find(name)
+    used = base.setting(slug, setting)
+    frame = base.match(slug, setting=used, selection=selection, top=top, exact=True)
+    return documents.match(base.state, slug, used, frame, dict(WEIGHTS))
+
+
+def ranks(base: Database, metric: str, selection: Selection, top: int | None) -> Document:
+    found = find_metric(metric)
+    frame = base.rank(found.id, selection=selection, top=top)
+    return documents.rank(base.state, found.id, frame, selection.filters.words())
+
+
+def metrics(base: Database | None, metric: str | None = None) -> Document:
+    from speakerdb.library.answers import metrics_frame
+
+    return documents.document(base.state if base else None, rows=documents.rows(metrics_frame(metric)))
+
+
+def queries() -> Document:
+    return documents.document(None, queries=[documents.query_head(q) for q in all_queries().values()])
+
+
+def query(base: Database, name: str, parameters: Mapping[str, str]) -> Document:
+    head, frame = base.query(name, parameters)
+    return documents.document(base.state, query=documents.query_head(head), rows=documents.rows(frame))
+
+
+def in_short(base: Database, slug: str) -> list[str]:
+    """Three sentences on a speaker."""
+    return sentences.about(base, slug)
+
+
+def settings(base: Database, slug: str) -> list[str]:
+    """The settings of a speaker, the default one first."""
+    from speakerdb.library.answers import settings_of
+
+    return list(settings_of(base.store, base.find(slug, exact=True)[0]))

@@ -1,0 +1,164 @@
+"""The answers as JSON below /api: the documents of the command line's --json, by the same schemas."""
+
+from __future__ import annotations
+
+import json
+from functools import cache
+from typing import Annotated, Any, Literal
+
+from fastapi import APIRouter, Depends, Path, Query, Request
+from fastapi.responses import JSONResponse
+
+from speakerdb.analysis.filters import Filters
+from speakerdb.library import Selection
+from speakerdb.library.table import Wanted
+from speakerdb.resources import resource_dir
+from speakerdb.web import answers
+from speakerdb.web.site import Site, site_of
+
+MOST_ROWS = 500
+_Kind = Literal["bookshelf", "standmount", "floorstander", "monitor", "centre", "in-wall", "soundbar", "portable",
+                "subwoofer", "other"]  # fmt: skip
+_Name = Annotated[str, Path(min_length=1, max_length=200, description="A slug, or any unambiguous part of it")]
+_Metric = Annotated[str, Path(min_length=1, max_length=100, description="A metric's id, or any unambiguous part of it")]
+_Setting = Annotated[str | None, Query(max_length=200, description="Another setting than the default one")]
+_Amount = Annotated[float | None, Query(ge=0, le=1e9, allow_inf_nan=False)]
+_Year = Annotated[int | None, Query(ge=1800, le=2200)]
+_Top = Annotated[int | None, Query(ge=1, le=100_000, description="Only the first so many")]
+
+
+@cache
+def schema(name: str) -> dict[str, Any]:
+    """The JSON Schema of an answer, as the OpenAPI document carries it."""
+    text = (resource_dir("schemas") / "cli" / f"{name}.schema.json").read_text(encoding="utf-8")
+    whole: dict[str, Any] = json.loads(text)
+    found: dict[str, Any] = _inlined(whole, whole.pop("$defs", {}))
+    return {k: v for k, v in found.items() if k not in {"$schema", "$id"}}
+
+
+def _inlined(node: Any, parts: dict[str, Any]) -> Any:
+    """A schema with its own `#/$defs/…` written out, so that it stands inside another document."""
+    if isinstance(node, dict):
+        if "$ref" in node:
+            return _inlined(parts[node["$ref"].removeprefix("#/$defs/")], parts)
+        return {key: _inlined(value, parts) for key, value in node.items()}
+    return [_inlined(item, parts) for item in node] if isinstance(node, list) else node
+
+
+def _described(answer: str) -> dict[int | str, dict[str, Any]]:
+    """Replies of one address: its answer, and errors in their own schema."""
+    error = {"content": {"application/json": {"schema": schema("error")}}}
+    reasons = {400: "The question can't be answered as asked", 404: "No such name", 413: "Too large",
+               422: "A parameter of the wrong type", 503: "Another process writes; ask again"}  # fmt: skip
+    return {
+        200: {"description": "The answer", "content": {"application/json": {"schema": schema(answer)}}},
+        **{status: {"description": words, **error} for status, words in reasons.items()},
+    }
+
+
+router = APIRouter(prefix="/api", default_response_class=JSONResponse, tags=["answers"])
+_Site = Annotated[Site, Depends(site_of)]
+
+
+def _selection(
+    kind: _Kind | None = None,
+    powered: bool | None = None,
+    price_min: _Amount = None,
+    price_max: _Amount = None,
+    price_kind: Literal["street", "list", "sale"] | None = None,
+    currency: Annotated[str | None, Query(pattern="^[A-Za-z]{3}$")] = None,
+    year_min: _Year = None,
+    year_max: _Year = None,
+    volume_max: _Amount = None,
+    height_max: _Amount = None,
+    width_max: _Amount = None,
+    depth_max: _Amount = None,
+    mass_max: _Amount = None,
+    all_settings: bool = False,
+) -> Selection:
+    """Whom the question is about; prices are for a pair."""
+    filters = Filters(
+        kind=kind, price_min=price_min, price_max=price_max, year_min=year_min, year_max=year_max,
+        volume_max_l=volume_max, height_max_mm=height_max, width_max_mm=width_max, depth_max_mm=depth_max,
+        mass_max_kg=mass_max, powered=powered,
+    )  # fmt: skip
+    return Selection(filters, currency.upper() if currency else None, price_kind, all_settings)
+
+
+_Whom = Annotated[Selection, Depends(_selection)]
+
+
+@router.get("/speakers", responses=_described("list"))
+def speakers(site: _Site, currency: Annotated[str | None, Query(pattern="^[A-Za-z]{3}$")] = None) -> JSONResponse:
+    """What is stored: one row per speaker."""
+    unit = currency.upper() if currency else None
+    return JSONResponse(site.ask(("speakers", unit), lambda base: answers.speakers(base, unit)))
+
+
+@router.get("/field", responses={k: v for k, v in _described("list").items() if k != 200})
+def field(
+    site: _Site,
+    whom: _Whom,
+    column: Annotated[list[str] | None, Query(max_length=60, description="Metric ids and facts")] = None,
+    named: Annotated[str | None, Query(max_length=200, description="A part of the name")] = None,
+    sort: Annotated[str | None, Query(max_length=100, description="A metric's id or a fact; default: by name")] = None,
+    descending: bool = False,
+    start: Annotated[int, Query(ge=0, le=10_000_000)] = 0,
+    count: Annotated[int, Query(ge=1, le=MOST_ROWS)] = 50,
+) -> JSONResponse:
+    """The field as a table, a part of the rows at a time."""
+    wanted = Wanted(tuple(column or ()), whom, named, sort, descending, start, count)
+    return JSONResponse(site.ask(("table", wanted), lambda base: answers.table(base, wanted)))
+
+
+@router.get("/speakers/{speaker}", responses=_described("show"))
+def speaker(site: _Site, speaker: _Name, setting: _Setting = None, all_settings: bool = False) -> JSONResponse:
+    """All values of one speaker, pooled and per session."""
+    key = ("speaker", speaker, setting, all_settings)
+    return JSONResponse(site.ask(key, lambda b: answers.speaker(b, speaker, setting, all_settings=all_settings)))
+
+
+@router.get("/speakers/{speaker}/relatives", responses=_described("match"))
+def relatives(site: _Site, whom: _Whom, speaker: _Name, setting: _Setting = None, top: _Top = 10) -> JSONResponse:
+    """The nearest relatives of a speaker by its curves."""
+    key = ("relatives", speaker, setting, whom, top)
+    return JSONResponse(site.ask(key, lambda base: answers.relatives(base, speaker, setting, whom, top)))
+
+
+@router.get("/speakers/{speaker}/metrics/{metric}", responses=_described("explain"))
+def explanation(site: _Site, speaker: _Name, metric: _Metric, setting: _Setting = None) -> JSONResponse:
+    """Where one value comes from: definition, curve, source files with their hashes."""
+    key = ("explanation", speaker, metric, setting)
+    return JSONResponse(site.ask(key, lambda base: answers.explanation(base, speaker, metric, setting)))
+
+
+@router.get("/metrics", responses=_described("metrics"))
+def metrics() -> JSONResponse:
+    """The dictionary: what every number means."""
+    return JSONResponse(answers.metrics(None))
+
+
+@router.get("/metrics/{metric}", responses=_described("metrics"))
+def metric(metric: _Metric) -> JSONResponse:
+    """One row of the dictionary."""
+    return JSONResponse(answers.metrics(None, metric))
+
+
+@router.get("/metrics/{metric}/ranks", responses=_described("rank"))
+def ranks(site: _Site, whom: _Whom, metric: _Metric, top: _Top = None) -> JSONResponse:
+    """Speakers in order of a metric, the better first, with their rank sets."""
+    return JSONResponse(site.ask(("ranks", metric, whom, top), lambda base: answers.ranks(base, metric, whom, top)))
+
+
+@router.get("/questions", responses=_described("query"))
+def questions() -> JSONResponse:
+    """The named SQL questions."""
+    return JSONResponse(answers.queries())
+
+
+@router.get("/questions/{name}", responses=_described("query"))
+def question(site: _Site, request: Request, name: Annotated[str, Path(min_length=1, max_length=100)]) -> JSONResponse:
+    """The rows of a named question; its parameters stand in the address."""
+    given = dict(request.query_params)
+    key = ("question", name, tuple(sorted(given.items())))
+    return JSONResponse(site.ask(key, lambda base: answers.query(base, name, given)))

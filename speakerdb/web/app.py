@@ -1,0 +1,127 @@
+"""The application: pages, JSON below /api, static files; errors in plain words, never a trace."""
+
+from __future__ import annotations
+
+from collections.abc import AsyncIterator, Sequence
+from contextlib import asynccontextmanager
+from pathlib import Path
+
+from fastapi import FastAPI, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.staticfiles import StaticFiles
+from starlette.exceptions import HTTPException
+
+from speakerdb.charts import theme
+from speakerdb.errors import (
+    BusyError,
+    ConflictError,
+    DataError,
+    ErrorItem,
+    RequestError,
+    SpeakerdbError,
+    StoreError,
+    UnknownNameError,
+)
+from speakerdb.library import documents
+from speakerdb.web import api, pages, pages_in, pictures
+from speakerdb.web.rendering import STATIC
+from speakerdb.web.security import LOCAL_HOSTS, ForbiddenError, Guard, TooLargeError
+from speakerdb.web.site import Site
+from speakerdb.web.source import IDLE_S, Source
+from speakerdb.web.uploads import LIMITS, Stages
+
+RETRY_S = 2
+_STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
+    (UnknownNameError, 404), (RequestError, 400), (DataError, 400), (ConflictError, 409), (ForbiddenError, 403),
+    (TooLargeError, 413), (StoreError, 503),
+)  # fmt: skip
+
+
+def create_app(
+    path: Path, *, allow_ingest: bool = False, hosts: Sequence[str] = LOCAL_HOSTS, idle_s: float = IDLE_S
+) -> FastAPI:
+    """The pages of one database file. hosts: the names under which they may be asked for.
+
+    allow_ingest: hold the file for writing and take measurements in. Raises StoreError where the file can't be held.
+    """
+    site = Site(Source(path, hold=allow_ingest, idle_s=idle_s), Stages() if allow_ingest else None)
+
+    @asynccontextmanager
+    async def life(_: FastAPI) -> AsyncIterator[None]:
+        yield
+        close(site)
+
+    app = FastAPI(
+        title="speakerdb",
+        summary="The answers of a loudspeaker measurement database, as the command line gives them with --json.",
+        version="1",
+        docs_url=None,
+        redoc_url=None,
+        openapi_url="/api/openapi.json",
+        lifespan=life,
+    )
+    app.state.site = site
+    app.add_middleware(Guard, hosts=hosts, upload_path=pages_in.UPLOAD_PATH, upload_bytes=LIMITS.upload_bytes)
+    app.add_exception_handler(SpeakerdbError, _on_error)
+    app.add_exception_handler(RequestValidationError, _on_invalid)
+    app.add_exception_handler(HTTPException, _on_http)
+    app.include_router(api.router)
+    app.include_router(pages.router)
+    app.include_router(pictures.router)
+    if allow_ingest:
+        app.include_router(pages_in.router)
+    app.get("/static/palette.css", include_in_schema=False)(_palette)
+    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    return app
+
+
+def close(site: Site) -> None:
+    """Let go of the file and of uploads that wait."""
+    site.source.close()
+    if site.stages is not None:
+        site.stages.close()
+
+
+def _palette() -> Response:
+    return Response(theme.css(), media_type="text/css")
+
+
+def status_of(error: SpeakerdbError) -> int:
+    return next((status for kind, status in _STATUS if isinstance(error, kind)), 400)
+
+
+def _reply(request: Request, status: int, error: SpeakerdbError) -> Response:
+    headers = {"Retry-After": str(RETRY_S)} if isinstance(error, BusyError) else {}
+    if request.url.path.startswith("/api"):
+        return JSONResponse(documents.error(error), status, headers)
+    return HTMLResponse(pages.error_page(request, status, error), status, headers)
+
+
+def _on_error(request: Request, error: Exception) -> Response:
+    assert isinstance(error, SpeakerdbError)
+    return _reply(request, status_of(error), error)
+
+
+def _on_invalid(request: Request, error: Exception) -> Response:
+    """A parameter of the wrong type: which, what was found, what was expected."""
+    assert isinstance(error, RequestValidationError)
+    items = [
+        ErrorItem(
+            key=".".join(str(part) for part in e["loc"][1:]) or str(e["loc"][0]),
+            found=str(e.get("input"))[:80].encode("utf-8", "backslashreplace").decode(),
+            expected=e["msg"],
+        )
+        for e in error.errors()
+    ]
+    return _reply(request, 422, RequestError("; ".join(map(str, items)), items))
+
+
+def _on_http(request: Request, error: Exception) -> Response:
+    assert isinstance(error, HTTPException)
+    words = {404: "There is no page at this address.", 405: "This address does not take that kind of request."}
+    problem = UnknownNameError(words.get(error.status_code, str(error.detail)))
+    reply = _reply(request, error.status_code, problem)
+    if error.headers:
+        reply.headers.update(error.headers)
+    return reply

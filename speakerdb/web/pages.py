@@ -1,0 +1,106 @@
+"""The addresses of the pages that read."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import Annotated, Any
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.responses import HTMLResponse, RedirectResponse
+
+from speakerdb.errors import BusyError, SpeakerdbError, UnknownNameError
+from speakerdb.web.asking import Ask
+from speakerdb.web.links import LiveLinks, address
+from speakerdb.web.rendering import render
+from speakerdb.web.site import Desk, Site, site_of
+from speakerdb.web.views import View, dictionary, field, questions, room, speaker
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+_Site = Annotated[Site, Depends(site_of)]
+LIVE = LiveLinks()
+
+
+def show(request: Request, view: View, desk: Desk | None, status: int = 200, **more: Any) -> HTMLResponse:
+    """A view as a page on the server. desk None: a page that knows nothing of the database's state."""
+    return HTMLResponse(render_view(request, view, desk, **more), status)
+
+
+def render_view(request: Request, view: View, desk: Desk | None, **more: Any) -> str:
+    site = site_of(request)
+    return render(
+        view.template, LIVE, here=request.url.path, state=desk.state if desk else None,
+        allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
+    )  # fmt: skip
+
+
+def error_page(request: Request, status: int, error: SpeakerdbError) -> str:
+    """An error as a page: what was found, what to do."""
+    content = {"status": status, "error": error, "busy": isinstance(error, BusyError)}
+    return render_view(request, View("error.html", content), None)
+
+
+def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> HTMLResponse:
+    ask = Ask(request.query_params)
+    with site.desk() as desk:
+        view = make(desk, ask)
+        return show(request, view, desk, 400 if ask.problems else 200)
+
+
+@router.get("/")
+def field_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, field.field)
+
+
+@router.get("/find")
+def find(request: Request, site: _Site) -> Response:
+    """The find box: straight to the speaker where the words fit one, else the field with those that fit."""
+    words = Ask(request.query_params).text("named") or ""
+    with site.desk() as desk:
+        try:
+            _, slug = desk.base.find(words)
+            return RedirectResponse(address(f"/speaker/{slug}"), 303)
+        except UnknownNameError:
+            return RedirectResponse(address("/", named=words), 303)
+
+
+@router.get("/speaker/{name}")
+def speaker_page(request: Request, site: _Site, name: str) -> Response:
+    return _page(request, site, lambda desk, ask: speaker.speaker(desk, ask, name))
+
+
+@router.get("/speaker/{name}/{metric}")
+def explanation_page(request: Request, site: _Site, name: str, metric: str) -> Response:
+    return _page(request, site, lambda desk, ask: speaker.explanation(desk, ask, name, metric))
+
+
+@router.get("/dictionary")
+def dictionary_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, dictionary.dictionary)
+
+
+@router.get("/dictionary/{name}")
+def metric_page(request: Request, site: _Site, name: str) -> Response:
+    return _page(request, site, lambda desk, ask: dictionary.metric(desk, ask, name))
+
+
+@router.get("/questions")
+def questions_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, questions.questions)
+
+
+@router.get("/questions/{name}")
+def question_page(request: Request, site: _Site, name: str) -> Response:
+    return _page(request, site, lambda desk, ask: questions.question(desk, ask, name))
+
+
+@router.get("/room")
+def room_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, room.room)
+
+
+@router.get("/room/answer")
+def room_answer(request: Request, site: _Site) -> Response:
+    """The answer alone, for the page that asks while one types; what is wrong with the question is an answer too."""
+    with site.desk() as desk:
+        view = room.room(desk, Ask(request.query_params))
+        return show(request, View("_room_answer.html", view.content), desk)

@@ -1,0 +1,143 @@
+"""Measurements in: a folder or zip is dropped, looked at, and stored when one says so. Only under --allow-ingest."""
+
+from __future__ import annotations
+
+from typing import Annotated, Any, cast
+
+from fastapi import APIRouter, Depends, Request, Response
+from fastapi.concurrency import run_in_threadpool
+from fastapi.responses import HTMLResponse
+from starlette.background import BackgroundTask
+from starlette.datastructures import FormData, UploadFile
+
+from speakerdb.charts import saving, theme
+from speakerdb.charts.curves import curve_set
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
+from speakerdb.library import documents
+from speakerdb.library.ingest import IngestResult
+from speakerdb.library.preview import preview
+from speakerdb.web import answers
+from speakerdb.web.asking import Ask
+from speakerdb.web.pages import show
+from speakerdb.web.security import TOKEN_FIELD, TOKEN_HEADER, check_token
+from speakerdb.web.site import Site, site_of
+from speakerdb.web.uploads import LIMITS, Stage, Stages
+from speakerdb.web.views import View
+from speakerdb.web.views.field import GROUPS
+
+UPLOAD_PATH = "/in/check"
+SENTENCES_FOR = 12
+
+router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
+_Site = Annotated[Site, Depends(site_of)]
+
+
+def _stages(site: Site) -> Stages:
+    return cast("Stages", site.stages)  # this router is there only where something may be stored
+
+
+def _check_token(request: Request, site: Site, form: FormData) -> None:
+    given, headers = form.get(TOKEN_FIELD), request.headers
+    check_token(
+        site.token, given if isinstance(given, str) else headers.get(TOKEN_HEADER), origin=headers.get("origin"),
+        host=headers.get("host", ""), site=headers.get("sec-fetch-site"),
+    )  # fmt: skip
+
+
+@router.get("/in")
+def drop_page(request: Request, site: _Site) -> Response:
+    """Where to drop a folder or a zip."""
+    return _drop(request, site, None)
+
+
+def _drop(request: Request, site: Site, problem: SpeakerdbError | None) -> Response:
+    with site.desk() as desk:
+        content = {"problem": problem, "limits": LIMITS}
+        return show(request, View("in.html", content), desk, 400 if problem else 200)
+
+
+@router.post(UPLOAD_PATH)
+async def check(request: Request, site: _Site) -> Response:
+    """Look at an upload: all that is wrong with it, or what would be stored."""
+    async with request.form(max_files=LIMITS.files, max_fields=100) as form:
+        _check_token(request, site, form)
+        files = [(f.filename, f.file) for f in form.getlist("files") if isinstance(f, UploadFile) and f.filename]
+        return await run_in_threadpool(_look, request, site, files)
+
+
+def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Response:
+    try:
+        stage = _stages(site).add(files)
+    except SpeakerdbError as error:
+        return _drop(request, site, error)
+    with site.desk() as desk:
+        try:
+            stage.found = preview(desk.base, stage.folder, stage.called)
+        except DataError:
+            _stages(site).discard(stage.id)
+        else:
+            counts = {word: sum(p.verdict == word for p in stage.found) for word in ("new", "already", "refused")}
+            groups = {words: [m.id for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
+            values = [None if p.values is None else documents.metric_map(p.values) for p in stage.found]
+            content = {"stage": stage, "counts": counts, "groups": groups, "values": values}
+            return show(request, View("checked.html", content), desk)
+    return _drop(
+        request, site, DataError("no session in the upload; expected folders with session.toml beside responses")
+    )
+
+
+@router.get("/in/{stage_id}/{number}.svg")
+def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> Response:
+    """The curves of one session that was looked at."""
+    found = _stages(site).find(stage_id).found
+    curves = found[number].curves if 0 <= number < len(found) else None
+    if curves is None:
+        raise UnknownNameError("there is no such session in this upload")
+    ask = Ask(request.query_params)
+    width = theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
+    return Response(
+        saving.svg(curve_set(curves, width=width, hover=False), dark=ask.flag("dark")), media_type="image/svg+xml"
+    )
+
+
+@router.post("/in/store")
+async def store(request: Request, site: _Site) -> Response:
+    """Store what was looked at."""
+    async with request.form(max_files=0, max_fields=10) as form:
+        _check_token(request, site, form)
+        stage = _stages(site).find(str(form.get("stage", "")))
+        return await run_in_threadpool(_store, request, site, stage, replace=form.get("replace") == "yes")
+
+
+def _store(request: Request, site: Site, stage: Stage, *, replace: bool) -> Response:
+    results = take_in(site, stage, replace=replace)
+    touched = list(dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker))
+    with site.desk() as desk:
+        short = {slug: answers.in_short(desk.base, slug) for slug in touched[:SENTENCES_FOR]}
+        content = {"results": results, "touched": touched, "short": short, "counts": _words(results)}
+        reply = show(request, View("stored.html", content), desk)
+    reply.background = BackgroundTask(work_out, site)
+    return reply
+
+
+def take_in(site: Site, stage: Stage, *, replace: bool) -> list[IngestResult]:
+    """Store an upload in this process; it is discarded afterwards."""
+    with site.source.writer() as base:
+        results = base.ingest(stage.folder, replace=replace, name=stage.called)
+    _stages(site).discard(stage.id)
+    return results
+
+
+def work_out(site: Site) -> None:
+    """Intervals for what was stored, after the reply."""
+    with site.source.writer() as base:
+        base.work_out()
+
+
+def _words(results: list[IngestResult]) -> dict[str, int]:
+    return {
+        word: n
+        for word in ("stored", "replaced", "already", "refused")
+        if (n := sum(r.result == word for r in results))
+    }

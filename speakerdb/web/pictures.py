@@ -1,0 +1,107 @@
+"""Charts as pictures of their own: drawn when a page's picture is asked for, kept for as long as the state lasts."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from typing import TYPE_CHECKING, Annotated, Any
+
+from fastapi import APIRouter, Depends, Request, Response
+
+from speakerdb.charts import saving, theme
+from speakerdb.errors import UnknownNameError
+from speakerdb.library import Database
+from speakerdb.library.naming import find_metric
+from speakerdb.library.table import pooled_curves
+from speakerdb.web.asking import Ask, selection
+from speakerdb.web.site import Desk, Site, site_of
+
+if TYPE_CHECKING:
+    import polars as pl
+
+BEAMWIDTHS = ("beamwidth_horizontal", "beamwidth_vertical")
+RANKED = 25
+
+router = APIRouter(include_in_schema=False)
+_Site = Annotated[Site, Depends(site_of)]
+
+# A picture: from the database, what the address asks and the plot's width in pixels to a chart
+Picture = Callable[[Database, Ask, int], Any]
+PICTURES: dict[str, Picture] = {}
+
+
+def picture(name: str) -> Callable[[Picture], Picture]:
+    """Register a function as the picture of that name."""
+
+    def register(draw: Picture) -> Picture:
+        PICTURES[name] = draw
+        return draw
+
+    return register
+
+
+def svg_of(desk: Desk, name: str, ask: Ask) -> str:
+    """A picture as SVG in the page's light colours. Raises UnknownNameError, RequestError."""
+    if name not in PICTURES:
+        raise UnknownNameError(f"there is no picture named {name!r}")
+    width = theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
+    given = ask.given()
+    given.pop("dark", None)
+    key = ("picture", name, tuple(sorted(given.items())), tuple(ask.many("speaker")))
+    return desk.ask(key, lambda base: saving.svg(PICTURES[name](base, ask, width)))
+
+
+@router.get("/chart/{name}.svg")
+def chart(request: Request, site: _Site, name: str) -> Response:
+    ask = Ask(request.query_params)
+    with site.desk() as desk:
+        text = svg_of(desk, name, ask)
+    return Response(theme.darken(text) if ask.flag("dark") else text, media_type="image/svg+xml")
+
+
+@picture("curves")
+def _curves(base: Database, ask: Ask, width: int) -> Any:
+    """The curve set of one speaker."""
+    from speakerdb.charts.curves import CURVE_LABELS, curve_set
+
+    return curve_set(_pooled(base, ask, tuple(CURVE_LABELS)), width=width, hover=False)
+
+
+@picture("curve")
+def _curve(base: Database, ask: Ask, width: int) -> Any:
+    """One summary curve of one speaker."""
+    import polars as pl
+
+    from speakerdb.charts.curves import CURVE_LABELS, curve_set
+    from speakerdb.charts.directivity import beamwidth
+    from speakerdb.charts.output import usable_output
+
+    part = ask.choice("part", (*CURVE_LABELS, *BEAMWIDTHS, "usable_output"))
+    if part is None:
+        raise UnknownNameError(f"there is no curve named {ask.raw('part')!r}")
+    frame = _pooled(base, ask, (part,))
+    if part in BEAMWIDTHS:
+        frame = frame.rename({"level_db": "beamwidth_deg"})
+        plane = part.removeprefix("beamwidth_")
+        return beamwidth(frame.with_columns(plane=pl.lit(plane), reference=pl.lit("axis")), width=width, hover=False)
+    if part == "usable_output":
+        return usable_output(frame.with_columns(censored=pl.lit("none")), [], width=width)
+    return curve_set(frame, width=width, hover=False)
+
+
+def _pooled(base: Database, ask: Ask, parts: tuple[str, ...]) -> pl.DataFrame:
+    """Pooled curves of the speaker and setting that the address names: part, frequency_hz, level_db."""
+    _, slug = base.find(ask.text("speaker") or "")
+    return pooled_curves(base, slug, base.setting(slug, ask.text("setting")), parts)
+
+
+@picture("ranking")
+def _ranking(base: Database, ask: Ask, width: int) -> Any:
+    """Values and rank sets of the first speakers by a metric."""
+    import polars as pl
+
+    from speakerdb.charts.field import ranking
+    from speakerdb.charts.quantity import Quantity
+
+    metric = find_metric(ask.text("metric") or "")
+    frame = base.rank(metric.id, selection=selection(ask, base.field.currencies()))
+    return ranking(frame.filter(pl.col("status") == "ok").head(RANKED), Quantity.of(metric), width=width)

@@ -1,0 +1,98 @@
+"""Pages from templates: numbers in the dictionary's digits, gaps with their reason, links that fit where the page lies."""
+
+from __future__ import annotations
+
+from functools import cache
+from importlib.metadata import version
+from pathlib import Path
+from typing import Any
+
+from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup
+
+from speakerdb.charts.quantity import Quantity
+from speakerdb.dictionary import METRICS
+from speakerdb.web.links import Links
+
+HERE = Path(__file__).parent
+STATIC = HERE / "static"
+GAP = "–"
+_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
+
+
+def number(value: float | None, decimals: int = 0) -> str:
+    """A number with so many decimals, thousands set apart and a true minus; – where there is none."""
+    if value is None:
+        return GAP
+    text = f"{value:,.{decimals}f}" if abs(value) >= 10_000 else f"{value:.{decimals}f}"
+    text = text.replace(",", "\u202f")
+    return (
+        "0" + text[2:] if text.startswith("-0") and float(text.replace("\u202f", "")) == 0 else text.replace("-", "−")
+    )
+
+
+def metric_number(value: float | None, metric: str) -> str:
+    return number(value, METRICS[metric].decimals)
+
+
+def shown(m: dict[str, Any], metric: str) -> str:
+    """A metric's value with its censoring sign and without unit; – where it is withheld."""
+    if m.get("value") is None or m.get("status", "ok") not in {"ok", None}:
+        return GAP
+    return _SIGN[m.get("censored") or "none"] + metric_number(m["value"], metric)
+
+
+def interval(m: dict[str, Any], metric: str) -> str:
+    """'41.2 … 44.0'; an open end is left out; empty where none has been worked out."""
+    low, high = m.get("low"), m.get("high")
+    if low is None and high is None:
+        return ""
+    if low is None or high is None:
+        return f"≤ {metric_number(high, metric)}" if low is None else f"≥ {metric_number(low, metric)}"
+    return f"{metric_number(low, metric)} … {metric_number(high, metric)}"
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A number and its unit, which stay on one line."""
+    if text == GAP or not unit:
+        return text
+    return text + unit if unit == "°" else f"{text}\u00a0{unit}"
+
+
+def share(value: float | None) -> str:
+    """A probability in percent, never rounded to certainty."""
+    if value is None:
+        return GAP
+    if value > 0.995:
+        return "> 99 %" if value < 1 else "100 %"
+    if value < 0.005:
+        return "< 1 %" if value > 0 else "0 %"
+    return f"{value:.0%}".replace("%", " %")
+
+
+def plain(name: str) -> str:
+    """A name of the data in words: sound_power -> sound power."""
+    return name.replace("_", " ")
+
+
+@cache
+def environment() -> Environment:
+    made = Environment(
+        loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        lstrip_blocks=True,
+    )  # fmt: skip
+    made.filters |= {
+        "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
+        "metric_number": metric_number,
+    }  # fmt: skip
+    made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
+    return made
+
+
+def render(template: str, links: Links, **content: Any) -> str:
+    return environment().get_template(template).render(link=links, **content)
+
+
+def svg(text: str) -> Markup:
+    """A chart of our own making, to stand in a page as it is."""
+    return Markup(text)

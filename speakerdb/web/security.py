@@ -1,0 +1,153 @@
+"""What every request must pass and every reply carries: known hosts, small bodies, strict headers, a token on writing."""
+
+from __future__ import annotations
+
+import json
+import secrets
+import sys
+import time
+import traceback
+from collections.abc import Sequence
+from urllib.parse import urlsplit
+
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+
+from speakerdb.errors import SpeakerdbError
+
+LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
+SMALL_BODY_BYTES = 64_000  # forms; uploads have a limit of their own
+TOKEN_FIELD, TOKEN_HEADER = "token", "x-speakerdb-token"
+
+# Nothing is loaded from another host, and no script or style stands inside a page.
+POLICY = (
+    "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
+    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+)
+_HEADERS = [
+    (b"content-security-policy", POLICY.encode()),
+    (b"x-content-type-options", b"nosniff"),
+    (b"x-frame-options", b"DENY"),
+    (b"referrer-policy", b"same-origin"),
+    (b"cross-origin-opener-policy", b"same-origin"),
+    (b"cross-origin-resource-policy", b"same-origin"),
+    (b"permissions-policy", b"camera=(), microphone=(), geolocation=()"),
+]
+
+
+class ForbiddenError(SpeakerdbError):
+    """A request that comes from somewhere it should not."""
+
+    code = "forbidden"
+
+
+class TooLargeError(SpeakerdbError):
+    """An upload beyond what is taken in."""
+
+    code = "too_large"
+
+
+class Guard:
+    """ASGI middleware: host check, limit of the body, headers; a failure becomes a plain reply without a trace."""
+
+    def __init__(self, app: ASGIApp, hosts: Sequence[str], upload_path: str, upload_bytes: int) -> None:
+        self._app = app
+        self._hosts = frozenset(h.lower() for h in hosts)
+        self._upload_path, self._upload_bytes = upload_path, upload_bytes
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        if scope["type"] != "http":
+            await self._app(scope, receive, send)
+            return
+        begun = time.perf_counter()
+        started = False
+
+        async def send_guarded(message: Message) -> None:
+            nonlocal started
+            if message["type"] == "http.response.start":
+                started = True
+                spent = f"app;dur={(time.perf_counter() - begun) * 1000:.1f}".encode()
+                given = {name for name, _ in message["headers"]}
+                extra = [h for h in (*_HEADERS, (b"cache-control", b"no-cache")) if h[0] not in given]
+                message = {**message, "headers": [*message["headers"], *extra, (b"server-timing", spent)]}
+            await send(message)
+
+        refusal = self._refusal(scope)
+        if refusal is not None:
+            await _reply(send_guarded, scope, *refusal)
+            return
+        try:
+            await self._app(scope, self._limited(scope, receive), send_guarded)
+        except TooLargeError as error:
+            if not started:
+                await _reply(send_guarded, scope, 413, error.message)
+        except Exception:  # the trace goes to the server's own output, never to the client
+            traceback.print_exc(file=sys.stderr)
+            if not started:
+                await _reply(send_guarded, scope, 500, "Something went wrong here; the server's own output says what.")
+
+    def _refusal(self, scope: Scope) -> tuple[int, str] | None:
+        headers = dict(scope["headers"])
+        host = host_name(headers.get(b"host", b"").decode("latin-1"))
+        if host not in self._hosts:
+            return 421, f"This server answers to {', '.join(sorted(self._hosts))} only; it was asked as another host."
+        length = headers.get(b"content-length", b"0")
+        if not length.isdigit():
+            return 400, "The length of the request is not a number."
+        if int(length) > self._limit(scope):
+            return 413, f"The request is larger than the {self._limit(scope) // 1_000_000 or 1} MB taken here."
+        return None
+
+    def _limit(self, scope: Scope) -> int:
+        return self._upload_bytes if scope["path"] == self._upload_path else SMALL_BODY_BYTES
+
+    def _limited(self, scope: Scope, receive: Receive) -> Receive:
+        limit, taken = self._limit(scope), 0
+
+        async def limited() -> Message:
+            nonlocal taken
+            message = await receive()
+            taken += len(message.get("body", b""))
+            if taken > limit:
+                raise TooLargeError(f"The request is larger than the {limit // 1_000_000 or 1} MB taken here.")
+            return message
+
+        return limited
+
+
+_CODES = {400: "bad_request", 413: TooLargeError.code, 421: "wrong_host", 500: "internal"}
+
+
+async def _reply(send: Send, scope: Scope, status: int, text: str) -> None:
+    """A refusal as text, or as JSON below /api."""
+    kind, body = b"text/plain; charset=utf-8", text.encode() + b"\n"
+    if scope["path"].startswith("/api"):
+        error = {"code": _CODES[status], "message": text, "items": []}
+        kind, body = b"application/json", json.dumps({"format": 1, "error": error}).encode()
+    headers = [(b"content-type", kind), (b"content-length", str(len(body)).encode())]
+    await send({"type": "http.response.start", "status": status, "headers": headers})
+    await send({"type": "http.response.body", "body": body})
+
+
+def host_name(host: str) -> str:
+    """The name in a Host header, without its port, in lower case."""
+    host = host.strip().lower()
+    if host.startswith("["):
+        return host.partition("]")[0] + "]"
+    return host.partition(":")[0]
+
+
+def new_token() -> str:
+    return secrets.token_urlsafe(32)
+
+
+def check_token(expected: str, given: str | None, *, origin: str | None, host: str, site: str | None) -> None:
+    """Raise ForbiddenError unless a writing request comes from a page of this server.
+
+    given: the token of the form or header; origin and site: the Origin and Sec-Fetch-Site headers where there are any.
+    """
+    if site not in {None, "same-origin", "none"}:
+        raise ForbiddenError("this request comes from another site; only pages of this server may store")
+    if origin is not None and urlsplit(origin).netloc.lower() != host.strip().lower():
+        raise ForbiddenError("this request comes from another site; only pages of this server may store")
+    if given is None or not secrets.compare_digest(given.encode(), expected.encode()):
+        raise ForbiddenError("the form is out of date (the server was started anew); load the page again and repeat")

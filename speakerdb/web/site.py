@@ -1,0 +1,56 @@
+"""What the pages share: the file, the kept answers, and how to ask for one."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Hashable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from typing import TypeVar, cast
+
+from fastapi import Request
+
+from speakerdb.library import Database
+from speakerdb.store import State
+from speakerdb.web.cache import Answers
+from speakerdb.web.security import new_token
+from speakerdb.web.source import Source
+from speakerdb.web.uploads import Stages
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Desk:
+    """Where one page is put together: the database in one state, and the answers kept for that state."""
+
+    base: Database
+    state: State
+    answers: Answers
+
+    def ask(self, question: Hashable, work_out: Callable[[Database], T]) -> T:
+        """The answer to a question, worked out once per state."""
+        return self.answers.get(self.state.state, question, lambda: work_out(self.base))
+
+
+@dataclass
+class Site:
+    """One running set of pages. stages is None where nothing may be stored."""
+
+    source: Source
+    stages: Stages | None = None
+    answers: Answers = field(default_factory=Answers)
+    token: str = field(default_factory=new_token)
+
+    @contextmanager
+    def desk(self) -> Iterator[Desk]:
+        with self.source.read() as base:
+            yield Desk(base, base.state, self.answers)
+
+    def ask(self, question: Hashable, work_out: Callable[[Database], T]) -> T:
+        """One answer by itself."""
+        with self.desk() as desk:
+            return desk.ask(question, work_out)
+
+
+def site_of(request: Request) -> Site:
+    return cast("Site", request.app.state.site)

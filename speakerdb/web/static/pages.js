@@ -1,0 +1,181 @@
+// Small helps on top of pages that work without them: live charts, answers while one types, picking, dropping folders.
+"use strict";
+
+// ---- live charts: the picture becomes a drawing whose points can be hovered and followed ----
+function liveChart(frame) {
+  const picture = frame.querySelector("picture");
+  const image = picture && picture.querySelector("img");
+  if (!image) return;
+  const narrow = matchMedia("(max-width: 46rem)").matches;
+  const source = narrow ? image.currentSrc.replace(/([?&])dark=yes&?/, "$1") : image.src;
+  fetch(source).then((reply) => (reply.ok ? reply.text() : Promise.reject(reply.status))).then((text) => {
+    const drawing = document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
+    drawing.setAttribute("role", "img");
+    drawing.setAttribute("aria-label", image.alt);
+    frame.classList.add("chart");
+    picture.replaceWith(drawing);
+    const tip = document.createElement("div");
+    tip.className = "tip";
+    tip.hidden = true;
+    frame.append(tip);
+    const told = (mark) => (mark.getAttribute("aria-label") || "").split("; ").filter((part) => part.includes(": "));
+    drawing.querySelectorAll("[aria-label]").forEach((mark) => {
+      const speaker = told(mark).find((part) => part.startsWith("Speaker: "));
+      if (speaker) mark.dataset.goes = "/speaker/" + encodeURIComponent(speaker.slice(9));
+    });
+    drawing.addEventListener("pointermove", (event) => {
+      const mark = event.target.closest("[data-goes]");
+      tip.hidden = !mark;
+      if (!mark) return;
+      tip.textContent = told(mark).join("\n");
+      const place = frame.getBoundingClientRect();
+      const left = Math.min(event.clientX - place.left + 12, place.width - tip.offsetWidth - 4);
+      tip.style.left = Math.max(left, 4) + "px";
+      tip.style.top = event.clientY - place.top + 14 + "px";
+    });
+    drawing.addEventListener("pointerleave", () => { tip.hidden = true; });
+    drawing.addEventListener("click", (event) => {
+      const mark = event.target.closest("[data-goes]");
+      if (mark) location.href = mark.dataset.goes;
+    });
+  }).catch(() => { /* the picture stays */ });
+}
+document.querySelectorAll("[data-live]").forEach((frame) => {
+  const image = frame.querySelector("img");
+  if (!image) return;
+  if (image.complete) liveChart(frame); else image.addEventListener("load", () => liveChart(frame), { once: true });
+});
+
+// ---- answers while one types: the form's answer is fetched a moment after the last key; late replies are dropped ----
+const WAIT_MS = 150;
+document.querySelectorAll("form[data-answers]").forEach((form) => {
+  const place = document.getElementById(form.dataset.answers);
+  const said = document.getElementById(form.dataset.answers + "-said");
+  let waiting, asked = null;
+  async function ask() {
+    if (asked) asked.abort();
+    const mine = (asked = new AbortController());
+    const words = new URLSearchParams([...new FormData(form)].filter(([, value]) => value !== ""));
+    place.setAttribute("aria-busy", "true");
+    try {
+      const reply = await fetch(form.dataset.from + "?" + words, { signal: mine.signal });
+      const text = await reply.text();
+      if (mine !== asked) return; // a later question is under way
+      if (reply.headers.get("content-type").startsWith("text/html") && reply.status !== 503) {
+        const fresh = new DOMParser().parseFromString(text, "text/html");
+        place.replaceChildren(...fresh.body.childNodes);
+        history.replaceState(null, "", form.action.split("?")[0] + "?" + words);
+        markProblems(form, place);
+        if (said) said.textContent = (place.querySelector(".answer") || place.querySelector(".notice") || {}).textContent || "";
+      } else {
+        place.querySelector("[data-busy]")?.remove();
+        const note = document.createElement("p");
+        note.className = "notice";
+        note.dataset.busy = "";
+        note.textContent = reply.status === 503 ? "The database is in use; asking again in a moment." : "This can’t be answered.";
+        place.prepend(note);
+        if (reply.status === 503) waiting = setTimeout(ask, 1000 * (Number(reply.headers.get("retry-after")) || 2));
+      }
+    } catch (error) {
+      if (error.name !== "AbortError") throw error;
+    } finally {
+      if (mine === asked) place.removeAttribute("aria-busy");
+    }
+  }
+  form.addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(ask, WAIT_MS); });
+  form.addEventListener("submit", (event) => { event.preventDefault(); clearTimeout(waiting); ask(); });
+});
+
+// The words about a field that can't be read stand in the answer; the field points to them.
+function markProblems(form, place) {
+  form.querySelectorAll("[aria-invalid]").forEach((field) => {
+    field.removeAttribute("aria-invalid");
+    field.removeAttribute("aria-describedby");
+  });
+  form.querySelectorAll(".problem").forEach((words) => words.remove());
+  place.querySelectorAll("[data-problem]").forEach((words) => {
+    const field = form.elements[words.dataset.problem];
+    if (!field || !field.setAttribute) return;
+    field.setAttribute("aria-invalid", "true");
+    field.setAttribute("aria-describedby", words.id);
+  });
+}
+
+// ---- a published table: its headings sort it ----
+document.querySelectorAll("table[data-sortable]").forEach((table) => {
+  const heads = [...table.tHead.rows[0].cells];
+  const number = (cell) => {
+    const text = (cell.querySelector(".figure") || cell).textContent.replace(/[\u202f≥≤\s]/g, "").replace("−", "-");
+    return text === "" || text.startsWith("–") ? NaN : Number(text);
+  };
+  heads.forEach((head, column) => {
+    const words = head.textContent.trim();
+    if (!words) return;
+    const button = document.createElement("button");
+    button.className = "plain";
+    button.append(...head.childNodes);
+    head.append(button);
+    button.addEventListener("click", () => {
+      const up = head.getAttribute("aria-sort") !== "ascending";
+      heads.forEach((other) => other.removeAttribute("aria-sort"));
+      head.setAttribute("aria-sort", up ? "ascending" : "descending");
+      const numeric = head.classList.contains("number");
+      const rows = [...table.tBodies[0].rows];
+      rows.sort((a, b) => {
+        if (!numeric) return (up ? 1 : -1) * a.cells[column].textContent.trim().localeCompare(b.cells[column].textContent.trim());
+        const [x, y] = [number(a.cells[column]), number(b.cells[column])];
+        if (Number.isNaN(x) || Number.isNaN(y)) return Number.isNaN(x) - Number.isNaN(y);
+        return up ? x - y : y - x;
+      });
+      table.tBodies[0].append(...rows);
+    });
+  });
+});
+
+// ---- dropping a folder: its files are sent with their paths below it ----
+document.querySelectorAll("form[data-drop]").forEach((form) => {
+  const said = form.querySelector("[data-drop-said]");
+  async function entries(item, path, into) {
+    if (item.isFile) {
+      const file = await new Promise((done, failed) => item.file(done, failed));
+      into.push([path + item.name, file]);
+      return;
+    }
+    const reader = item.createReader();
+    for (;;) {
+      const some = await new Promise((done, failed) => reader.readEntries(done, failed));
+      if (!some.length) return;
+      for (const inner of some) await entries(inner, path + item.name + "/", into);
+    }
+  }
+  async function send(files) {
+    const body = new FormData();
+    body.append("token", form.elements.token.value);
+    files.forEach(([path, file]) => body.append("files", file, path));
+    said.textContent = `Looking at ${files.length} files …`;
+    const reply = await fetch(form.action, { method: "POST", body });
+    const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+    const main = page.querySelector("main");
+    if (!main) { said.textContent = "The upload was turned away: " + page.body.textContent.trim(); return; }
+    document.title = page.title;
+    document.querySelector("main").replaceWith(document.importNode(main, true));
+    document.querySelector("main").focus();
+    scrollTo(0, 0);
+  }
+  form.addEventListener("submit", (event) => {
+    const files = [...form.querySelectorAll("input[type=file]")].flatMap((field) =>
+      [...field.files].map((file) => [file.webkitRelativePath || file.name, file]));
+    event.preventDefault();
+    if (files.length) send(files); else said.textContent = "Choose a folder or a zip first.";
+  });
+  form.addEventListener("dragover", (event) => { event.preventDefault(); form.classList.add("over"); });
+  form.addEventListener("dragleave", () => form.classList.remove("over"));
+  form.addEventListener("drop", async (event) => {
+    event.preventDefault();
+    form.classList.remove("over");
+    const files = [];
+    const items = [...event.dataTransfer.items].map((item) => item.webkitGetAsEntry()).filter(Boolean);
+    for (const item of items) await entries(item, "", files);
+    if (files.length) send(files);
+  });
+});

@@ -1,0 +1,37 @@
+"""The named SQL questions as pages."""
+
+from __future__ import annotations
+
+from speakerdb.errors import RequestError
+from speakerdb.library.naming import all_queries
+from speakerdb.store.queries import find
+from speakerdb.web import answers
+from speakerdb.web.asking import Ask
+from speakerdb.web.site import Desk
+from speakerdb.web.views import View
+
+ROWS = 100
+
+
+def questions(desk: Desk, ask: Ask) -> View:
+    """All of them."""
+    return View("questions.html", {"queries": list(all_queries().values())})
+
+
+def question(desk: Desk, ask: Ask, name: str) -> View:
+    """One question with its parameters, its rows and its SQL."""
+    query = find(name)
+    given = {p.name: text for p in query.parameters if (text := ask.text(p.name)) is not None}
+    page = ask.whole("page", 1, 10**6) or 1
+    problem, found = "", None
+    try:
+        key = ("question", name, tuple(sorted(given.items())))
+        found = desk.ask(key, lambda base: answers.query(base, name, given))
+    except RequestError as error:
+        problem = error.message
+    rows = found["rows"] if found else []
+    return View(
+        "question.html",
+        {"query": query, "given": given, "problem": problem, "rows": rows[(page - 1) * ROWS : page * ROWS],
+         "total": len(rows), "page": page, "pages": -(-len(rows) // ROWS)},
+    )  # fmt: skip
