@@ -53,7 +53,7 @@ class Sheet:
         """The rows that name a folder: none, one, or by mistake several."""
         wanted = os.path.realpath(folder)
         last = folder.resolve().name
-        near = (r for r in self.rows if Path(r.folder).name in {last, ".", ".."} or not r.folder)
+        near = (r for r in self.rows if Path(r.folder).name in {last, "", ".."})  # a cheap look before the costly one
         return [r for r in near if os.path.realpath(self.place(r, root)) == wanted]
 
 

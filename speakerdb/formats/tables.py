@@ -151,7 +151,7 @@ def check_header(file: str, header: Sequence[str], form: TableForm, problems: Pr
 
 def _from_csv(file: str, content: bytes, form: TableForm, problems: Problems) -> Table | None:
     content = content.removeprefix(b"\xef\xbb\xbf")
-    if not content.strip():
+    if not content[:100].strip() and not content.strip():
         problems.add("an empty file", f"columns {', '.join(form.required)}", file=file)
         return None
     end = content.find(b"\n")
@@ -166,7 +166,7 @@ def _from_csv(file: str, content: bytes, form: TableForm, problems: Problems) ->
     types: dict[str, Any] = {h: pl.Enum(form.words[h]) if h in form.words else pl.Float64 for h in header}
     try:
         frame = pl.read_csv(content, schema=types, has_header=True)
-        troubled = any(frame.null_count().row(0))
+        troubled = any(column.null_count() for column in frame.get_columns())
     except (pl.exceptions.PolarsError, pl.exceptions.PanicException):
         troubled = True
     if troubled:
