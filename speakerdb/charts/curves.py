@@ -51,7 +51,7 @@ def curve_set(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
     if not indices:
         return theme.finish(drawn, heading, width)
     below = frame.filter(frame["part"].is_in(indices))
-    di_domain = axes.level_domain(below["level_db"], most_db=25.0, least_db=10.0, margin_db=0.0)
+    di_domain = _index_domain(below)
     names = [CURVE_LABELS[p] for p in indices]
     short = [n.removesuffix(" directivity index") for n in names]
     below = below.with_columns(series=below["series"].str.strip_suffix(" directivity index"))
@@ -63,6 +63,15 @@ def curve_set(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
         color="independent", strokeDash="independent", strokeWidth="independent"
     )
     return theme.finish(stacked, heading, width)
+
+
+def _index_domain(frame: pl.DataFrame) -> tuple[float, float]:
+    """From 0 dB up where an index stays near it: a few tenths below, in the bass, are measurement error."""
+    import polars as pl
+
+    index = frame.filter(pl.col("frequency_hz") >= 100)["level_db"]
+    return axes.level_domain(index.clip(lower_bound=0.0) if (index > -1.0).all() else index, most_db=25.0, least_db=10.0,
+                             margin_db=0.0)  # fmt: skip
 
 
 def _labelled(curves: pl.DataFrame) -> pl.DataFrame:
@@ -102,8 +111,7 @@ def overlay(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None 
     for i, part in enumerate(parts):
         mine = curves.filter(curves["part"] == part)
         index = part in _INDICES
-        domain = axes.level_domain(mine["level_db"], most_db=25.0 if index else 40.0, least_db=10.0,
-                                   margin_db=0.0 if index else 1.0)  # fmt: skip
+        domain = _index_domain(mine) if index else axes.level_domain(mine["level_db"], most_db=40.0, least_db=10.0)
         title = f"{CURVE_LABELS[part]} (dB)" if not index else "Directivity index (dB)"
         panels.append(
             Panel(mine, names, lines.styles(len(names)), "level_db", title, domain, width,

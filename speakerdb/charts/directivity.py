@@ -211,17 +211,18 @@ def tone(reaches: Sequence[ToneReach], heading: Heading | None = None, *, width:
     """Two fans: seen from above (left, right) and from the side (up, down). The pale rim is the interval."""
     import altair as alt
 
-    side = min(250, (width - 40) // 2) if not theme.narrow(width) else min(width, 230)
+    small = theme.narrow(width)
+    side = (width - 20) // 2 if small else min(250, (width - 40) // 2)
     fans = []
     for directions, title in ((("left", "right"), "Seen from above"), (("up", "down"), "Seen from the side")):
         mine = [r for r in reaches if r.direction in directions]
         if mine:
-            fans.append(_fan(mine, title, side))
-    join = alt.vconcat if theme.narrow(width) else alt.hconcat
-    return theme.finish(join(*fans, spacing=24), heading, width)
+            fans.append(_fan(mine, title, side, beside=not small))
+    return theme.finish(alt.hconcat(*fans, spacing=20 if small else 24), heading, width)
 
 
-def _fan(reaches: Sequence[ToneReach], title: str, side: int) -> Any:
+def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -> Any:
+    """One fan; its angles stand beside the rim, or on a phone in the title."""
     import altair as alt
 
     radius = side / 2 - 8
@@ -258,14 +259,15 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int) -> Any:
     )  # fmt: skip
     layers.append(_spokes(spokes[:1], flat, theme.RULE.light, [3, 3]))
     layers.append(_spokes(marks, flat, theme.INK.light, [1, 0]))
-    for label in texts:
+    for label in texts if beside else ():
         layers.append(
             alt.Chart(alt.InlineData(values=[{k: label[k] for k in ("x", "y", "text")}]))
             .mark_text(align=label["align"], baseline=label["baseline"])
             .encode(text="text:N", **flat)
         )
     box = alt.layer(*layers).properties(width=side, height=side)
-    return box.properties(title=alt.TitleParams(title, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle"))
+    lines = [title] if beside else [title, *(r.text() for r in reaches)]
+    return box.properties(title=alt.TitleParams(lines, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle"))
 
 
 def _wedge(start_deg: float, end_deg: float, radius: float, colour: str, opacity: float) -> Any:

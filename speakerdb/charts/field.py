@@ -77,7 +77,7 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
     )  # fmt: skip
     layers = [rail, others, interval, mark]
     if small:
-        layers += [_text(base, "strip", 0, "left", dy=-15), _text(base, "value", width, "right", dy=-15),
+        layers += [_text(base, "strip", 0, "left", dy=-15, limit=width - 96), _text(base, "value", width, "right", dy=-15),
                    _text(base, "note", width, "right", dy=15, muted=True),
                    _text(base, "from", 0, "left", dy=15, muted=True)]  # fmt: skip
     else:
@@ -102,11 +102,13 @@ def _ends(width: int) -> list[Any]:
     ]
 
 
-def _text(base: alt.Chart, field: str, x_px: float, align: str, *, dy: float = 0, muted: bool = False) -> Any:
+def _text(base: alt.Chart, field: str, x_px: float, align: str, *, dy: float = 0, muted: bool = False,
+          limit: float = 0) -> Any:  # fmt: skip
     import altair as alt
 
     look = {"color": theme.MUTED.light, "fontSize": theme.SMALL_PX} if muted else {"color": theme.INK.light}
-    return base.mark_text(align=align, baseline="middle", dy=dy, **look).encode(x=alt.value(x_px), text=f"{field}:N")
+    mark = base.mark_text(align=align, baseline="middle", dy=dy, limit=limit, **look)
+    return mark.encode(x=alt.value(x_px), text=f"{field}:N")
 
 
 def _positions(row: dict[str, Any], others: Sequence[float], *, log: bool, flip: bool) -> Any:
@@ -316,7 +318,10 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
         base.mark_point(filled=True, size=84, opacity=1).encode(x=x, shape=shape, color=colour, tooltip=["metric:N", "text:N"]),
     ]  # fmt: skip
     if small:
-        layers += [_text(base, "metric", 0, "left", dy=-15), _text(base, "text", 0, "left", dy=14, muted=True)]
+        layers += [
+            _text(base, "metric", 0, "left", dy=-15, limit=width),
+            _text(base, "text", 0, "left", dy=14, muted=True),
+        ]
     else:
         layers.append(_text(base, "text", plot + 10, "left", muted=True))
     return theme.finish(alt.layer(*layers).properties(width=plot, height=step * len(points)), heading, width)

@@ -64,8 +64,9 @@ class Panel:
     log_y: bool = False
 
 
-def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[Any] = ()) -> Any:
-    """The panel as a layered chart. `y` replaces the level axis; `under` are layers drawn beneath the lines."""
+def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[Any] = (),
+         over: Sequence[Any] = ()) -> Any:  # fmt: skip
+    """The panel as a layered chart. `y` replaces the level axis; `under` and `over` are layers drawn beneath and above the lines."""
     import altair as alt
 
     names = list(panel.names)
@@ -86,7 +87,7 @@ def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[A
     ]
     ends = [] if _legend(panel) or not panel.named else _end_labels(panel, y)
     hovering = [_hover(panel, x)] if hover else []
-    return alt.layer(*under, *lines, *ends, *hovering).properties(width=panel.width, height=panel.height)
+    return alt.layer(*under, *lines, *over, *ends, *hovering).properties(width=panel.width, height=panel.height)
 
 
 def _columns(names: list[str]) -> int:
@@ -181,20 +182,24 @@ def _hover(panel: Panel, x: alt.X) -> Any:
     )  # fmt: skip
 
 
-def limit_rule(value: float, label: str, y: alt.Y, width: int, *, above: bool = True) -> Any:
-    """A horizontal limit across the plot, with its label at the left end just above or below the line."""
+def limit_rule(value: float, y: alt.Y, width: int) -> Any:
+    """A horizontal limit across the plot."""
     import altair as alt
 
-    data = alt.InlineData(values=[{"limit": value, "text": label}])
-    rule = (
-        alt.Chart(data)
+    return (
+        alt.Chart(alt.InlineData(values=[{"limit": value}]))
         .mark_rule(color=theme.RULE.light, strokeDash=[4, 3], strokeWidth=1.2, aria=False)
         .encode(x=alt.value(0), x2=alt.value(width), y=_same_y(y, "limit"))
     )
-    text = (
-        alt.Chart(data)
-        .mark_text(align="left", baseline="bottom" if above else "top", dy=-3 if above else 4, fontSize=theme.SMALL_PX,
-                   color=theme.MUTED.light)
-        .encode(x=alt.value(4), y=_same_y(y, "limit"), text="text:N")
-    )  # fmt: skip
-    return alt.layer(rule, text)
+
+
+def limit_words(value: float, label: str, y: alt.Y, width: int) -> Any:
+    """The label of a limit, just above its right end, with a halo so that it reads over lines."""
+    import altair as alt
+
+    base = alt.Chart(alt.InlineData(values=[{"limit": value, "text": label}])).encode(
+        x=alt.value(width - 4), y=_same_y(y, "limit"), text="text:N"
+    )
+    place = {"align": "right", "baseline": "bottom", "dy": -3, "fontSize": theme.SMALL_PX}
+    halo = base.mark_text(**place, stroke=theme.PANEL.light, strokeWidth=3, aria=False)
+    return halo + base.mark_text(**place, color=theme.MUTED.light)

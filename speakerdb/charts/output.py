@@ -50,19 +50,29 @@ def distortion(curves: pl.DataFrame, heading: Heading | None = None, *, width: i
     )
     panel = Panel(frame, names, lines.ramp(len(names)), "percent", "Distortion", (_PERCENT_TICKS[0], high), width,
                   190 if theme.narrow(width) else 260, unit="%", log_y=True)  # fmt: skip
-    return theme.finish(lines.draw(panel, hover=hover, y=y, under=[_limits(y)]), heading, width)
+    return theme.finish(lines.draw(panel, hover=hover, y=y, under=[_limits(y)], over=[_limit_words(y)]), heading, width)
 
 
-def _limits(y: Any) -> Any:
+def _limit_base(y: Any) -> Any:
     import altair as alt
 
     rows = [{"frequency_hz": a, "to_hz": b, "percent": p, "text": t} for a, b, p, t in _LIMITS_PERCENT]
-    base = alt.Chart(alt.InlineData(values=rows)).encode(x=axes.frequency_x(), y=y)
-    rule = base.mark_rule(color=theme.RULE.light, strokeWidth=6, opacity=0.35, aria=False).encode(x2="to_hz:Q")
+    return alt.Chart(alt.InlineData(values=rows)).encode(x=axes.frequency_x(), y=y)
+
+
+def _limits(y: Any) -> Any:
+    """The limits of the clean levels as bars over their bands."""
+    return (
+        _limit_base(y).mark_rule(color=theme.RULE.light, strokeWidth=6, opacity=0.35, aria=False).encode(x2="to_hz:Q")
+    )
+
+
+def _limit_words(y: Any) -> Any:
+    base = _limit_base(y)
     place = {"align": "left", "baseline": "bottom", "dy": -5, "fontSize": theme.SMALL_PX}
     halo = base.mark_text(**place, stroke=theme.PANEL.light, strokeWidth=3, aria=False).encode(text="text:N")
     text = base.mark_text(**place, color=theme.MUTED.light).encode(text="text:N")
-    return rule + halo + text
+    return halo + text
 
 
 def compression(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
@@ -72,14 +82,16 @@ def compression(curves: pl.DataFrame, heading: Heading | None = None, *, width: 
     curves: drive_db, frequency_hz, change_db (1/3-octave smoothed), without the lowest drive.
     """
     frame, names = _drives(curves)
-    low, high = axes.level_domain([*frame["change_db"], COMPRESSION_LIMIT_DB - 0.5], most_db=14.0, least_db=5.0, step_db=1.0,
+    # a level that grows beyond the drive is distortion or noise, no compression: it does not set the scale
+    shown = frame["change_db"].clip(upper_bound=1.0)
+    low, high = axes.level_domain([*shown, COMPRESSION_LIMIT_DB - 0.5, 1.0], most_db=14.0, least_db=5.0, step_db=1.0,
                                   margin_db=0.4)  # fmt: skip
-    high = max(high, 1.0)
     y = axes.level_y("change_db", "Change of level (dB)", (low, high), 1.0)
     panel = Panel(frame, names, lines.ramp(len(names)), "change_db", "Change of level", (low, high), width,
                   180 if theme.narrow(width) else 240)  # fmt: skip
-    limit = lines.limit_rule(COMPRESSION_LIMIT_DB, "3 dB lost", y, width, above=False)
-    return theme.finish(lines.draw(panel, hover=hover, y=y, under=[limit]), heading, width)
+    rule = lines.limit_rule(COMPRESSION_LIMIT_DB, y, width)
+    said = lines.limit_words(COMPRESSION_LIMIT_DB, "3 dB lost", y, width)
+    return theme.finish(lines.draw(panel, hover=hover, y=y, under=[rule], over=[said]), heading, width)
 
 
 @dataclass(frozen=True)

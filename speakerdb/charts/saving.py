@@ -28,11 +28,13 @@ def _json(specification: dict[str, Any]) -> str:
     return json.dumps(specification, ensure_ascii=False, separators=(",", ":"))
 
 
-def svg(chart: alt.TopLevelMixin, *, dark: bool = False) -> str:
-    """The chart as one SVG picture."""
+def svg(chart: alt.TopLevelMixin, *, dark: bool = False, checked: bool = True) -> str:
+    """The chart as one SVG picture. checked: hold the specification against the Vega-Lite schema first."""
     import vl_convert
 
-    text: str = vl_convert.vegalite_to_svg(_json(chart.to_dict()), vl_version=_vegalite_version(), allowed_base_urls=[])
+    text: str = vl_convert.vegalite_to_svg(
+        _json(chart.to_dict(validate=checked)), vl_version=_vegalite_version(), allowed_base_urls=[]
+    )
     return theme.darken(text) if dark else text
 
 

@@ -147,7 +147,7 @@ METRIC_IDS = (
     "di_power_mean_db",
     "max_level_db",
 )
-_MIDDLE = {"preference": (5.0, 1.0), "f6_hz": (52.0, 14.0), "flatness_window_db": (1.4, 0.4),
+_MIDDLE = {"preference": (5.0, 1.0), "preference_bass_managed": (6.8, 0.5), "f6_hz": (52.0, 14.0), "flatness_window_db": (1.4, 0.4),
            "tone_width_horizontal_deg": (42.0, 12.0), "di_power_mean_db": (8.0, 1.2), "max_level_db": (104.0, 4.0)}  # fmt: skip
 
 

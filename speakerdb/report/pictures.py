@@ -1,0 +1,220 @@
+"""Every chart of the tool straight from a database, by name: what `--out`, the review sheet and the draft draw."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from speakerdb.acoustics import grid
+from speakerdb.charts import curves, directivity, field, output, theme
+from speakerdb.charts.directivity import ToneReach
+from speakerdb.charts.theme import Heading
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.report import frames, standing, words
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
+OVERLAID = ("listening_window", "di_power")
+
+
+@dataclass(frozen=True)
+class Ask:
+    """What is drawn and how. speaker: slug; width: of the plot in pixels; hover: a rule that follows the pointer."""
+
+    base: Database
+    speaker: str
+    setting: str
+    width: int = theme.WIDE
+    hover: bool = True
+
+    @property
+    def session(self) -> frames.Measured:
+        """The session whose single curves are drawn: the one with the most of them, then the newest."""
+        return frames.measured(self.base, self.speaker, self.setting)[0]
+
+    @property
+    def name(self) -> str:
+        return frames.display_name(self.base, self.speaker)
+
+
+@dataclass(frozen=True)
+class Picture:
+    """A chart of one speaker: its title, what else its heading says, and how it is drawn from an Ask."""
+
+    title: str
+    draw: Callable[[Ask, Heading | None], Any]
+    single: bool = False  # shows the curves of one session, not pooled ones
+
+
+def cite(base: Database) -> str:
+    """'state 8077116ce5 · 67 speakers · 2026-11-25'."""
+    state = base.state
+    return f"state {state.state} · {state.speakers} speakers · {state.date}"
+
+
+def _curves(a: Ask, h: Heading | None) -> Any:
+    frame = frames.summary(a.base, a.speaker, a.setting, list(curves.CURVE_LABELS))
+    if not len(frame):
+        raise RequestError(
+            f"{a.speaker} has no curve set in setting {a.setting}: the angles it needs were not measured"
+        )
+    return curves.curve_set(frame, h, width=a.width, hover=a.hover)
+
+
+def _angles(a: Ask, h: Heading | None) -> Any:
+    return curves.off_axis(frames.off_axis(a.session.grid), h, width=a.width, hover=a.hover)
+
+
+def _map(plane: Any) -> Callable[[Ask, Heading | None], Any]:
+    def draw(a: Ask, h: Heading | None) -> Any:
+        orbit = frames.orbit(a.session.grid, plane)
+        hertz = grid.FREQUENCY_HZ.tolist()
+        return directivity.sound_map(orbit.angle_deg, hertz, orbit.level_db, orbit.edge, plane, h, width=a.width)
+
+    return draw
+
+
+def _beamwidth(a: Ask, h: Heading | None) -> Any:
+    return directivity.beamwidth(frames.beamwidths(a.session.grid), h, width=a.width, hover=a.hover)
+
+
+def _tone(a: Ask, h: Heading | None) -> Any:
+    wanted = [f"tone_{d}_deg" for d in ("left", "right", "up", "down")]
+    rows = a.base.show(a.speaker, setting=a.setting, exact=True).filter(
+        pl.col("session").is_null() & pl.col("metric").is_in(wanted) & (pl.col("status") == "ok")
+    )
+    reaches = [
+        ToneReach(r["metric"].split("_")[1], r["value"], r["low"], r["high"], r["censored"])
+        for r in rows.iter_rows(named=True)
+    ]
+    if not reaches:
+        raise RequestError(f"how far the tone of {a.speaker} holds is withheld in all four directions")
+    return directivity.tone(reaches, h, width=a.width)
+
+
+def _distortion(a: Ask, h: Heading | None) -> Any:
+    return output.distortion(frames.distortion(_with(a, "distortion").grid), h, width=a.width, hover=a.hover)
+
+
+def _compression(a: Ask, h: Heading | None) -> Any:
+    return output.compression(frames.compression(_with(a, "compression").grid), h, width=a.width, hover=a.hover)
+
+
+def _with(a: Ask, what: str) -> frames.Measured:
+    """The first session that holds sweeps of a kind. Raises RequestError where none does."""
+    for session in frames.measured(a.base, a.speaker, a.setting):
+        if getattr(session.grid, what) is not None:
+            return session
+    raise RequestError(f"no {what} of {a.speaker} was measured in setting {a.setting}")
+
+
+def _settings(a: Ask, h: Heading | None) -> Any:
+    names = settings_of(a.base, a.speaker)
+    if len(names) < 2:
+        raise RequestError(f"{a.speaker} was measured in one setting only: {names[0]}")
+    names = [a.setting, *(n for n in names if n != a.setting)][: curves.MOST_OVERLAID]
+    parts = [frames.summary(a.base, a.speaker, n, ["listening_window"]).with_columns(series=pl.lit(n)) for n in names]
+    frame = pl.concat(parts)
+    names = [n for n in names if n in set(frame["series"])]
+    return curves.settings(frame, names, h, width=a.width, hover=a.hover)
+
+
+def settings_of(base: Database, speaker: str) -> list[str]:
+    """The speaker's settings, the default one first."""
+    rows = base.field.base.filter(pl.col("speaker") == speaker).sort("is_default", "setting", descending=[True, False])
+    names: list[str] = rows["setting"].to_list()
+    return names
+
+
+def _place(a: Ask, h: Heading | None) -> Any:
+    group = standing.group_of(a.base, a.speaker)
+    return place_chart(a, standing.places(a.base, a.speaker, group), group, h)
+
+
+def place_chart(a: Ask, places: Sequence[standing.Place], group: standing.Group, h: Heading | None) -> Any:
+    """The strips of a speaker's places in its group. Raises RequestError where it has none."""
+    if not places:
+        raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
+    rows = pl.DataFrame(
+        [
+            {"metric": p.metric.id, "value": p.value, "low": p.low, "high": p.high, "censored": p.censored,
+             "note": words.share(p)}
+            for p in places
+        ],
+        schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
+                "note": pl.String},
+    )  # fmt: skip
+    peers = standing.peer_values(a.base, a.speaker, group, rows["metric"].to_list())
+    return field.place(rows, peers, h, width=a.width)
+
+
+PICTURES: dict[str, Picture] = {
+    "curves": Picture("Curve set and directivity indices", _curves),
+    "angles": Picture("Response at 0, 10, 20 and 30°, mean of both sides", _angles, single=True),
+    "map-horizontal": Picture("Horizontal map, 1/3-octave smoothed", _map("horizontal"), single=True),
+    "map-vertical": Picture("Vertical map, 1/3-octave smoothed", _map("vertical"), single=True),
+    "beamwidth": Picture("Beamwidth", _beamwidth, single=True),
+    "tone": Picture("How far the tone holds", _tone),
+    "distortion": Picture("Total harmonic distortion per drive", _distortion, single=True),
+    "compression": Picture("Compression per drive", _compression, single=True),
+    "settings": Picture("Settings compared", _settings),
+    "place": Picture("Place in its peer group", _place),
+}
+
+
+def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
+    """One of PICTURES. Raises UnknownNameError for another name, RequestError where the speaker lacks what it shows."""
+    if name not in PICTURES:
+        raise UnknownNameError(f"there is no picture named {name!r}; there are {', '.join(PICTURES)}")
+    picture = PICTURES[name]
+    if not headed:
+        return picture.draw(ask, None)
+    shown = f"Setting {ask.setting}"
+    if picture.single:
+        session = ask.session
+        shown += f", session {session.session} ({session.lab}, sample {session.sample}, {session.date})"
+    return picture.draw(ask, Heading(f"{ask.name} · {picture.title}", (shown, cite(ask.base))))
+
+
+def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE, hover: bool = True,
+            parts: Sequence[str] = OVERLAID, headed: bool = True) -> Any:  # fmt: skip
+    """Two to five speakers (slugs, default settings) over each other."""
+    if not 2 <= len(speakers) <= curves.MOST_OVERLAID:
+        raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
+    named = _distinct([frames.display_name(base, s) for s in speakers], speakers)
+    chosen = [(n, s, base.setting(s)) for n, s in zip(named, speakers, strict=True)]
+    frame = frames.aligned(base, chosen, parts)
+    names = [n for n in named if n in set(frame["series"])]
+    heading = Heading(
+        "Overlaid", ("Set to the same mean level over 300 Hz–10 kHz, each in its default setting", cite(base))
+    )
+    return curves.overlay(frame, names, heading if headed else None, width=width, hover=hover)
+
+
+def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:
+    """Names to show; where two are spelled alike, the slug is added."""
+    return [n if list(names).count(n) == 1 else f"{n} ({s})" for n, s in zip(names, slugs, strict=True)]
+
+
+def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "", width: int = theme.WIDE,
+            mark: str | None = None) -> Any:  # fmt: skip
+    """The answer of `rank` as a chart: rows as Database.rank gives them."""
+    from speakerdb.charts.quantity import quantity
+
+    ok = rows.filter(pl.col("status") == "ok")
+    if not len(ok):
+        raise RequestError("no speaker has this value and passes the filters: nothing to draw")
+    better = {"high": "the highest first", "low": "the lowest first"}.get(METRICS[metric].better, "the highest first")
+    lines = [f"{better}{'; ' + filters if filters else ''}"]
+    if len(ok) > field.MOST_RANKED:
+        lines.append(f"the first {field.MOST_RANKED} of {len(ok)} are drawn")
+    heading = Heading(METRICS[metric].label, (*lines, cite(base)))
+    shown = ok.head(field.MOST_RANKED)["speaker"].to_list()
+    names = dict(zip(shown, _distinct([frames.display_name(base, s) for s in shown], shown), strict=True))
+    named = ok.with_columns(pl.col("speaker").replace(names))
+    return field.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))

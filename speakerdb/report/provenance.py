@@ -1,0 +1,96 @@
+"""What was measured and how; which files a sheet rests on; what could not be judged and why."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from speakerdb.dictionary import METRICS
+from speakerdb.report.words import listing
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
+METHODS = {
+    "anechoic": "in an anechoic room", "near-field-scan": "by near-field scan", "gated": "by gated measurement",
+    "ground-plane": "on a ground plane", "other": "by another method",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class SessionRow:
+    """One session as the sheet tells it. files: (name, SHA-256, size in bytes)."""
+
+    session: str
+    setting: str
+    lab: str
+    sample: str
+    date: str
+    method: str
+    distance: str
+    resolution: str
+    contents: str
+    notes: str
+    files: list[tuple[str, str, int]]
+
+
+def sessions(base: Database, slug: str) -> list[SessionRow]:
+    """The active sessions of a speaker in all settings, the oldest first."""
+    rows = base.store.frame(
+        """
+        SELECT s.session_id, s.session, s.setting, l.name AS lab, s.sample, s.date::VARCHAR AS date, s.method, s.info,
+               s.resolution_per_octave AS resolution
+        FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
+        WHERE sp.slug = ? AND s.status = 'active' ORDER BY s.date, s.session
+        """,
+        [slug],
+    )
+    ids = rows["session_id"].to_list()
+    counts = base.store.frame(
+        "SELECT session_id, orbit, count(*)::INTEGER AS n FROM curve WHERE list_contains(?, session_id) GROUP BY ALL",
+        [ids],
+    )
+    sweeps = base.store.frame(
+        "SELECT session_id, kind, count(DISTINCT drive_db)::INTEGER AS n FROM sweep WHERE list_contains(?, session_id) GROUP BY ALL",
+        [ids],
+    )
+    files = base.store.frame(
+        "SELECT session_id, name, sha256, size FROM source_file WHERE list_contains(?, session_id) ORDER BY session_id, name",
+        [ids],
+    )
+    return [_session(r, counts, sweeps, files) for r in rows.iter_rows(named=True)]
+
+
+def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, files: pl.DataFrame) -> SessionRow:
+    info = json.loads(r["info"])
+    mine = pl.col("session_id") == r["session_id"]
+    has = [f"{n} {orbit} curves" for orbit, n in counts.filter(mine).sort("orbit").select("orbit", "n").iter_rows()]
+    for kind, n in sweeps.filter(mine).sort("kind").select("kind", "n").iter_rows():
+        drives = f" at {n} drives" if kind in ("distortion", "compression") else ""
+        has.append(f"{kind.replace('_', ' ')}{drives}")
+    distance = info.get("distance_m")
+    smoothing = info.get("smoothing_oct")
+    return SessionRow(
+        r["session"], r["setting"], r["lab"], r["sample"], r["date"], METHODS.get(r["method"], r["method"]),
+        f"{distance:g} m" if distance else "distance not stated",
+        f"{r['resolution']:.0f} points per octave" + (f", smoothed 1/{1 / smoothing:.0f} octave" if smoothing else ""),
+        listing(has), info.get("notes") or "", files.filter(mine).select("name", "sha256", "size").rows(),
+    )  # fmt: skip
+
+
+def withheld(rows: pl.DataFrame) -> list[tuple[str, list[str]]]:
+    """(reason, labels of the metrics withheld for it), from the pooled rows of `show`."""
+    missing = rows.filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
+    return [
+        (str(reason or "not worked out yet"), [METRICS[m].label for m in part["metric"]])
+        for (reason,), part in missing.group_by("reason", maintain_order=True)
+    ]
+
+
+def disagreements(rows: pl.DataFrame) -> list[str]:
+    """Metrics in which the sessions disagree beyond their errors."""
+    found = rows.filter(pl.col("session").is_null() & pl.col("disagree").fill_null(False))
+    return [METRICS[m].label for m in found["metric"]]

@@ -1,0 +1,65 @@
+"""Nearest relatives, and in what they differ."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from speakerdb.analysis.match import CURVES
+from speakerdb.errors import SpeakerdbError
+from speakerdb.report.frames import display_name
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
+SHOWN = 5
+PARTS = {
+    "listening_window": "listening window", "in_room": "in-room curve", "directivity_index": "directivity index",
+    "beamwidth": "beamwidth", "output": "usable output",
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Relative:
+    """A near relative: distance in dB RMS, the parts of it, and whether the measurements tell the two apart."""
+
+    slug: str
+    name: str
+    distance_db: float | None
+    parts: list[float | None]
+    told_apart: bool | None
+    most: str | None
+
+    @property
+    def sentence(self) -> str:
+        far = "at an unknown distance" if self.distance_db is None else f"{self.distance_db:.1f} dB RMS away"
+        told = {True: ", told apart by the measurements", False: ", not to be told apart at this precision", None: ""}
+        differs = f"; they differ most in the {self.most}" if self.most and self.told_apart is not False else ""
+        return f"{self.name}: {far}{told[self.told_apart]}{differs}."
+
+
+def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:
+    """The nearest relatives; or none, and why there are none."""
+    try:
+        rows = base.match(slug, setting=setting, top=SHOWN, exact=True)
+    except SpeakerdbError as error:
+        return [], error.message
+    found = [_relative(base, r) for r in rows.iter_rows(named=True)]
+    return found, None if found else "it is the only speaker in the database"
+
+
+def _relative(base: Database, r: dict[str, Any]) -> Relative:
+    parts = [r[p] for p in CURVES]
+    known = [(v, PARTS[p]) for p, v in zip(CURVES, parts, strict=True) if v is not None]
+    return Relative(
+        r["speaker"], display_name(base, r["speaker"]), r["distance_db"], parts, r["distinguishable"],
+        max(known)[1] if known else None,
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Differences:
+    """What sets the speaker apart from one relative, in sentences."""
+
+    name: str
+    sentences: list[str]

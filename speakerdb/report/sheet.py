@@ -1,0 +1,230 @@
+"""The review sheet: everything about one speaker, gathered into plain data for the page."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import polars as pl
+
+from speakerdb.charts import saving
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.library.settings import SHOWN_HZ, octave_rows, wall_sentence
+from speakerdb.report import loudness, pictures, provenance, relatives, rooms, standing, words, worth
+from speakerdb.report.pictures import Ask
+from speakerdb.report.relatives import Differences, Relative
+from speakerdb.report.rooms import Rooms
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+    from speakerdb.library.facts import Facts
+
+FIGURE_PX = 320  # plot width that reads on a phone and stands two in a row on a desktop
+WALL_M = 0.5  # the wall that settings are judged before (own judgement)
+_MOST_SENTENCES = 6
+
+
+@dataclass(frozen=True)
+class Figure:
+    """A picture of the sheet as inlined SVG, or the reason why it is not there."""
+
+    name: str
+    caption: str
+    svg: str | None
+    reason: str | None = None
+
+
+@dataclass(frozen=True)
+class VerdictRow:
+    """One figure of the verdict, as words."""
+
+    metric: str
+    label: str
+    value: str
+    interval: str
+    share: str
+
+
+@dataclass(frozen=True)
+class Settings:
+    """What the settings change: names, rows (setting, changes in dB at SHOWN_HZ), sentences, cautions."""
+
+    names: list[str]
+    frequencies: list[str]
+    rows: list[tuple[str, list[str]]]
+    sentences: list[str]
+    cautions: list[str]
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """All of the page's content."""
+
+    slug: str
+    name: str
+    setting: str
+    is_default: bool
+    facts: Facts
+    cite: str
+    short: list[str]
+    group: str
+    verdict: list[VerdictRow]
+    figures: dict[str, Figure]
+    angle: list[str]
+    settings: Settings | None
+    loudness: list[str]
+    claim: list[str]
+    rooms: Rooms
+    relatives: list[Relative]
+    no_relatives: str | None
+    differences: list[Differences]
+    worth: list[str]
+    withheld: list[tuple[str, list[str]]]
+    disagreements: list[str]
+    sessions: list[provenance.SessionRow]
+    with_intervals: bool
+    definitions: list[Any] = field(default_factory=list)
+
+
+def build(base: Database, speaker: str, *, setting: str | None = None, exact: bool = False) -> Sheet:
+    """Gather the sheet of one speaker in one setting (the default one). Raises UnknownNameError."""
+    _, slug = base.find(speaker, exact=exact)
+    names = pictures.settings_of(base, slug)
+    chosen = base.setting(slug, setting)
+    rows = base.show(slug, setting=chosen, exact=True)
+    ask = Ask(base, slug, chosen, FIGURE_PX, hover=False)
+    default = chosen == names[0]
+    group = standing.group_of(base, slug)
+    places = standing.places(base, slug, group) if default else []
+    near, alone = relatives.relatives(base, slug, chosen)
+    pooled = rows.filter(pl.col("session").is_null())
+    return Sheet(
+        slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
+        short=_short(places, group, near, default=default), group=group.words, verdict=_verdict(pooled, places),
+        figures=_figures(ask, places, group, near, [chosen, *(n for n in names if n != chosen)]),
+        angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
+        loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
+        rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone, differences=[], worth=worth.sentences(base, slug),
+        withheld=provenance.withheld(rows), disagreements=provenance.disagreements(rows),
+        sessions=provenance.sessions(base, slug), with_intervals=bool(pooled["low"].is_not_null().any()),
+        definitions=[METRICS[m] for m in pooled["metric"]],
+    )  # fmt: skip
+
+
+def _short(places: list[standing.Place], group: standing.Group, near: list[relatives.Relative], *,
+           default: bool) -> list[str]:  # fmt: skip
+    """The sheet in a few sentences: what surely stands out, then the nearest relative."""
+    said = []
+    if not default:
+        said.append("This is not its default setting: it is not placed in the field, only its own figures are given.")
+    for place in sorted(places, key=words.strength, reverse=True)[:_MOST_SENTENCES]:
+        sentence = words.standing(place, group.words) if words.strength(place) > 0.15 else None
+        said += [sentence] if sentence else []
+    if default and not said:
+        said.append(_why_nothing(places, group))
+    said += [f"Nearest relative: {near[0].sentence}"] if near else []
+    return said
+
+
+def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
+    if group.size < standing.FEWEST:
+        return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST} are needed."
+    if all(p.rank_low is None for p in places):
+        return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
+    return f"Nothing about it surely stands out among {group.words}, at the precision of the measurements."
+
+
+def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[VerdictRow]:
+    by_metric = {p.metric.id: p for p in places}
+    found = []
+    for metric_id in standing.VERDICT:
+        mine = pooled.filter((pl.col("metric") == metric_id) & (pl.col("status") == "ok"))
+        if not len(mine):
+            continue
+        r, metric = mine.row(0, named=True), METRICS[metric_id]
+        place = by_metric.get(metric_id)
+        found.append(
+            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]),
+                       words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
+        )  # fmt: skip
+    return found
+
+
+def _figures(ask: Ask, places: list[standing.Place], group: standing.Group, near: list[relatives.Relative],
+             settings: list[str]) -> dict[str, Figure]:  # fmt: skip
+    """Every picture of the sheet, or why it is not there."""
+    found = {}
+    for name, picture in pictures.PICTURES.items():
+        if name == "settings" and len(settings) < 2:
+            continue
+        caption = picture.title
+        if name == "place":
+            caption = f"Its place among {group.words}: a tick is another speaker, the bar the 95 % interval"
+            found[name] = _figure(name, caption, lambda: pictures.place_chart(ask, places, group, None))
+            continue
+        found[name] = _figure(name, caption, partial(pictures.of_speaker, name, ask, headed=False))
+    if near:
+        shown = [ask.speaker, *(r.slug for r in near[:3])]
+        found["overlay"] = _figure(
+            "overlay", "With its nearest relatives, set to the same mean level",
+            lambda: pictures.overlay(ask.base, shown, width=FIGURE_PX, hover=False, headed=False),
+        )  # fmt: skip
+    return found
+
+
+def _figure(name: str, caption: str, draw: Callable[[], Any]) -> Figure:
+    try:
+        return Figure(name, caption, saving.svg(draw(), checked=False))
+    except SpeakerdbError as error:
+        return Figure(name, caption, None, error.message)
+
+
+def _angle(pooled: pl.DataFrame) -> list[str]:
+    """The best listening angle and what it brings, or why it is not known."""
+    by_metric = {r["metric"]: r for r in pooled.iter_rows(named=True)}
+    angle, gain, treble = (by_metric.get(f"best_listening_angle_{n}") for n in ("deg", "gain_db", "treble_db"))
+    if angle is None or angle["status"] != "ok":
+        return [f"Not judged: {angle['reason'] if angle else 'not worked out'}."]
+    if angle["value"] == 0 or gain is None:
+        return ["Best listened to on its axis: no other angle up to 30° is more even by more than 0.02 dB."]
+    metric = METRICS["best_listening_angle_gain_db"]
+    said = [
+        f"Most even at {angle['value']:g}° off its axis: narrow-band deviation is {words.value(metric, gain['value'])} lower there."
+    ]
+    if gain["value"] < metric.matters:
+        said.append(
+            f"That is less than the {words.value(metric, metric.matters)} from which a difference matters; the axis will do as well."
+        )
+    if treble is not None and treble["status"] == "ok":
+        side = "falls" if treble["value"] < 0 else "rises"
+        change = words.value(METRICS["best_listening_angle_treble_db"], abs(treble["value"]))
+        said.append(f"The treble {side} by {change} on the way.")
+    return said
+
+
+def _settings(base: Database, slug: str, reference: str) -> Settings:
+    try:
+        answer = base.settings(slug, against=reference, wall_distance_m=WALL_M, exact=True)
+    except RequestError:  # the wall would stand inside the cabinet
+        answer = base.settings(slug, against=reference, exact=True)
+    rows = []
+    for change in answer.changes:
+        curve = change.difference_db.get("listening_window")
+        values = [None] * len(SHOWN_HZ) if curve is None else octave_rows(curve)
+        rows.append((change.setting, [words.signed(v) for v in values]))
+    said = []
+    for change in answer.changes:
+        frame = change.changes.filter(pl.col("matters") == "yes")
+        parts = [
+            words.change(METRICS[m], a, b)
+            for m, a, b in frame.select("metric", "reference", "value").drop_nulls().iter_rows()
+        ]
+        what = f"{words.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
+        said.append(f"{change.setting} against {reference} changes {what}." if parts else
+                    f"{change.setting} against {reference}: no figure changes by as much as matters.")  # fmt: skip
+    said += [wall_sentence(answer.wall)] if answer.wall else []
+    frequencies = [f"{f:g}" if f < 1000 else f"{f / 1000:g}k" for f in SHOWN_HZ]
+    return Settings([reference, *(c.setting for c in answer.changes)], frequencies, rows, said, list(answer.cautions))

@@ -1,0 +1,152 @@
+"""Sentences written from the numbers by rule. Every rule here respects the interval: what the data can't carry is not said."""
+
+from __future__ import annotations
+
+import math
+
+from speakerdb.dictionary import MetricDef
+from speakerdb.report.standing import FEWEST, Place
+
+_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
+
+# What the high and the low end of a metric are called in a sentence, where "highest" and "lowest" would be clumsy
+_ENDS = {
+    "f3_hz": ("highest", "deepest"), "f6_hz": ("highest", "deepest"), "f10_hz": ("highest", "deepest"),
+    "flatness_on_axis_db": ("least even", "most even"), "flatness_window_db": ("least even", "most even"),
+    "half_range_window_db": ("least even", "most even"),
+    "nbd_on_axis_db": ("least even", "most even"), "nbd_window_db": ("least even", "most even"),
+    "nbd_in_room_db": ("least even", "most even"), "ripple_in_room_db": ("least even", "most even"),
+    "beamwidth_horizontal_deg": ("widest", "narrowest"), "beamwidth_vertical_deg": ("widest", "narrowest"),
+    "tone_width_horizontal_deg": ("widest", "narrowest"), "tone_width_vertical_deg": ("widest", "narrowest"),
+    "beamwidth_horizontal_sd_oct": ("least even", "most even"), "beamwidth_vertical_sd_oct": ("least even", "most even"),
+    "di_power_ripple_db": ("least even", "most even"), "di_early_ripple_db": ("least even", "most even"),
+    "max_level_db": ("loudest", "quietest"), "balance_level_db": ("loudest", "quietest"),
+}  # fmt: skip
+_MIDDLE = 0.25  # so far from one half, either way, is still about the middle (own judgement)
+_FIFTH, _QUARTER, _THIRD, _HALF = 0.8, 0.75, 2 / 3, 0.5
+
+
+def number(metric: MetricDef, value: float | None) -> str:
+    """A value in the metric's display step, with a true minus; – where there is none."""
+    if value is None or not math.isfinite(value):
+        return "–"
+    text = f"{value:.{metric.decimals}f}"
+    return ("0" + text[2:] if text.startswith("-0") and float(text) == 0 else text).replace("-", "−")
+
+
+def with_unit(metric: MetricDef, text: str) -> str:
+    return f"{text}{'' if metric.unit == '°' else ' '}{metric.unit}"
+
+
+def value(metric: MetricDef, value_: float | None, censored: str = "none") -> str:
+    """'≤ 41.2 Hz'."""
+    if value_ is None or not math.isfinite(value_):
+        return "–"
+    return with_unit(metric, _SIGN[censored] + number(metric, value_))
+
+
+def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
+    """'39.8 to 42.7 Hz', one-sided where an end is open, empty where nothing was worked out."""
+    if low is None and high is None:
+        return ""
+    if low is None:
+        return with_unit(metric, f"at most {number(metric, high)}")
+    if high is None:
+        return with_unit(metric, f"at least {number(metric, low)}")
+    return with_unit(metric, f"{number(metric, low)} to {number(metric, high)}")
+
+
+def share(place: Place) -> str:
+    """'better than 62 to 91 % of 37 others'; why not, where it can't be said."""
+    if place.count < FEWEST:
+        return f"not placed: {place.count - 1} others have it"
+    beats = place.beats
+    if beats is None:
+        return f"rank {place.rank} of {place.count}, no interval"
+    low, high = (round(100 * b) for b in beats)
+    more = "higher" if place.metric.better == "neither" else "better"
+    span = f"{low} %" if low == high else f"{low} to {high} %"
+    return f"{more} than {span} of {place.count - 1} others"
+
+
+def in_sentence(label: str) -> str:
+    """A label within a sentence: its first letter small, unless it starts with an abbreviation."""
+    return label if label[:2].isupper() else label[:1].lower() + label[1:]
+
+
+def change(metric: MetricDef, before: float, after: float) -> str:
+    """'bass limit −3 dB from 49.7 to 71.3 Hz'."""
+    return f"{in_sentence(metric.label)} from {number(metric, before)} to {with_unit(metric, number(metric, after))}"
+
+
+def signed(number_: float | None, decimals: int = 1) -> str:
+    """'+1.2', '−0.4', '0.0'; – where there is none."""
+    if number_ is None or not math.isfinite(number_):
+        return "–"
+    text = f"{number_:+.{decimals}f}"
+    return text[1:] if float(text) == 0 else text.replace("-", "−")
+
+
+def end_names(metric: MetricDef) -> tuple[str, str]:
+    """(what the highest are called, what the lowest are called)."""
+    return _ENDS.get(metric.id, ("highest", "lowest"))
+
+
+def standing(place: Place, group: str) -> str | None:
+    """A sentence on the speaker's place, only as strong as the rank set; None where nothing can be said.
+
+    'surely in the deepest fifth', 'in the better half', 'near the middle'; a superlative ("the deepest") only where the
+    whole rank set is rank 1.
+    """
+    beats = place.beats
+    if beats is None:
+        return None
+    metric = place.metric
+    highest, lowest = end_names(metric)
+    top, bottom = (lowest, highest) if metric.better == "low" else (highest, lowest)
+    label = f"{metric.label}, {value(metric, place.value, place.censored)}"
+    surely, possibly = beats
+    if place.rank_high == 1:
+        return f"{label}: the {top} of {place.count} {group}."
+    if place.rank_low == place.count:
+        return f"{label}: the {bottom} of {place.count} {group}."
+    for bar, words in ((_FIFTH, "fifth"), (_QUARTER, "quarter"), (_THIRD, "third"), (_HALF, "half")):
+        if surely >= bar:
+            return f"{label}: among the {top} {words} of {place.count} {group}."
+        if possibly <= 1 - bar:
+            return f"{label}: among the {bottom} {words} of {place.count} {group}."
+    if surely >= 0.5 - _MIDDLE and possibly <= 0.5 + _MIDDLE:
+        return f"{label}: about the middle of {place.count} {group}."
+    low, high = round(100 * surely), round(100 * possibly)
+    more = "higher" if metric.better == "neither" else "better"
+    return f"{label}: {more} than {low} to {high} % of {place.count - 1} other {group}; closer it can't be placed."
+
+
+def strength(place: Place) -> float:
+    """How far from the middle a place surely is, 0…0.5: what is worth saying first."""
+    if place.beats is None:
+        return 0.0
+    surely, possibly = place.beats
+    return max(surely - 0.5, 0.5 - possibly, 0.0)
+
+
+def listing(items: list[str]) -> str:
+    """'a', 'a and b', 'a, b and c'."""
+    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+
+
+def difference(metric: MetricDef, other: str, delta: float | None, low: float | None, high: float | None,
+               matters: str) -> str:  # fmt: skip
+    """One metric against another speaker: '12 Hz lower than X (8 to 16)', or that it can't be told. delta: own − other's."""
+    if delta is None:
+        return f"{metric.label} can't be compared with {other}: one of the values is only a bound."
+    if matters == "no":
+        return f"{metric.label}: no difference from {other} that matters."
+    if matters != "yes" or low is None or high is None:
+        return f"{metric.label} can't be told from {other} at this precision."
+    side = "higher" if delta > 0 else "lower"
+    near, far = sorted((abs(low), abs(high)))
+    return (
+        f"{metric.label}: {with_unit(metric, number(metric, abs(delta)))} {side} than {other} "
+        f"({number(metric, near)} to {number(metric, far)})."
+    )
