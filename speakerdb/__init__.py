@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from speakerdb.version import __version__
+
 if TYPE_CHECKING:
     from pathlib import Path
 
     from speakerdb.library import Database
 
-__version__ = "0.1.0"
+
+__all__ = ["__version__", "open"]
 
 
 def open(path: str | Path = "speakers.duckdb", *, write: bool = False) -> Database:

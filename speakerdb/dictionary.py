@@ -7,7 +7,7 @@ exactly the metrics whose version in the file differs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -532,6 +532,10 @@ class ValueTable:
     high: NDArray[np.float64] | None = None
 
     se_calibration: NDArray[np.float64] | None = None
+
+    def with_intervals(self, columns: dict[str, NDArray[np.float64]]) -> ValueTable:
+        """The same values with the uncertainty columns given by name."""
+        return replace(self, **columns)  # type: ignore[arg-type]
 
     def intervals(self) -> dict[str, NDArray[np.float64]]:
         """The uncertainty columns that are there, by name."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,7 +43,7 @@ def session_uncertainty(
     found = np.full((len(metrics), DRAWS), np.nan)
     for first in range(0, DRAWS, CHUNK):
         last = min(first + CHUNK, DRAWS)
-        noisy = drawing.noisy_levels(level, shared, info, keys, first, last)
+        noisy: NDArray[Any] = drawing.noisy_levels(level, shared, info, keys, first, last)
         _place(found[:, first:last], metrics, _all_metrics(curveset.share_poles(noisy)))
     calibrated = np.full((len(metrics), DRAWS), np.nan)
     _place(calibrated, metrics, _response_only(level, shared.calibration))
@@ -58,7 +59,7 @@ def _all_metrics(level: Array) -> Values:
     return response_metrics(level, curves) | directivity_metrics(power, curves)[0]
 
 
-def _response_only(level: NDArray[np.float32], error: NDArray[np.float32]) -> Values:
+def _response_only(level: NDArray[Any], error: NDArray[Any]) -> Values:
     """Response metrics with one error (B, 199) added to all curves alike, so that averages need not be formed again."""
     plain = curveset.curve_set(curveset.share_poles(level[None]))
     moved = curveset.CurveSet(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
@@ -45,7 +44,7 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     if not np.isnan(drawn.corrected).all():
         draws = decode(drawn.corrected, drawn.se, drawn.steps)
         spread = derive.pool_draws(active.values, draws, drawn.se_calibration, group, active.sample, active.lab)
-        values = dataclasses.replace(values, **open_ends(spread.uncertain, values))
+        values = values.with_intervals(open_ends(spread.uncertain, values))
         disagree = spread.disagree
     replace_pooled(store.con, speaker_ids, groups, values, disagree, curves)
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 import multiprocessing
 import os
 from collections.abc import Callable, Iterator, Sequence
@@ -143,4 +142,4 @@ def unit_values(store: Store, speaker_id: int, setting: str) -> ValueTable:
     group, sample, lab = np.zeros(len(rows), np.int64), [active.sample[k] for k in rows], [active.lab[k] for k in rows]
     pooled = derive.pool_table(table, group, sample, lab).values
     spread = derive.pool_draws(table, np.stack(draws), np.stack(calibration), group, sample, lab)
-    return dataclasses.replace(pooled, **pooling.open_ends(spread.uncertain, pooled))
+    return pooled.with_intervals(pooling.open_ends(spread.uncertain, pooled))

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from speakerdb.errors import StoreError
 from speakerdb.resources import resource_dir
 from speakerdb.store.connection import fetch_one
+from speakerdb.version import __version__
 
 if TYPE_CHECKING:
     import duckdb
@@ -69,8 +70,6 @@ def check(path: Path, version: int, *, may_create: bool) -> None:
 
 def apply(con: duckdb.DuckDBPyConnection, since: int, migrations: tuple[Migration, ...] | None = None) -> int:
     """Apply every migration above version `since` in one transaction; return the new version."""
-    from speakerdb import __version__
-
     version = since
     con.execute("BEGIN")
     try:

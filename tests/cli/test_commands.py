@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import json
+import shutil
 
 import jsonschema
 import pytest
 
+import speakerdb as speakerdb_package
 from speakerdb.resources import resource_dir
 from tests.folders import write_fleet, write_session
 
@@ -16,11 +18,21 @@ def check(command, document):
     jsonschema.Draft202012Validator(schema).validate(document)
 
 
+@pytest.fixture(scope="module")
+def four(tmp_path_factory):
+    """A folder with four speakers' sessions in `in` and a database that holds them."""
+    root = tmp_path_factory.mktemp("four")
+    write_fleet(root / "in")
+    with speakerdb_package.open(root / "speakers.duckdb", write=True) as base:
+        base.ingest(root / "in")
+        base.work_out()
+    return root
+
+
 @pytest.fixture
-def filled(speakerdb, tmp_path):
-    """The command, with four speakers in ./speakers.duckdb."""
-    write_fleet(tmp_path / "in")
-    assert speakerdb("ingest", "in").code == 0
+def filled(speakerdb, tmp_path, four):
+    """The command, with four speakers in ./speakers.duckdb and their folders in ./in."""
+    shutil.copytree(four, tmp_path, dirs_exist_ok=True)
     return speakerdb
 
 
