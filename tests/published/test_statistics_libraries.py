@@ -5,6 +5,7 @@ import pytest
 from scipy import stats
 
 from speakerdb.statistics import ranksets
+from speakerdb.statistics.comparison import benjamini_hochberg
 
 
 @pytest.mark.parametrize("speakers", [3, 10, 40])
@@ -14,3 +15,8 @@ def test_rank_sets_at_equal_errors_use_tukeys_studentized_range(speakers):
     noise = ranksets.noise_of(draws, np.zeros(speakers), np.zeros(speakers, int), 1e-9)
     critical, _ = ranksets.critical_values(noise, np.zeros(1, int))
     assert critical == pytest.approx(stats.studentized_range.ppf(0.95, speakers, np.inf) / np.sqrt(2), rel=0.015)
+
+
+def test_false_discovery_rates_equal_scipys():
+    p = np.random.default_rng(3).beta(0.5, 2.0, 200)
+    assert np.allclose(benjamini_hochberg(p), stats.false_discovery_control(p, method="bh"))

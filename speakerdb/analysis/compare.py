@@ -1,0 +1,105 @@
+"""Speakers against each other, metric by metric: the difference, how sure it is, and whether it matters."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from speakerdb.analysis.field import PREFERENCES, FloatArray, MetricColumn
+from speakerdb.statistics import comparison
+
+FALSE_DISCOVERIES = 0.05
+SCHEMA = {
+    "metric": pl.String, "unit": pl.String, "a": pl.String, "setting_a": pl.String, "b": pl.String, "setting_b": pl.String,
+    "value_a": pl.Float64, "censored_a": pl.String, "value_b": pl.Float64, "censored_b": pl.String,
+    "corrected_a": pl.Float64, "corrected_b": pl.Float64, "difference": pl.Float64,
+    "low": pl.Float64, "high": pl.Float64, "se": pl.Float64, "p": pl.Float64, "q": pl.Float64, "differs": pl.Boolean,
+    "p_a_better": pl.Float64, "matters": pl.String, "because": pl.String, "reason": pl.String,
+}  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Origin:
+    """What a speaker's sessions were measured with: keys of calibrations, samples and runs (same key, same error)."""
+
+    calibrations: frozenset[str]
+    samples: frozenset[str]
+    runs: frozenset[str]
+
+
+def why(a: Origin, b: Origin) -> str:
+    """Why the interval of a difference is as tight or as wide as it is, in words."""
+    same_sample, same_run = a.samples == b.samples, a.runs == b.runs
+    if same_sample:
+        rest = "level cancel" if same_run else "but not the level of their runs"
+        first = "tight: the same sample, so its own spread and the calibration"
+        if a.calibrations == b.calibrations:
+            return f"{first} {'and ' if same_run else 'cancel, '}{rest}"
+        return "the same sample in different labs: its own spread cancels, both calibrations count"
+    tail = "; each sample's own spread counts"
+    if same_run:
+        return "tight: one run of one lab, calibration and level cancel" + tail
+    if a.calibrations == b.calibrations:
+        where = "one lab" if len(a.calibrations) == 1 else "the same labs"
+        return f"{where}, so the calibration cancels" + tail
+    if a.calibrations & b.calibrations:
+        return "some labs in common, so part of the calibration cancels" + tail
+    return "wide: no lab in common, so both calibrations count" + tail
+
+
+def compare(
+    columns: Sequence[MetricColumn], pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]
+) -> pl.DataFrame:
+    """Every metric's difference a − b for every pair of rows (i, j); columns as in SCHEMA, in the order given.
+
+    columns share their rows; origins: one per row. low, high are infinite on an open side, difference is null where either
+    side is censored. q, differs: Benjamini and Hochberg's procedure over all rows of the answer, at 5 %. p_a_better is null where neither
+    direction is better. matters: 'yes', 'no', 'unclear' against the dictionary's `matters`. reason: why a row is withheld.
+    """
+    parts = [_one_metric(column, pairs, origins) for column in columns]
+    frame = pl.concat(parts) if parts else pl.DataFrame(schema=SCHEMA)
+    q = comparison.benjamini_hochberg(frame["p"].cast(pl.Float64).fill_null(np.nan).to_numpy())
+    return frame.with_columns(q=pl.Series(q).fill_nan(None)).with_columns(differs=pl.col("q") <= FALSE_DISCOVERIES)
+
+
+def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]) -> pl.DataFrame:
+    metric = column.metric
+    i, j = (np.array([pair[side] for pair in pairs], np.int64) for side in (0, 1))
+    a, b = column.compared().take(i), column.compared().take(j)
+    known = a.known & b.known
+    found = comparison.differences(a.draws[known], b.draws[known], (a.lower[known], a.upper[known]), (b.lower[known], b.upper[known]))  # fmt: skip
+    better = {"high": found.above, "low": 1.0 - found.above}.get(metric.better, np.full(int(known.sum()), np.nan))
+    judged = comparison.matters(found.low, found.high, metric.matters)
+
+    def spread(values: FloatArray) -> pl.Series:
+        full = np.full(len(pairs), np.nan)
+        full[known] = values
+        return pl.Series(full).fill_nan(None)
+
+    matters = np.full(len(pairs), None, object)
+    matters[known] = judged
+    residual = "; the rating's residual of ±0.8 points counts" if metric.id in PREFERENCES else ""
+    return pl.DataFrame(
+        {
+            "metric": [metric.id] * len(pairs), "unit": [metric.unit] * len(pairs),
+            "a": a.facts["speaker"], "setting_a": a.facts["setting"], "b": b.facts["speaker"], "setting_b": b.facts["setting"],
+            "value_a": pl.Series(a.value).fill_nan(None), "censored_a": a.censored,
+            "value_b": pl.Series(b.value).fill_nan(None), "censored_b": b.censored,
+            "corrected_a": pl.Series(a.corrected).fill_nan(None), "corrected_b": pl.Series(b.corrected).fill_nan(None),
+            "difference": spread(found.difference), "low": spread(found.low), "high": spread(found.high),
+            "se": spread(found.se), "p": spread(found.p), "q": [None] * len(pairs), "differs": [None] * len(pairs),
+            "p_a_better": spread(better), "matters": matters.tolist(),
+            "because": [why(origins[x], origins[y]) + residual for x, y in pairs],
+            "reason": [_reason(a, b, k) for k in range(len(pairs))],
+        },
+        schema=SCHEMA,
+    )  # fmt: skip
+
+
+def _reason(a: MetricColumn, b: MetricColumn, row: int) -> str | None:
+    """Why a difference is withheld: the sides that lack a value, each with its reason."""
+    missing = [(side.facts["speaker"][row], side.reason[row]) for side in (a, b) if not side.known[row]]
+    return "; ".join(f"{speaker}: {reason or 'not worked out'}" for speaker, reason in missing) or None
