@@ -286,6 +286,8 @@ def _cross_check(keys: Keys, problems: Problems) -> None:
             _note(
                 keys, problems, ("uncertainty", name), "frequencies that do not rise", _described(("uncertainty", name))
             )
+    if said["method"] == "gated" and "gate_ms" not in said:
+        problems.warn("gated without gate_ms: the gate's length limits the resolution in the bass, but is not known")
     if "slug" not in said and not slugify(said["maker"], said["model"]):
         need("slug", "a short name in Latin letters, since maker and model hold none")
 

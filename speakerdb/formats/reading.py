@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from pathlib import Path
 from typing import Any, TypeVar
+
+import numpy as np
 
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
@@ -28,6 +30,8 @@ from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
 from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
+
+_QUIETEST_MEAN_DB = 20.0  # curves below are no sound pressure levels of a loudspeaker under test (own judgement)
 
 T = TypeVar("T")
 
@@ -150,7 +154,23 @@ def _responses(
         if len(problems.items) == before:
             _explain_absence(view, said, problems)
         return (), None
-    return read_responses(view, found, problems, level_is=said.get("level_is"))
+    blocks, sphere = read_responses(view, found, problems, level_is=said.get("level_is"))
+    _check_loudness(found.files[0][0], blocks, said.get("level_is", "spl_1m"), problems)
+    return blocks, sphere
+
+
+def _check_loudness(file: str, blocks: Sequence[CurveBlock], level_is: str, problems: Problems) -> None:
+    """Refuse levels re the axis, or re anything else, that pass for sound pressure levels."""
+    if level_is == "relative" or not blocks:
+        return
+    mean_db = float(np.nanmean(np.concatenate([b.level_db.ravel() for b in blocks])))
+    if mean_db < _QUIETEST_MEAN_DB:
+        problems.add(
+            f"levels of {mean_db:.0f} dB on average, taken as {level_is}",
+            'dB re 20 µPa, or level_is = "relative" in session.toml',
+            file=file,
+            key="level_is",
+        )
 
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:

@@ -131,15 +131,6 @@ def _level(file: str, magnitude: FloatArray, relative: bool, problems: Problems)
     if np.isnan(level).all():
         problems.add("no value at any frequency", "measured transfer functions", file=file, key="Data.Real")
         return None
-    loud = float(np.nanmedian(level))
-    if not relative and loud < 0.0:
-        problems.add(
-            f"magnitudes around {REFERENCE_PA * 10 ** (loud / 20):.2g}",
-            'pressures in pascal, or level_is = "relative" in session.toml',
-            file=file,
-            key="Data.Real",
-        )
-        return None
     absurd = np.abs(level) > MAX_LEVEL_DB
     if absurd.any():
         expected = f"levels between {-MAX_LEVEL_DB:g} and {MAX_LEVEL_DB:g} dB"

@@ -286,3 +286,10 @@ def test_toml_that_is_no_text(tmp_path):
     (item,) = items_of(folder)
     assert (item.file, item.line) == ("session.toml", len(KEYS) + 1)
     assert "UTF-8" in item.expected
+
+
+def test_levels_about_zero_are_no_sound_pressure_levels(tmp_path):
+    relative = FRAME.with_columns(level_db=pl.col("level_db") - 86.0)
+    (item,) = items_of(sessions.write_plain(tmp_path / "a", relative))
+    assert (item.file, item.key) == ("responses.csv", "level_is")
+    assert read_session(sessions.write_plain(tmp_path / "b", relative, level_is="relative")).info.level_is == "relative"

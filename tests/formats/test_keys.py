@@ -238,3 +238,8 @@ def test_a_folder_toml_above_the_ingested_folder_counts_and_is_told(tmp_path):
     assert session.info.symmetric
     assert any(str(tmp_path / "folder.toml") in w for w in session.warnings)
     assert read_session(folder, root=tmp_path).warnings == ()
+
+
+def test_a_gate_of_unknown_length_is_told(tmp_path):
+    assert any("gate_ms" in w for w in read_session_of(tmp_path / "a", minimal(method="gated")).warnings)
+    assert read_session_of(tmp_path / "b", minimal(method="gated") + "gate_ms = 5\n").warnings == ()

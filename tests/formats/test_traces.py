@@ -117,7 +117,7 @@ def test_utf_16_and_a_degree_sign_in_latin_1(tmp_path):
 
 
 def test_kilohertz_and_linear_magnitude(tmp_path):
-    folder = sessions.write_keys(tmp_path / "s")
+    folder = sessions.write_keys(tmp_path / "s", level_is="relative")
     (folder / "h_0.txt").write_text("0.1 10\n0.2 1\n0.4 0\n")
     (folder / "folder.toml").write_text(
         '[traces]\npattern = "{orbit}_{angle}.txt"\nfrequency_unit = "kHz"\nlevel_unit = "linear"\n'
