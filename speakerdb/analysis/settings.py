@@ -104,29 +104,29 @@ def _why_not(name: str, positions: Sequence[str | float | bool]) -> str:
 class Reach:
     """What a control can do to a curve. low_db, high_db (199,): lowest and highest position re the reference, NaN unmeasured.
 
-    acts_hz: lowest and highest frequency at which its positions differ by more than 0.5 dB, None where nowhere.
+    acts_hz: the bands in which its positions differ by more than 0.5 dB, each at least 1/3 octave wide; most_hz: where they
+    differ most, None where it acts nowhere.
     """
 
     low_db: FloatArray
     high_db: FloatArray
-    acts_hz: tuple[float, float] | None
+    acts_hz: tuple[tuple[float, float], ...]
     most_hz: float | None
 
 
 def reach(level_db: FloatArray, positions: Sequence[int], reference: int) -> Reach:
     """The adjustment range of a control: level_db (settings, 199), rows of its positions, row it is told against.
 
-    Levels are compared as they are, the 1/3-octave smoothed difference; the reference's own 0 dB counts as a position.
+    Levels are compared as they are; the differences are 1/3-octave smoothed.
     """
-    difference = level_db[list(positions)] - level_db[reference]
-    smoothed = grid.smooth_third_octave(np.asarray(difference, np.float64))
+    smoothed = grid.smooth_third_octave(np.asarray(level_db[list(positions)] - level_db[reference], np.float64))
     low, high = smoothed.min(axis=0), smoothed.max(axis=0)
     span = np.where(np.isfinite(high - low), high - low, 0.0)
     acting = np.flatnonzero(span > HEARD_DB)
-    if not len(acting):
-        return Reach(low, high, None, None)
-    f = grid.FREQUENCY_HZ
-    return Reach(low, high, (float(f[acting[0]]), float(f[acting[-1]])), float(f[np.argmax(span)]))
+    pieces = np.split(acting, np.flatnonzero(np.diff(acting) > 1) + 1)
+    wide = [p for p in pieces if len(p) > 2 * grid.THIRD_OCTAVE_REACH]
+    bands = tuple((float(grid.FREQUENCY_HZ[p[0]]), float(grid.FREQUENCY_HZ[p[-1]])) for p in wide)
+    return Reach(low, high, bands, float(grid.FREQUENCY_HZ[np.argmax(span)]) if bands else None)
 
 
 @dataclass(frozen=True, eq=False)

@@ -16,6 +16,7 @@ from speakerdb.analysis import match as matching
 from speakerdb.errors import SpeakerdbError
 
 if TYPE_CHECKING:
+    from speakerdb.formats import Proposal
     from speakerdb.library.answers import Explanation
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.ingest import IngestResult
@@ -223,7 +224,7 @@ def settings(state: State, answer: SettingsAnswer) -> Document:
                 {"position": position, "setting": name}
                 for (position, _), name in zip(c.control.positions, c.settings, strict=True)
             ],
-            "acts_hz": c.reach.acts_hz if c.reach else None, "most_hz": c.reach.most_hz if c.reach else None,
+            "acts_hz": c.reach.acts_hz if c.reach else [], "most_hz": c.reach.most_hz if c.reach else None,
             "low_db": c.reach.low_db.tolist() if c.reach else [], "high_db": c.reach.high_db.tolist() if c.reach else [],
         }
         for c in answer.controls
@@ -260,3 +261,15 @@ def claim(state: State, answer: ClaimAnswer) -> Document:
         amplifier_needed_w=answer.amplifier_w, verdict=answer.verdict, may_explain=answer.may_explain,
         sentences=answer.sentences,
     )  # fmt: skip
+
+
+def proposal(found: Proposal) -> Document:
+    return {
+        "folder_toml": str(found.folder_toml), "sheet": str(found.sheet), "folders": list(found.folders),
+        "blanks": list(found.blanks), "notes": list(found.notes),
+        "curves": [
+            clean({"folder": c.folder, "orbit": c.orbit, "angle_deg": float(c.angle_deg),
+                   "frequency_hz": c.frequency_hz.tolist(), "level_db": c.level_db.tolist()})
+            for c in found.curves
+        ],
+    }  # fmt: skip

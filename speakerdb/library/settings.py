@@ -255,11 +255,12 @@ def control_sentence(found: ControlReach) -> str:
     fixed = ", ".join(f"{key} {position}" for key, position in found.control.fixed.items())
     head = f"Control {name}, positions {positions}{f', with {fixed}' if fixed else ''}: "
     reach = found.reach
-    if reach.acts_hz is None or reach.most_hz is None:
+    if reach.most_hz is None:
         return head + f"moves the listening window by no more than {comparing.HEARD_DB:g} dB anywhere."
     at = int(np.argmin(np.abs(grid.FREQUENCY_HZ - reach.most_hz)))
-    span = f"{reach.low_db[at]:+.1f} to {reach.high_db[at]:+.1f} dB".replace("-", "−")
+    span = f"{reach.low_db[at]:+.1f} to {reach.high_db[at]:+.1f} dB".replace("-", "−").replace("+0.0", "0.0")
+    bands = " and ".join(f"from {low:.0f} to {high:.0f} Hz" for low, high in reach.acts_hz)
     return (
-        f"{head}moves the listening window by more than {comparing.HEARD_DB:g} dB from {reach.acts_hz[0]:.0f} to {reach.acts_hz[1]:.0f} Hz, "
+        f"{head}moves the listening window by more than {comparing.HEARD_DB:g} dB {bands}, "
         f"most at {reach.most_hz:.0f} Hz ({span} re {found.reference})."
     )

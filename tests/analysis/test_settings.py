@@ -78,18 +78,27 @@ def test_the_reach_of_a_bass_shelf_ends_where_it_stops_acting():
     flat = np.zeros(199)
     cut, lift = np.where(F < 200.0, -4.0, 0.0), np.where(F < 100.0, 2.0, 0.0)
     found = reach(np.stack([flat, cut, lift]), [1, 0, 2], 0)
-    assert found.acts_hz is not None
-    assert found.acts_hz[0] == pytest.approx(F[0])
-    assert 180.0 < found.acts_hz[1] < 225.0
+    ((low_hz, high_hz),) = found.acts_hz
+    assert low_hz == pytest.approx(F[0])
+    assert 180.0 < high_hz < 225.0
     assert (found.low_db[20], found.high_db[20]) == (pytest.approx(-4.0), pytest.approx(2.0))
     assert found.most_hz < 100.0
 
 
+def test_a_control_may_act_in_two_bands_and_a_narrow_spike_is_none():
+    moved = np.where((F < 150.0) | (F > 5000.0), 3.0, 0.0)
+    moved[100] = 3.0
+    found = reach(np.stack([np.zeros(199), moved]), [0, 1], 0)
+    bass, treble = found.acts_hz
+    assert bass == pytest.approx((F[0], 150.0), rel=0.12)
+    assert treble == pytest.approx((5000.0, F[-1]), rel=0.12)
+
+
 def test_a_control_that_does_nothing_acts_nowhere_and_missing_data_is_no_reach():
-    assert reach(np.zeros((2, 199)), [0, 1], 0).acts_hz is None
+    assert reach(np.zeros((2, 199)), [0, 1], 0).acts_hz == ()
     unknown = np.zeros((2, 199))
     unknown[1] = np.nan
-    assert reach(unknown, [0, 1], 0).acts_hz is None
+    assert reach(unknown, [0, 1], 0).acts_hz == ()
 
 
 def test_near_a_wall_the_setting_that_takes_out_what_the_wall_adds_is_the_flattest():
