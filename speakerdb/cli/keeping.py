@@ -40,6 +40,12 @@ def ingest(
     sheet: Annotated[
         Path | None, typer.Option("--sheet", help="CSV with a `folder` column and session.toml keys.")
     ] = None,
+    propose: Annotated[
+        bool,
+        typer.Option(
+            "--propose", help="Look at unknown files, write a folder.toml and a sheet to fill in; store nothing."
+        ),
+    ] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -51,6 +57,9 @@ def ingest(
     from speakerdb.library.ingest import find_tasks
     from speakerdb.library.ingest import ingest as read_only_ingest
 
+    if propose:
+        _propose(folders, json=json)
+        return
     with progress("reading folders") as (begin, advance):
 
         def report(_: IngestResult) -> None:
@@ -91,6 +100,19 @@ def ingest(
         base.close()
     if any(r.result == "refused" for r in results):
         raise typer.Exit(1)
+
+
+def _propose(folders: list[Path], *, json: bool) -> None:
+    from speakerdb import formats
+    from speakerdb.cli import proposing
+    from speakerdb.library import documents
+
+    proposals = [formats.propose(folder) for folder in folders]
+    if json:
+        emit(documents.document(None, proposals=[documents.proposal(p) for p in proposals]))
+        return
+    for proposal in proposals:
+        proposing.tell(proposal)
 
 
 def _tell(results: list[IngestResult], *, dry_run: bool) -> None:

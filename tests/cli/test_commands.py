@@ -179,3 +179,19 @@ def test_help_loads_none_of_the_heavy_modules():
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=True)
     assert done.stderr.strip() == "[]"
     assert "ingest" in done.stdout
+
+
+def test_a_proposal_is_shown_fits_the_schema_and_stores_nothing(speakerdb, tmp_path):
+    folder = write_session(tmp_path / "old" / "a")
+    (folder / "session.toml").unlink()
+    shown = speakerdb("ingest", "--propose", "old")
+    assert shown.code == 0, shown.err
+    assert "Nothing was stored" in shown.out
+    assert shown.out.count("dB\n") == 3
+    again = speakerdb("ingest", "--propose", "old")
+    assert again.code == 1
+    assert "never overwritten" in again.err
+    (tmp_path / "old" / "folder.toml").unlink()
+    (tmp_path / "old" / "sessions.csv").unlink()
+    check("ingest", speakerdb("ingest", "--propose", "old", "--json").document)
+    assert not (tmp_path / "speakers.duckdb").exists()
