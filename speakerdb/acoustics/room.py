@@ -44,13 +44,13 @@ def room_constant_m2(volume_m3: float, reverberation_s: float, surface_m2: float
     return absorption / (1.0 - absorption / surface_m2) if absorption < surface_m2 else float("inf")
 
 
-def seat_gain_db(di_db: Floats, distance_m: float, room_constant_m2: float) -> Array:
-    """Level at a seat re the listening-window level at 1 m: 10·log10(1/r² + 10^(−DI/10)·16π/R), in the shape of di_db.
+def seat_gain_db(di_db: Floats, distance_m: float, room_constant_m2: float) -> NDArray[np.floating[Any]]:
+    """Level at a seat re the listening-window level at 1 m: 10·log10(1/r² + 10^(−DI/10)·16π/R), shape and precision of di_db.
 
     di_db: sound-power directivity index, listening window minus sound power. (Hopkins & Stryker: the reverberant p² of a source
     whose mean p² over the sphere at 1 m is p²_SP is 4·4π·p²_SP/R.)
     """
-    reverberant = 10.0 ** (-np.asarray(di_db, np.float64) / 10.0) * 16.0 * np.pi / room_constant_m2
+    reverberant = 10.0 ** (np.asarray(di_db) / -10.0) * (16.0 * np.pi / room_constant_m2)
     return np.asarray(10.0 * np.log10(1.0 / distance_m**2 + reverberant))
 
 

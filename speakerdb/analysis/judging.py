@@ -9,7 +9,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -72,6 +71,11 @@ def choose(where: NDArray[np.bool_], then: Texts | str | None, otherwise: Texts 
     return found
 
 
+def given(texts: Texts) -> NDArray[np.bool_]:
+    """(n,) where there is a text."""
+    return np.fromiter((t is not None for t in texts), bool, len(texts))
+
+
 def always(count: int, value: float = np.inf) -> Interval:
     """An exact figure that is the same for all; the default never limits anything."""
     same = np.full(count, value)
@@ -80,14 +84,21 @@ def always(count: int, value: float = np.inf) -> Interval:
 
 def lowest(parts: Sequence[Interval]) -> Interval:
     """The lowest of several figures of each speaker. Unknown parts leave it open downward; their reasons are joined."""
-    reasons = np.array([_joined(r) for r in zip(*(p.reason for p in parts), strict=True)], object)
+    reasons = parts[0].reason
+    for part in parts[1:]:
+        reasons = _joined(reasons, part.reason)
     low, high = (np.minimum.reduce([getattr(p, end) for p in parts]) for end in ("low", "high"))
     return Interval(low, high, reasons)
 
 
-def _joined(reasons: tuple[Any, ...]) -> str | None:
-    given = dict.fromkeys(r for r in reasons if r)
-    return "; ".join(given) or None
+def _joined(first: Texts, second: Texts) -> Texts:
+    """Two reasons of each speaker as one."""
+    has_first, has_second = given(first), given(second)
+    found = choose(has_second, second, first)
+    for i in np.flatnonzero(has_first & has_second):
+        if first[i] != second[i]:
+            found[i] = f"{first[i]}; {second[i]}"
+    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,6 +124,15 @@ class Requirement:
 
     def why_open(self, i: int) -> str:
         return str(self.margin.reason[i] or self.told(i))
+
+
+def why_open(requirements: Sequence[Requirement], rows: NDArray[np.intp]) -> list[str]:
+    """For each of the rows why it is not judged, requirement by requirement; '' where everything is."""
+    found: list[list[str]] = [[] for _ in rows]
+    for requirement in requirements:
+        for place in np.flatnonzero(requirement.open[rows]):
+            found[place].append(requirement.why_open(int(rows[place])))
+    return ["; ".join(dict.fromkeys(reasons)) for reasons in found]
 
 
 def judge(requirements: Sequence[Requirement]) -> NDArray[np.int8]:

@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import exposure, grid, room
-from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choose, lowest
+from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choose, given, lowest
 from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
 from speakerdb.errors import RequestError
 
@@ -42,7 +43,7 @@ class Seat:
         """Direct sound alone, re 1 m."""
         return -20.0 * float(np.log10(self.distance_m))
 
-    def gain_db(self, di_db: FloatArray | float) -> FloatArray:
+    def gain_db(self, di_db: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
         """Direct and reverberant sound together re 1 m, for a directivity index in dB of any shape."""
         return room.seat_gain_db(di_db, self.distance_m, self.room_constant_m2)
 
@@ -112,7 +113,7 @@ def _amplifier(sensitivity: Interval, powered: Texts, watts: float | None) -> In
     free = always(len(powered))
     if watts is None:
         return free
-    passive, unknown = _passive(powered), _none(powered)
+    passive, unknown = _passive(powered), ~given(powered)
     limited = sensitivity.plus(10.0 * np.log10(watts))
     return Interval(
         np.where(passive | unknown, limited.low, free.low),
@@ -125,17 +126,13 @@ def _passive(powered: Texts) -> NDArray[np.bool_]:
     return np.array([p is False for p in powered], bool)
 
 
-def _none(texts: Texts) -> NDArray[np.bool_]:
-    return np.array([t is None for t in texts], bool)
-
-
 def levels(
     seat: Seat,
     question: Question,
     figures: Mapping[str, Interval],
     powered: Texts,
     pair: NDArray[np.bool_],
-    di_db: FloatArray,
+    di_db: NDArray[np.floating[Any]],
     largest_m: FloatArray,
 ) -> Levels:
     """Levels at the seat. pair (n,): two speakers stand there; di_db (n, 199), NaN where unknown; largest_m (n,): the
@@ -143,27 +140,34 @@ def levels(
     found, limited_by = delivered(figures, powered, question)
     band = di_db[:, grid.band(*LEVEL_BAND_HZ)]
     of_pair = np.where(pair, PAIR_DB, 0.0)
-    gain = seat.gain_db(band).mean(axis=-1) + of_pair
+    alone = _mean_gain(seat, seat.reverberation_s, band)
+    gain = alone + of_pair
     direct = found.plus(seat.direct_db + of_pair)
     unknown = np.isnan(gain)
     at_seat = Interval(
         np.where(unknown, direct.low, found.low + gain),
         np.where(unknown, np.inf, found.high + gain),
-        choose(unknown & _none(found.reason), "sound power not known, so only the direct sound is", found.reason),
+        choose(unknown & ~given(found.reason), "sound power not known, so only the direct sound is", found.reason),
     )
     at_seat, direct = (_far_field(figure, seat.distance_m, largest_m) for figure in (at_seat, direct))
-    shift = [_gain_at(seat, time, band) + of_pair - gain for time in seat.reverberation_range_s()]
+    down, up = (
+        np.hypot(
+            MODEL_DB,
+            (0.0 if time == seat.reverberation_s else _mean_gain(seat, time, band) - alone) + np.zeros_like(gain),
+        )
+        for time in seat.reverberation_range_s()
+    )
     needed = question.level_db - gain - figures["sensitivity_db"].low
     return Levels(
-        found, limited_by, at_seat, direct, gain, np.hypot(MODEL_DB, shift[0]), np.hypot(MODEL_DB, shift[1]),
+        found, limited_by, at_seat, direct, gain, down, up,
         np.where(_passive(powered), 10.0 ** (needed / 10.0), np.nan),
     )  # fmt: skip
 
 
-def _gain_at(seat: Seat, reverberation_s: float, di_db: FloatArray) -> FloatArray:
-    """Band mean of the gain at another reverberation time."""
+def _mean_gain(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]) -> FloatArray:
+    """Band mean of the gain of one speaker at a reverberation time."""
     constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
-    return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1))
+    return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1), np.float64)
 
 
 def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> Interval:
@@ -178,7 +182,7 @@ def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> In
 
 
 def bass(
-    seat: Seat, usable: Interval, frequency_hz: float, di_db: FloatArray, pair: NDArray[np.bool_]
+    seat: Seat, usable: Interval, frequency_hz: float, di_db: NDArray[np.floating[Any]], pair: NDArray[np.bool_]
 ) -> tuple[FloatArray, FloatArray]:
     """(n,), (n,): lowest and highest bass level at the seat at one frequency, NaN where open or unknown.
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -18,6 +19,7 @@ COMFORTABLE_DB = 3.0  # with so much in hand, preference decides (own judgement)
 NEAREST_MISSES = 5  # so many misses are told even where none is near
 # A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
 NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
+NO_SUBWOOFER = "a subwoofer, while main speakers are asked for"
 ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
 BASS_BANDS_HZ = {40: 40.0, 63: 63.0, 100: 100.0}
 FIGURES = (
@@ -52,7 +54,11 @@ class Shortlist:
 
 
 def shortlist(
-    field: pl.DataFrame, figures: Mapping[str, Interval], di_db: FloatArray, place: seat.Seat, question: Question
+    field: pl.DataFrame,
+    figures: Mapping[str, Interval],
+    di_db: NDArray[np.floating[Any]],
+    place: seat.Seat,
+    question: Question,
 ) -> Shortlist:
     """Judge every row of the field.
 
@@ -76,15 +82,18 @@ def shortlist(
     misses = misses[np.argsort(judging.remoteness(wanted)[misses], kind="stable")]
     told = judging.is_near(wanted)[misses] | (np.arange(len(misses)) < NEAREST_MISSES)
     open_ = np.flatnonzero(state == judging.NOT_JUDGED)
-    reasons = ["a subwoofer, while main speakers are asked for" if sub[i] else _why_open(wanted, int(i)) for i in open_]
-    unknown = pl.Series([_why_open(wanted, int(i)) or None for i in misses[told]], dtype=pl.String)
+    reasons = judging.why_open(wanted, open_)
+    unknown = [reason or None for reason in judging.why_open(wanted, misses[told])]
     return Shortlist(
         rows=table[_order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])],
-        near_misses=table[misses[told]].with_columns(unknown=unknown),
+        near_misses=table[misses[told]].with_columns(unknown=pl.Series(unknown, dtype=pl.String)),
         too_far=table[misses[~told]],
         fails=_fails(wanted, np.flatnonzero(state == judging.MISSES)),
         not_judged=table[open_].with_columns(
-            p_meets=pl.lit(None, pl.Float64), reason=pl.Series(reasons, dtype=pl.String)
+            p_meets=pl.lit(None, pl.Float64),
+            reason=pl.when(pl.Series(sub[open_]))
+            .then(pl.lit(NO_SUBWOOFER))
+            .otherwise(pl.Series(reasons, dtype=pl.String)),
         ),
     )
 
@@ -170,10 +179,6 @@ def _told(what: str, figure: Interval, decimals: int, unit: str, limit: float) -
     return words
 
 
-def _why_open(wanted: Sequence[Requirement], i: int) -> str:
-    return "; ".join(dict.fromkeys(r.why_open(i) for r in wanted if r.open[i]))
-
-
 def _fails(wanted: Sequence[Requirement], misses: NDArray[np.intp]) -> pl.DataFrame:
     parts = []
     for requirement in wanted:
@@ -251,7 +256,11 @@ def _table(
 
 
 def _bass(
-    place: seat.Seat, figures: Mapping[str, Interval], di_db: FloatArray, pair: NDArray[np.bool_], question: Question
+    place: seat.Seat,
+    figures: Mapping[str, Interval],
+    di_db: NDArray[np.floating[Any]],
+    pair: NDArray[np.bool_],
+    question: Question,
 ) -> dict[str, pl.Series]:
     """bass_40hz_low_db, bass_40hz_high_db and so on; without those that a subwoofer takes over."""
     found = {}

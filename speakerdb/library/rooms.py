@@ -75,7 +75,7 @@ def shortlist(field: Field, question: Question, selection: Selection) -> RoomAns
     judged = judged.join(order, on=["speaker_id", "setting"], how="left", maintain_order="left")
     rows = judged["row"].to_numpy()
     figures = {name: _take(figure, rows) for name, figure in field.figures(listing.FIGURES).items()}
-    di = field.curves(["di_power"])["di_power"][rows].astype(np.float64)
+    di = field.curves(["di_power"])["di_power"][rows]
     found = listing.shortlist(judged, figures, di, place, question)
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
