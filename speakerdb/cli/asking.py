@@ -21,6 +21,14 @@ from speakerdb.cli.common import (
     open_database,
     with_filters,
 )
+from speakerdb.cli.reporting import (
+    PICTURES_HELP,
+    OutOption,
+    draw,
+    match_picture,
+    rank_picture,
+    speaker_picture,
+)
 
 if TYPE_CHECKING:
     import polars as pl
@@ -60,12 +68,15 @@ def show(
     setting: SettingOption = None,
     all_settings: AllSettingsOption = False,
     exact: ExactOption = False,
+    out: OutOption = None,
+    picture: Annotated[str, typer.Option("--picture", help=PICTURES_HELP)] = "curves",
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
     """Show all values of one speaker, pooled over its sessions.
 
     Example: speakerdb show sill-5
+    As a picture: speakerdb show sill-5 --picture map-horizontal --out sill-5.html
     """
     from speakerdb.library import documents
 
@@ -73,6 +84,7 @@ def show(
         _, slug = base.find(speaker, exact=exact)
         frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
         facts = base.facts(slug)
+        draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
             emit(documents.show(base.state, slug, frame, facts.values, facts.extra()))
             return
@@ -183,6 +195,7 @@ def rank(
     metric: Annotated[str, typer.Argument(help="A metric's id, or any unambiguous part of it.")],
     selection: Selection,
     top: TopOption = None,
+    out: OutOption = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -197,6 +210,7 @@ def rank(
     with open_database(db) as base:
         m = naming.find_metric(metric)
         frame = base.rank(m.id, selection=selection, top=top)
+        draw(out, m.label, lambda: rank_picture(base, m.id, frame, selection.filters.words()))
         if json:
             emit(documents.rank(base.state, m.id, frame, selection.filters.words()))
             return
@@ -252,6 +266,7 @@ def match(
     ] = None,
     top: TopOption = 10,
     exact: ExactOption = False,
+    out: OutOption = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -267,6 +282,7 @@ def match(
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
         frame = base.match(slug, setting=used, selection=selection, weights=weights, top=top, exact=True)
+        draw(out, f"{slug} and its nearest relatives", lambda: match_picture(base, slug, frame))
         if json:
             emit(documents.match(base.state, slug, used, frame, weights))
             return

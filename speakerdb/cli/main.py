@@ -7,7 +7,7 @@ import sys
 import typer
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import asking, curating, keeping, rooms, serving
+from speakerdb.cli import asking, comparing, curating, keeping, reporting, rooms, serving
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
 
@@ -25,11 +25,14 @@ app.command()(keeping.ingest)
 app.command("list")(asking.list_speakers)
 for _command in (asking.show, asking.explain, asking.metrics, asking.rank, asking.match, asking.query):
     app.command()(_command)
+app.command()(comparing.compare)
 for _command in (rooms.shortlist, rooms.settings, rooms.claim):
     app.command()(_command)
 for _command in (curating.facts, curating.withdraw, curating.rename, curating.merge):
     app.command()(_command)
 for _command in (keeping.derive, keeping.upgrade, keeping.export, keeping.verify):
+    app.command()(_command)
+for _command in (reporting.report, reporting.draft):
     app.command()(_command)
 app.command()(serving.serve)
 

@@ -1,0 +1,199 @@
+"""What a draft may ask for between {{ and }}: each a function of names that gives Markdown text.
+
+Names and sentences are escaped for Markdown with HTML in it, so that no name of a speaker can become markup.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import html
+import json
+import re
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from functools import cached_property
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+from urllib.parse import quote
+
+import polars as pl
+
+from speakerdb.dictionary import MetricDef
+from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.library.naming import find_metric
+from speakerdb.report import frames, pictures, relatives, standing, words
+from speakerdb.report.pictures import Ask
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """A picture that a draft shows: the chart, and a hash of what it shows (its heading, which cites the state, apart)."""
+
+    chart: Any
+    mark: str
+
+
+@dataclass(frozen=True)
+class Scope:
+    """The placeholders over one database.
+
+    charts: the folder that pictures will be written to, as the text links it; drawn: file name -> picture, filled as the
+    placeholders are called and written only when all went well.
+    """
+
+    base: Database
+    charts: Path
+    drawn: dict[str, Drawn] = field(default_factory=dict)
+
+    @cached_property
+    def functions(self) -> dict[str, Callable[..., str]]:
+        """Placeholder name -> function."""
+        return {
+            "value": self.value, "interval": self.interval, "percentile": self.percentile, "place": self.place,
+            "table": self.table, "chart": self.chart, "overlay": self.overlay, "relatives": self.relatives, "name": self.name,
+            "fact": self.fact, "state": self.state,
+        }  # fmt: skip
+
+    def value(self, speaker: str, metric: str, setting: str | None = None) -> str:
+        """The value with its unit and sign of censoring: value("sill-5", "f6_hz") -> 42.7 Hz."""
+        m, r = self._row(speaker, metric, setting)
+        return words.value(m, r["value"], r["censored"])
+
+    def interval(self, speaker: str, metric: str, setting: str | None = None) -> str:
+        """Its 95 % interval: 40.1 to 45.0 Hz."""
+        m, r = self._row(speaker, metric, setting)
+        text = words.interval(m, r["low"], r["high"])
+        if not text:
+            raise RequestError(
+                f"{m.id} of {speaker} has no interval: no uncertainty has been worked out (`speakerdb derive`)"
+            )
+        return text
+
+    def percentile(self, speaker: str, metric: str) -> str:
+        """Its place among its peers: better than 62 to 91 % of 37 others."""
+        found, _ = self._place(speaker, metric)
+        return words.share(found)
+
+    def place(self, speaker: str, metric: str) -> str:
+        """The same as a sentence, only as strong as the data carry."""
+        found, group = self._place(speaker, metric)
+        return words.standing(found, group) or f"{found.metric.label}: {words.share(found)}."
+
+    def table(self, speakers: str | list[str], *metrics: str) -> str:
+        """A Markdown table of one speaker or several: a row a metric, a column a speaker."""
+        given = [speakers] if isinstance(speakers, str) else list(speakers)
+        wanted = [find_metric(m) for m in (metrics or standing.VERDICT)]
+        slugs = [self.base.find(s)[1] for s in given]
+        pooled = [self._pooled(s, None) for s in slugs]
+        head = "| | " + " | ".join(_cell(frames.display_name(self.base, s)) for s in slugs) + " |"
+        lines = [head, "|---|" + "---:|" * len(slugs)]
+        for m in wanted:
+            cells = [_table_cell(m, p.get(m.id)) for p in pooled]
+            if metrics or any(c != "–" for c in cells):
+                lines.append(f"| {_cell(m.label)} | " + " | ".join(cells) + " |")
+        return "\n".join(lines)
+
+    def chart(self, speaker: str, picture: str = "curves", setting: str | None = None,
+              format: Literal["svg", "png"] = "svg") -> str:  # fmt: skip
+        """A picture, written beside the text: chart("sill-5", "map-horizontal")."""
+        slug = self.base.find(speaker)[1]
+        chosen = self.base.setting(slug, setting)
+        ask = Ask(self.base, slug, chosen, hover=False)
+        drawn, bare = pictures.of_speaker(picture, ask), pictures.of_speaker(picture, ask, headed=False)
+        alt = f"{frames.display_name(self.base, slug)}: {pictures.PICTURES[picture].title.lower()}"
+        return self._image(drawn, bare, f"{slug}-{chosen}-{picture}", alt, format)
+
+    def overlay(self, *speakers: str, format: Literal["svg", "png"] = "svg") -> str:
+        """Two to five speakers over each other as a picture."""
+        slugs = [self.base.find(s)[1] for s in speakers]
+        drawn = pictures.overlay(self.base, slugs, hover=False)
+        bare = pictures.overlay(self.base, slugs, hover=False, headed=False)
+        alt = "Overlaid: " + ", ".join(frames.display_name(self.base, s) for s in slugs)
+        return self._image(drawn, bare, "overlay-" + "-".join(slugs), alt, format)
+
+    def relatives(self, speaker: str, count: int = 3) -> str:
+        """The nearest relatives as a Markdown list."""
+        slug = self.base.find(speaker)[1]
+        found, why = relatives.relatives(self.base, slug, self.base.setting(slug))
+        if not found:
+            raise RequestError(f"{slug} has no relatives: {why}")
+        return "\n".join(f"- {_text(r.sentence)}" for r in found[: int(count)])
+
+    def name(self, speaker: str) -> str:
+        """Maker and model."""
+        return _text(frames.display_name(self.base, self.base.find(speaker)[1]))
+
+    def fact(self, speaker: str, fact: str) -> str:
+        """What is known beside the measurements: fact("sill-5", "mass_kg")."""
+        import difflib
+
+        slug = self.base.find(speaker)[1]
+        known = self.base.facts(slug).values
+        if fact not in known:
+            near = difflib.get_close_matches(fact, list(known), 1, 0.3)
+            raise UnknownNameError(
+                f"no fact is named {fact!r}; "
+                + (f"the nearest is {near[0]}" if near else f"there are {', '.join(known)}")
+            )
+        if known[fact] is None:
+            raise RequestError(f"{fact} of {slug} is not known")
+        value = known[fact]
+        return _text(f"{value:g}" if isinstance(value, float) else str(value))
+
+    def state(self) -> str:
+        """The state of the database, to cite."""
+        return pictures.cite(self.base)
+
+    def _pooled(self, slug: str, setting: str | None) -> dict[str, dict[str, Any]]:
+        rows = self.base.show(slug, setting=setting, exact=True).filter(pl.col("session").is_null())
+        return {r["metric"]: r for r in rows.iter_rows(named=True)}
+
+    def _row(self, speaker: str, metric: str, setting: str | None) -> tuple[MetricDef, dict[str, Any]]:
+        m, slug = find_metric(metric), self.base.find(speaker)[1]
+        row = self._pooled(slug, setting).get(m.id)
+        if row is None:
+            raise RequestError(f"{m.id} of {slug} has not been worked out; run `speakerdb derive`")
+        if row["status"] != "ok":
+            raise RequestError(f"{m.id} of {slug} is withheld: {row['reason']}")
+        return m, row
+
+    def _place(self, speaker: str, metric: str) -> tuple[standing.Place, str]:
+        m, slug = find_metric(metric), self.base.find(speaker)[1]
+        group = standing.group_of(self.base, slug)
+        found = standing.places(self.base, slug, group, [m.id])
+        if not found:
+            raise RequestError(f"{m.id} of {slug} has no place in the field: it is withheld or never ranked")
+        return found[0], group.words
+
+    def _image(self, chart: Any, bare: Any, stem: str, alt: str, format: str) -> str:
+        if format not in ("svg", "png"):
+            raise RequestError(f"a picture in a draft is svg or png, not {format!r}")
+        file = f"{re.sub(r'[^a-z0-9-]+', '-', stem.lower())}.{format}"
+        shown = json.dumps(
+            sorted(bare.to_dict(validate=False)["datasets"].items())
+        )  # the data: names of views are counted up
+        self.drawn[file] = Drawn(chart, hashlib.sha256(shown.encode()).hexdigest()[:16])
+        return f"![{_text(alt)}]({quote(self.charts.name)}/{file})"
+
+
+def _text(text: str) -> str:
+    """Plain text as Markdown: no HTML, no emphasis, no link can come of it."""
+    escaped = html.escape(text, quote=False)
+    for sign in "\\`*_[]":
+        escaped = escaped.replace(sign, "\\" + sign)
+    return escaped
+
+
+def _cell(text: str) -> str:
+    return _text(text).replace("|", "\\|")
+
+
+def _table_cell(metric: MetricDef, row: dict[str, Any] | None) -> str:
+    if row is None or row["status"] != "ok":
+        return "–"
+    span = words.interval(metric, row["low"], row["high"])
+    number = words.value(metric, row["value"], row["censored"])
+    return f"{number} ({span})" if span and row["censored"] == "none" else number
