@@ -6,6 +6,7 @@ import csv
 import difflib
 import io
 import os
+import re
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -20,6 +21,7 @@ from speakerdb.formats.view import MAX_FILE_BYTES
 FOLDER_COLUMN = "folder"
 KEPT_NAME = "(sheet) "  # a row kept among a session's sources is named so, and the sheet's name
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
+_LONGEST_NAME = 255  # bytes, the limit of common file systems
 _NOT_IN_A_SHEET = ("columns", "traces")
 
 
@@ -105,6 +107,12 @@ def rows_from(name: str, content: bytes, problems: Problems) -> list[SheetRow]:
         folder = said.pop(FOLDER_COLUMN, "")
         if not folder:
             problems.add("no folder", "the folder that the row describes", file=name, line=line, key=FOLDER_COLUMN)
+            continue
+        if "\0" in folder or any(len(part.encode()) > _LONGEST_NAME for part in re.split(r"[/\\]", folder)):
+            expected = "the folder that the row describes, beside the sheet or below the ingested folder"
+            problems.add(
+                f"a name no folder can have ({shown(folder)})", expected, file=name, line=line, key=FOLDER_COLUMN
+            )
             continue
         keys: dict[str, Any] = {}
         for heading, cell in said.items():

@@ -138,6 +138,8 @@ def test_two_rows_for_one_folder(tmp_path):
     ("folder,uncertainty.levels\na,b\n", "unknown heading", ""),
     ("folder,maker\n,b\n", "no folder", "the folder"),
     ("folder,maker\na,b,c\n", "3 cells", "2 cells"),
+    (f"folder,maker\n{'9' * 300},b\n", "no folder can have", "beside the sheet"),
+    ("folder,maker\na\0b,c\n", "no folder can have", "beside the sheet"),
 ])  # fmt: skip
 def test_a_sheet_that_cannot_be_used_is_an_error_by_itself(tmp_path, text, found, expected):
     with pytest.raises(DataError) as caught:
