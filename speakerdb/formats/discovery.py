@@ -18,8 +18,8 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
     """Every session folder at or below a folder, sorted.
 
     A folder is one when it holds session.toml, when a row of the sheet names it, or when a folder.toml in it or above it
-    tells how to read the files that lie in it. Folders that a sheet names but that are not there are given too:
-    reading them says so. Raises DataError where there is nothing at all.
+    tells how to read the files that lie in it. Folders that a sheet names but that are not there, and folders that
+    cannot be listed, are given too: reading them says so. Raises DataError where there is nothing at all.
     """
     if not folder.is_dir():
         found = "a file" if folder.exists() else "no such folder"
@@ -27,7 +27,8 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
     by_sheet = _named_by(sheet, folder)
     sessions = set(by_sheet.values())
     known = set(by_sheet)
-    for place, inner, files in os.walk(folder):
+    unreadable: list[Path] = []
+    for place, inner, files in os.walk(folder, onerror=lambda e: unreadable.append(Path(e.filename))):
         inner[:] = [n for n in inner if not n.startswith(".")]
         path = Path(place)
         if os.path.realpath(path) in known:
@@ -35,6 +36,7 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
         if SESSION_FILE in files or (not _inside(path, folder, known) and _told_by_folder_toml(path, files)):
             sessions.add(path)
             known.add(os.path.realpath(path))
+    sessions |= set(unreadable)
     if not sessions:
         expected = (
             "session.toml beside responses.csv, .csv.gz, .parquet, .sofa or a folder responses/ of text traces; "
@@ -65,7 +67,10 @@ def _inside(path: Path, top: Path, known: set[str]) -> bool:
 
 def _told_by_folder_toml(path: Path, files: list[str]) -> bool:
     """Whether a folder.toml in the folder or above it says how to read the files that lie in it."""
-    view = DiskFolder(path)
+    try:
+        view = DiskFolder(path)
+    except OSError:
+        return True
     if not view.inherited:
         return False
     problems, keys = Problems(str(path)), Keys()

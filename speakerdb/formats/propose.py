@@ -72,10 +72,13 @@ def propose(folder: Path) -> Proposal:
             "no measurement files",
             f"text tables or traces ({', '.join(TEXT_SUFFIXES)}), Parquet or SOFA files",
         )
-    tables, notes = reading_tables(places)
+    try:
+        tables, notes = reading_tables(places)
+        curves, more = _preview(folder, places, tables)
+    except OSError as error:
+        raise _error(folder, f"a folder that cannot be read ({error.strerror})", "readable folders") from error
     names = [os.path.relpath(p, folder).replace(os.sep, "/") for p in places]
     toml_text, sheet_text = _toml_text(tables), _sheet_text(names, places)
-    curves, more = _preview(folder, places, tables)
     for target, text in zip(targets, (toml_text, sheet_text), strict=True):
         try:
             with open(target, "x", encoding="utf-8") as file:

@@ -52,7 +52,11 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
         line = rows[0].line if rows else None
         problems.add("no such folder", "a folder that holds session.toml and responses", file=file, line=line)
         raise problems.error()
-    view = DiskFolder(folder)
+    try:
+        view = DiskFolder(folder)
+    except OSError as error:
+        problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
+        raise problems.error() from None
     if sheet is not None:
         for row in rows[1:]:
             problems.add(f"a second row for this folder (the first is line {rows[0].line})", "one row for each folder",

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import hashlib
 import os
 import stat
@@ -60,7 +61,7 @@ class FolderView:
 
 
 class DiskFolder(FolderView):
-    """A folder on disk."""
+    """A folder on disk. Raises OSError where it cannot be listed."""
 
     def __init__(self, folder: Path) -> None:
         self.path = Path(os.path.abspath(folder))
@@ -108,24 +109,24 @@ def readable(name: str) -> str:
 
 
 def _regular_files(folder: Path) -> list[str]:
+    """Files of a folder and its immediate subfolders; an unreadable subfolder has none. Raises OSError for the folder."""
     names = []
-    for entry in _scan(folder):
+    for entry in _visible(folder):
         if entry.is_file():
             names.append(entry.name)
         elif entry.is_dir(follow_symlinks=False):
-            names += [f"{entry.name}/{inner.name}" for inner in _scan(Path(entry.path)) if inner.is_file()]
+            try:
+                names += [f"{entry.name}/{inner.name}" for inner in _visible(Path(entry.path)) if inner.is_file()]
+            except OSError:
+                continue
         if len(names) > MAX_FILES:
-            break
+            raise OSError(errno.EFBIG, f"more than {MAX_FILES} files")
     return names
 
 
-def _scan(folder: Path) -> list[os.DirEntry[str]]:
-    """Visible entries of a folder; an unreadable one has none."""
-    try:
-        with os.scandir(folder) as entries:
-            return [e for e in entries if not e.name.startswith(".")]
-    except OSError:
-        return []
+def _visible(folder: Path) -> list[os.DirEntry[str]]:
+    with os.scandir(folder) as entries:
+        return [e for e in entries if not e.name.startswith(".")]
 
 
 def _inherited(folder: Path) -> list[str]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import os
+
 import pytest
 
 from speakerdb.errors import DataError
@@ -102,3 +104,30 @@ def test_a_link_in_a_circle_is_not_followed_for_ever(tmp_path):
     sessions.write_plain(tmp_path / "s", FRAME)
     (tmp_path / "s" / "loop").symlink_to(tmp_path)
     assert find_sessions(tmp_path) == [tmp_path / "s"]
+
+
+def test_a_folder_that_cannot_be_listed_is_refused_not_passed_over(tmp_path, monkeypatch):
+    sessions.write_plain(tmp_path / "good", FRAME)
+    sessions.write_plain(tmp_path / "shut", FRAME)
+    scandir = os.scandir
+
+    def shut(path):
+        if str(path).endswith("shut"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return scandir(path)
+
+    monkeypatch.setattr(os, "scandir", shut)
+    assert find_sessions(tmp_path) == [tmp_path / "good", tmp_path / "shut"]
+    with pytest.raises(DataError) as caught:
+        read_session(tmp_path / "shut")
+    assert "Permission denied" in caught.value.items[0].found
+
+
+def test_a_folder_of_too_many_files_is_no_session(tmp_path, monkeypatch):
+    folder = sessions.write_plain(tmp_path / "s", FRAME)
+    monkeypatch.setattr("speakerdb.formats.view.MAX_FILES", 3)
+    for i in range(3):
+        (folder / f"{i}.txt").touch()
+    with pytest.raises(DataError) as caught:
+        read_session(folder)
+    assert "more than 3 files" in caught.value.items[0].found
