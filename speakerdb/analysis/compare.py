@@ -32,22 +32,18 @@ class Origin:
 
 def why(a: Origin, b: Origin) -> str:
     """Why the interval of a difference is as tight or as wide as it is, in words."""
-    same_sample, same_run = a.samples == b.samples, a.runs == b.runs
-    if same_sample:
-        rest = "level cancel" if same_run else "but not the level of their runs"
-        first = "tight: the same sample, so its own spread and the calibration"
+    level = ", and so does the level of their run" if a.runs == b.runs else ""
+    if a.samples == b.samples:
         if a.calibrations == b.calibrations:
-            return f"{first} {'and ' if same_run else 'cancel, '}{rest}"
-        return "the same sample in different labs: its own spread cancels, both calibrations count"
+            return "tight: the same sample in the same lab, so its own spread and the calibration cancel" + level
+        return "fair: the same sample in different labs, so its own spread cancels, but both calibrations count"
     tail = "; each sample's own spread counts"
-    if same_run:
-        return "tight: one run of one lab, calibration and level cancel" + tail
     if a.calibrations == b.calibrations:
         where = "one lab" if len(a.calibrations) == 1 else "the same labs"
-        return f"{where}, so the calibration cancels" + tail
+        return f"fair: {where}, so the calibration cancels{level}{tail}"
     if a.calibrations & b.calibrations:
-        return "some labs in common, so part of the calibration cancels" + tail
-    return "wide: no lab in common, so both calibrations count" + tail
+        return f"fair: some labs in common, so part of the calibration cancels{tail}"
+    return f"wide: no lab in common, so both calibrations count{tail}"
 
 
 def compare(
@@ -81,7 +77,7 @@ def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins:
 
     matters = np.full(len(pairs), None, object)
     matters[known] = judged
-    residual = "; the rating's residual of ±0.8 points counts" if metric.id in PREFERENCES else ""
+    residual = "; and what the rating formula leaves unexplained (0.8 points)" if metric.id in PREFERENCES else ""
     return pl.DataFrame(
         {
             "metric": [metric.id] * len(pairs), "unit": [metric.unit] * len(pairs),
@@ -101,5 +97,9 @@ def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins:
 
 def _reason(a: MetricColumn, b: MetricColumn, row: int) -> str | None:
     """Why a difference is withheld: the sides that lack a value, each with its reason."""
-    missing = [(side.facts["speaker"][row], side.reason[row]) for side in (a, b) if not side.known[row]]
-    return "; ".join(f"{speaker}: {reason or 'not worked out'}" for speaker, reason in missing) or None
+    missing = [
+        (side.facts["speaker"][row], side.reason[row] or "not worked out") for side in (a, b) if not side.known[row]
+    ]
+    if len({reason for _, reason in missing}) == 1 < len(missing):
+        return f"both: {missing[0][1]}"
+    return "; ".join(f"{speaker}: {reason}" for speaker, reason in missing) or None

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, curation, maintenance, rooms, settings, uncertainty
+from speakerdb.library import answers, claims, comparing, curation, maintenance, rooms, settings, uncertainty
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from speakerdb.analysis.question import Question
     from speakerdb.library.claims import ClaimAnswer
+    from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
     from speakerdb.library.rooms import RoomAnswer
@@ -138,6 +139,18 @@ class Database:
     def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None) -> pl.DataFrame:
         """Speakers in order of a metric, the better first; withheld ones last, with the reason."""
         return answers.rank(self.field, find_metric(metric), selection or Selection(), top)
+
+    def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
+        """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
+        speaker, _, wanted = name.partition("@")
+        speaker_id, _ = self.find(speaker, exact=exact)
+        return speaker_id, answers.pick_setting(answers.settings_of(self.store, speaker_id), wanted or None)
+
+    def compare(self, *speakers: str, metrics: Sequence[str] | None = None, exact: bool = False) -> CompareAnswer:
+        """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
+        sides = [self.side(name, exact=exact) for name in speakers]
+        wanted = None if metrics is None else [find_metric(m) for m in metrics]
+        return comparing.compare(self.store, self.field, sides, wanted)
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from speakerdb.formats import Proposal
     from speakerdb.library.answers import Explanation
     from speakerdb.library.claims import ClaimAnswer
+    from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
@@ -149,6 +150,14 @@ def query_head(query: NamedQuery) -> Document:
         "parameters": [{"name": p.name, "type": p.type, "default": p.default, "meaning": p.meaning} for p in query.parameters],
         "columns": [{"name": name, "meaning": meaning} for name, meaning in query.columns],
     }  # fmt: skip
+
+
+def compare(state: State, answer: CompareAnswer) -> Document:
+    """Differences a − b with their intervals; infinite ends of censored ones are null."""
+    return document(
+        state, about=answer.about, rows=rows(answer.rows.drop("reason")), withheld=rows(answer.withheld),
+        differing=answer.differing, cautions=list(answer.cautions),
+    )  # fmt: skip
 
 
 _SHORT = (

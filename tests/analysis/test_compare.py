@@ -41,7 +41,7 @@ def test_predicted_preferences_keep_the_residual_of_the_rating():
     (row,) = rows(column("preference", [5.0, 5.9], se=0.02))
     assert row["se"] == pytest.approx(0.8 * np.sqrt(2), rel=0.1)
     assert not row["differs"]
-    assert "residual" in row["because"]
+    assert "unexplained (0.8 points)" in row["because"]
     (flat,) = rows(column("flatness_window_db", [1.0, 1.9], se=0.02))
     assert flat["differs"]
 
@@ -77,11 +77,15 @@ def test_many_comparisons_of_equals_are_hardly_ever_called_different():
 @pytest.mark.parametrize(
     ("a", "b", "words"),
     [
-        (origin(), origin(), "same sample"),
-        (origin(), origin(run="r2"), "but not the level"),
+        (
+            origin(),
+            origin(),
+            "tight: the same sample in the same lab, so its own spread and the calibration cancel, and so does the level",
+        ),
+        (origin(), origin(run="r2"), "calibration cancel"),
         (origin(), origin(lab="barn|gated", run="r2"), "both calibrations count"),
-        (origin(), origin(sample="b|1"), "one run"),
-        (origin(), origin(sample="b|1", run="r2"), "one lab"),
+        (origin(), origin(sample="b|1"), "level of their run; each sample's own spread counts"),
+        (origin(), origin(sample="b|1", run="r2"), "one lab, so the calibration cancels; each"),
         (origin(), origin(lab="barn|gated", sample="b|1", run="r2"), "wide"),
     ],
 )

@@ -1,0 +1,97 @@
+"""compare, tradeoff, trend, percentile, labs: JSON answers to its schema, text reads, errors say what is wrong."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import jsonschema
+import pytest
+
+import speakerdb as speakerdb_package
+from speakerdb.resources import resource_dir
+from tests.folders import write_session
+
+
+def check(command, document):
+    schema = json.loads((resource_dir("schemas") / "cli" / f"{command}.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(document)
+
+
+@pytest.fixture(scope="module")
+def twelve(tmp_path_factory):
+    """A database of twelve speakers of six makers; sill-0 in two settings, sill-1 to sill-3 measured by two labs."""
+    root = tmp_path_factory.mktemp("twelve")
+    for i in range(12):
+        write_session(root / "in" / f"s{i}", bass_hz=30.0 + 4.0 * i, narrowing=0.8 + 0.05 * i, model=f"Sill {i}",
+                      maker=f"Alder {chr(65 + i // 2)}", kind="bookshelf", year=2010 + i, height_mm=200 + 10 * i,
+                      width_mm=200, depth_mm=250, layout="two-way" if i % 2 else "three-way", slug=f"sill-{i}",
+                      lab="barn" if i >= 8 else "shed", default_setting=True)  # fmt: skip
+    write_session(root / "in" / "desk", bass_hz=30.0, tilt_db=-0.5, model="Sill 0", maker="Alder A", kind="bookshelf",
+                  slug="sill-0", setting="desk")  # fmt: skip
+    for i in (1, 2, 3):
+        write_session(root / "in" / f"barn{i}", bass_hz=30.0 + 4.0 * i, narrowing=0.8 + 0.05 * i, model=f"Sill {i}",
+                      maker=f"Alder {chr(65 + i // 2)}", kind="bookshelf", slug=f"sill-{i}", lab="barn", year=2010 + i,
+                      tilt_db=0.1 * i, default_setting=True)  # fmt: skip
+    prices = ["speaker,name,value,currency,per,date,source"]
+    prices += [f"sill-{i},price_street,{300 + 130 * i},EUR,pair,2026-01-01,shop" for i in range(12)]
+    (root / "facts.csv").write_text("\n".join(prices) + "\n", encoding="utf-8")
+    with speakerdb_package.open(root / "speakers.duckdb", write=True) as base:
+        base.ingest(root / "in")
+        base.bring_facts(root / "facts.csv")
+        base.work_out()
+    return root
+
+
+@pytest.fixture
+def filled(speakerdb, tmp_path, twelve):
+    """The command, with the twelve in ./speakers.duckdb."""
+    shutil.copy(twelve / "speakers.duckdb", tmp_path)
+    return speakerdb
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    ["compare sill-0 sill-5", "compare sill-0 sill-5 sill-8 --metric f6_hz", "compare sill-0@plain sill-0@desk"],
+)
+def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
+    words = arguments.split()
+    answer = filled(*words, "--json")
+    assert answer.code == 0, answer.err
+    check(words[0], answer.document)
+    plain = filled(*words)
+    assert plain.code == 0
+    assert "state " in plain.out
+    assert not {"nan", "none", "inf"} & set(plain.out.lower().split())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "code", "message"),
+    [
+        ("compare sill-0", 1, "two different speakers"),
+        ("compare sill-0 sill-0", 1, "two different speakers"),
+        ("compare sill-0 sill-0@loft", 1, "no setting 'loft'"),
+        ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
+    ],
+)
+def test_errors_say_what_is_wrong(filled, arguments, code, message):
+    answer = filled(*arguments.split(), "--json")
+    assert answer.code == code
+    check("error", answer.document)
+    assert message in answer.document["error"]["message"]
+
+
+def test_compare_gives_the_difference_that_was_built_in(filled):
+    (row,) = filled("compare", "sill-0", "sill-5", "--metric", "f3_hz", "--json").document["rows"]
+    # a second-order high-pass is 3 dB down at its corner: 30 and 50 Hz
+    assert row["difference"] == pytest.approx(-20.0, abs=2.5)
+    assert row["p_a_better"] > 0.99
+    assert (row["differs"], row["matters"]) == (True, "yes")
+
+
+def test_two_settings_of_one_sample_are_compared_more_sharply_than_two_samples(filled):
+    own = filled("compare", "sill-0@plain", "sill-0@desk", "--metric", "treble_balance_db", "--json").document
+    other = filled("compare", "sill-0", "sill-5", "--metric", "treble_balance_db", "--json").document
+    assert own["rows"][0]["se"] < 0.6 * other["rows"][0]["se"]
+    assert "unit measured" in own["about"]
+    assert "models" in other["about"]
