@@ -61,7 +61,7 @@ def field_table(field: Field, state: State, wanted: Wanted) -> Document:
         values = page.select("speaker_id", "setting").join(
             field.values(metric_id), on=["speaker_id", "setting"], how="left", maintain_order="left"
         )
-        for row, value in zip(rows, values.select(VALUE_COLUMNS).iter_rows(named=True), strict=True):
+        for row, value in zip(rows, values.select(*VALUE_COLUMNS, "corrected").iter_rows(named=True), strict=True):
             row["metrics"][metric_id] = {**clean(value), "unit": METRICS[metric_id].unit}
     open_rows = unknown.select("speaker", "setting", "reason").head(_NOT_NAMED)
     return document(
@@ -93,19 +93,28 @@ def _ordered(field: Field, rows: pl.DataFrame, sort: str | None, descending: boo
     return rows.sort(["_order", "speaker", "setting"], descending=[descending, False, False], nulls_last=True)
 
 
-def pooled_curves(base: Database, slug: str, setting: str, parts: Sequence[str]) -> pl.DataFrame:
-    """Summary curves of one speaker in one setting, measured points only: part, frequency_hz, level_db."""
-    from speakerdb.acoustics.grid import FREQUENCY_HZ
+def held(base: Database, slug: str, setting: str) -> frozenset[str]:
+    """What the active sessions of a speaker in a setting hold: of horizontal, vertical (three curves or more), distortion, …"""
+    rows = base.store.con.execute(
+        """
+        WITH own AS (SELECT session_id FROM session JOIN speaker USING (speaker_id)
+                     WHERE slug = ? AND setting = ? AND status = 'active')
+        SELECT orbit FROM curve JOIN own USING (session_id) GROUP BY orbit, session_id HAVING count(*) >= 3
+        UNION SELECT kind FROM sweep JOIN own USING (session_id)
+        GROUP BY kind, session_id HAVING kind <> 'compression' OR count(*) >= 2
+        """,
+        [slug, setting],
+    ).fetchall()
+    return frozenset(kind for (kind,) in rows)
 
-    rows = base.store.frame(
-        "SELECT c.part, c.level FROM pooled_curve c JOIN speaker s USING (speaker_id) "
-        "WHERE s.slug = ? AND c.setting = ? AND list_contains(?, c.part)",
-        [slug, setting, list(parts)],
-    )
-    found = [
-        pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level_db": level}).with_columns(part=pl.lit(part))
-        for part, level in zip(rows["part"], rows["level"].cast(pl.List(pl.Float64)), strict=True)
-    ]
-    if not found:
-        raise RequestError(f"{slug} has no such curve in the setting {setting}")
-    return pl.concat(found).filter(pl.col("level_db").is_not_nan())
+
+def corrected(base: Database, slug: str, setting: str) -> dict[str, float]:
+    """metric id -> bias-corrected value of one speaker in one setting, where one has been worked out (statistics.md §2)."""
+    rows = base.store.con.execute(
+        """
+        SELECT m.id, v.corrected FROM pooled_value v JOIN metric m USING (metric_no) JOIN speaker s USING (speaker_id)
+        WHERE s.slug = ? AND v.setting = ? AND v.status = 'ok' AND v.corrected IS NOT NULL
+        """,
+        [slug, setting],
+    ).fetchall()
+    return dict(rows)

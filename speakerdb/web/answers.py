@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections import Counter
+from collections.abc import Mapping, Sequence
 
 from speakerdb.analysis.match import WEIGHTS
 from speakerdb.library import Database, Selection, documents, sentences
@@ -58,6 +59,18 @@ def query(base: Database, name: str, parameters: Mapping[str, str]) -> Document:
     return documents.document(base.state, query=documents.query_head(head), rows=documents.rows(frame))
 
 
+def names(base: Database) -> dict[str, str]:
+    """slug -> maker and model as printed; where two speakers are printed alike, with the slug."""
+    rows = base.field.base.select("speaker", "maker", "model").unique("speaker", maintain_order=True).iter_rows()
+    printed = {slug: f"{maker} {model}" for slug, maker, model in rows}
+    often = Counter(printed.values())
+    return {slug: name if often[name] == 1 else f"{name} ({slug})" for slug, name in printed.items()}
+
+
+def compared(base: Database, slugs: Sequence[str]) -> Document:
+    return documents.compare(base.state, base.compare(*slugs, exact=True))
+
+
 def in_short(base: Database, slug: str) -> list[str]:
     """Three sentences on a speaker."""
     return sentences.about(base, slug)
@@ -68,3 +81,22 @@ def settings(base: Database, slug: str) -> list[str]:
     from speakerdb.library.answers import settings_of
 
     return list(settings_of(base.store, base.find(slug, exact=True)[0]))
+
+
+def claim(base: Database, name: str, setting: str | None) -> Document:
+    return documents.claim(base.state, base.claim(name, setting=setting))
+
+
+def settings_compared(base: Database, name: str, against: str | None, wall_distance_m: float | None) -> Document:
+    """The document of `settings`, with the sentences that the command prints."""
+    from speakerdb.library import settings as words
+
+    answer = base.settings(name, against=against, wall_distance_m=wall_distance_m)
+    return documents.settings(base.state, answer) | {
+        "shown_hz": list(words.SHOWN_HZ),
+        "octaves": [
+            {part: words.octave_rows(curve) for part, curve in c.difference_db.items()} for c in answer.changes
+        ],
+        "control_sentences": [words.control_sentence(control) for control in answer.controls],
+        "wall_sentence": words.wall_sentence(answer.wall) if answer.wall else "",
+    }

@@ -9,11 +9,12 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from speakerdb.errors import BusyError, SpeakerdbError, UnknownNameError
+from speakerdb.web import answers
 from speakerdb.web.asking import Ask
 from speakerdb.web.links import LiveLinks, address
 from speakerdb.web.rendering import render
 from speakerdb.web.site import Desk, Site, site_of
-from speakerdb.web.views import View, dictionary, field, questions, room, speaker
+from speakerdb.web.views import View, dictionary, field, questions, room, side, speaker
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -29,7 +30,7 @@ def render_view(request: Request, view: View, desk: Desk | None, **more: Any) ->
     site = site_of(request)
     return render(
         view.template, LIVE, here=request.url.path, state=desk.state if desk else None,
-        allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
+        names=desk.ask("names", answers.names) if desk else {}, allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
     )  # fmt: skip
 
 
@@ -73,6 +74,16 @@ def explanation_page(request: Request, site: _Site, name: str, metric: str) -> R
     return _page(request, site, lambda desk, ask: speaker.explanation(desk, ask, name, metric))
 
 
+@router.get("/settings/{name}")
+def settings_page(request: Request, site: _Site, name: str) -> Response:
+    return _page(request, site, lambda desk, ask: speaker.settings(desk, ask, name))
+
+
+@router.get("/numbers/{picture}")
+def numbers_page(request: Request, site: _Site, picture: str) -> Response:
+    return _page(request, site, lambda desk, ask: speaker.numbers(desk, ask, picture))
+
+
 @router.get("/dictionary")
 def dictionary_page(request: Request, site: _Site) -> Response:
     return _page(request, site, dictionary.dictionary)
@@ -91,6 +102,11 @@ def questions_page(request: Request, site: _Site) -> Response:
 @router.get("/questions/{name}")
 def question_page(request: Request, site: _Site, name: str) -> Response:
     return _page(request, site, lambda desk, ask: questions.question(desk, ask, name))
+
+
+@router.get("/side-by-side")
+def side_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, side.side)
 
 
 @router.get("/room")

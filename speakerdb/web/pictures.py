@@ -8,10 +8,12 @@ from typing import TYPE_CHECKING, Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response
 
 from speakerdb.charts import saving, theme
-from speakerdb.errors import UnknownNameError
+from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import Database
 from speakerdb.library.naming import find_metric
-from speakerdb.library.table import pooled_curves
+from speakerdb.report import frames
+from speakerdb.report import pictures as drawn
+from speakerdb.web.answers import names
 from speakerdb.web.asking import Ask, selection
 from speakerdb.web.site import Desk, Site, site_of
 
@@ -58,12 +60,20 @@ def chart(request: Request, site: _Site, name: str) -> Response:
     return Response(theme.darken(text) if ask.flag("dark") else text, media_type="image/svg+xml")
 
 
-@picture("curves")
-def _curves(base: Database, ask: Ask, width: int) -> Any:
-    """The curve set of one speaker."""
-    from speakerdb.charts.curves import CURVE_LABELS, curve_set
+def _of_speaker(name: str) -> Picture:
+    def draw(base: Database, ask: Ask, width: int) -> Any:
+        return drawn.of_speaker(name, speaker_ask(base, ask, width), headed=False)
 
-    return curve_set(_pooled(base, ask, tuple(CURVE_LABELS)), width=width, hover=False)
+    return draw
+
+
+PICTURES |= {name: _of_speaker(name) for name in drawn.PICTURES}
+
+
+def speaker_ask(base: Database, ask: Ask, width: int = theme.WIDE) -> drawn.Ask:
+    """The speaker and setting that an address names."""
+    _, slug = base.find(ask.text("speaker") or "")
+    return drawn.Ask(base, slug, base.setting(slug, ask.text("setting")), width, hover=False)
 
 
 @picture("curve")
@@ -90,8 +100,28 @@ def _curve(base: Database, ask: Ask, width: int) -> Any:
 
 def _pooled(base: Database, ask: Ask, parts: tuple[str, ...]) -> pl.DataFrame:
     """Pooled curves of the speaker and setting that the address names: part, frequency_hz, level_db."""
-    _, slug = base.find(ask.text("speaker") or "")
-    return pooled_curves(base, slug, base.setting(slug, ask.text("setting")), parts)
+    chosen = speaker_ask(base, ask)
+    return frames.summary(base, chosen.speaker, chosen.setting, list(parts))
+
+
+@picture("overlay")
+def _overlay(base: Database, ask: Ask, width: int) -> Any:
+    """Two to five speakers over each other."""
+    names = [base.find(name)[1] for name in ask.many("speaker")]
+    return drawn.overlay(base, names, width=width, hover=False, headed=False)
+
+
+@picture("differences")
+def _differences(base: Database, ask: Ask, width: int) -> Any:
+    """How the first of two speakers differs from the second, metric by metric."""
+    import polars as pl
+
+    from speakerdb.charts.field import differences
+
+    rows = base.compare(*ask.many("speaker"), exact=True).rows.filter(pl.col("difference").is_not_null())
+    if not len(rows):
+        raise RequestError("no difference of these two is known well enough to be drawn")
+    return differences(rows, width=width)
 
 
 @picture("ranking")
@@ -104,4 +134,5 @@ def _ranking(base: Database, ask: Ask, width: int) -> Any:
 
     metric = find_metric(ask.text("metric") or "")
     frame = base.rank(metric.id, selection=selection(ask, base.field.currencies()))
-    return ranking(frame.filter(pl.col("status") == "ok").head(RANKED), Quantity.of(metric), width=width)
+    shown = frame.filter(pl.col("status") == "ok").head(RANKED)
+    return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), Quantity.of(metric), width=width)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
-from markupsafe import Markup
 
 from speakerdb.charts.quantity import Quantity
 from speakerdb.dictionary import METRICS
@@ -52,6 +51,15 @@ def interval(m: dict[str, Any], metric: str) -> str:
     return f"{metric_number(low, metric)} … {metric_number(high, metric)}"
 
 
+def corrected(m: dict[str, Any], metric: str) -> str:
+    """The value without what noise adds to it, where that differs visibly from the plain one; else empty."""
+    value = m.get("corrected")
+    if value is None or m.get("value") is None or m.get("censored", "none") != "none":
+        return ""
+    text = metric_number(value, metric)
+    return "" if text == metric_number(m["value"], metric) else text
+
+
 def with_unit(text: str, unit: str) -> str:
     """A number and its unit, which stay on one line."""
     if text == GAP or not unit:
@@ -75,6 +83,11 @@ def plain(name: str) -> str:
     return name.replace("_", " ")
 
 
+def lower_first(text: str) -> str:
+    """In the middle of a sentence: 'Bass limit −6 dB' -> 'bass limit −6 dB'."""
+    return text[:1].lower() + text[1:]
+
+
 @cache
 def environment() -> Environment:
     made = Environment(
@@ -83,7 +96,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number,
+        "metric_number": metric_number, "lower_first": lower_first, "corrected": corrected,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made
@@ -91,8 +104,3 @@ def environment() -> Environment:
 
 def render(template: str, links: Links, **content: Any) -> str:
     return environment().get_template(template).render(link=links, **content)
-
-
-def svg(text: str) -> Markup:
-    """A chart of our own making, to stand in a page as it is."""
-    return Markup(text)

@@ -5,13 +5,84 @@ from __future__ import annotations
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
-from speakerdb.web import answers
+from speakerdb.library.documents import Document
+from speakerdb.library.table import corrected, held
+from speakerdb.report.standing import VERDICT
+from speakerdb.web import answers, tables
 from speakerdb.web.asking import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field import GROUPS
 
 RELATIVES = 8
+
+# Pictures of the page: section, then (name, what it shows, caption, whether its numbers have a page of their own)
+_SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
+    (
+        "Place in the field",
+        (
+            (
+                "place",
+                "A strip per metric with the peers as ticks and this speaker as a mark with its interval",
+                "Each strip runs from the worst to the best of its peers; the words beside it say how many it surely leaves behind.",
+                False,
+            ),
+        ),
+    ),
+    (
+        "Response",
+        (
+            (
+                "curves",
+                "Curve set: on axis, listening window, early reflections, predicted in-room, sound power, and directivity indices",
+                "The curve set, pooled over the sessions of this setting.",
+                True,
+            ),
+            ("angles", "Response at 0, 10, 20 and 30 degrees", "Off the axis, the mean of both sides.", True),
+        ),
+    ),
+    (
+        "Where the sound goes",
+        (
+            (
+                "map-horizontal",
+                "Map of level over frequency and horizontal angle",
+                "Horizontal, relative to the axis; the line is the −6 dB edge.",
+                True,
+            ),
+            (
+                "map-vertical",
+                "Map of level over frequency and vertical angle",
+                "Vertical, relative to the axis; the line is the −6 dB edge.",
+                True,
+            ),
+            ("beamwidth", "Full −6 dB angle over frequency in both planes", "Beamwidth in both planes.", True),
+            (
+                "tone",
+                "Two fans that show how far to the sides, up and down the tone holds",
+                "How far off the axis the tone holds; the pale rim is the interval. The angles stand among the values below.",
+                False,
+            ),
+        ),
+    ),
+    (
+        "How loud, and what it costs",
+        (
+            (
+                "distortion",
+                "Total harmonic distortion over frequency, a line per drive",
+                "Distortion per drive, with the limits of the clean levels.",
+                True,
+            ),
+            (
+                "compression",
+                "Change of level over frequency against the lowest drive, a line per drive",
+                "Compression per drive; 0 would be none.",
+                True,
+            ),
+        ),
+    ),
+)
 
 
 def speaker(desk: Desk, ask: Ask, name: str) -> View:
@@ -28,6 +99,12 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
         no_relatives = ""
     except RequestError as error:
         near, no_relatives = None, error.message
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base, slug, setting))
+    claim = None
+    if shown["facts"]["claimed_max_db"] is not None:
+        claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
+    without_noise = desk.ask(("corrected", slug, setting), lambda base: corrected(base, slug, setting))
+    pooled = {m: {**value, "corrected": without_noise.get(m)} for m, value in shown["pooled"].items()}
     short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and m.id in shown["pooled"]]
@@ -40,7 +117,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "speaker.html",
         {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near,
-         "no_relatives": no_relatives, "short": short, "groups": groups, "withheld": withheld},
+         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": pooled, "short": short, "groups": groups, "withheld": withheld},
     )  # fmt: skip
 
 
@@ -51,3 +128,47 @@ def explanation(desk: Desk, ask: Ask, name: str, metric: str) -> View:
     found = desk.ask(key, lambda base: answers.explanation(base, name, metric, setting))
     facts = desk.ask(("speaker", found["speaker"], None), lambda base: answers.speaker(base, found["speaker"], None))
     return View("explanation.html", {"found": found, "facts": facts["facts"], "default": facts["setting"]})
+
+
+def _sections(shown: Document, held_: frozenset[str]) -> list[tuple[str, list[tuple[str, str, str, bool]]]]:
+    """The pictures that what was measured can fill."""
+    fine = {metric for metric, value in shown["pooled"].items() if value["status"] == "ok"}
+    there = {
+        "place": bool(fine & set(VERDICT)), "curves": "flatness_on_axis_db" in fine or "reference_level_db" in fine or "f6_hz" in fine,
+        "angles": "horizontal" in held_, "map-horizontal": "horizontal" in held_, "map-vertical": "vertical" in held_,
+        "beamwidth": bool(fine & {"beamwidth_horizontal_deg", "beamwidth_vertical_deg"}),
+        "tone": any(metric.startswith("tone_") for metric in fine), "distortion": "distortion" in held_,
+        "compression": "compression" in held_,
+    }  # fmt: skip
+    sections = [(words, [p for p in pictures if there[p[0]]]) for words, pictures in _SECTIONS]
+    return [(words, pictures) for words, pictures in sections if pictures]
+
+
+def settings(desk: Desk, ask: Ask, name: str) -> View:
+    """What the settings of a speaker change, and which suits a wall."""
+    against = ask.text("against")
+    wall = ask.number("wall", 0.0, 20.0) or None
+    key = ("settings compared", name, against, wall)
+    problem, found = "", None
+    try:
+        found = desk.ask(key, lambda base: answers.settings_compared(base, name, against, wall))
+    except RequestError as error:
+        problem, wall = error.message, None
+        found = desk.ask(
+            ("settings compared", name, against, None),
+            lambda base: answers.settings_compared(base, name, against, None),
+        )
+    slug = found["speaker"]
+    return View(
+        "settings.html",
+        {"found": found, "ask": ask, "problem": problem,
+         "settings": desk.ask(("settings", slug), lambda base: answers.settings(base, slug)),
+         "facts": desk.ask(("speaker", slug, None), lambda base: answers.speaker(base, slug, None))["facts"]},
+    )  # fmt: skip
+
+
+def numbers(desk: Desk, ask: Ask, picture: str) -> View:
+    """What a picture of a speaker is drawn from, as a table."""
+    key = ("numbers", picture, ask.text("speaker"), ask.text("setting"))
+    slug, setting, title, columns, rows = desk.ask(key, lambda base: tables.of_picture(base, picture, ask))
+    return View("numbers.html", {"slug": slug, "setting": setting, "title": title, "columns": columns, "rows": rows})

@@ -1,0 +1,62 @@
+"""Two to five speakers side by side: overlaid curves, their values, and the differences that the data can carry."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from speakerdb.charts.curves import MOST_OVERLAID
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import SpeakerdbError, UnknownNameError
+from speakerdb.web import answers
+from speakerdb.web.asking import Ask
+from speakerdb.web.site import Desk
+from speakerdb.web.views import View
+from speakerdb.web.views.field import GROUPS, notes
+
+_SHOW = {"yes": 0, "unclear": 1, "no": 2}
+
+
+def side(desk: Desk, ask: Ask) -> View:
+    """The page. Names that fit no speaker or several are told, and the rest is shown."""
+    slugs: list[str] = []
+    problems: list[str] = []
+    for name in [*ask.many("speaker"), *filter(None, [ask.text("add")])]:
+        try:
+            slug = desk.ask(("find", name), lambda base, name=name: base.find(name)[1])  # type: ignore[misc]
+        except UnknownNameError as error:
+            problems.append(error.message)
+        else:
+            slugs += [] if slug in slugs else [slug]
+    if len(slugs) > MOST_OVERLAID:
+        problems.append(
+            f"{len(slugs)} speakers are too many to lie over each other; the first {MOST_OVERLAID} are shown"
+        )
+        slugs = slugs[:MOST_OVERLAID]
+    content: dict[str, Any] = {"slugs": slugs, "problems": problems, "most": MOST_OVERLAID, "found": None}
+    if len(slugs) >= 2:
+        try:
+            content |= _compared(desk, slugs)
+        except SpeakerdbError as error:
+            problems.append(error.message)
+    return View("side.html", content)
+
+
+def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
+    shown = [desk.ask(("speaker", slug, None), lambda base, s=slug: answers.speaker(base, s, None)) for slug in slugs]  # type: ignore[misc]
+    found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs))
+    pairs = [
+        {
+            "a": slugs[0], "b": other,
+            "rows": sorted((r for r in found["rows"] if (r["a"], r["b"]) == (slugs[0], other)), key=lambda r: _SHOW[r["matters"]]),
+            "withheld": [w for w in found["withheld"] if (w["a"], w["b"]) == (slugs[0], other)],
+        }
+        for other in slugs[1:]
+    ]  # fmt: skip
+    groups = {
+        words: [m.id for m in METRICS.values() if m.group == group and any(m.id in s["pooled"] for s in shown)]
+        for group, words in GROUPS.items()
+    }
+    return {
+        "found": found, "shown": shown, "pairs": pairs, "groups": groups,
+        "notes": notes([{"metrics": s["pooled"]} for s in shown]),
+    }  # fmt: skip
