@@ -150,13 +150,7 @@ def levels(
         choose(unknown & ~given(found.reason), "sound power not known, so only the direct sound is", found.reason),
     )
     at_seat, direct = (_far_field(figure, seat.distance_m, largest_m) for figure in (at_seat, direct))
-    down, up = (
-        np.hypot(
-            MODEL_DB,
-            (0.0 if time == seat.reverberation_s else _mean_gain(seat, time, band) - alone) + np.zeros_like(gain),
-        )
-        for time in seat.reverberation_range_s()
-    )
+    down, up = (_spread(seat, time, band, alone) for time in seat.reverberation_range_s())
     needed = question.level_db - gain - figures["sensitivity_db"].low
     return Levels(
         found, limited_by, at_seat, direct, gain, down, up,
@@ -168,6 +162,13 @@ def _mean_gain(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[An
     """Band mean of the gain of one speaker at a reverberation time."""
     constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
     return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1), np.float64)
+
+
+def _spread(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]], stated_db: FloatArray) -> FloatArray:
+    """How far the level may lie off: the model's own error and the shift to another reverberation time, as a root of squares."""
+    if reverberation_s == seat.reverberation_s:
+        return np.full_like(stated_db, MODEL_DB)
+    return np.hypot(MODEL_DB, np.nan_to_num(_mean_gain(seat, reverberation_s, di_db) - stated_db))
 
 
 def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> Interval:
