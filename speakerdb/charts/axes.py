@@ -18,14 +18,17 @@ DB_PER_DECADE = 25.0  # a decade of frequency is drawn as long as 25 dB
 
 
 def inline(frame: pl.DataFrame, decimals: int = 2) -> Any:
-    """A frame as inline chart data: floats rounded, NaN and infinity null."""
+    """A frame as inline chart data: floats rounded, NaN and infinity null.
+
+    The rows go in as one JSON text: thousands of them as Python objects would be checked and copied again and again.
+    """
     import altair as alt
     import polars as pl
     import polars.selectors as cs
 
     floats = cs.float()
     rounded = frame.with_columns(pl.when(floats.is_finite()).then(floats.cast(pl.Float64).round(decimals)))
-    return alt.InlineData(values=rounded.to_dicts())
+    return alt.InlineData(values=rounded.write_json(), format=alt.JsonDataFormat(type="json"))
 
 
 def frequency_x(field: str = "frequency_hz", *, title: bool = True, labels: bool = True,

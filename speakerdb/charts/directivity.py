@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 # Edges of the bands of a map in dB re the axis, the loudest first; below the last is one band more.
 BAND_EDGES_DB = (0.0, -3.0, -6.0, -9.0, -12.0, -18.0, -24.0)
 _BAND_NAMES = ("over 0", "0 to −3", "−3 to −6", "−6 to −9", "−9 to −12", "−12 to −18", "−18 to −24", "under −24")
-_ROW_DEG = 2.5
+_ROW_DEG, _NARROW_ROW_DEG = 2.5, 4.0  # about two pixels
 _STEP_OCT = 1 / 20
 _UNDER = 1.02  # how far a rectangle reaches under the next one to the right: more than a pixel, so that no seam shows
 _BEAM_TICKS_DEG = (20, 30, 45, 60, 90, 120, 180, 270, 360)
@@ -39,7 +39,7 @@ def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_d
 
     order = sorted(range(len(angle_deg)), key=lambda i: angle_deg[i])
     angles = [float(angle_deg[i]) for i in order]
-    cells = _cells(angles, list(frequency_hz), level_db[order])
+    cells = _cells(angles, list(frequency_hz), level_db[order], _NARROW_ROW_DEG if theme.narrow(width) else _ROW_DEG)
     low, high = min(angles), max(angles)
     span = (-180.0, 180.0) if high - low > 180 else (float(math.floor(low / 30) * 30), float(math.ceil(high / 30) * 30))
     tall = height or (200 if theme.narrow(width) else 300)
@@ -82,7 +82,9 @@ def _angle_y(span: tuple[float, float], title: str) -> alt.Y:
     return alt.Y("angle_deg:Q", axis=axis, scale=alt.Scale(domain=list(span), nice=False))
 
 
-def _cells(angles: list[float], frequency_hz: list[float], levels: NDArray[np.floating[Any]]) -> dict[str, list[Any]]:
+def _cells(
+    angles: list[float], frequency_hz: list[float], levels: NDArray[np.floating[Any]], row_deg: float
+) -> dict[str, list[Any]]:
     """Rows of equal band as wide rectangles: a fine grid of angles, linear in dB between the measured ones.
 
     Each rectangle reaches a little under its upper and right neighbours, so that no seams show.
@@ -92,7 +94,7 @@ def _cells(angles: list[float], frequency_hz: list[float], levels: NDArray[np.fl
     closed = angles[0] > -180.0 and angles[-1] == 180.0
     if closed and 360.0 - (angles[-1] - angles[0]) <= 45.0:  # an orbit all around: 180 is also -180
         angles, levels = [-180.0, *angles], np.vstack([levels[-1:], levels])
-    rows = np.arange(angles[0], angles[-1], _ROW_DEG) + _ROW_DEG / 2
+    rows = np.arange(angles[0], angles[-1], row_deg) + row_deg / 2
     highest = angles[-1]
     right = np.clip(np.searchsorted(angles, rows), 1, len(angles) - 1)
     left_angle, right_angle = np.take(angles, right - 1), np.take(angles, right)
@@ -110,8 +112,8 @@ def _cells(angles: list[float], frequency_hz: list[float], levels: NDArray[np.fl
                 continue
             found["frequency_hz"].append(frequency_hz[a] / half)
             found["to_hz"].append(frequency_hz[b] * half * _UNDER)
-            found["angle_deg"].append(float(angle) - _ROW_DEG / 2)
-            found["to_deg"].append(min(float(angle) + 1.5 * _ROW_DEG, highest))
+            found["angle_deg"].append(float(angle) - row_deg / 2)
+            found["to_deg"].append(min(float(angle) + 1.5 * row_deg, highest))
             found["band"].append(_BAND_NAMES[row[a]])
     return found
 

@@ -28,13 +28,22 @@ def _json(specification: dict[str, Any]) -> str:
     return json.dumps(specification, ensure_ascii=False, separators=(",", ":"))
 
 
-def svg(chart: alt.TopLevelMixin, *, dark: bool = False, checked: bool = True) -> str:
-    """The chart as one SVG picture. checked: hold the specification against the Vega-Lite schema first."""
+def specification(chart: alt.TopLevelMixin, *, checked: bool = True) -> str:
+    """The chart as a Vega-Lite specification in JSON. checked: hold it against the schema."""
+    return _json(chart.to_dict(validate=checked))
+
+
+def render(spec: str) -> str:
+    """A specification as one SVG picture, in the light colours. Lets other Python threads run meanwhile."""
     import vl_convert
 
-    text: str = vl_convert.vegalite_to_svg(
-        _json(chart.to_dict(validate=checked)), vl_version=_vegalite_version(), allowed_base_urls=[]
-    )
+    picture: str = vl_convert.vegalite_to_svg(spec, vl_version=_vegalite_version(), allowed_base_urls=[])
+    return picture
+
+
+def svg(chart: alt.TopLevelMixin, *, dark: bool = False) -> str:
+    """The chart as one SVG picture."""
+    text = render(specification(chart))
     return theme.darken(text) if dark else text
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
@@ -32,10 +33,15 @@ class Ask:
     width: int = theme.WIDE
     hover: bool = True
 
+    @cached_property
+    def sessions(self) -> list[frames.Measured]:
+        """The sessions of the setting, the one with the most curves first, then the newest."""
+        return frames.measured(self.base, self.speaker, self.setting)
+
     @property
     def session(self) -> frames.Measured:
         """The session whose single curves are drawn: the one with the most of them, then the newest."""
-        return frames.measured(self.base, self.speaker, self.setting)[0]
+        return self.sessions[0]
 
     @property
     def name(self) -> str:
@@ -107,7 +113,7 @@ def _compression(a: Ask, h: Heading | None) -> Any:
 
 def _with(a: Ask, what: str) -> frames.Measured:
     """The first session that holds sweeps of a kind. Raises RequestError where none does."""
-    for session in frames.measured(a.base, a.speaker, a.setting):
+    for session in a.sessions:
         if getattr(session.grid, what) is not None:
             return session
     raise RequestError(f"no {what} of {a.speaker} was measured in setting {a.setting}")

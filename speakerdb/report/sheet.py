@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 FIGURE_PX = 320  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
 _MOST_SENTENCES = 6
+_BLANK = '{"data":{"values":[]},"mark":"point"}'
 
 
 @dataclass(frozen=True)
@@ -92,25 +94,34 @@ class Sheet:
 def build(base: Database, speaker: str, *, setting: str | None = None, exact: bool = False) -> Sheet:
     """Gather the sheet of one speaker in one setting (the default one). Raises UnknownNameError."""
     _, slug = base.find(speaker, exact=exact)
-    names = pictures.settings_of(base, slug)
     chosen = base.setting(slug, setting)
-    rows = base.show(slug, setting=chosen, exact=True)
+    with ThreadPoolExecutor(1) as pool:  # pictures are rendered beside the gathering
+        pool.submit(saving.render, _BLANK)  # starting the renderer takes as long as ten pictures
+        return _build(base, slug, chosen, pool)
+
+
+def _build(base: Database, slug: str, chosen: str, pool: ThreadPoolExecutor) -> Sheet:
+    names = pictures.settings_of(base, slug)
     ask = Ask(base, slug, chosen, FIGURE_PX, hover=False)
     default = chosen == names[0]
+    near, alone = relatives.relatives(base, slug, chosen)
+    drawing = {name: _figure(name, caption, draw, pool) for name, caption, draw in _curves_of(ask, names, near)}
+    rows = base.show(slug, setting=chosen, exact=True)
+    pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
     places = standing.places(base, slug, group) if default else []
-    near, alone = relatives.relatives(base, slug, chosen)
-    pooled = rows.filter(pl.col("session").is_null())
+    caption = f"Its place among {group.words}: a tick is another speaker, the bar the 95 % interval"
+    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, places, group, None), pool)
     return Sheet(
         slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
         short=_short(places, group, near, default=default), group=group.words, verdict=_verdict(pooled, places),
-        figures=_figures(ask, places, group, near, [chosen, *(n for n in names if n != chosen)]),
         angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
-        rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone, differences=[], worth=worth.sentences(base, slug),
-        withheld=provenance.withheld(rows), disagreements=provenance.disagreements(rows),
-        sessions=provenance.sessions(base, slug), with_intervals=bool(pooled["low"].is_not_null().any()),
-        definitions=[METRICS[m] for m in pooled["metric"]],
+        rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
+        differences=[], worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
+        disagreements=provenance.disagreements(rows), sessions=provenance.sessions(base, slug),
+        with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
+        figures={name: figure() for name, figure in drawing.items()},
     )  # fmt: skip
 
 
@@ -153,33 +164,31 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
     return found
 
 
-def _figures(ask: Ask, places: list[standing.Place], group: standing.Group, near: list[relatives.Relative],
-             settings: list[str]) -> dict[str, Figure]:  # fmt: skip
-    """Every picture of the sheet, or why it is not there."""
-    found = {}
+def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[tuple[str, str, Callable[[], Any]]]:
+    """(name, caption, how to draw it) of every picture that needs no other answers than the curves."""
     for name, picture in pictures.PICTURES.items():
-        if name == "settings" and len(settings) < 2:
-            continue
-        caption = picture.title
-        if name == "place":
-            caption = f"Its place among {group.words}: a tick is another speaker, the bar the 95 % interval"
-            found[name] = _figure(name, caption, lambda: pictures.place_chart(ask, places, group, None))
-            continue
-        found[name] = _figure(name, caption, partial(pictures.of_speaker, name, ask, headed=False))
+        if name != "place" and (name != "settings" or len(settings) > 1):
+            yield name, picture.title, partial(pictures.of_speaker, name, ask, headed=False)
     if near:
         shown = [ask.speaker, *(r.slug for r in near[:3])]
-        found["overlay"] = _figure(
-            "overlay", "With its nearest relatives, set to the same mean level",
-            lambda: pictures.overlay(ask.base, shown, width=FIGURE_PX, hover=False, headed=False),
-        )  # fmt: skip
-    return found
+        draw = partial(pictures.overlay, ask.base, shown, width=FIGURE_PX, hover=False, headed=False)
+        yield "overlay", "With its nearest relatives, set to the same mean level", draw
 
 
-def _figure(name: str, caption: str, draw: Callable[[], Any]) -> Figure:
+def _figure(name: str, caption: str, draw: Callable[[], Any], pool: ThreadPoolExecutor) -> Callable[[], Figure]:
+    """Draw a picture and start rendering it; the result waits for that. A picture that can't be drawn says why."""
+    from altair.utils import schemapi
+
     try:
-        return Figure(name, caption, saving.svg(draw(), checked=False))
+        with schemapi.debug_mode(
+            False
+        ):  # every chart is held against the schema by the tests; here it would take a second
+            spec = saving.specification(draw(), checked=False)
     except SpeakerdbError as error:
-        return Figure(name, caption, None, error.message)
+        absent = Figure(name, caption, None, error.message)
+        return lambda: absent
+    rendered = pool.submit(saving.render, spec)
+    return lambda: Figure(name, caption, rendered.result())
 
 
 def _angle(pooled: pl.DataFrame) -> list[str]:

@@ -1,5 +1,6 @@
 from __future__ import annotations
 
+import json
 import math
 from itertools import pairwise
 
@@ -31,7 +32,7 @@ def test_a_level_axis_holds_the_highest_value_and_no_more_than_its_span() -> Non
 
 def test_what_was_not_measured_is_null_in_the_data() -> None:
     data = axes.inline(pl.DataFrame({"y": [1.234, math.nan, math.inf, None]})).to_dict()
-    assert [row["y"] for row in data["values"]] == [1.23, None, None, None]
+    assert [row["y"] for row in json.loads(data["values"])] == [1.23, None, None, None]
 
 
 @given(st.lists(st.floats(0, 100), min_size=1, max_size=6))
