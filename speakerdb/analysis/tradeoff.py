@@ -62,9 +62,9 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property) -> TradeOff:
             "x": x.value[rows], "x_censored": x.censored[rows].tolist(), "y": y.value[rows], "y_censored": y.censored[rows].tolist(),
             "p_frontier": share, "p_frontier_low": share_low, "p_frontier_high": share_high,
             "x_on_frontier": np.where(np.isfinite(limit), limit, np.nan),
-            "expected": expected.expected, "low": expected.low, "high": expected.high, "beats": beats.tolist(),
+            "expected": expected.expected, "low": expected.low, "high": expected.high, "beats": pl.Series([word or None for word in beats.tolist()], dtype=pl.String),
         }
-    ).with_columns(pl.col("x_on_frontier", "expected", "low", "high").fill_nan(None), beats=pl.col("beats").replace("", None))  # fmt: skip
+    ).with_columns(pl.col("x_on_frontier", "expected", "low", "high").fill_nan(None))  # fmt: skip
     frame = frame.sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False])
     outside, judged = int((better | worse).sum()), int(np.isfinite(expected.expected).sum())
     cautions = [BY_CHANCE.format(expected=0.05 * judged, count=judged, outside=outside)] if judged else []

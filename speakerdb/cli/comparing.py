@@ -1,4 +1,4 @@
-"""Commands that set speakers against each other and against the field: compare."""
+"""Commands that set speakers against each other and against the field: compare, tradeoff."""
 
 from __future__ import annotations
 
@@ -7,11 +7,20 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from speakerdb.cli import text
-from speakerdb.cli.common import DbOption, ExactOption, JsonOption, cite, emit, open_database
+from speakerdb.cli.common import DbOption, ExactOption, JsonOption, TopOption, cite, emit, open_database, with_filters
 
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.analysis.properties import Property
+    from speakerdb.library import Selection
+
+PropertyArgument = Annotated[
+    str,
+    typer.Argument(
+        help="A metric's id or an unambiguous part of it, or price, volume_l, mass_kg, height_mm, width_mm, depth_mm."
+    ),
+]
 MetricsOption = Annotated[
     list[str] | None, typer.Option("--metric", help="Only this metric; may be repeated. Default: all that are ranked.")
 ]
@@ -70,4 +79,87 @@ def _difference(row: dict[str, Any]) -> list[str]:
     return [
         m.label, m.unit, text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
         text.number(row["difference"], m.decimals) + mark, text.interval(m, row["low"], row["high"]), better, row["matters"],
+    ]  # fmt: skip
+
+
+@with_filters
+def tradeoff(
+    x: PropertyArgument,
+    y: PropertyArgument,
+    selection: Selection,
+    top: TopOption = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Set two properties against each other: who is on the frontier, who beats expectation.
+
+    Example: speakerdb tradeoff price f6_hz --kind bookshelf
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.tradeoff(x, y, selection=selection)
+        if json:
+            emit(documents.tradeoff(base.state, answer, selection.filters.words()))
+            return
+        px, py, found = answer.x, answer.y, answer.found
+        words = selection.filters.words()
+        text.line(f"{py.label} against {px.label.lower()}{f'; {words}' if words else ''}")
+        text.table(
+            [
+                "speaker",
+                "setting",
+                _heading(px),
+                _heading(py),
+                "on the frontier",
+                f"on it at ({px.unit or px.label})",
+                "expected",
+                "95 % interval",
+                "beats it",
+            ],
+            [
+                _traded(r, px, py)
+                for r in found.rows.head(len(found.rows) if top is None else top).iter_rows(named=True)
+            ],
+            right=(2, 3, 4, 5, 6, 7),
+        )
+        if not len(found.rows):
+            text.line("No speaker has both and passes the filters.")
+        if len(found.line):
+            first, last = found.line.row(0, named=True), found.line.row(-1, named=True)
+            text.line(
+                "The line that one in ten beats runs from "
+                + " to ".join(
+                    f"{text.number(p['fit'], py.decimals)} ({text.number(p['low'], py.decimals)} … {text.number(p['high'], py.decimals)}) "
+                    f"at {text.number(p['x'], px.decimals)}"
+                    for p in (first, last)
+                )
+                + "."
+            )
+        for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
+            text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+        text.line(
+            "Expected: by the other speakers, from x and kind. On it at: where it would be on the frontier in half of the draws."
+        )
+        for caution in found.cautions:
+            text.line(f"Caution: {caution}.")
+        cite(base)
+
+
+def _heading(one: Property) -> str:
+    return f"{one.label} ({one.unit})" if one.unit else one.label
+
+
+def _traded(r: dict[str, Any], x: Property, y: Property) -> list[str | None]:
+    limit = "any" if r["x_on_frontier"] is None else text.number(r["x_on_frontier"], x.decimals)
+    share = f"{100 * r['p_frontier']:.0f} %"
+    if r["p_frontier_low"] != r["p_frontier_high"]:
+        share += f" ({100 * r['p_frontier_low']:.0f}–{100 * r['p_frontier_high']:.0f})"
+    interval = (
+        "–" if r["low"] is None else f"{text.number(r['low'], y.decimals)} … {text.number(r['high'], y.decimals)}"
+    )
+    beats = {"better": "yes", "worse": "falls short", "as_expected": ""}.get(r["beats"] or "", "–")
+    return [
+        r["speaker"], r["setting"], text.bounded(r["x"], x.decimals, r["x_censored"]), text.bounded(r["y"], y.decimals, r["y_censored"]),
+        share, limit, text.number(r["expected"], y.decimals), interval, beats,
     ]  # fmt: skip

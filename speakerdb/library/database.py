@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, comparing, curation, maintenance, rooms, settings, uncertainty
+from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, rooms, settings, uncertainty
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
+    from speakerdb.library.overview import TradeOffAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store.queries import NamedQuery
@@ -151,6 +152,10 @@ class Database:
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         return comparing.compare(self.store, self.field, sides, wanted)
+
+    def tradeoff(self, x: str, y: str, *, selection: Selection | None = None) -> TradeOffAnswer:
+        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation."""
+        return overview.tradeoff(self.field, x, y, selection or Selection())
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip

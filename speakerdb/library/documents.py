@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb.analysis import match as matching
+from speakerdb.analysis import tradeoff as trading
 from speakerdb.errors import SpeakerdbError
 
 if TYPE_CHECKING:
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.overview import TradeOffAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store import State
@@ -157,6 +159,17 @@ def compare(state: State, answer: CompareAnswer) -> Document:
     return document(
         state, about=answer.about, rows=rows(answer.rows.drop("reason")), withheld=rows(answer.withheld),
         differing=answer.differing, cautions=list(answer.cautions),
+    )  # fmt: skip
+
+
+def tradeoff(state: State, answer: TradeOffAnswer, filters: str) -> Document:
+    """unit is that of y, expected, low and high; unit_x that of x and x_on_frontier."""
+    units = {"unit_x": answer.x.unit, "unit": answer.y.unit}
+    found = answer.found
+    return document(
+        state, x=answer.x.id, y=answer.y.id, filters=filters, rows=[{**row, **units} for row in rows(found.rows)],
+        quantile=trading.QUANTILE, line=rows(found.line), outside=found.outside, not_judged=rows(answer.not_judged),
+        cautions=list(found.cautions),
     )  # fmt: skip
 
 

@@ -52,7 +52,14 @@ def filled(speakerdb, tmp_path, twelve):
 
 @pytest.mark.parametrize(
     "arguments",
-    ["compare sill-0 sill-5", "compare sill-0 sill-5 sill-8 --metric f6_hz", "compare sill-0@plain sill-0@desk"],
+    [
+        "compare sill-0 sill-5",
+        "compare sill-0 sill-5 sill-8 --metric f6_hz",
+        "compare sill-0@plain sill-0@desk",
+        "tradeoff price f6_hz",
+        "tradeoff volume_l preference --kind bookshelf --top 3",
+        "tradeoff price max_level_db",
+    ],
 )
 def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
     words = arguments.split()
@@ -72,6 +79,8 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-0", 1, "two different speakers"),
         ("compare sill-0 sill-0@loft", 1, "no setting 'loft'"),
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
+        ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
+        ("tradeoff price nonsense", 1, "nonsense"),
     ],
 )
 def test_errors_say_what_is_wrong(filled, arguments, code, message):
@@ -95,3 +104,12 @@ def test_two_settings_of_one_sample_are_compared_more_sharply_than_two_samples(f
     assert own["rows"][0]["se"] < 0.6 * other["rows"][0]["se"]
     assert "unit measured" in own["about"]
     assert "models" in other["about"]
+
+
+def test_in_a_fleet_where_the_dearer_reach_less_low_only_the_cheapest_is_on_the_frontier(filled):
+    document = filled("tradeoff", "price", "f6_hz", "--json").document
+    assert len(document["rows"]) == 12
+    first = document["rows"][0]
+    assert (first["speaker"], first["p_frontier"], first["unit_x"], first["unit"]) == ("sill-0", 1.0, "EUR", "Hz")
+    assert document["rows"][-1]["p_frontier"] < 0.5
+    assert all(r["expected"] is not None for r in document["rows"] if r["y_censored"] == "none")
