@@ -95,12 +95,10 @@ LIMITS = ("maximum", "balance", "amplifier")
 def delivered(figures: Mapping[str, Interval], powered: Texts, question: Question) -> tuple[Interval, Texts]:
     """Level of one speaker at 1 m, and what limits it: the lowest of maximum, balance and amplifier level.
 
-    powered (n,): True, False or None. With a subwoofer the balance may hold higher than it does full range, never lower.
+    powered (n,): True, False or None. With a subwoofer the balance counts from 80 Hz.
     """
-    count = len(powered)
-    maximum, balance = figures["max_level_db"], figures["balance_level_db"]
-    if question.subwoofer_hz is not None:
-        balance = Interval(balance.low, np.full(count, np.inf), balance.reason)
+    maximum = figures["max_level_db"]
+    balance = figures["balance_level_db" if question.subwoofer_hz is None else "balance_level_managed_db"]
     parts = [maximum, balance, _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)]
     found = lowest(parts)
     known = np.stack([np.where(np.isfinite(p.low), p.low, p.high) for p in parts])

@@ -23,7 +23,7 @@ NO_SUBWOOFER = "a subwoofer, while main speakers are asked for"
 ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
 BASS_BANDS_HZ = {40: 40.0, 63: 63.0, 100: 100.0}
 FIGURES = (
-    "max_level_db", "balance_level_db", "sensitivity_db", "clean_level_mid_db", "clean_level_bass_db", "f6_hz",
+    "max_level_db", "balance_level_db", "balance_level_managed_db", "sensitivity_db", "clean_level_mid_db", "clean_level_bass_db", "f6_hz",
     "tone_up_deg", "preference", "preference_bass_managed", *(f"max_level_{band}hz_db" for band in BASS_BANDS_HZ),
 )  # fmt: skip
 ORDER = (

@@ -129,8 +129,8 @@ def _subwoofer_caution(question: Question) -> list[str]:
     if question.subwoofer_hz is None:
         return []
     return [
-        f"With a subwoofer below {question.subwoofer_hz:g} Hz: bass is its task, and whether it keeps up is not judged here. The balance level "
-        "was measured full range; relieved of the bass a speaker may hold its balance higher."
+        f"With a subwoofer below {question.subwoofer_hz:g} Hz bass is its task, and whether it keeps up is not judged here. The level "
+        "with its balance counts from 80 Hz, whatever the crossover."
     ]
 
 

@@ -15,7 +15,7 @@ FACTS = {
     "price_date": None, "height_mm": 300.0, "width_mm": 200.0, "depth_mm": 250.0, "mass_kg": 7.0,
 }  # fmt: skip
 VALUES = {
-    "max_level_db": 106.0, "balance_level_db": 105.0, "sensitivity_db": np.nan, "clean_level_mid_db": 100.0,
+    "max_level_db": 106.0, "balance_level_db": 105.0, "balance_level_managed_db": 105.5, "sensitivity_db": np.nan, "clean_level_mid_db": 100.0,
     "clean_level_bass_db": 95.0, "f6_hz": 50.0, "tone_up_deg": 12.0, "preference": 6.0, "preference_bass_managed": 7.0,
     "max_level_40hz_db": 90.0, "max_level_63hz_db": 98.0, "max_level_100hz_db": 104.0,
 }  # fmt: skip

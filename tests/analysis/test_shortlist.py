@@ -179,12 +179,10 @@ def test_with_a_subwoofer_the_bass_wanted_is_its_task_and_the_bass_managed_prefe
     assert "bass_100hz_low_db" in row
 
 
-def test_with_a_subwoofer_a_full_range_balance_is_a_lower_bound():
-    changes = {"max_level_db": 106.0, "balance_level_db": 100.0}
-    gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
-    assert one(changes, ask(subwoofer_hz=80.0, level_db=99.0 + gain))[0] == "rows"
-    assert one(changes, ask(subwoofer_hz=80.0, level_db=103.0 + gain))[0] == "not_judged"
-    assert one(changes, ask(subwoofer_hz=80.0, level_db=107.0 + gain))[0] == "near_misses"
+def test_with_a_subwoofer_the_balance_counts_from_80_hz():
+    changes = {"max_level_db": 106.0, "balance_level_db": 98.0, "balance_level_managed_db": 104.0}
+    full, managed = one(changes, ask())[1], one(changes, ask(subwoofer_hz=80.0))[1]
+    assert (full["delivered_db"], managed["delivered_db"]) == (98.0, 104.0)
 
 
 def test_those_with_three_decibels_in_hand_come_by_preference_and_the_rest_by_margin():
