@@ -183,6 +183,8 @@ def _arrange(
     level = _LEVELS[form.name]
     curves = _wide_columns(raw, wide, said, problems) if wide is not None else [_Curve(None, {})]
     rows, count = len(raw.columns[0]) if raw.columns else 0, len(curves)
+    if rows == 0:
+        problems.add("a table without rows", "at least one row", file=raw.file)
     if not curves or rows == 0:
         return None
     numbers: dict[str, FloatArray] = {}

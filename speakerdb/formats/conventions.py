@@ -77,7 +77,7 @@ def _only(table: Table, rows: NDArray[np.intp]) -> Table:
 
 
 def joined(tables: list[Table]) -> Table:
-    """Tables of one form, one under the other; columns are those of the first."""
+    """Tables of one form, one under the other; columns are those that all of them have."""
     starts = np.cumsum([0, *(len(t.numbers["frequency_hz"]) for t in tables)])
 
     def place(row: int) -> tuple[str, int | None]:
@@ -85,6 +85,7 @@ def joined(tables: list[Table]) -> Table:
         return tables[i].place(row - int(starts[i]))
 
     first = tables[0]
-    numbers = {c: np.concatenate([t.numbers[c] for t in tables]) for c in first.numbers}
+    shared = [c for c in first.numbers if all(c in t.numbers for t in tables)]
+    numbers = {c: np.concatenate([t.numbers[c] for t in tables]) for c in shared}
     words: dict[str, CodeArray] = {c: np.concatenate([t.words[c] for t in tables]) for c in first.words}
     return Table(first.form, first.file, numbers, words, place)

@@ -159,6 +159,8 @@ def _responses(
             _explain_absence(view, said, problems)
         return (), None
     blocks, sphere = read_responses(view, found, problems, level_is=said.get("level_is"))
+    if not blocks and len(problems.items) == before:
+        problems.add("no level on either orbit", "at least one measured curve", file=found.files[0][0])
     _check_loudness(found.files[0][0], blocks, said.get("level_is", "spl_1m"), problems)
     return blocks, sphere
 

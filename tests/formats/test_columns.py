@@ -247,3 +247,21 @@ def test_curves_turn_the_right_way(tmp_path):
     }
     assert levels == {(True, -30.0): 70.0, (True, 30.0): 60.0, (False, 30.0): 50.0, (False, -30.0): 40.0}
     assert np.isfinite(list(levels.values())).all()
+
+
+def test_files_of_one_table_need_not_have_the_same_spare_columns(tmp_path):
+    toml = '[columns]\nfile = "polar_{orbit}.csv"\n'
+    files = {
+        "polar_h.csv": "frequency_hz,angle_deg,level_db,phase_deg\n100,0,80,12\n200,0,81,13\n",
+        "polar_v.csv": "frequency_hz,angle_deg,level_db\n100,0,80\n200,0,81\n",
+    }
+    (block,) = mapped(tmp_path / "s", toml, files).blocks
+    assert block.horizontal.tolist() == [True, False]
+
+
+def test_a_parquet_file_without_rows_or_columns(tmp_path):
+    for name, frame in {"rows": FRAME.clear(), "columns": pl.DataFrame()}.items():
+        sessions.write_keys(tmp_path / name)
+        frame.write_parquet(tmp_path / name / "responses.parquet")
+        (item,) = refused(tmp_path / name, "[columns]\nskip_rows = 0\n", {})
+        assert "without rows" in item.found
