@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import multiprocessing
 import os
+import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
@@ -45,12 +46,28 @@ def work_out(
         return 0
     cores = os.cpu_count() or 1
     if cores > 1 and len(ids) >= _INLINE_BELOW:
-        # spawn: a forked child would inherit the open database
-        with _one_thread_each(), ProcessPoolExecutor(cores, mp_context=multiprocessing.get_context("spawn")) as pool:
+        with _one_thread_each(), _workers(cores) as pool:
             _in_batches(store, ids, lambda tasks: pool.map(_one, tasks), advance)
     else:
         _in_batches(store, ids, lambda tasks: map(_one, tasks), advance)
     return len(ids)
+
+
+def _workers(count: int) -> ProcessPoolExecutor:
+    # spawn: a forked child would inherit the open database
+    return ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent)
+
+
+def _end_with_parent() -> None:
+    """In a worker: leave when the parent is gone, which a parent that was killed can't ask for any more."""
+
+    def watch() -> None:
+        parent = multiprocessing.parent_process()
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
 
 
 @contextmanager
