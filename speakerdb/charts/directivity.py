@@ -68,7 +68,7 @@ def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_d
             ],
         )
     )  # fmt: skip
-    layers = [bands, *_edge(edge, x, y, theme.PANEL.light, 4.2, ()), *_edge(edge, x, y, theme.INK.light, 1.6, (6, 3))]
+    layers = [bands, _edge(edge, x, y, theme.PANEL.light, 4.2, ()), _edge(edge, x, y, theme.INK.light, 1.6, (6, 3))]
     layers += [_edge_label(edge, x, y)] if len(edge.drop_nulls()) else []
     return theme.finish(alt.layer(*layers).properties(width=width, height=tall), heading, width)
 
@@ -118,15 +118,15 @@ def _cells(
     return found
 
 
-def _edge(edge: pl.DataFrame, x: alt.X, y: alt.Y, colour: str, width: float, dash: tuple[int, ...]) -> list[Any]:
+def _edge(edge: pl.DataFrame, x: alt.X, y: alt.Y, colour: str, width: float, dash: tuple[int, ...]) -> Any:
+    """Both sides' edges as lines."""
     import altair as alt
 
-    return [
-        alt.Chart(axes.inline(edge.filter(edge["side"] == side)))
+    return (
+        alt.Chart(axes.inline(edge))
         .mark_line(color=colour, strokeWidth=width, strokeDash=list(dash) or [1, 0], aria=False, clip=True)
-        .encode(x=x, y=y)
-        for side in ("first", "second")
-    ]
+        .encode(x=x, y=y, detail="side:N")
+    )
 
 
 def _edge_label(edge: pl.DataFrame, x: alt.X, y: alt.Y) -> Any:
@@ -227,26 +227,16 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
     """One fan; its angles stand beside the rim, or on a phone in the title."""
     import altair as alt
 
-    radius = side / 2 - 8
+    radius, middle = side / 2 - 8, side / 2
     origin = _TURN[reaches[0].direction][0]
-    layers = [_wedge(origin - 180, origin + 180, radius, theme.GRID.light, 0.45)]
-    for r in reaches:
-        axis, sense = _TURN[r.direction]
-        if r.high_deg is not None:
-            layers.append(_wedge(axis, axis + sense * min(r.high_deg, 180.0), radius, theme.BAND.light, 1.0))
-        solid = r.value_deg if r.low_deg is None else r.low_deg
-        layers.append(_wedge(axis, axis + sense * solid, radius, theme.SERIES[3].light, 0.85))
-    middle = side / 2
-    spokes: list[dict[str, float]] = []
-    marks: list[dict[str, float]] = []
+    wedges = [_wedge(origin - 180, origin + 180, "all")]
+    spokes = [_spoke(middle, radius, origin, "axis")]
     texts: list[dict[str, Any]] = []
     for r in reaches:
         axis, sense = _TURN[r.direction]
-        for angle, rows in ((axis, spokes), (axis + sense * r.value_deg, marks)):
-            t = math.radians(angle)
-            rows.append(
-                {"x": middle, "y": middle, "x2": middle + radius * math.sin(t), "y2": middle - radius * math.cos(t)}
-            )
+        wedges += [_wedge(axis, axis + sense * min(r.high_deg, 180.0), "interval")] if r.high_deg is not None else []
+        wedges.append(_wedge(axis, axis + sense * (r.value_deg if r.low_deg is None else r.low_deg), "holds"))
+        spokes.append(_spoke(middle, radius, axis + sense * r.value_deg, "value"))
         t = math.radians(axis + sense * max(r.value_deg, 12.0))
         x, y = middle + (radius + 8) * math.sin(t), middle - (radius + 8) * math.cos(t)
         texts.append({"x": x, "y": y, "text": r.text(), "align": "left" if x > middle + 4 else "right",
@@ -255,38 +245,45 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
             "y": alt.Y("y:Q", scale=alt.Scale(domain=[side, 0], nice=False, zero=False), axis=None)}  # fmt: skip
     body = {"x": middle - 9, "y": middle - 9, "x2": middle + 9, "y2": middle + 9}
     body |= {"y": middle} if origin == 0 else {"x2": middle}  # its front is at the centre of turning
-    layers.append(
-        alt.Chart(alt.InlineData(values=[body])).mark_rect(color=theme.MUTED.light, aria=False)
-        .encode(x2="x2:Q", y2="y2:Q", **flat)
-    )  # fmt: skip
-    layers.append(_spokes(spokes[:1], flat, theme.RULE.light, [3, 3]))
-    layers.append(_spokes(marks, flat, theme.INK.light, [1, 0]))
-    for label in texts if beside else ():
-        layers.append(
+    fills = alt.Scale(
+        domain=["all", "interval", "holds"], range=[theme.PAPER.light, theme.BAND.light, theme.BLUE.light]
+    )
+    strokes = alt.Scale(domain=["axis", "value"], range=[theme.RULE.light, theme.INK.light])
+    dashes = alt.Scale(domain=["axis", "value"], range=[[3, 3], [1, 0]])
+    arcs = alt.Chart(alt.InlineData(values=wedges)).mark_arc(
+        outerRadius=radius, aria=False, stroke=theme.GRID.light, strokeWidth=1
+    )
+    ends = {"x2": "x2:Q", "y2": "y2:Q"}
+    layers = [
+        arcs.encode(theta=alt.Theta("start:Q", scale=None), theta2="end:Q", color=alt.Color("part:N", scale=fills, legend=None)),
+        alt.Chart(alt.InlineData(values=[body])).mark_rect(color=theme.MUTED.light, aria=False).encode(**flat, **ends),
+        alt.Chart(alt.InlineData(values=spokes)).mark_rule(strokeWidth=1.4, aria=False).encode(
+            **flat, **ends, stroke=alt.Stroke("part:N", scale=strokes, legend=None),
+            strokeDash=alt.StrokeDash("part:N", scale=dashes, legend=None),
+        ),
+        *(
             alt.Chart(alt.InlineData(values=[{k: label[k] for k in ("x", "y", "text")}]))
             .mark_text(align=label["align"], baseline=label["baseline"])
             .encode(text="text:N", **flat)
-        )
-    box = alt.layer(*layers).properties(width=side, height=side)
+            for label in (texts if beside else ())
+        ),
+    ]  # fmt: skip
     lines = [title] if beside else [title, *(r.text() for r in reaches)]
-    return box.properties(title=alt.TitleParams(lines, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle"))
+    title_ = alt.TitleParams(lines, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle")
+    return alt.layer(*layers).properties(width=side, height=side, title=title_)
 
 
-def _wedge(start_deg: float, end_deg: float, radius: float, colour: str, opacity: float) -> Any:
-    import altair as alt
-
-    return (
-        alt.Chart(alt.InlineData(values=[{}]))
-        .mark_arc(outerRadius=radius, color=colour, opacity=opacity, aria=False)
-        .encode(theta=alt.value(math.radians(start_deg)), theta2=alt.value(math.radians(end_deg)))
-    )
+def _wedge(start_deg: float, end_deg: float, part: str) -> dict[str, Any]:
+    return {"start": math.radians(start_deg), "end": math.radians(end_deg), "part": part}
 
 
-def _spokes(rows: list[dict[str, float]], flat: dict[str, Any], colour: str, dash: list[int]) -> Any:
-    import altair as alt
-
-    return (
-        alt.Chart(alt.InlineData(values=rows))
-        .mark_rule(color=colour, strokeDash=dash, strokeWidth=1.4, aria=False)
-        .encode(x2="x2:Q", y2="y2:Q", **flat)
-    )
+def _spoke(middle: float, radius: float, angle_deg: float, part: str) -> dict[str, Any]:
+    """A line from the centre, at an angle clockwise from the top."""
+    t = math.radians(angle_deg)
+    return {
+        "x": middle,
+        "y": middle,
+        "x2": middle + radius * math.sin(t),
+        "y2": middle - radius * math.cos(t),
+        "part": part,
+    }

@@ -26,7 +26,8 @@ MOST_RANKED = 60
 def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
     """A strip a metric: the peers as ticks, the speaker as a mark with its interval; the better side is to the right.
 
-    rows: metric, value, low, high, censored, note (words beside the strip, e.g. the percentile), in the order wanted.
+    rows: metric, value, low, high, censored, text (the value as printed), note (words beside the strip, e.g. the percentile),
+    in the order wanted.
     peers: metric, value (the peer group without the speaker; censored values as they stand).
     Each strip runs from the lowest to the highest of its own metric.
     """
@@ -39,12 +40,10 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         others = peers.filter(pl.col("metric") == metric.id)["value"].drop_nulls().drop_nans().to_list()
         position = _positions(row, others, log=metric.scale == "log", flip=metric.better == "low")
         name = metric.label
-        quantity = Quantity.of(metric)
-        value = f"{quantity.text(row['value'], row['censored'])}{'' if metric.unit == '°' else ' '}{metric.unit}"
         ends = ("low", "high") if metric.better == "neither" else ("worse", "better")
         name = name if metric.better != "neither" or theme.narrow(width) else f"{name} (low to high)"
         shape = _arrow(row["censored"], flip=metric.better == "low")
-        strips.append({"strip": name, "at": position(row["value"]), "value": value, "note": row["note"] or "",
+        strips.append({"strip": name, "at": position(row["value"]), "value": row["text"], "note": row["note"] or "",
                        **_interval(row, position, flip=metric.better == "low"),
                        "shape": shape, "from": ends[0], "to": ends[1]})  # fmt: skip
         ticks += [{"strip": name, "at": position(v)} for v in others]

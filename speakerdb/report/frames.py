@@ -43,8 +43,8 @@ def display_name(base: Database, slug: str) -> str:
 
 def row_of(base: Database, slug: str, setting: str) -> int:
     """The row of the field that holds a speaker in a setting."""
-    found = ((base.field.base["speaker"] == slug) & (base.field.base["setting"] == setting)).to_numpy()
-    return int(np.flatnonzero(found)[0])
+    rows = base.field.base
+    return int(np.flatnonzero(((rows["speaker"] == slug) & (rows["setting"] == setting)).to_numpy())[0])
 
 
 def measured(base: Database, slug: str, setting: str) -> list[Measured]:

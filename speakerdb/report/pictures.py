@@ -43,7 +43,7 @@ class Ask:
         """The session whose single curves are drawn: the one with the most of them, then the newest."""
         return self.sessions[0]
 
-    @property
+    @cached_property
     def name(self) -> str:
         return frames.display_name(self.base, self.speaker)
 
@@ -147,13 +147,10 @@ def place_chart(a: Ask, places: Sequence[standing.Place], group: standing.Group,
     if not places:
         raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
     rows = pl.DataFrame(
-        [
-            {"metric": p.metric.id, "value": p.value, "low": p.low, "high": p.high, "censored": p.censored,
-             "note": words.share(p)}
-            for p in places
-        ],
+        [(p.metric.id, p.corrected, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in places],
         schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
-                "note": pl.String},
+                "text": pl.String, "note": pl.String},
+        orient="row",
     )  # fmt: skip
     peers = standing.peer_values(a.base, a.speaker, group, rows["metric"].to_list())
     return field.place(rows, peers, h, width=a.width)

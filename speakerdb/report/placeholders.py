@@ -8,6 +8,7 @@ from __future__ import annotations
 import hashlib
 import html
 import json
+import math
 import re
 from collections.abc import Callable
 from dataclasses import dataclass, field
@@ -53,7 +54,7 @@ class Scope:
         """Placeholder name -> function."""
         return {
             "value": self.value, "interval": self.interval, "percentile": self.percentile, "place": self.place,
-            "table": self.table, "chart": self.chart, "overlay": self.overlay, "relatives": self.relatives, "name": self.name,
+            "table": self.table, "chart": self.chart, "overlay": self.overlay, "compare": self.compare, "relatives": self.relatives, "name": self.name,
             "fact": self.fact, "state": self.state,
         }  # fmt: skip
 
@@ -81,6 +82,27 @@ class Scope:
         """The same as a sentence, only as strong as the data carry."""
         found, group = self._place(speaker, metric)
         return words.standing(found, group) or f"{found.metric.label}: {words.share(found)}."
+
+    def compare(self, speaker: str, other: str, metric: str) -> str:
+        """How one figure differs, as a sentence: compare("sill-5", "sill-6", "f6_hz"); "sill-5@plugged" names a setting."""
+        m = find_metric(metric)
+        answer = self.base.compare(speaker, other, metrics=[m.id])
+        if not len(answer.rows):
+            raise RequestError(f"{m.id} can't be compared: {answer.withheld['reason'][0]}")
+        r = answer.rows.row(0, named=True)
+        finite = {k: r[k] if r[k] is not None and math.isfinite(r[k]) else None for k in ("difference", "low", "high")}
+        name = frames.display_name(self.base, r["b"])
+        same = r["a"] == r["b"]
+        return _text(
+            words.difference(
+                m,
+                f"setting {r['setting_b']}" if same else name,
+                finite["difference"],
+                finite["low"],
+                finite["high"],
+                r["matters"],
+            )
+        )
 
     def table(self, speakers: str | list[str], *metrics: str) -> str:
         """A Markdown table of one speaker or several: a row a metric, a column a speaker."""
@@ -166,7 +188,7 @@ class Scope:
         found = standing.places(self.base, slug, group, [m.id])
         if not found:
             raise RequestError(f"{m.id} of {slug} has no place in the field: it is withheld or never ranked")
-        return found[0], group.words
+        return found[0], group.noun
 
     def _image(self, chart: Any, bare: Any, stem: str, alt: str, format: str) -> str:
         if format not in ("svg", "png"):

@@ -5,8 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import polars as pl
+
 from speakerdb.analysis.match import CURVES
-from speakerdb.errors import SpeakerdbError
+from speakerdb.charts import field
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.report import standing, words
 from speakerdb.report.frames import display_name
 
 if TYPE_CHECKING:
@@ -63,3 +68,36 @@ class Differences:
 
     name: str
     sentences: list[str]
+
+
+def differences(base: Database, slug: str, setting: str, other: Relative) -> Differences:
+    """What surely differs by as much as matters, what surely does not, and what can't be told."""
+    rows = _compared(base, slug, setting, other)
+    said = [
+        words.difference(METRICS[r["metric"]], other.name, r["difference"], r["low"], r["high"], r["matters"])
+        for r in rows.filter(pl.col("matters") == "yes").iter_rows(named=True)
+    ]
+    if not len(rows):
+        return Differences(other.name, ["They can't be compared: no figure is known of both with its uncertainty."])
+    if not said:
+        said.append("No figure surely differs by as much as matters.")
+    for verdict, start in (("no", "No difference that matters"), ("unclear", "Can't be told at this precision")):
+        labels = [words.in_sentence(METRICS[m].label) for m in rows.filter(pl.col("matters") == verdict)["metric"]]
+        said += [f"{start}: {words.listing(labels)}."] if labels else []
+    return Differences(other.name, said)
+
+
+def _compared(base: Database, slug: str, setting: str, other: Relative) -> pl.DataFrame:
+    """The figures of a verdict, compared: metric, difference, low, high, matters; what is withheld on either side is left out."""
+    answer = base.compare(f"{slug}@{setting}", other.slug, metrics=standing.VERDICT, exact=True)
+    return answer.rows.select("metric", "difference", "low", "high", "matters").with_columns(
+        pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
+    )
+
+
+def differences_chart(base: Database, slug: str, setting: str, other: Relative, width: int) -> Any:
+    """The same as a chart."""
+    rows = _compared(base, slug, setting, other).drop_nulls("difference")
+    if not len(rows):
+        raise RequestError("no figure is known of both speakers with its uncertainty")
+    return field.differences(rows, width=width)

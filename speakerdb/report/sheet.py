@@ -46,6 +46,7 @@ class VerdictRow:
     metric: str
     label: str
     value: str
+    corrected: str
     interval: str
     share: str
 
@@ -106,19 +107,25 @@ def _build(base: Database, slug: str, chosen: str, pool: ThreadPoolExecutor) -> 
     default = chosen == names[0]
     near, alone = relatives.relatives(base, slug, chosen)
     drawing = {name: _figure(name, caption, draw, pool) for name, caption, draw in _curves_of(ask, names, near)}
+    if near:
+        caption = (
+            f"Against {near[0].name}: right is a higher value here; in the grey middle a difference does not matter"
+        )
+        draw = partial(relatives.differences_chart, base, slug, chosen, near[0], FIGURE_PX)
+        drawing["differences"] = _figure("differences", caption, draw, pool)
     rows = base.show(slug, setting=chosen, exact=True)
     pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
     places = standing.places(base, slug, group) if default else []
-    caption = f"Its place among {group.words}: a tick is another speaker, the bar the 95 % interval"
+    caption = f"Its place among {group.noun}: a tick is another speaker, the bar the 95 % interval"
     drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, places, group, None), pool)
     return Sheet(
         slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
-        short=_short(places, group, near, default=default), group=group.words, verdict=_verdict(pooled, places),
+        short=_short(places, group, near, default=default), group=group.noun, verdict=_verdict(pooled, places),
         angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
         rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
-        differences=[], worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
+        differences=[relatives.differences(base, slug, chosen, r) for r in near[:2]], worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
         disagreements=provenance.disagreements(rows), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
@@ -132,7 +139,7 @@ def _short(places: list[standing.Place], group: standing.Group, near: list[relat
     if not default:
         said.append("This is not its default setting: it is not placed in the field, only its own figures are given.")
     for place in sorted(places, key=words.strength, reverse=True)[:_MOST_SENTENCES]:
-        sentence = words.standing(place, group.words) if words.strength(place) > 0.15 else None
+        sentence = words.standing(place, group.noun) if words.strength(place) > 0.15 else None
         said += [sentence] if sentence else []
     if default and not said:
         said.append(_why_nothing(places, group))
@@ -145,7 +152,7 @@ def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
         return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST} are needed."
     if all(p.rank_low is None for p in places):
         return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
-    return f"Nothing about it surely stands out among {group.words}, at the precision of the measurements."
+    return f"Nothing about it surely stands out among {group.noun}, at the precision of the measurements."
 
 
 def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[VerdictRow]:
@@ -158,10 +165,23 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]),
+            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), _corrected(r, place),
                        words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
         )  # fmt: skip
     return found
+
+
+def _corrected(r: dict[str, Any], place: standing.Place | None) -> str:
+    """'corrected 0.16 dB' where that differs visibly from the value as defined: noise only ever adds ripple."""
+    metric = METRICS[r["metric"]]
+    if (
+        place is None
+        or place.low is None
+        or r["censored"] != "none"
+        or not words.visible(metric, place.value, place.corrected)
+    ):
+        return ""
+    return f"corrected {words.value(metric, place.corrected)}"
 
 
 def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[tuple[str, str, Callable[[], Any]]]:

@@ -2,21 +2,21 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+import numpy as np
 import polars as pl
 
+from speakerdb.analysis import percentile, rank
+from speakerdb.analysis.field import MetricColumn
 from speakerdb.dictionary import METRICS, MetricDef
-from speakerdb.errors import SpeakerdbError
-from speakerdb.library import Selection
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
 
-FEWEST = 8  # in a smaller group a place says nothing (statistics.md §4)
+FEWEST = percentile.LEAST  # in a smaller group a place says nothing (statistics.md §4)
 
 # The figures of a verdict, in the order of the sheet
 VERDICT = (
@@ -27,31 +27,41 @@ VERDICT = (
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Group:
-    """Who is compared: its name in words, how to select it, how many speakers it holds (the speaker included)."""
+    """Who is compared: the rows of the field (default settings, the speaker among them), what makes them a group, and the
+    same as a noun for sentences."""
 
+    rows: pl.DataFrame
     words: str
-    selection: Selection
-    size: int
+    noun: str
+
+    @property
+    def size(self) -> int:
+        return len(self.rows)
 
 
 @dataclass(frozen=True)
 class Place:
     """One metric of a speaker among its peers.
 
-    rank counts from the better side (where neither is, from the highest); rank_low … rank_high: the 95 % rank set, None
-    where no interval was worked out. count: members of the group with this value, the speaker included.
+    value: as defined; corrected: without the bias that noise brings, which ranks and intervals are about. rank counts from the
+    better side (where neither is, from the highest). rank_low … rank_high: the ranks it can have, looked at alone (95 %);
+    surely_low … surely_high: when all are looked at together, for superlatives. None where no uncertainty was worked out.
+    count: members of the group with this value, the speaker included.
     """
 
     metric: MetricDef
     value: float
+    corrected: float
     low: float | None
     high: float | None
     censored: str
     rank: int
     rank_low: int | None
     rank_high: int | None
+    surely_low: int | None
+    surely_high: int | None
     count: int
 
     @property
@@ -67,15 +77,18 @@ class Place:
 
 
 def group_of(base: Database, slug: str) -> Group:
-    """Speakers of the same kind where there are eight or more of them, else the whole field (subwoofers apart)."""
+    """Speakers of the same kind, price and size where there are eight or more; else of the same kind; else all."""
     field = base.field.frame().filter(pl.col("is_default"))
-    kind = field.filter(pl.col("speaker") == slug)["kind"].to_list()
-    same = 0 if not kind or kind[0] is None else int((field["kind"] == kind[0]).sum())
-    if same >= FEWEST:
-        selection = Selection()
-        filters = dataclasses.replace(selection.filters, kind=kind[0])
-        return Group(_plural(kind[0]), dataclasses.replace(selection, filters=filters), same)
-    return Group("speakers of all kinds", Selection(), len(field))
+    row = int(np.flatnonzero((field["speaker"] == slug).to_numpy())[0])
+    kind = field["kind"][row]
+    noun = _plural(kind) if kind else "speakers"
+    peers = percentile.peers_of(field, row)
+    if len(peers.rows) >= FEWEST:
+        return Group(field[list(peers.rows)], peers.words, f"{noun} of its price and size")
+    same = field.filter(pl.col("kind") == kind)
+    if kind is not None and len(same) >= FEWEST:
+        return Group(same, f"kind {kind}", noun)
+    return Group(field, "all speakers", "speakers of all kinds")
 
 
 def _plural(kind: str) -> str:
@@ -84,31 +97,45 @@ def _plural(kind: str) -> str:
 
 
 def places(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> list[Place]:
-    """The speaker's place in each metric that it has (default setting); metrics withheld for it are left out."""
-    found = []
+    """The speaker's place in each metric that it has (default setting); metrics withheld for it or never ranked are left out."""
+    found, field = [], base.field
     for metric_id in metrics:
-        try:
-            rows = base.rank(metric_id, selection=group.selection)
-        except SpeakerdbError:
-            continue  # never ranked
-        ok = rows.filter(pl.col("status") == "ok")
-        mine = ok.filter(pl.col("speaker") == slug)
-        if not len(mine):
+        metric = METRICS[metric_id]
+        if not metric.ranked:
             continue
-        r = mine.row(0, named=True)
-        known = r["low"] is not None or r["high"] is not None
-        found.append(
-            Place(METRICS[metric_id], r["value"], r["low"], r["high"], r["censored"], r["rank"],
-                  r["rank_low"] if known else None, r["rank_high"] if known else None, len(ok))
-        )  # fmt: skip
+        column = field.metric_column(metric, group.rows)
+        place = _place(column, slug)
+        found += [place] if place else []
     return found
 
 
+def _place(column: MetricColumn, slug: str) -> Place | None:
+    known = column.take(column.known)
+    mine = np.flatnonzero((known.facts["speaker"] == slug).to_numpy())
+    if not len(mine):
+        return None
+    i, n = int(mine[0]), len(known)
+    value, corrected, censored = float(known.value[i]), float(known.corrected[i]), known.censored[i]
+    if not _worked_out(known):
+        order = rank.sign(known) * known.value
+        return Place(known.metric, value, value, None, None, censored, 1 + int((order > order[i]).sum()), None, None, None, None, n)  # fmt: skip
+    low, high = (float(end[i]) for end in known.interval())
+    ends = (low if np.isfinite(low) else None, high if np.isfinite(high) else None)
+    sets = rank.sets(known.compared())
+    return Place(known.metric, value, corrected, *ends, censored, int(sets.rank[i]), int(sets.marginal_low[i]),
+                 int(sets.marginal_high[i]), int(sets.low[i]), int(sets.high[i]), n)  # fmt: skip
+
+
+def _worked_out(column: MetricColumn) -> bool:
+    """Whether every member has an uncertainty: a rank among values without one would claim too much."""
+    return bool((np.ptp(column.draws, axis=1) > 0).all())
+
+
 def peer_values(base: Database, slug: str, group: Group, metrics: Sequence[str]) -> pl.DataFrame:
-    """metric, value of the others in the group (default settings)."""
-    judged, _ = group.selection.split(base.field)
-    names = judged.filter(pl.col("speaker") != slug)["speaker"].to_list()
-    values = base.field.default_values()
-    return values.filter(pl.col("metric").is_in(list(metrics)) & pl.col("speaker").is_in(names)).select(
-        "metric", "value"
-    )
+    """metric, value of the others in the group, corrected where that has been worked out."""
+    frames, field = [], base.field
+    for metric_id in metrics:
+        column = field.metric_column(METRICS[metric_id], group.rows)
+        others = column.take(column.known & (column.facts["speaker"] != slug).to_numpy())
+        frames.append(pl.DataFrame({"metric": [metric_id] * len(others), "value": others.corrected}))
+    return pl.concat(frames) if frames else pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})

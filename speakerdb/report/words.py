@@ -64,6 +64,8 @@ def share(place: Place) -> str:
     if beats is None:
         return f"rank {place.rank} of {place.count}, no interval"
     low, high = (round(100 * b) for b in beats)
+    if (low, high) == (0, 100):
+        return f"anywhere among {place.count}, at this precision"
     more = "higher" if place.metric.better == "neither" else "better"
     span = f"{low} %" if low == high else f"{low} to {high} %"
     return f"{more} than {span} of {place.count - 1} others"
@@ -87,6 +89,16 @@ def signed(number_: float | None, decimals: int = 1) -> str:
     return text[1:] if float(text) == 0 else text.replace("-", "−")
 
 
+def visible(metric: MetricDef, plain: float, corrected: float) -> bool:
+    """Whether a corrected value differs visibly from the plain one: by more than two display steps."""
+    return abs(plain - corrected) > 2.0 * metric.step
+
+
+def of_place(place: Place) -> str:
+    """The value as printed beside its strip."""
+    return value(place.metric, place.value, place.censored)
+
+
 def end_names(metric: MetricDef) -> tuple[str, str]:
     """(what the highest are called, what the lowest are called)."""
     return _ENDS.get(metric.id, ("highest", "lowest"))
@@ -95,8 +107,8 @@ def end_names(metric: MetricDef) -> tuple[str, str]:
 def standing(place: Place, group: str) -> str | None:
     """A sentence on the speaker's place, only as strong as the rank set; None where nothing can be said.
 
-    'surely in the deepest fifth', 'in the better half', 'near the middle'; a superlative ("the deepest") only where the
-    whole rank set is rank 1.
+    'surely in the deepest fifth', 'in the better half', 'near the middle'; a superlative ("the deepest") only where
+    that holds when all of the group are looked at together.
     """
     beats = place.beats
     if beats is None:
@@ -106,9 +118,9 @@ def standing(place: Place, group: str) -> str | None:
     top, bottom = (lowest, highest) if metric.better == "low" else (highest, lowest)
     label = f"{metric.label}, {value(metric, place.value, place.censored)}"
     surely, possibly = beats
-    if place.rank_high == 1:
+    if place.surely_high == 1:
         return f"{label}: the {top} of {place.count} {group}."
-    if place.rank_low == place.count:
+    if place.surely_low == place.count:
         return f"{label}: the {bottom} of {place.count} {group}."
     for bar, words in ((_FIFTH, "fifth"), (_QUARTER, "quarter"), (_THIRD, "third"), (_HALF, "half")):
         if surely >= bar:
@@ -131,8 +143,11 @@ def strength(place: Place) -> float:
 
 
 def listing(items: list[str]) -> str:
-    """'a', 'a and b', 'a, b and c'."""
-    return items[0] if len(items) == 1 else f"{', '.join(items[:-1])} and {items[-1]}" if items else ""
+    """'a', 'a and b', 'a, b and c'; semicolons where an item holds a comma itself."""
+    if len(items) < 2:
+        return "".join(items)
+    comma = "; " if any("," in i for i in items) else ", "
+    return f"{comma.join(items[:-1])} and {items[-1]}"
 
 
 def difference(metric: MetricDef, other: str, delta: float | None, low: float | None, high: float | None,

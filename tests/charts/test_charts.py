@@ -94,7 +94,7 @@ def test_an_unmeasured_part_of_an_orbit_stays_empty() -> None:
 
 def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
     rows = pl.DataFrame(
-        [{"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "note": ""} for m in ("f6_hz", "preference")]
+        [{"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "text": "1.0", "note": ""} for m in ("f6_hz", "preference")]
     )  # fmt: skip
     peers = pl.DataFrame({"metric": ["f6_hz"] * 3 + ["preference"] * 3, "value": [0.5, 2.0, 4.0] * 2})
     strips = rows_with(field.place(rows, peers).to_dict(), "value")
