@@ -2,139 +2,79 @@ import numpy as np
 import pytest
 
 from speakerdb.statistics import regression
-from speakerdb.statistics.regression import expected, independent, least_squares, quantile_line, reliability, theil_sen
 
 
-def noisy_line(n=60, seed=1):
-    random = np.random.default_rng(seed)
-    x = random.uniform(5, 12, n)
-    kind = random.integers(0, 3, n)
-    y = 2.0 + 0.5 * x + kind + random.standard_normal(n)
-    return y, np.column_stack([np.ones(n), x, kind == 1, kind == 2]).astype(float)
+def field(random, n=200, makers=25, slope=0.5, shared=0.6):
+    maker = random.integers(0, makers, n)
+    x = random.normal(size=n) + random.normal(size=makers)[maker]
+    y = 1.0 + slope * x + random.normal(size=n) + shared * random.normal(size=makers)[maker]
+    return np.column_stack([np.ones(n), x]), y, maker
 
 
-def test_expectation_leaves_the_row_itself_out():
-    y, design = noisy_line()
-    found = expected(y, design, np.ones(len(y), bool))
-    for i in (0, 7, 33):
-        others = np.arange(len(y)) != i
-        fit = least_squares(y[others], design[others])
-        s2 = float(fit.residual @ fit.residual) / (others.sum() - 4)
-        lever = design[i] @ np.linalg.inv(design[others].T @ design[others]) @ design[i]
-        half = 2.0040448 * np.sqrt(s2 * (1 + lever))  # t, 55 degrees of freedom, 97.5 % (table: 2.0040)
-        assert found.value[i] == pytest.approx(design[i] @ fit.coefficient)
-        assert found.high[i] - found.value[i] == pytest.approx(half, rel=1e-5)
-
-
-def test_one_in_twenty_falls_outside_its_prediction_interval_by_chance():
-    outside = []
-    for seed in range(40):
-        y, design = noisy_line(seed=seed)
-        found = expected(y, design, np.ones(len(y), bool))
-        outside.append(np.mean((y < found.low) | (y > found.high)))
-    assert np.mean(outside) == pytest.approx(0.05, abs=0.02)
-
-
-def test_the_only_one_of_its_kind_has_no_expectation_and_spoils_no_others():
-    y, design = noisy_line()
-    alone = np.zeros(len(y))
-    alone[5] = 1.0
-    found = expected(y, np.column_stack([design, alone]), np.ones(len(y), bool))
-    assert np.isnan(found.value[5])
-    assert np.isfinite(np.delete(found.value, 5)).all()
-    used = np.ones(len(y), bool)
-    used[5] = False  # a censored value that is the only one of its kind: the line knows no such kind
-    assert np.isnan(expected(y, np.column_stack([design, alone]), used).value[5])
-
-
-def test_rows_that_make_no_part_of_the_line_are_predicted_by_all_that_do():
-    y, design = noisy_line()
-    used = np.arange(len(y)) > 3
-    found = expected(np.where(used, y, np.nan), design, used)
-    fit = least_squares(y[used], design[used])
-    assert found.value[:4] == pytest.approx(design[:4] @ fit.coefficient)
-    assert np.isfinite(found.low[:4]).all()
-
-
-def test_too_few_rows_expect_nothing():
-    y, design = noisy_line(n=5)
-    assert np.isnan(expected(y, design, np.ones(5, bool)).value).all()
-
-
-def test_columns_that_say_the_same_are_found():
-    _, design = noisy_line()
-    assert independent(np.column_stack([design, design[:, 1] * 3 + 1])).tolist() == [True] * 4 + [False]
-    with pytest.raises(ValueError, match="told apart"):
-        least_squares(np.arange(60.0), np.column_stack([design, design[:, 1]]))
-    with pytest.raises(ValueError, match="rows"):
-        least_squares(np.ones(2), np.ones((2, 2)))
-
-
-def test_a_makers_speakers_that_hang_together_widen_the_errors():
-    random = np.random.default_rng(4)
-    maker = np.repeat(np.arange(30), 10)
-    x = np.repeat(random.standard_normal(30), 10)  # the same for all of a maker
-    y = random.standard_normal(300) + np.repeat(random.standard_normal(30), 10)
-    design = np.column_stack([np.ones(300), x])
-    plain, clustered = least_squares(y, design), least_squares(y, design, maker)
-    assert clustered.se[1] > 1.5 * plain.se[1]
-    assert clustered.df == 29
-    with pytest.raises(ValueError, match="one cluster"):
-        least_squares(y, design, np.zeros(300))
-
-
-def test_clustered_intervals_cover_the_truth():
-    covered = 0
-    for seed in range(300):
-        random = np.random.default_rng(seed)
-        maker = np.repeat(np.arange(20), random.integers(1, 8, 20))
-        own, x = (
-            random.standard_normal(20)[maker],
-            random.standard_normal(20)[maker] + random.standard_normal(len(maker)),
-        )
-        y = 1.0 * x + own + random.standard_normal(len(maker))
-        low, high = least_squares(y, np.column_stack([np.ones(len(x)), x]), maker).interval()
-        covered += low[1] <= 1.0 <= high[1]
-    assert covered / 300 == pytest.approx(0.94, abs=0.035)  # CR1 with twenty unequal clusters is a little short of 95 %
-
-
-def test_measurement_error_in_x_is_told_as_reliability():
+def test_clustered_intervals_cover_where_makers_differ_and_plain_ones_do_not():
     random = np.random.default_rng(1)
-    truth = random.standard_normal(2000)
-    error = lambda sd: sd * random.standard_normal((2000, 400))  # noqa: E731
-    measured = truth + 0.5 * random.standard_normal(2000)
-    assert reliability(measured[:, None] + error(0.5)) == pytest.approx(1 / 1.25, abs=0.02)
-    common = 3.0 * random.standard_normal(400)
-    assert reliability(truth[:, None] + common) == pytest.approx(1.0)
+    clustered = plain = 0
+    for _ in range(200):
+        matrix, y, maker = field(random, n=120, makers=20, shared=1.5)
+        fit = regression.least_squares(matrix, y, maker)
+        clustered += abs(fit.coefficient[1] - 0.5) <= fit.half_width(fit.se(1))
+        alone = regression.least_squares(matrix, y, np.arange(120))
+        plain += abs(alone.coefficient[1] - 0.5) <= alone.half_width(alone.se(1))
+    assert clustered / 200 > plain / 200
+    assert clustered / 200 > 0.89
 
 
-def test_one_wild_speaker_hardly_moves_the_robust_slope():
-    x = np.arange(30.0)
-    y = 2 * x + np.random.default_rng(1).standard_normal(30)
-    y[29] = 1000.0
-    slope, low, high = theil_sen(x, y, np.random.default_rng(1))
-    assert slope == pytest.approx(2.0, abs=0.1)
-    assert low < 2.0 < high
-    assert all(np.isnan(theil_sen(np.ones(5), np.arange(5.0), np.random.default_rng(1))))
-
-
-def test_a_sample_of_the_pairs_gives_nearly_the_slope_of_all(monkeypatch):
+def test_tobit_finds_the_truth_that_least_squares_misses_under_censoring():
     random = np.random.default_rng(2)
-    x = random.integers(2000, 2025, 2500).astype(float)
-    y = 0.1 * x + random.standard_normal(2500)
-    some = theil_sen(x, y, np.random.default_rng(3))
-    assert some == theil_sen(x, y, np.random.default_rng(3))
-    monkeypatch.setattr(regression, "ALL_PAIRS_UP_TO", 3000)
-    assert some == pytest.approx(theil_sen(x, y, np.random.default_rng(3)), abs=5e-4)
+    tobit, naive = [], []
+    for _ in range(40):
+        matrix, y, maker = field(random, n=400, makers=400, slope=1.0, shared=0.0)
+        bound = 1.5  # labs stop at a highest drive: all above is "at least"
+        side = (y > bound).astype(int)
+        seen = np.minimum(y, bound)
+        fit, sigma = regression.tobit(matrix, seen, side, maker)
+        tobit.append([*fit.coefficient, sigma])
+        naive.append(np.linalg.lstsq(matrix, seen)[0][1])
+    assert np.mean(tobit, axis=0) == pytest.approx([1.0, 1.0, 1.0], abs=0.03)  # σ: the noise has sd 1
+    assert np.mean(naive) < 0.75
 
 
-def test_a_quantile_line_leaves_its_share_below_and_weights_count_as_copies():
+def test_tobit_errors_match_the_scatter_of_its_estimates():
+    random = np.random.default_rng(3)
+    found, se = [], []
+    for _ in range(150):
+        matrix, y, maker = field(random, n=150, makers=150, shared=0.0)
+        side = np.where(y > 2.0, 1, np.where(y < 0.0, -1, 0))
+        fit, _ = regression.tobit(matrix, np.clip(y, 0.0, 2.0), side, maker)
+        found.append(fit.coefficient[1])
+        se.append(fit.se(1))
+    assert np.mean(found) == pytest.approx(0.5, abs=0.03)
+    assert np.mean(se) == pytest.approx(np.std(found), rel=0.15)
+
+
+def test_tobit_without_censoring_is_least_squares():
+    matrix, y, maker = field(np.random.default_rng(4))
+    fit, sigma = regression.tobit(matrix, y, np.zeros(len(y), int), maker)
+    plain = regression.least_squares(matrix, y, maker)
+    assert fit.coefficient == pytest.approx(plain.coefficient, abs=1e-6)
+    assert sigma == pytest.approx(np.sqrt(np.mean((y - matrix @ plain.coefficient) ** 2)), rel=1e-6)
+
+
+def test_theil_sen_ignores_a_wild_point_and_random_pairs_come_near_all_pairs():
     random = np.random.default_rng(5)
-    x = random.uniform(0, 5, 200)
-    y = x + (1 + x) * random.exponential(1.0, 200)
-    intercept, slope = quantile_line(x, y, 0.9)
-    below = y < intercept + slope * x - 1e-9
-    assert below.mean() == pytest.approx(0.9, abs=0.011)
-    copies = random.integers(0, 3, 200)
-    weighted = quantile_line(x, y, 0.9, copies[None].astype(float))
-    assert np.ravel(weighted) == pytest.approx(np.ravel(quantile_line(np.repeat(x, copies), np.repeat(y, copies), 0.9)), rel=1e-6)  # fmt: skip
+    x = np.arange(50.0)
+    y = 0.3 * x
+    y[10] = 1e6
+    assert regression.theil_sen(x, y, random) == pytest.approx(0.3)
+    x, y = random.normal(size=3000), random.normal(size=3000)
+    i, j = np.triu_indices(3000, 1)
+    exact = np.median((y[j] - y[i]) / (x[j] - x[i]))
+    assert regression.theil_sen(x, y, random) == pytest.approx(exact, abs=0.002)
+    assert np.isnan(regression.theil_sen(np.ones(5), np.arange(5.0), random))
+
+
+def test_reliability_is_the_share_of_variance_that_is_no_error():
+    random = np.random.default_rng(6)
+    truth = 3.0 * random.normal(size=20_000)
+    measured = truth + random.normal(size=20_000)
+    assert regression.reliability(measured, np.ones(20_000)) == pytest.approx(0.9, abs=0.01)
