@@ -33,9 +33,11 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
         path = Path(place)
         if os.path.realpath(path) in known:
             continue
-        if SESSION_FILE in files or (not _inside(path, folder, known) and _told_by_folder_toml(path, files)):
+        if SESSION_FILE in files:
             sessions.add(path)
             known.add(os.path.realpath(path))
+        elif not _inside(path, folder, known) and _told_by_folder_toml(path, sheet, leaf=not inner):
+            sessions.add(path)
     sessions |= set(unreadable)
     if not sessions:
         expected = (
@@ -60,15 +62,15 @@ def _named_by(sheet: Sheet | None, folder: Path) -> dict[str, Path]:
 
 
 def _inside(path: Path, top: Path, known: set[str]) -> bool:
-    """Whether a folder lies inside a session's folder, so that its files belong to that."""
+    """Whether a folder lies inside one that is a session by its session.toml or the sheet: its files belong to that."""
     parents = [p for p in path.parents if p == top or p.is_relative_to(top)]
     return any(os.path.realpath(p) in known for p in parents)
 
 
-def _told_by_folder_toml(path: Path, files: list[str]) -> bool:
+def _told_by_folder_toml(path: Path, sheet: Sheet | None, *, leaf: bool) -> bool:
     """Whether a folder.toml in the folder or above it says how to read the files that lie in it."""
     try:
-        view = DiskFolder(path)
+        view = DiskFolder(path, without=sheet.path if sheet is not None else None)
     except OSError:
         return True
     if not view.inherited:
@@ -82,7 +84,7 @@ def _told_by_folder_toml(path: Path, files: list[str]) -> bool:
     tables = Keys({k: v for k, v in keys.values.items() if k in {"columns", "traces"}}, keys.origins)
     unreadable = bool(problems.items) or "columns" in (unsound := check(tables, Problems(""))) or "traces" in unsound
     if unreadable:  # a folder of files is then listed as refused, with the reason
-        return any(not f.endswith(".toml") for f in files)
+        return leaf and any(not name.endswith(".toml") for name in view.names)
     return find_responses(view, tables.values, problems) is not None or bool(problems.items)
 
 

@@ -18,9 +18,8 @@ from speakerdb.formats.responses import SOFA_SUFFIX
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
 from speakerdb.formats.text import decode
 from speakerdb.formats.traces import parse_trace
-from speakerdb.formats.view import DiskFolder
+from speakerdb.formats.view import SHEET_FILE, DiskFolder
 
-SHEET_FILE = "sessions.csv"
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5

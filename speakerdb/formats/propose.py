@@ -12,14 +12,14 @@ from pathlib import Path
 from typing import Any
 
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.formats.guess_files import SHEET_FILE, TEXT_SUFFIXES, reading_tables, session_places
+from speakerdb.formats.guess_files import TEXT_SUFFIXES, reading_tables, session_places
 from speakerdb.formats.keys import BLANK, schema
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.sheet import FOLDER_COLUMN
 from speakerdb.formats.sofa_out import toml_value
 from speakerdb.formats.tables import ORBITS
-from speakerdb.formats.view import FOLDER_FILE, SESSION_FILE, DiskFolder
+from speakerdb.formats.view import FOLDER_FILE, SESSION_FILE, SHEET_FILE, DiskFolder
 from speakerdb.session import CurveBlock, FloatArray
 
 _SHARED_KEYS = ("lab", "method")  # asked for once, in folder.toml

@@ -53,7 +53,7 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
         problems.add("no such folder", "a folder that holds session.toml and responses", file=file, line=line)
         raise problems.error()
     try:
-        view = DiskFolder(folder)
+        view = DiskFolder(folder, without=sheet.path if sheet is not None else None)
     except OSError as error:
         problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
         raise problems.error() from None

@@ -17,6 +17,7 @@ MAX_FOLDER_BYTES = 400_000_000
 MAX_FILES = 5_000
 FOLDER_FILE = "folder.toml"
 SESSION_FILE = "session.toml"
+SHEET_FILE = "sessions.csv"  # the usual name of a sheet: never a table of measurements
 
 
 class FolderView:
@@ -61,11 +62,12 @@ class FolderView:
 
 
 class DiskFolder(FolderView):
-    """A folder on disk. Raises OSError where it cannot be listed."""
+    """A folder on disk; without: a sheet that may lie in it and is none of its tables. Raises OSError where it cannot be listed."""
 
-    def __init__(self, folder: Path) -> None:
+    def __init__(self, folder: Path, without: Path | None = None) -> None:
         self.path = Path(os.path.abspath(folder))
-        self._actual = {readable(name): name for name in _regular_files(self.path)}
+        sheets = {self.path / SHEET_FILE, *([Path(os.path.abspath(without))] if without is not None else [])}
+        self._actual = {readable(name): name for name in _regular_files(self.path) if self.path / name not in sheets}
         super().__init__(readable(str(folder)), self._actual, _inherited(self.path))
 
     def _fetch(self, name: str) -> bytes:

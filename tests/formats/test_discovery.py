@@ -131,3 +131,28 @@ def test_a_folder_of_too_many_files_is_no_session(tmp_path, monkeypatch):
     with pytest.raises(DataError) as caught:
         read_session(folder)
     assert "more than 3 files" in caught.value.items[0].found
+
+
+@pytest.mark.parametrize("name", ["sessions.csv", "my list.csv"])
+def test_a_sheet_beside_the_folders_is_no_measurement_though_the_pattern_fits_it(tmp_path, name):
+    (tmp_path / "a").mkdir()
+    FRAME.write_csv(tmp_path / "a" / "m.csv")
+    (tmp_path / "folder.toml").write_text('[columns]\nfile = "*.csv"\n')
+    (tmp_path / name).write_text("folder,maker\na,Alder Fen\n")
+    assert find_sessions(tmp_path, read_sheet(tmp_path / name)) == [tmp_path / "a"]
+
+
+def test_a_stray_file_above_does_not_hide_the_folders_below(tmp_path):
+    for name in (".", "a"):
+        (tmp_path / name).mkdir(exist_ok=True)
+        (tmp_path / name / "H_0.txt").write_text("100 80\n200 81\n")
+    (tmp_path / "folder.toml").write_text('[traces]\npattern = "{orbit}_{angle}.txt"\n')
+    assert find_sessions(tmp_path) == [tmp_path, tmp_path / "a"]
+
+
+def test_a_blank_in_a_folder_toml_refuses_the_folders_below_not_the_one_it_stands_in(tmp_path):
+    (tmp_path / "a").mkdir()
+    (tmp_path / "a" / "m.csv").write_text("x")
+    (tmp_path / "sessions.csv").write_text("folder,maker\na,?\n")
+    (tmp_path / "folder.toml").write_text('[columns]\nfile = "m.csv"\nlevel_unit = "?"\n')
+    assert find_sessions(tmp_path) == [tmp_path / "a"]
