@@ -26,6 +26,8 @@ _VERIFY_SAMPLE = 20  # sessions recomputed by `verify`
 
 def stale_metrics(store: Store) -> list[str]:
     """Metrics whose values in the file were computed by another definition than this program's."""
+    if not _count(store, "SELECT count(*) FROM session"):
+        return []  # no values, so none that are out of date
     versions = dict(store.con.execute("SELECT id, version FROM metric").fetchall())
     return [m.id for m in METRICS.values() if versions.get(m.id) != m.version]
 
