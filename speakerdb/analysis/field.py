@@ -89,6 +89,6 @@ class MetricColumn:
         draws = self.draws.copy()
         for i, speaker in enumerate(self.facts["speaker"].to_list()):
             random = generator("preference residual", speaker, MODEL_VERSION)
-            error = random.standard_normal(draws.shape[1], dtype=np.float32)
+            error = np.asarray(random.standard_normal(draws.shape[1], dtype=np.float32))
             draws[i] += np.float32(PREFERENCE_RESIDUAL) * (error - error.mean())
         return replace(self, draws=draws)

@@ -44,7 +44,8 @@ class Property:
 
     @property
     def exact(self) -> NDArray[np.bool_]:
-        return self.known & (self.censored == "none")
+        found: NDArray[np.bool_] = self.known & (self.censored == "none")
+        return found
 
     def scaled(self, values: FloatArray) -> FloatArray:
         """Values as regressions take them: log2 where ratios count."""
