@@ -33,6 +33,7 @@ from speakerdb.cli.reporting import (
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
 
 
@@ -67,6 +68,7 @@ def show(
     speaker: SpeakerArgument,
     setting: SettingOption = None,
     all_settings: AllSettingsOption = False,
+    unit: Annotated[bool, typer.Option("--unit", help="Intervals about the units measured, not the model.")] = False,
     exact: ExactOption = False,
     out: OutOption = None,
     picture: Annotated[str, typer.Option("--picture", help=PICTURES_HELP)] = "curves",
@@ -82,7 +84,7 @@ def show(
 
     with open_database(db) as base:
         _, slug = base.find(speaker, exact=exact)
-        frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
+        frame = base.show(slug, setting=setting, all_settings=all_settings, unit=unit, exact=True)
         facts = base.facts(slug)
         draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
@@ -93,6 +95,9 @@ def show(
         for conflict in facts.conflicts:
             text.line(f"In conflict: {conflict}")
         _show_values(frame)
+        about = "the units measured" if unit else "the model: another sample would differ as the error model says"
+        text.line(f"\nIntervals are about {about}. Ripple measured with noise looks larger than it is: where that shows, "
+                  "a corrected value stands beside the plain one.")  # fmt: skip
         cite(base)
 
 
@@ -109,20 +114,29 @@ def _show_values(frame: pl.DataFrame) -> None:
         )
         where = "; ".join(f"{s} ({lab}, sample {sample}, {date})" for s, lab, sample, date in sessions.iter_rows())
         text.line(f"\nSetting {setting}: {where}")
-        with_intervals = part["low"].is_not_null().any()
+        drawn = bool(part["se"].is_not_null().any())
         ok, withheld = part.filter(pl.col("status") == "ok"), part.filter(pl.col("status") != "ok")
         rows = []
         for r in ok.iter_rows(named=True):
             metric = text.metric_of(r["metric"])
             row = [metric.label, text.value(metric, r["value"], r["censored"]), metric.unit]
-            row += [text.interval(metric, r["low"], r["high"])] if with_intervals else []
+            row += [_corrected(metric, r), text.interval(metric, r["low"], r["high"])] if drawn else []
             rows.append([*row, r["metric"] + (" (sessions disagree)" if r["disagree"] else "")])
-        headings = ["metric", "value", "unit", *(["95 % interval"] if with_intervals else []), "id"]
-        text.table(headings, rows, right=(1, 3) if with_intervals else (1,))
+        headings = ["metric", "value", "unit", *(["corrected", "95 % interval"] if drawn else []), "id"]
+        text.table(headings, rows, right=(1, 3, 4) if drawn else (1,))
         if len(withheld):
             text.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):
                 text.line(f"  {', '.join(group['metric'])}: {reason}")
+
+
+def _corrected(metric: MetricDef, row: dict[str, Any]) -> str:
+    """The value freed of what noise adds, where that differs visibly: by a display step and a fifth of its error."""
+    value, corrected = row["value"], row["corrected"]
+    if corrected is None or row["censored"] != "none":
+        return ""
+    visible = abs(corrected - value) >= max(metric.step, 0.2 * (row["se"] or 0.0))
+    return text.number(corrected, metric.decimals) if visible else ""
 
 
 def explain(

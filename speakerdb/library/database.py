@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
-    from speakerdb.library.overview import TradeOffAnswer
+    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store.queries import NamedQuery
@@ -122,11 +122,21 @@ class Database:
         return answers.pick_setting(answers.settings_of(self.store, self.find(speaker)[0]), wanted)
 
     def show(
-        self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False
+        self,
+        speaker: str,
+        *,
+        setting: str | None = None,
+        all_settings: bool = False,
+        unit: bool = False,
+        exact: bool = False,
     ) -> pl.DataFrame:
-        """All values of one speaker: pooled rows (session null), then each session's."""
+        """All values of one speaker: pooled rows (session null), then each session's.
+
+        unit: intervals of the pooled rows are about the units measured, without what differs from sample to sample.
+        """
         speaker_id, _ = self.find(speaker, exact=exact)
-        return answers.show(self.store, speaker_id, setting, all_settings=all_settings)
+        frame = answers.show(self.store, speaker_id, setting, all_settings=all_settings)
+        return uncertainty.about_units(self.store, speaker_id, frame) if unit else frame
 
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
         """Where one value comes from: definition, curve, source files with their hashes."""
@@ -156,6 +166,10 @@ class Database:
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None) -> TradeOffAnswer:
         """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation."""
         return overview.tradeoff(self.field, x, y, selection or Selection())
+
+    def trend(self, *metrics: str, over: str, selection: Selection | None = None) -> TrendAnswer:
+        """Metrics over year, price, volume, mass or another metric, or between groups by kind, layout or enclosure."""
+        return overview.trend(self.field, metrics, over, selection or Selection())
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip
@@ -189,7 +203,9 @@ class Database:
 
     # upkeep
 
-    def work_out(self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None) -> int:
+    def work_out(
+        self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
+    ) -> int:
         """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
         return uncertainty.work_out(self.store, begin=begin, advance=advance)
 

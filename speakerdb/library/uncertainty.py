@@ -10,6 +10,7 @@ from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb import derive
@@ -146,10 +147,11 @@ def unit_values(store: Store, speaker_id: int, setting: str) -> ValueTable:
     active = reading.active_values(store.con, [speaker_id])
     rows = [k for k, s in enumerate(active.setting) if s == setting]
     ids = [int(active.session_id[k]) for k in rows]
-    metrics = tuple(METRICS)
+    metrics = tuple(m for m in METRICS if m in active.values.metrics)  # a file may not know the newest yet
     draws, calibration = [], []
     for session, content_hash, value, _ in _tasks(store, ids):
-        found = derive.session_uncertainty(session, content_hash, metrics, value, unit=True)
+        known = np.array([m in metrics for m in METRICS])
+        found = derive.session_uncertainty(session, content_hash, metrics, value[known], unit=True)
         draws.append(found.uncertain.draws.astype(np.float32))
         calibration.append(found.se_calibration)
     column = [active.values.metrics.index(m) for m in metrics]
@@ -160,3 +162,16 @@ def unit_values(store: Store, speaker_id: int, setting: str) -> ValueTable:
     pooled = derive.pool_table(table, group, sample, lab).values
     spread = derive.pool_draws(table, np.stack(draws), np.stack(calibration), group, sample, lab)
     return pooled.with_intervals(pooling.open_ends(spread.uncertain, pooled))
+
+
+def about_units(store: Store, speaker_id: int, frame: pl.DataFrame) -> pl.DataFrame:
+    """The rows of `show` with the pooled intervals about the units measured."""
+    pooled = frame.filter(pl.col("session").is_null())
+    parts = []
+    for setting in pooled["setting"].unique(maintain_order=True):
+        table = unit_values(store, speaker_id, setting)
+        columns = {name: pl.Series(array[0]).fill_nan(None) for name, array in table.intervals().items()}
+        fresh = pl.DataFrame({"metric": list(table.metrics), **columns}).drop("se_calibration")
+        mine = pooled.filter(pl.col("setting") == setting).drop("corrected", "se", "low", "high")
+        parts.append(mine.join(fresh, on="metric", how="left", maintain_order="left").select(frame.columns))
+    return pl.concat([*parts, frame.filter(pl.col("session").is_not_null())])

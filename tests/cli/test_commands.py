@@ -42,7 +42,7 @@ SID = "SESSION"  # stands for the id of the first session
 @pytest.mark.parametrize(
     "arguments",
     [
-        "list", "show sill-1", "show sill-1 --all-settings", "explain sill-1 f6_hz", "metrics", "metrics f6_hz",
+        "list", "show sill-1", "show sill-1 --all-settings", "show sill-1 --unit", "explain sill-1 f6_hz", "metrics", "metrics f6_hz",
         "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank preference --price-max 500", "match sill-1", "query",
         "query sessions lab=shed", "derive", "derive --all", "derive --from-raw", "upgrade", "export tables", "verify", "verify --compact",
         "ingest in", "ingest in --dry-run", "ingest in --replace", f"withdraw {SID} --reason moved",
