@@ -1,4 +1,4 @@
-"""Commands that set speakers against each other and against the field: compare, tradeoff."""
+"""Commands that set speakers against each other and against the field: compare, tradeoff, trend."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.analysis.properties import Property
+    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
 
 PropertyArgument = Annotated[
@@ -163,3 +164,81 @@ def _traded(r: dict[str, Any], x: Property, y: Property) -> list[str | None]:
         r["speaker"], r["setting"], text.bounded(r["x"], x.decimals, r["x_censored"]), text.bounded(r["y"], y.decimals, r["y_censored"]),
         share, limit, text.number(r["expected"], y.decimals), interval, beats,
     ]  # fmt: skip
+
+
+@with_filters
+def trend(
+    metrics: Annotated[list[str], typer.Argument(help="Metrics' ids, or unambiguous parts of them.")],
+    selection: Selection,
+    over: Annotated[
+        str,
+        typer.Option("--over", help="year, price, volume, mass, kind, layout, enclosure, or another metric."),
+    ],
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Ask how properties change over the years, with price or size, or differ between kinds.
+
+    Example: speakerdb trend di_power_mean_db --over year
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.trend(*metrics, over=over, selection=selection)
+        words = selection.filters.words()
+        if json:
+            emit(documents.trend(base.state, answer, words))
+            return
+        for metric, found in zip(answer.metrics, answer.trends, strict=True):
+            text.line(f"{metric.label} over {answer.over}{f'; {words}' if words else ''}")
+            if len(found.groups):
+                _groups(found.groups, metric)
+            else:
+                _slope(found.slopes.row(0, named=True))
+            for (reason,), group in found.unknown.group_by("reason", maintain_order=True):
+                text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+            text.line()
+        for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
+            text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+        text.line("Intervals are clustered by maker; q allows 5 % false discoveries over all that is printed here.")
+        for caution in answer.cautions:
+            text.line(f"Caution: {caution}.")
+        cite(base)
+
+
+def _change(value: float | None, unit: str) -> str:
+    return "–" if value is None else f"{value:+.3g} {unit}".replace("-", "−").rstrip()
+
+
+def _slope(row: dict[str, Any]) -> None:
+    who = f"{row['speakers']} speakers of {row['makers']} makers, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
+    if row["reason"]:
+        text.line(f"No trend can be given: {row['reason']} ({who}).")
+        return
+    effect, low, high = (_change(row[k], row["unit"]) for k in ("effect", "low", "high"))
+    robust = "" if row["theil_sen"] is None else f"; Theil–Sen {_change(row['theil_sen'], row['unit'])}"
+    text.line(f"{effect} per {row['per']}, 95 % interval {low} … {high}{robust}")
+    text.line(f"p = {row['p']:.2g}, q = {row['q']:.2g}; {row['method']}; {who}.")
+    if row["reliability"] is not None:
+        text.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
+
+
+def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
+    d = metric.decimals
+    text.table(
+        ["group", "speakers", "makers", f"median ({metric.unit})", "95 % interval", f"against all others ({frame['unit'][0]})",
+         "95 % interval", "q", "Hedges g", "Cliff's delta"],
+        [
+            [r["group"], r["speakers"], r["makers"], text.number(r["median"], d),
+             f"{text.number(r['median_low'], d)} … {text.number(r['median_high'], d)}",
+             _change(r["difference"], ""), "–" if r["low"] is None else f"{_change(r['low'], '')} … {_change(r['high'], '')}",
+             "–" if r["q"] is None else f"{r['q']:.2g}", text.number(r["hedges_g"], 2), text.number(r["cliffs_delta"], 2)]
+            for r in frame.iter_rows(named=True)
+        ],
+        right=tuple(range(1, 10)),
+    )  # fmt: skip
+    for (reason,), group in frame.drop_nulls("reason").group_by("reason", maintain_order=True):
+        text.line(f"No difference given for {', '.join(group['group'])}: {reason}")
+    p = frame["p_all_groups"][0]
+    if p is not None:
+        text.line(f"That all groups are alike: p = {p:.2g} (Peto and Prentice's rank test).")

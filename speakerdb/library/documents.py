@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.overview import TradeOffAnswer
+    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.store import State
@@ -171,6 +171,18 @@ def tradeoff(state: State, answer: TradeOffAnswer, filters: str) -> Document:
         quantile=trading.QUANTILE, line=rows(found.line), outside=found.outside, not_judged=rows(answer.not_judged),
         cautions=list(found.cautions),
     )  # fmt: skip
+
+
+def trend(state: State, answer: TrendAnswer, filters: str) -> Document:
+    """A slope or the groups per metric, with the points; effect is in `unit` per `per`, difference in `unit`."""
+    trends = [
+        {
+            "metric": metric.id, "slope": next(iter(rows(t.slopes)), None), "groups": rows(t.groups), "points": rows(t.points),
+            "line": rows(t.line), "not_judged": rows(t.unknown), "cautions": list(t.cautions),
+        }
+        for metric, t in zip(answer.metrics, answer.trends, strict=True)
+    ]  # fmt: skip
+    return document(state, over=answer.over, filters=filters, trends=trends, not_judged=rows(answer.not_judged))
 
 
 _SHORT = (

@@ -59,6 +59,11 @@ def filled(speakerdb, tmp_path, twelve):
         "tradeoff price f6_hz",
         "tradeoff volume_l preference --kind bookshelf --top 3",
         "tradeoff price max_level_db",
+        "trend f6_hz --over year",
+        "trend f6_hz preference --over price --kind bookshelf",
+        "trend f6_hz --over layout",
+        "trend max_level_db --over year",
+        "trend f6_hz --over beamwidth_horizontal_deg",
     ],
 )
 def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
@@ -81,6 +86,9 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
         ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
         ("tradeoff price nonsense", 1, "nonsense"),
+        ("trend f6_hz --over f6_hz", 1, "over itself"),
+        ("trend f6_hz --over colour", 1, "colour"),
+        ("trend f6_hz --over year --all-settings", 1, "one row per speaker"),
     ],
 )
 def test_errors_say_what_is_wrong(filled, arguments, code, message):
@@ -113,3 +121,12 @@ def test_in_a_fleet_where_the_dearer_reach_less_low_only_the_cheapest_is_on_the_
     assert (first["speaker"], first["p_frontier"], first["unit_x"], first["unit"]) == ("sill-0", 1.0, "EUR", "Hz")
     assert document["rows"][-1]["p_frontier"] < 0.5
     assert all(r["expected"] is not None for r in document["rows"] if r["y_censored"] == "none")
+
+
+def test_the_bass_limit_that_rises_year_by_year_is_told_with_its_interval(filled):
+    (found,) = filled("trend", "f6_hz", "--over", "year", "--json").document["trends"]
+    slope = found["slope"]
+    assert (slope["speakers"], slope["makers"], slope["unit"], slope["per"]) == (12, 6, "%", "10 years")
+    assert 50 < slope["low"] < slope["high"]
+    assert len(found["points"]) == 12
+    assert any("random sample" in caution for caution in found["cautions"])
