@@ -25,6 +25,16 @@ _STEPS: tuple[tuple[str, str], ...] = (
     ),
     ("And its predicted preference, in the whole field?", "rank preference --top 8"),
     ("Where does its bass figure come from?", "explain alder-fen-sill-5 f6_hz"),
+    (
+        "A buyer: 60 m³, the seat at 3 m, peaks of 96 dB, at most 1,500 a pair, the wall 0.6 m behind. What fits?",
+        "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --wall 0.6",
+    ),
+    (
+        "And with a subwoofer below 80 Hz, a 50 W amplifier, and getting up now and then?",
+        "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --subwoofer 80 --amplifier 50 --standing --top 5",
+    ),
+    ("Which switch position suits a monitor so close to a wall?", "settings bradawl-5 --wall 0.4"),
+    ("Is a claimed maximum of 118 dB believable?", "claim weir-2"),
     ("What could not be judged in the field, and why?", "query why_withheld"),
 )
 

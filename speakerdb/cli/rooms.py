@@ -129,7 +129,7 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
         rows = found.rows if top is None else found.rows.head(top)
         text.line(f"\nThese meet everything ({len(found.rows)}):")
         _print_levels(answer, rows)
-        _print_bass_and_wall(answer, rows)
+        _print_figures(answer, rows)
         text.line(f"Order: {ORDER}.")
     else:
         text.line("\nNo speaker is sure to meet everything.")
@@ -163,6 +163,7 @@ def _print_block(heading: str, sentences: Sequence[str]) -> None:
 
 
 def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+    """How loud, how clean, how long one may listen."""
     from speakerdb.library.room_words import hours_text
 
     passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
@@ -175,38 +176,34 @@ def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
         "limited by",
         "clean to (dB)",
     ]
-    headings += ["bass limit (Hz)", "preference", f"price ({answer.currency or 'unknown'})", "mass (kg)"]
     headings += ["amplifier needed (W)"] if passive else []
-    headings += ["NIOSH a day, dynamic/dense", "WHO/ITU a week, dynamic/dense"]
+    headings += ["NIOSH a day, dynamic / dense", "WHO/ITU a week, dynamic / dense"]
     table = []
     for r in rows.iter_rows(named=True):
         cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
                  text.bounded(r["margin_db"], 1, r["censored"]), text.number(r["level_direct_db"], 1), r["limited_by"],
-                 text.number(r["clean_level_db"], 1), text.bounded(r["f6_hz"], 0, r["f6_censored"]),
-                 text.bounded(r["preference"], 1, r["preference_censored"]),
-                 text.number(r["cost"], 0), text.number(r["mass_kg"], 1)]  # fmt: skip
+                 text.number(r["clean_level_db"], 1)]  # fmt: skip
         cells += [text.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
             cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
         table.append(cells)
-    text.table(headings, table, right=(2, 3, 4, 6, 7, 8, 9, 10, *((11,) if passive else ())))
+    text.table(headings, table, right=(2, 3, 4, 6, *((7,) if passive else ())))
 
 
-def _print_bass_and_wall(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+    """What else decides: bass, preference, price, mass, the wall."""
     bands = sorted({int(name.split("_")[1][:-2]) for name in rows.columns if name.startswith("bass_")})
     wall = answer.question.wall_distance_m is not None
-    headings = ["speaker", *(f"{band} Hz at seat (dB)" for band in bands)]
-    headings += ["ripple before the wall (dB)", "setting that suits the wall", "its ripple (dB)"] if wall else []
+    headings = ["speaker", "preference", f"price ({answer.currency or 'unknown'})", "mass (kg)", "bass limit (Hz)"]
+    headings += [f"{band} Hz at seat (dB)" for band in bands]
+    headings += ["tone up (°)"] if answer.question.standing else []
+    headings += ["ripple at the wall (dB)", "setting that suits it", "its ripple (dB)"] if wall else []
     table = []
     for r in rows.iter_rows(named=True):
-        ends = [(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) for band in bands]
-        cells = [
-            r["speaker"],
-            *(
-                f"{text.number(low, 0)} … {text.number(high, 0)}" if (low, high) != (None, None) else "–"
-                for low, high in ends
-            ),
-        ]
+        cells = [r["speaker"], text.bounded(r["preference"], 1, r["preference_censored"]), text.number(r["cost"], 0),
+                 text.number(r["mass_kg"], 1), text.bounded(r["f6_hz"], 0, r["f6_censored"])]  # fmt: skip
+        cells += [_range(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) for band in bands]
+        cells += [text.bounded(r["tone_up_deg"], 0, r["tone_up_censored"])] if answer.question.standing else []
         if wall:
             cells += [
                 text.number(r["wall_ripple_db"], 1),
@@ -214,8 +211,11 @@ def _print_bass_and_wall(answer: RoomAnswer, rows: pl.DataFrame) -> None:
                 text.number(r["wall_best_ripple_db"], 1),
             ]
         table.append(cells)
-    if len(headings) > 1:
-        text.table(headings, table, right=tuple(range(1, len(headings))))
+    text.table(headings, table, right=tuple(range(1, len(headings))))
+
+
+def _range(low: float | None, high: float | None) -> str:
+    return "–" if low is None and high is None else f"{text.number(low, 0)} … {text.number(high, 0)}"
 
 
 def settings(

@@ -21,7 +21,8 @@ class ClaimAnswer:
     """A claim step by step. Levels in dB; low and high None where open (censored or withheld).
 
     single_db: the claim referred to one speaker at 1 m. measured: metric -> (low, high, reason). unexplained: what is left of the
-    claim, by the lower of both measured levels, and by the maximum level alone. verdict: one of claims.VERDICTS.
+    claim by the lower of both measured levels; unexplained_by_maximum: by the maximum level, of which the verdict (one of
+    claims.VERDICTS) speaks, since that is what a maker claims.
     """
 
     speaker: str
@@ -60,7 +61,7 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
         np.array([facts["claimed_max_db"]]), np.array([bool(facts["claim_pair"])]), distance, maximum, lower,
         one["sensitivity_db"].best()[0],
     )  # fmt: skip
-    verdict = claiming.verdicts(answer.unexplained, METRICS["max_level_db"].matters)[0]
+    verdict = claiming.verdicts(answer.unexplained_by_maximum, METRICS["max_level_db"].matters)[0]
     watts = float(answer.amplifier_w[0])
     limits = [name for name in _MEASURED if one[name].best()[0][0] == lower.best()[0][0]]
     built = ClaimAnswer(
@@ -111,6 +112,8 @@ def _sentences(c: ClaimAnswer) -> list[str]:
         label = METRICS[name].label
         said.append(f"{label} measured: {bound_text(low, high)}." if reason is None else f"{reason.capitalize()}.")
     said.append(_verdict_sentence(c))
+    if c.limited_by == "balance_level_db":
+        said.append(_balance_sentence(c))
     if c.amplifier_w is not None:
         said.append(
             f"By its sensitivity the claim asks for {c.amplifier_w:.0f} W into 8 Ω before any compression, for each speaker."
@@ -122,17 +125,19 @@ def _sentences(c: ClaimAnswer) -> list[str]:
 
 
 def _verdict_sentence(c: ClaimAnswer) -> str:
-    low, high = c.unexplained
-    by = {"max_level_db": "maximum level", "balance_level_db": "level at which its balance holds"}.get(
-        c.limited_by or ""
-    )
-    counted = f", by the {by}, the lower of the two" if by else ""
+    low, high = c.unexplained_by_maximum
+    matters = METRICS["max_level_db"].matters
     if c.verdict == "met":
-        return f"The claim is met{counted}: the measured level is at least as high."
+        return "The maximum level bears the claim out."
     if c.verdict == "about_met":
-        return f"The claim is met to within {METRICS['max_level_db'].matters:g} dB{counted}."
+        return f"The maximum level bears the claim out to within {matters:g} dB."
     if c.verdict == "not_met":
-        return f"Left unexplained: {bound_text(low, high)}{counted}."
+        return f"Against the maximum level {bound_text(low, high)} of the claim are left unexplained."
     if low is None and high is None:
-        return "Whether the claim is met can't be judged: the measured level is unknown."
+        return "Whether the claim is met can't be judged: the maximum level is unknown."
     return f"Whether the claim is met can't be judged: what is left unexplained is {bound_text(low, high)}."
+
+
+def _balance_sentence(c: ClaimAnswer) -> str:
+    low, high = c.unexplained
+    return f"With its tonal balance kept, the lower of the two levels, {bound_text(low, high)} of the claim are out of reach."

@@ -21,6 +21,7 @@ def headline(q: Question, place: Seat, currency: str | None) -> str:
     """The question in one line."""
     parts = [f"peaks of {q.level_db:g} dB at {q.distance_m:g} m in {place.volume_m3:.3g} m³"]
     parts.append("one speaker" if q.single else "a pair")
+    parts += [f"amplifier of {q.amplifier_w:g} W into 8 Ω"] if q.amplifier_w is not None else []
     parts += [f"at most {q.budget:g} {currency or ''}".rstrip()] if q.budget is not None else []
     for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
         limit = getattr(q, f"{side}_max_{unit}")
@@ -82,7 +83,7 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     passive = (judged["powered"] == False).fill_null(False)  # noqa: E712
     if q.amplifier_w is None and passive.any():
         said.append(
-            f"No amplifier stated: {int(passive.sum())} passive speakers are taken at what they deliver with amplifier enough; the power "
+            f"No amplifier stated: {int(passive.sum())} passive speakers are taken at what they deliver with a large enough amplifier; the power "
             "each needs into 8 Ω stands beside it where its sensitivity is known."
         )
     said += (
