@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset
-from speakerdb.derive.measuring import Values, directivity_metrics, response_metrics, slots_of
+from speakerdb.derive.measuring import directivity_metrics, response_metrics, slots_of
+from speakerdb.derive.strength import Values
 from speakerdb.session import GridSession
 from speakerdb.statistics import draws as drawing
 from speakerdb.statistics.error_model import DRAWS, SharedKeys
@@ -22,11 +23,16 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class SessionUncertainty:
-    """corrected, se, low, high (M,) and draws (M, B) of a session; se_calibration (M,): what the calibration alone does."""
+    """corrected, se, low, high (M,) and draws (M, B) of a session; se_calibration (M,): what the calibration alone does.
+
+    noise: curve name -> (199,) standard deviation in dB of what the session does not share with all its curves alike
+    (beamwidths as 20·log10): repeatability and the sample's directivity.
+    """
 
     metrics: tuple[str, ...]
     uncertain: Uncertain
     se_calibration: Array
+    noise: dict[str, NDArray[np.float32]]
 
 
 def session_uncertainty(
@@ -41,22 +47,52 @@ def session_uncertainty(
     level = slots_of([session])[0].astype(np.float32)
     shared = drawing.shared_errors(info, keys, unit=unit)
     found = np.full((len(metrics), DRAWS), np.nan)
+    own_noise = _Spread()
     for first in range(0, DRAWS, CHUNK):
         last = min(first + CHUNK, DRAWS)
         noisy: NDArray[Any] = drawing.noisy_levels(level, shared, info, keys, first, last)
-        _place(found[:, first:last], metrics, _all_metrics(curveset.share_poles(noisy)))
+        values, curves = _all_metrics(curveset.share_poles(noisy))
+        _place(found[:, first:last], metrics, values)
+        own_noise.add(curves, shared.common[first:last])
     calibrated = np.full((len(metrics), DRAWS), np.nan)
     _place(calibrated, metrics, _response_only(level, shared.calibration))
     there = ~np.isnan(calibrated).all(axis=1)  # the pattern does not change with the calibration: nothing there
     spread = np.zeros(len(metrics))
     spread[there] = np.nanstd(calibrated[there], axis=1)
-    return SessionUncertainty(metrics, uncertain(metrics, value, found), spread)
+    return SessionUncertainty(metrics, uncertain(metrics, value, found), spread, own_noise.sd())
 
 
-def _all_metrics(level: Array) -> Values:
+def _all_metrics(level: Array) -> tuple[Values, dict[str, Array]]:
+    """The metrics of noisy levels, and the curves that relatives are found by."""
     power = curveset.power_of(level)
     curves = curveset.curve_set(level, power)
-    return response_metrics(level, curves) | directivity_metrics(power, curves)[0]
+    pattern, widths = directivity_metrics(power, curves)
+    with np.errstate(divide="ignore"):
+        beams = {name: 20.0 * np.log10(width) for name, width in widths.items() if name.startswith("beamwidth")}
+    matched = {"listening_window": curves.lw, "in_room": curves.in_room, "di_power": curves.di_power, **beams}
+    return response_metrics(level, curves) | pattern, matched
+
+
+class _Spread:
+    """Running sums for the standard deviation of curves over draws, the errors common to all curves taken off."""
+
+    def __init__(self) -> None:
+        self._sums: dict[str, tuple[Array, Array]] = {}
+        self._count = 0
+
+    def add(self, curves: dict[str, Array], common: NDArray[np.float32]) -> None:
+        for name, curve in curves.items():
+            rest = curve - common if name in {"listening_window", "in_room"} else curve
+            first, second = self._sums.get(name, (np.zeros(rest.shape[1]), np.zeros(rest.shape[1])))
+            self._sums[name] = first + rest.sum(axis=0), second + (rest.astype(np.float64) ** 2).sum(axis=0)
+        self._count += len(common)
+
+    def sd(self) -> dict[str, NDArray[np.float32]]:
+        n = self._count
+        return {
+            name: np.sqrt(np.maximum(second / n - (first / n) ** 2, 0.0)).astype(np.float32)
+            for name, (first, second) in self._sums.items()
+        }
 
 
 def _response_only(level: NDArray[Any], error: NDArray[Any]) -> Values:
@@ -71,4 +107,4 @@ def _response_only(level: NDArray[Any], error: NDArray[Any]) -> Values:
 def _place(into: Array, metrics: tuple[str, ...], values: Values) -> None:
     for row, metric in zip(into, metrics, strict=True):
         if metric in values:
-            row[:] = values[metric][0]
+            row[:] = values[metric].value

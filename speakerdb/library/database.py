@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, rooms, settings, uncertainty
+from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, ranking, rooms, settings, uncertainty
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -149,7 +149,7 @@ class Database:
 
     def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None) -> pl.DataFrame:
         """Speakers in order of a metric, the better first; withheld ones last, with the reason."""
-        return answers.rank(self.field, find_metric(metric), selection or Selection(), top)
+        return ranking.rank(self.field, find_metric(metric), selection or Selection(), top)
 
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
@@ -177,6 +177,7 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         settings = answers.settings_of(self.store, speaker_id)
         return answers.match(
+            self.store,
             self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
         )
 

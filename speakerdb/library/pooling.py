@@ -14,6 +14,7 @@ from speakerdb.store import Store
 from speakerdb.store.pooled import replace_pooled
 from speakerdb.store.reading import ActiveValues, active_values, session_draws, summary_levels
 
+NOISE = "noise_"  # start of the names of curves that hold a standard deviation: their mean shrinks with the sessions
 CHUNK_SPEAKERS = 250  # their draws are held in memory at once
 
 
@@ -31,7 +32,9 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     pooled = derive.pool_table(active.values, group, active.sample, active.lab)
     weight = derive.pool_weights(group, active.sample, active.lab)
     curves = {
-        part: pool_curves(levels, group, weight, len(order))
+        part: _pool_noise(levels, group, weight, len(order))
+        if part.startswith(NOISE)
+        else pool_curves(levels, group, weight, len(order))
         for part, levels in summary_levels(store.con, active.session_id.tolist()).items()
     }
     defaults = _defaults(active)
@@ -67,6 +70,15 @@ def pool_curves(
     np.add.at(total, group, np.where(there, levels, 0.0) * weight[:, None])
     np.add.at(shares, group, there * weight[:, None])
     return np.where(shares > 0, total / np.where(shares > 0, shares, 1.0), np.nan)
+
+
+def _pool_noise(
+    sd: np.ndarray[Any, Any], group: np.ndarray[Any, Any], weight: np.ndarray[Any, Any], groups: int
+) -> np.ndarray[Any, Any]:
+    """Standard deviation of the weighted mean of sessions with independent errors; NaN where a session has none."""
+    total = np.zeros((groups, sd.shape[1]))
+    np.add.at(total, group, (sd * weight[:, None]) ** 2)
+    return np.sqrt(total)
 
 
 def _defaults(active: ActiveValues) -> dict[int, str]:

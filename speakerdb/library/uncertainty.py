@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from speakerdb import derive
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.library import pooling
+from speakerdb.library.pooling import NOISE
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import MODEL_VERSION
 from speakerdb.statistics.intervals import encode
@@ -90,8 +91,11 @@ def _one_thread_each() -> Iterator[None]:
 Task = tuple[GridSession, str, NDArray[np.float64], NDArray[np.int8]]
 
 
-def _one(task: Task) -> tuple[Columns, NDArray[np.int8]]:
-    """One session's columns (M,) and draws (M, B)."""
+Result = tuple[Columns, NDArray[np.int8], dict[str, NDArray[np.float32]]]
+
+
+def _one(task: Task) -> Result:
+    """One session's columns (M,), draws (M, B) and noise curves (199,)."""
     session, content_hash, value, censored = task
     found = derive.session_uncertainty(session, content_hash, tuple(METRICS), value)
     u = found.uncertain
@@ -104,13 +108,13 @@ def _one(task: Task) -> tuple[Columns, NDArray[np.int8]]:
     }
     columns["low"] = np.where(censored == CENSORED.index("at_most"), np.nan, u.low)
     columns["high"] = np.where(censored == CENSORED.index("at_least"), np.nan, u.high)
-    return columns, encode(u)
+    return columns, encode(u), found.noise
 
 
 def _in_batches(
     store: Store,
     ids: Sequence[int],
-    run: Callable[[list[Task]], Iterator[tuple[Columns, NDArray[np.int8]]]],
+    run: Callable[[list[Task]], Iterator[Result]],
     advance: Callable[[int], None],
 ) -> None:
     for start in range(0, len(ids), BATCH_SESSIONS):
@@ -119,11 +123,13 @@ def _in_batches(
         for result in run(_tasks(store, batch)):
             results.append(result)
             advance(1)
-        columns = {name: np.stack([c[name] for c, _ in results]) for name in results[0][0]}
+        columns = {name: np.stack([c[name] for c, _, _ in results]) for name in results[0][0]}
+        noise = {f"{NOISE}{name}": np.stack([n[name] for *_, n in results]) for name in results[0][2]}
         with store.transaction():
             writing.replace_draws(
-                store.con, batch, list(METRICS), columns, np.stack([s for _, s in results]), MODEL_VERSION
+                store.con, batch, list(METRICS), columns, np.stack([s for _, s, _ in results]), MODEL_VERSION
             )
+            writing.replace_noise(store.con, batch, noise)
             rows = store.con.execute(
                 "SELECT DISTINCT speaker_id FROM session WHERE list_contains(?, session_id) ORDER BY 1", [batch]
             ).fetchall()

@@ -375,6 +375,15 @@ def replace_draws(
     con.execute("UPDATE session SET error_model = ? WHERE list_contains(?, session_id)", [model, list(ids)])
 
 
+def replace_noise(con: duckdb.DuckDBPyConnection, ids: Sequence[int], noise: dict[str, np.ndarray[Any, Any]]) -> None:
+    """Put standard-deviation curves (part -> (S, 199)) of sessions in the place of those they had."""
+    con.execute(
+        "DELETE FROM summary_curve WHERE list_contains(?, session_id) AND list_contains(?, part)",
+        [list(ids), list(noise)],
+    )
+    insert_summary(con, ids, noise)
+
+
 def nullable(array: FloatArray) -> Any:
     """A float array of any shape as one Arrow column with NaN as null."""
     import pyarrow as pa
