@@ -35,7 +35,8 @@ for _command in (keeping.derive, keeping.upgrade, keeping.export, keeping.verify
     app.command()(_command)
 for _command in (reporting.report, reporting.draft):
     app.command()(_command)
-app.command()(serving.serve)
+for _command in (serving.serve, serving.publish):
+    app.command()(_command)
 
 
 def _fail(message: str, document: dict[str, object], json: bool, code: int) -> int:

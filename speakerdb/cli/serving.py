@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+from pathlib import Path
 from typing import Annotated
 
 import typer
@@ -43,3 +44,24 @@ def serve(
             text.line(f"{path} at {url} (Ctrl-C ends it)")
 
     run(path, host=host, port=port, allow_ingest=allow_ingest, names=name or (), ready=ready)
+
+
+def publish(
+    folder: Annotated[Path, typer.Argument(help="A new or empty folder.")],
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write the pages that read as a static site, for any host.
+
+    Example: speakerdb publish site/
+    """
+    from speakerdb.cli.keeping import progress
+    from speakerdb.library import documents
+    from speakerdb.web.publishing import publish as write
+
+    with progress("writing pages") as (begin, advance):
+        state, files = write(database_path(db), folder, begin=begin, advance=advance)
+    if json:
+        emit(documents.document(state, folder=str(folder), files=files))
+    else:
+        text.line(f"{files} files written to {folder}; open {folder / 'index.html'}, or put the folder on any host.")

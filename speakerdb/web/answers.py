@@ -6,7 +6,7 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 
 from speakerdb.analysis.match import WEIGHTS
-from speakerdb.library import Database, Selection, documents, sentences
+from speakerdb.library import Database, Question, Selection, documents, sentences
 from speakerdb.library.documents import Document
 from speakerdb.library.naming import all_queries, find_metric
 from speakerdb.library.table import Wanted, field_table
@@ -67,8 +67,16 @@ def names(base: Database) -> dict[str, str]:
     return {slug: name if often[name] == 1 else f"{name} ({slug})" for slug, name in printed.items()}
 
 
-def compared(base: Database, slugs: Sequence[str]) -> Document:
-    return documents.compare(base.state, base.compare(*slugs, exact=True))
+def compared(base: Database, names: Sequence[str], metrics: Sequence[str] | None = None, *, exact: bool) -> Document:
+    return documents.compare(base.state, base.compare(*names, metrics=metrics, exact=exact))
+
+
+def shortlist(base: Database, question: Question, selection: Selection) -> Document:
+    return documents.shortlist(base.state, base.shortlist(question, selection=selection))
+
+
+def settings(base: Database, name: str, against: str | None, wall_distance_m: float | None) -> Document:
+    return documents.settings(base.state, base.settings(name, against=against, wall_distance_m=wall_distance_m))
 
 
 def in_short(base: Database, slug: str) -> list[str]:
@@ -76,7 +84,7 @@ def in_short(base: Database, slug: str) -> list[str]:
     return sentences.about(base, slug)
 
 
-def settings(base: Database, slug: str) -> list[str]:
+def setting_names(base: Database, slug: str) -> list[str]:
     """The settings of a speaker, the default one first."""
     from speakerdb.library.answers import settings_of
 

@@ -10,7 +10,8 @@ from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import JSONResponse
 
 from speakerdb.analysis.filters import Filters
-from speakerdb.library import Selection
+from speakerdb.errors import RequestError
+from speakerdb.library import Question, Selection
 from speakerdb.library.table import Wanted
 from speakerdb.resources import resource_dir
 from speakerdb.web import answers
@@ -130,6 +131,76 @@ def explanation(site: _Site, speaker: _Name, metric: _Metric, setting: _Setting 
     """Where one value comes from: definition, curve, source files with their hashes."""
     key = ("explanation", speaker, metric, setting)
     return JSONResponse(site.ask(key, lambda base: answers.explanation(base, speaker, metric, setting)))
+
+
+@router.get("/speakers/{speaker}/settings", responses=_described("settings"))
+def settings(
+    site: _Site,
+    speaker: _Name,
+    against: _Setting = None,
+    wall: Annotated[
+        float | None, Query(gt=0, le=20, allow_inf_nan=False, description="Metres behind the front")
+    ] = None,
+) -> JSONResponse:
+    """What the settings of a speaker change against one of them."""
+    key = ("settings as JSON", speaker, against, wall)
+    return JSONResponse(site.ask(key, lambda base: answers.settings(base, speaker, against, wall)))
+
+
+@router.get("/speakers/{speaker}/claim", responses=_described("claim"))
+def claim(site: _Site, speaker: _Name, setting: _Setting = None) -> JSONResponse:
+    """The maker's claimed maximum level against the measured one."""
+    return JSONResponse(site.ask(("claim", speaker, setting), lambda base: answers.claim(base, speaker, setting)))
+
+
+@router.get("/compare", responses=_described("compare"))
+def compare(
+    site: _Site,
+    speaker: Annotated[
+        list[str], Query(min_length=2, max_length=5, description="Slugs or parts; name@setting for a setting")
+    ],
+    metric: Annotated[list[str] | None, Query(max_length=60)] = None,
+) -> JSONResponse:
+    """Differences of every pair, how sure they are, and whether they matter."""
+    key = ("compare as JSON", tuple(speaker), tuple(metric or ()))
+    return JSONResponse(site.ask(key, lambda base: answers.compared(base, speaker, metric or None, exact=False)))
+
+
+_Limit = Annotated[float | None, Query(gt=0, le=1e6, allow_inf_nan=False)]
+
+
+@router.get("/shortlist", responses=_described("shortlist"))
+def shortlist(
+    site: _Site,
+    whom: _Whom,
+    distance: Annotated[float, Query(gt=0, le=100, allow_inf_nan=False, description="To the seat, metres")],
+    level: Annotated[float, Query(gt=0, le=200, allow_inf_nan=False, description="Peak level wanted at the seat, dB")],
+    volume: Annotated[float | None, Query(gt=0, le=1e5, allow_inf_nan=False, description="Of the room, m³")] = None,
+    length: Annotated[
+        float | None, Query(gt=0, le=100, allow_inf_nan=False, description="Or its sides, metres")
+    ] = None,
+    width: Annotated[float | None, Query(gt=0, le=100, allow_inf_nan=False)] = None,
+    height: Annotated[float | None, Query(gt=0, le=100, allow_inf_nan=False)] = None,
+    reverberation: _Limit = None,
+    programme: Literal["dynamic", "dense"] = "dynamic",
+    single: bool = False,
+    amplifier: _Limit = None,
+    budget: _Amount = None,
+    wall: _Limit = None,
+    bass: _Limit = None,
+    subwoofer: _Limit = None,
+    standing: bool = False,
+) -> JSONResponse:
+    """Which speakers fit a room, a seat, a level and limits; near misses; what could not be judged."""
+    sides = (length, width, height)
+    if any(sides) and not all(sides):
+        raise RequestError("give all three sides of the room: length, width and height")
+    question = Question(
+        distance, level, volume, (length, width, height) if length and width and height else None, reverberation, programme,
+        single, amplifier, budget, wall_distance_m=wall, f6_hz=bass, subwoofer_hz=subwoofer, standing=standing,
+    )  # fmt: skip
+    key = ("shortlist", question, whom)
+    return JSONResponse(site.ask(key, lambda base: answers.shortlist(base, question, whom)))
 
 
 @router.get("/metrics", responses=_described("metrics"))

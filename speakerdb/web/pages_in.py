@@ -10,7 +10,6 @@ from fastapi.responses import HTMLResponse
 from starlette.background import BackgroundTask
 from starlette.datastructures import FormData, UploadFile
 
-from speakerdb.charts import saving, theme
 from speakerdb.charts.curves import curve_set
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
@@ -20,6 +19,7 @@ from speakerdb.library.preview import preview
 from speakerdb.web import answers
 from speakerdb.web.asking import Ask
 from speakerdb.web.pages import show
+from speakerdb.web.pictures import finished, width_of
 from speakerdb.web.security import TOKEN_FIELD, TOKEN_HEADER, check_token
 from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
@@ -94,11 +94,8 @@ def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> 
     curves = found[number].curves if 0 <= number < len(found) else None
     if curves is None:
         raise UnknownNameError("there is no such session in this upload")
-    ask = Ask(request.query_params)
-    width = theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
-    return Response(
-        saving.svg(curve_set(curves, width=width, hover=False), dark=ask.flag("dark")), media_type="image/svg+xml"
-    )
+    drawn = curve_set(curves, width=width_of(Ask(request.query_params)), hover=False)
+    return Response(finished(drawn), media_type="image/svg+xml")
 
 
 @router.post("/in/store")

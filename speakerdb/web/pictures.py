@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable
+from functools import cache
 from typing import TYPE_CHECKING, Annotated, Any
 
 from fastapi import APIRouter, Depends, Request, Response
@@ -42,22 +44,40 @@ def picture(name: str) -> Callable[[Picture], Picture]:
 
 
 def svg_of(desk: Desk, name: str, ask: Ask) -> str:
-    """A picture as SVG in the page's light colours. Raises UnknownNameError, RequestError."""
+    """A picture as SVG that follows the page into the dark. Raises UnknownNameError, RequestError."""
     if name not in PICTURES:
         raise UnknownNameError(f"there is no picture named {name!r}")
-    width = theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
-    given = ask.given()
-    given.pop("dark", None)
-    key = ("picture", name, tuple(sorted(given.items())), tuple(ask.many("speaker")))
-    return desk.ask(key, lambda base: saving.svg(PICTURES[name](base, ask, width)))
+    key = ("picture", name, tuple(sorted(ask.given().items())), tuple(ask.many("speaker")))
+    return desk.ask(key, lambda base: finished(PICTURES[name](base, ask, width_of(ask))))
+
+
+def width_of(ask: Ask) -> int:
+    """The plot's width in pixels: for a phone where the address says so."""
+    return theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
+
+
+def finished(chart: Any) -> str:
+    """A chart as SVG: lighter by what no eye can see, with the dark page's colours inside."""
+    text = _PATH.sub(lambda path: _DECIMALS.sub(r"\1", path.group()), saving.svg(chart))
+    return text.replace(">", f">{_dark_style()}", 1)
+
+
+_PATH = re.compile(r'(?<= d=")[^"]+')
+_DECIMALS = re.compile(r"(\.\d)\d+")
+
+
+@cache
+def _dark_style() -> str:
+    swaps = "".join(
+        f'[{attribute}="{c.light}"]{{{attribute}:{c.dark}}}' for c in theme.PALETTE for attribute in ("fill", "stroke")
+    )
+    return f"<style>@media (prefers-color-scheme:dark){{{swaps}}}</style>"
 
 
 @router.get("/chart/{name}.svg")
 def chart(request: Request, site: _Site, name: str) -> Response:
-    ask = Ask(request.query_params)
     with site.desk() as desk:
-        text = svg_of(desk, name, ask)
-    return Response(theme.darken(text) if ask.flag("dark") else text, media_type="image/svg+xml")
+        return Response(svg_of(desk, name, Ask(request.query_params)), media_type="image/svg+xml")
 
 
 def _of_speaker(name: str) -> Picture:

@@ -16,6 +16,11 @@ from speakerdb.web.links import Links
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 GAP = "–"
+_CORRECTED = {m.id for m in METRICS.values() if m.ripple} | {
+    "preference",
+    "preference_bass_managed",
+    "smoothness_in_room",
+}
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
@@ -54,7 +59,7 @@ def interval(m: dict[str, Any], metric: str) -> str:
 def corrected(m: dict[str, Any], metric: str) -> str:
     """The value without what noise adds to it, where that differs visibly from the plain one; else empty."""
     value = m.get("corrected")
-    if value is None or m.get("value") is None or m.get("censored", "none") != "none":
+    if metric not in _CORRECTED or value is None or m.get("value") is None or m.get("censored", "none") != "none":
         return ""
     text = metric_number(value, metric)
     return "" if text == metric_number(m["value"], metric) else text

@@ -6,10 +6,9 @@ function liveChart(frame) {
   const picture = frame.querySelector("picture");
   const image = picture && picture.querySelector("img");
   if (!image) return;
-  const narrow = matchMedia("(max-width: 46rem)").matches;
-  const source = narrow ? image.currentSrc.replace(/([?&])dark=yes&?/, "$1") : image.src;
-  fetch(source).then((reply) => (reply.ok ? reply.text() : Promise.reject(reply.status))).then((text) => {
+  fetch(image.currentSrc).then((reply) => (reply.ok ? reply.text() : Promise.reject(reply.status))).then((text) => {
     const drawing = document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
+    drawing.querySelectorAll("style").forEach((style) => style.remove()); // palette.css holds the same rules
     drawing.setAttribute("role", "img");
     drawing.setAttribute("aria-label", image.alt);
     frame.classList.add("chart");

@@ -18,19 +18,19 @@ def dictionary(desk: Desk, ask: Ask) -> View:
     return View("dictionary.html", {"groups": groups})
 
 
-def metric(desk: Desk, ask: Ask, name: str) -> View:
+def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One metric: what it means, and who stands where."""
     found = find_metric(name)
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
     whom = selection(ask, currencies)
     page = ask.whole("page", 1, 10**6) or 1
-    ranks, rows = None, []
+    ranks, shown = None, []
     if found.ranked:
         ranks = desk.ask(("ranks", found.id, whom, None), lambda base: answers.ranks(base, found.id, whom, None))
-        rows = ranks["rows"][(page - 1) * ROWS : page * ROWS]
+        shown = ranks["rows"][(page - 1) * rows : page * rows]
     return View(
         "metric.html",
-        {"metric": found, "ranks": ranks, "rows": rows, "page": page, "ask": ask, "kept": filter_address(ask),
-         "pages": -(-len(ranks["rows"]) // ROWS) if ranks else 0, "kinds": KINDS, "limits": LIMITS,
+        {"metric": found, "ranks": ranks, "rows": shown, "page": page, "ask": ask, "kept": filter_address(ask),
+         "pages": -(-len(ranks["rows"]) // rows) if ranks else 0, "kinds": KINDS, "limits": LIMITS,
          "currencies": currencies, "price_kinds": PRICE_KINDS},
     )  # fmt: skip

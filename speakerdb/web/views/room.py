@@ -8,6 +8,7 @@ from dataclasses import replace
 from speakerdb.errors import RequestError
 from speakerdb.library import Database, Question, Selection, documents, room_words
 from speakerdb.library.documents import Document
+from speakerdb.report.rooms import ROOMS
 from speakerdb.session import KINDS
 from speakerdb.web.asking import LIMITS, Ask, selection
 from speakerdb.web.site import Desk
@@ -21,6 +22,14 @@ PROGRAMMES = (("dynamic", "dynamic recordings"), ("dense", "dense recordings"))
 AT_WORK = (("pair", "a pair"), ("one", "one speaker"))
 
 
+def examples() -> list[tuple[str, dict[str, str]]]:
+    """Ordinary rooms, by name, as the address asks them."""
+    return [
+        (name, {"distance": f"{q.distance_m:g}", "volume": f"{q.volume_m3:g}", "level": f"{q.level_db:g}"})
+        for name, q in ROOMS
+    ]
+
+
 def room(desk: Desk, ask: Ask) -> View:
     """The page: the sentence, and the answer below it. `_room_answer.html` alone is the answer without the page."""
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
@@ -30,7 +39,7 @@ def room(desk: Desk, ask: Ask) -> View:
     whom = selection(ask, currencies)
     content = {
         "ask": ask, "example": example, "kinds": KINDS, "currencies": currencies, "programmes": PROGRAMMES,
-        "at_work": AT_WORK, "sides": [limit for limit in LIMITS if limit[0] in _SIDES], "found": None, "problem": "",
+        "at_work": AT_WORK, "sides": [limit for limit in LIMITS if limit[0] in _SIDES], "found": None, "problem": "", "examples": examples(),
     }  # fmt: skip
     question = _question(ask, whom)
     if isinstance(question, str):

@@ -43,7 +43,7 @@ def side(desk: Desk, ask: Ask) -> View:
 
 def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
     shown = [desk.ask(("speaker", slug, None), lambda base, s=slug: answers.speaker(base, s, None)) for slug in slugs]  # type: ignore[misc]
-    found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs))
+    found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs, exact=True))
     pairs = [
         {
             "a": slugs[0], "b": other,

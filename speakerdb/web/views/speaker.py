@@ -90,7 +90,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     setting = ask.text("setting")
     shown = desk.ask(("speaker", name, setting), lambda base: answers.speaker(base, name, setting))
     slug, setting = shown["speaker"], shown["setting"]
-    settings = desk.ask(("settings", slug), lambda base: answers.settings(base, slug))
+    settings = desk.ask(("settings", slug), lambda base: answers.setting_names(base, slug))
     try:
         near = desk.ask(
             ("relatives", slug, setting, Selection(), RELATIVES),
@@ -162,7 +162,7 @@ def settings(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "settings.html",
         {"found": found, "ask": ask, "problem": problem,
-         "settings": desk.ask(("settings", slug), lambda base: answers.settings(base, slug)),
+         "settings": desk.ask(("settings", slug), lambda base: answers.setting_names(base, slug)),
          "facts": desk.ask(("speaker", slug, None), lambda base: answers.speaker(base, slug, None))["facts"]},
     )  # fmt: skip
 

@@ -1,0 +1,212 @@
+"""The pages that read as a static site: every page a file, every link relative, nothing left to ask a server for."""
+
+from __future__ import annotations
+
+import hashlib
+import multiprocessing
+import os
+import re
+import shutil
+from collections.abc import Callable, Iterator
+from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures.process import BrokenProcessPool
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from urllib.parse import urlsplit
+
+from starlette.datastructures import QueryParams
+
+from speakerdb.charts import theme
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.library import Database
+from speakerdb.library.naming import all_queries
+from speakerdb.store import State
+from speakerdb.web import answers, pictures
+from speakerdb.web.asking import Ask
+from speakerdb.web.cache import Answers
+from speakerdb.web.links import FileLinks, address
+from speakerdb.web.rendering import STATIC, render
+from speakerdb.web.site import Desk
+from speakerdb.web.views import View, dictionary, field, questions, room, speaker
+
+ROWS = 500  # rows of one page of the field
+Given = dict[str, str]
+
+
+@dataclass(frozen=True)
+class Page:
+    """One page of the site: its address on a server, its file, and what it shows."""
+
+    path: str
+    given: Given
+    file: str
+    make: Callable[[Desk, Ask], View]
+
+    @property
+    def address(self) -> str:
+        return address(self.path, **self.given)
+
+
+def publish(
+    path: Path,
+    folder: Path,
+    *,
+    begin: Callable[[int], None] = lambda _: None,
+    advance: Callable[[int], None] = lambda _: None,
+) -> tuple[State, int]:
+    """Write the site of a database file into a new or empty folder; returns the state and the number of files.
+
+    begin is told how many pages and pictures there are, advance each one done. Raises StoreError, RequestError.
+    """
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise RequestError(f"{folder} is not an empty folder; name a new one, so that no old page stays among the new")
+    with Database.open(path) as base:
+        desk = Desk(base, base.state, Answers())
+        pages = list(plan(desk))
+        files = {page.address: page.file for page in pages} | _statics()
+        charts: dict[str, str] = {}
+        begin(len(pages))
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            for page in pages:
+                _write(folder / page.file, _html(desk, page, files, charts))
+                advance(1)
+            for source in STATIC.iterdir():
+                _copy(source, folder / "static" / source.name)
+            _write(folder / "static" / "palette.css", theme.css())
+        except OSError as error:
+            raise RequestError(f"{folder} can't be written: {error.strerror}") from error
+        state = base.state
+    begin(len(pages) + len(charts))
+    _draw_all(path, folder, charts, advance)
+    return state, len(pages) + len(charts) + len(_statics())
+
+
+def plan(desk: Desk) -> Iterator[Page]:
+    """Every page of the site."""
+    slugs = list(desk.ask("names", answers.names))
+    for number in range(max(1, -(-len(slugs) // ROWS))):
+        given = {"page": str(number + 1)} if number else {}
+        yield Page("/", given, f"field-{number + 1}.html" if number else "index.html", partial(field.field, rows=ROWS))
+    for slug in slugs:
+        yield from _of_speaker(slug, answers.setting_names(desk.base, slug))
+    for i, (_, given) in enumerate(room.examples()):
+        yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _room(given))
+    yield Page("/dictionary", {}, "dictionary.html", dictionary.dictionary)
+    for metric in METRICS:
+        make = partial(dictionary.metric, name=metric, rows=10**6)
+        yield Page(f"/dictionary/{metric}", {}, f"dictionary/{metric}.html", make)
+    yield Page("/questions", {}, "questions.html", questions.questions)
+    for query in all_queries():
+        yield Page(f"/questions/{query}", {}, f"questions/{query}.html", partial(questions.question, name=query))
+
+
+def _of_speaker(slug: str, settings: list[str]) -> Iterator[Page]:
+    """A page per setting, and one that compares them where there are several."""
+    make = partial(speaker.speaker, name=slug)
+    yield Page(f"/speaker/{slug}", {}, f"speaker/{slug}.html", make)
+    for setting in settings[1:]:
+        yield Page(f"/speaker/{slug}", {"setting": setting}, f"speaker/{slug}--{_plain(setting)}.html", make)
+    if len(settings) > 1:
+        yield Page(f"/settings/{slug}", {}, f"settings/{slug}.html", partial(speaker.settings, name=slug))
+
+
+def _room(given: Given) -> Callable[[Desk, Ask], View]:
+    return lambda desk, _: room.room(desk, Ask.of(given))
+
+
+def _plain(setting: str) -> str:
+    """A setting's name as a part of a file's name."""
+    digest = hashlib.sha256(setting.encode()).hexdigest()[:6]
+    return re.sub(r"[^a-z0-9]+", "-", setting.lower()).strip("-")[:40] + "-" + digest
+
+
+def _statics() -> dict[str, str]:
+    names = [source.name for source in STATIC.iterdir()] + ["palette.css"]
+    return {f"/static/{name}": f"static/{name}" for name in names}
+
+
+class _Links(FileLinks):
+    """Also gives every picture a file, and remembers which there are."""
+
+    def __init__(self, files: dict[str, str], here: str, charts: dict[str, str]) -> None:
+        super().__init__(files | charts, here)
+        self._all, self._charts = files, charts
+
+    def __call__(self, path: str, /, **parameters: object) -> str:
+        if path.startswith("/chart/"):
+            at = address(path, **parameters)  # type: ignore[arg-type]
+            name = path.removeprefix("/chart/").removesuffix(".svg")
+            self._files = self._all | {at: self._charts.setdefault(at, f"charts/{name}-{_digest(at)}.svg")}
+        return super().__call__(path, **parameters)  # type: ignore[arg-type]
+
+
+def _digest(at: str) -> str:
+    return hashlib.sha256(at.encode()).hexdigest()[:12]
+
+
+def _html(desk: Desk, page: Page, files: dict[str, str], charts: dict[str, str]) -> str:
+    view = page.make(desk, Ask.of(page.given))
+    return render(
+        view.template, _Links(files, page.file, charts), here=page.path, state=desk.state,
+        names=desk.ask("names", answers.names), allow_ingest=False, token="", **view.content,
+    )  # fmt: skip
+
+
+def _write(target: Path, text: str) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    target.write_text(text, encoding="utf-8")
+
+
+def _copy(source: Path, target: Path) -> None:
+    target.parent.mkdir(parents=True, exist_ok=True)
+    shutil.copyfile(source, target)
+
+
+_desk: Desk | None = None  # of a drawing process
+
+
+def _draw_all(path: Path, folder: Path, charts: dict[str, str], advance: Callable[[int], None]) -> None:
+    """Draw the pictures on all cores: several processes may read the file at once."""
+    tasks = [(at, str(folder / file)) for at, file in charts.items()]
+    context = multiprocessing.get_context("spawn")
+    try:
+        with ProcessPoolExecutor(os.cpu_count(), context, initializer=_open, initargs=(path,)) as pool:
+            for _ in pool.map(_draw, tasks, chunksize=8):
+                advance(1)
+    except BrokenProcessPool:
+        raise RequestError(
+            f"drawing was cut short from outside (out of memory?); delete {folder}, which is not complete, and publish again"
+        ) from None
+
+
+def _open(path: Path) -> None:
+    global _desk  # noqa: PLW0603
+    from altair.utils import schemapi
+
+    schemapi.DEBUG_MODE = False  # the charts' own tests check them; here it would be a third of the time
+    base = Database.open(path)
+    _desk = Desk(base, base.state, Answers(most=8))
+
+
+def _draw(task: tuple[str, str]) -> None:
+    at, file = task
+    parts = urlsplit(at)
+    name = parts.path.removeprefix("/chart/").removesuffix(".svg")
+    assert _desk is not None
+    try:
+        text = pictures.svg_of(_desk, name, Ask(QueryParams(parts.query)))
+    except SpeakerdbError as error:
+        text = _told(error.message)
+    _write(Path(file), text)
+
+
+def _told(message: str) -> str:
+    """A picture that says why there is none."""
+    words = message.replace("&", "&amp;").replace("<", "&lt;")
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" width="620" height="60"><text x="8" y="34" font-size="12" '
+        f'fill="{theme.MUTED.light}">{words}</text></svg>'
+    )
