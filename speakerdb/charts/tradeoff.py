@@ -20,11 +20,11 @@ _LIKELY, _PERHAPS = 0.5, 0.05
 
 
 def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | None = None, *, width: int = theme.WIDE,
-             mark: str | None = None) -> Any:  # fmt: skip
+             mark: str | None = None, line: pl.DataFrame | None = None) -> Any:  # fmt: skip
     """Speakers by two properties, with the frontier, the probability of standing on it, and what x leads one to expect.
 
     rows: speaker, x, y, p_frontier, expected, low, high (expected y at that x with its 95 % prediction interval; null
-    where not worked out). Both quantities must say which direction is better.
+    where not worked out). line: x, fit of a quantile line, where there is one. Both quantities must say which direction is better.
     """
     import altair as alt
     import polars as pl
@@ -44,8 +44,8 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
     base = alt.Chart(axes.inline(rows, 4)).encode(x=ex, y=ey)
     expected = rows.drop_nulls("expected").sort("x")
     layers: list[Any] = []
-    if len(expected) > 2:
-        smooth = alt.Chart(axes.inline(_smooth(expected), 4))
+    if expected["x"].n_unique() > 2:
+        smooth = alt.Chart(axes.inline(_smooth(expected, x, y), 4))
         band = {"x": alt.X("x:Q", scale=sx), "y": alt.Y("low:Q", scale=sy), "y2": "high:Q"}
         layers += [
             smooth.mark_area(color=theme.BAND.light, opacity=0.6, clip=True, aria=False).encode(**band),
@@ -53,6 +53,11 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
                 x=alt.X("x:Q", scale=sx), y=alt.Y("expected:Q", scale=sy)
             ),
         ]
+    if line is not None and len(line):
+        quantile = alt.Chart(axes.inline(line, 5)).mark_line(
+            color=theme.BLUE.light, strokeDash=[2, 3], strokeWidth=1.8, clip=True, aria=False
+        )
+        layers.append(quantile.encode(x=alt.X("x:Q", scale=sx), y=alt.Y("fit:Q", scale=sy)))
     layers.append(
         alt.Chart(axes.inline(frontier, 4))
         .mark_line(color=theme.BRICK.light, strokeWidth=2, interpolate=_steps(x, y), aria=False)
@@ -103,13 +108,20 @@ def _steps(x: Quantity, y: Quantity) -> str:
     return "step-before" if rising_x else "step-after"
 
 
-def _smooth(expected: pl.DataFrame) -> pl.DataFrame:
-    """Expectation at rising x, averaged over neighbours (each row leaves itself out, so rows jitter a little)."""
-    window = max(3, len(expected) // 12)
-    columns = ["expected", "low", "high"]
-    return expected.select(
-        "x", *(expected[c].rolling_mean(window, min_samples=1, center=True).alias(c) for c in columns)
-    ).unique("x", keep="first", maintain_order=True)
+def _smooth(expected: pl.DataFrame, x: Quantity, y: Quantity) -> pl.DataFrame:
+    """Expectation and band over x, averaged over kinds: each is a line in x on the scale of the axes, shifted by kind."""
+    import numpy as np
+    import polars as pl
+
+    at = np.log(expected["x"].to_numpy()) if x.log else expected["x"].to_numpy()
+    ends = np.linspace(at.min(), at.max(), 40)
+    found = {"x": np.exp(ends) if x.log else ends}
+    for name in ("expected", "low", "high"):
+        values = expected[name].to_numpy()
+        slope, start = np.polyfit(at, np.log(values) if y.log else values, 1)
+        line = start + slope * ends
+        found[name] = np.exp(line) if y.log else line
+    return pl.DataFrame(found)
 
 
 # Where a name may stand beside its point, the first free place is taken: (alignment, dx, dy)
@@ -259,16 +271,18 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
     points: speaker, x (the group), y, censored. summary: x, median, low, high, n, in the order wanted.
     """
     import altair as alt
+    import polars as pl
 
     order = summary["x"].to_list()
     shown = points if len(points) <= MOST_POINTS else points.sample(MOST_POINTS, seed=1)
     labels = [f"{g} ({n})" for g, n in summary.select("x", "n").iter_rows()]
     small = theme.narrow(width)
-    label_px = 110 if small else 160
+    step = 48 if small else 40
+    label_px = 0 if small else 160
     plot = width - label_px
     sy = scale(y, shown["y"].to_list())
     expr = f"{_array(labels)}[indexof({_array(order)}, datum.value)]"
-    rows = alt.Y("x:N", sort=order, scale=alt.Scale(domain=order), axis=alt.Axis(
+    rows = alt.Y("x:N", sort=order, scale=alt.Scale(domain=order), axis=None if small else alt.Axis(
         title=x.title, titleAngle=0, titleAlign="left", titleAnchor="start", titleY=-10, titleX=-label_px + 4,
         labelExpr=expr, labelLimit=label_px, ticks=False, grid=True, labelColor=theme.INK.light))  # fmt: skip
     ex = alt.X("y:Q", scale=sy, axis=axis(y, sy, count=4 if small else 7))
@@ -286,7 +300,13 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
         x=alt.X("median:Q", scale=sy),
         tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("median:Q", title="Median"), alt.Tooltip("n:Q", title="Speakers")],
     )  # fmt: skip
-    chart = alt.layer(dots, bar, middle).properties(width=plot, height=40 * len(order))
+    names = (
+        alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))
+        .mark_text(align="left", baseline="middle", dy=-18, limit=plot)
+        .encode(y=rows, x=alt.value(0), text="text:N")
+    )
+    layers = [dots, bar, middle, *([names] if small else [])]
+    chart = alt.layer(*layers).properties(width=plot, height=step * len(order))
     return theme.finish(chart, heading, width)
 
 

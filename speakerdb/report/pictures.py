@@ -10,15 +10,21 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb.acoustics import grid
+from speakerdb.analysis import properties
 from speakerdb.charts import curves, directivity, field, output, theme
+from speakerdb.charts import tradeoff as trading
 from speakerdb.charts.directivity import ToneReach
+from speakerdb.charts.quantity import Quantity, quantity
 from speakerdb.charts.theme import Heading
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.report import frames, standing, words
 
 if TYPE_CHECKING:
+    from speakerdb.analysis.properties import Property
+    from speakerdb.analysis.trend import Trend
     from speakerdb.library import Database
+    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
 
 OVERLAID = ("listening_window", "di_power")
 
@@ -207,8 +213,6 @@ def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:
 def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "", width: int = theme.WIDE,
             mark: str | None = None) -> Any:  # fmt: skip
     """The answer of `rank` as a chart: rows as Database.rank gives them."""
-    from speakerdb.charts.quantity import quantity
-
     ok = rows.filter(pl.col("status") == "ok")
     if not len(ok):
         raise RequestError("no speaker has this value and passes the filters: nothing to draw")
@@ -218,6 +222,96 @@ def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "
         lines.append(f"the first {field.MOST_RANKED} of {len(ok)} are drawn")
     heading = Heading(METRICS[metric].label, (*lines, cite(base)))
     shown = ok.head(field.MOST_RANKED)["speaker"].to_list()
-    names = dict(zip(shown, _distinct([frames.display_name(base, s) for s in shown], shown), strict=True))
+    names = dict(zip(shown, _names(base, shown), strict=True))
     named = ok.with_columns(pl.col("speaker").replace(names))
     return field.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))
+
+
+def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:
+    """The answer of `compare` between two speakers as a chart: rows as in CompareAnswer.rows, of one pair."""
+    shown = rows.with_columns(
+        pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
+    ).drop_nulls("difference")
+    if not len(shown):
+        raise RequestError("no figure is known of both with its uncertainty: nothing to draw")
+    r = shown.row(0, named=True)
+    a, b = (f"{frames.display_name(base, r[s])} ({r[f'setting_{s}']})" for s in ("a", "b"))
+    lines = (
+        f"right: higher for {a}; left: higher for {b}",
+        "grey middle: a difference that does not matter",
+        cite(base),
+    )
+    return field.differences(shown, Heading(f"{a} against {b}", lines), width=width)
+
+
+def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width: int = theme.WIDE,
+             mark: str | None = None) -> Any:  # fmt: skip
+    """The answer of `tradeoff` as a chart."""
+    rows = answer.found.rows
+    if not len(rows):
+        raise RequestError("no speaker has both and passes the filters: nothing to draw")
+    slugs = rows["speaker"].to_list()
+    names = _names(base, slugs)
+    shown = rows.with_columns(speaker=pl.Series(names))
+    x, y = _quantity(answer.x), _quantity(answer.y)
+    lines = (
+        "stepped line: the frontier; dashed: what the others of a kind lead to expect, averaged over kinds, with its 95 % band"
+        + ("; dotted: the line that one in ten beats" if len(answer.found.line) else ""),
+        *((filters,) if filters else ()), cite(base),
+    )  # fmt: skip
+    marked = names[slugs.index(mark)] if mark in slugs else None
+    heading = Heading(f"{y.label} against {words.in_sentence(x.label)}", lines)
+    return trading.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.found.line)
+
+
+def _names(base: Database, slugs: Sequence[str]) -> list[str]:
+    """Names to show, told apart where speakers share one or stand in several settings."""
+    known = {
+        s: f"{maker} {model}" for s, maker, model in base.field.base.select("speaker", "maker", "model").iter_rows()
+    }
+    return _distinct([known[s] for s in slugs], slugs)
+
+
+def _quantity(one: Property) -> Quantity:
+    return Quantity(one.label, one.unit, one.better, one.log, one.decimals, whole=one.id == "year")
+
+
+def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int = theme.WIDE) -> Any:
+    """The answer of `trend` as a chart: its first metric over a quantity or by groups."""
+    found, y = answer.trends[0], quantity(answer.metrics[0].id)
+    if not len(found.points):
+        raise RequestError("no speaker has both and passes the filters: nothing to draw")
+    points = found.points.with_columns(speaker=pl.Series(_names(base, found.points["speaker"].to_list())))
+    extra = [filters] if filters else []
+    if len(found.groups):
+        summary = found.groups.select(
+            x="group", median="median", low="median_low", high="median_high", n="speakers"
+        ).with_columns(pl.col("median", "low", "high").fill_nan(None))
+        heading = Heading(
+            f"{y.label} by {answer.over}", ("diamond: the median with its 95 % interval", *extra, cite(base))
+        )
+        return trading.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
+    x = _over(base, answer.over)
+    heading = Heading(f"{y.label} over {words.in_sentence(x.label)}", (_slope(found, y), *extra, cite(base)))
+    return trading.trend(points, found.line, x, y, heading, width=width)
+
+
+def _over(base: Database, name: str) -> Quantity:
+    """The quantity that a trend runs over: a metric, or a fact."""
+    if name in METRICS:
+        return quantity(name)
+    label, unit, better = properties.FACTS[name]
+    known = base.field.currencies()
+    shown = known[0] if name == "price" and known else unit
+    log, decimals = name in properties.UNITS_OF_LOG, 1 if name in ("volume_l", "mass_kg") else 0
+    return Quantity(label, shown, better, log, decimals, whole=name == "year")
+
+
+def _slope(found: Trend, y: Quantity) -> str:
+    """'+0.8 dB (−0.2 to 1.8) per 10 years over 60 speakers', or why no line was fitted."""
+    r = found.slopes.row(0, named=True)
+    if r["reason"]:
+        return f"no line: {r['reason']}"
+    decimals = 1 if r["unit"] == "%" else y.decimals + 1
+    effect, low, high = (words.signed(r[k], decimals) for k in ("effect", "low", "high"))
+    return f"{effect} {r['unit']} ({low} to {high}) per {r['per']}, over {r['speakers']} speakers"
