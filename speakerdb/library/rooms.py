@@ -105,11 +105,13 @@ def _take(figure: Interval, rows: np.ndarray[Any, Any]) -> Interval:
 
 
 def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
-    """Add to each speaker: how even it is at the wall in its own setting, and which of its settings suits the wall best."""
+    """Add to those that meet or nearly meet it: how even each is at the wall, and which of its settings suits it best."""
+    told = pl.concat([found.rows["speaker"], found.near_misses["speaker"]]).unique()
+    rows = np.flatnonzero(field.base["speaker"].is_in(told.implode()).to_numpy())
     curves = field.curves(["in_room", "rear"])
-    total = comparing.before_wall(curves["in_room"].astype(np.float64), curves["rear"], distance_m)
-    each = field.base.select("speaker", "setting").with_columns(
-        wall_ripple_db=pl.Series(total.ripple_db).fill_nan(None)
+    total = comparing.before_wall(curves["in_room"][rows].astype(np.float64), curves["rear"][rows], distance_m)
+    each = field.base[rows].select(
+        "speaker", "setting", wall_ripple_db=pl.Series(total.ripple_db, dtype=pl.Float64).fill_nan(None)
     )
     best = (
         each.filter(pl.col("wall_ripple_db").is_not_null())
@@ -123,6 +125,4 @@ def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
             best, on="speaker", how="left", maintain_order="left"
         )
 
-    return dataclasses.replace(
-        found, **{name: joined(getattr(found, name)) for name in ("rows", "near_misses", "too_far", "not_judged")}
-    )
+    return dataclasses.replace(found, **{name: joined(getattr(found, name)) for name in ("rows", "near_misses")})
