@@ -71,6 +71,14 @@ def compared(base: Database, names: Sequence[str], metrics: Sequence[str] | None
     return documents.compare(base.state, base.compare(*names, metrics=metrics, exact=exact))
 
 
+def tradeoff(base: Database, x: str, y: str, selection: Selection) -> Document:
+    return documents.tradeoff(base.state, base.tradeoff(x, y, selection=selection), selection.filters.words())
+
+
+def trend(base: Database, metrics: Sequence[str], over: str, selection: Selection) -> Document:
+    return documents.trend(base.state, base.trend(*metrics, over=over, selection=selection), selection.filters.words())
+
+
 def shortlist(base: Database, question: Question, selection: Selection) -> Document:
     return documents.shortlist(base.state, base.shortlist(question, selection=selection))
 

@@ -166,6 +166,29 @@ def compare(
     return JSONResponse(site.ask(key, lambda base: answers.compared(base, speaker, metric or None, exact=False)))
 
 
+_Property = Annotated[
+    str, Query(min_length=1, max_length=100, description="A metric's id, or price, volume_l, mass_kg, year …")
+]
+
+
+@router.get("/tradeoff", responses=_described("tradeoff"))
+def tradeoff(site: _Site, whom: _Whom, x: _Property, y: _Property) -> JSONResponse:
+    """Two properties against each other: who is on the frontier, who beats expectation."""
+    return JSONResponse(site.ask(("tradeoff", x, y, whom), lambda base: answers.tradeoff(base, x, y, whom)))
+
+
+@router.get("/trend", responses=_described("trend"))
+def trend(
+    site: _Site,
+    whom: _Whom,
+    metric: Annotated[list[str], Query(min_length=1, max_length=10, description="Metrics' ids, or parts of them")],
+    over: Annotated[str, Query(min_length=1, max_length=100, description="year, price, volume, mass, kind, layout …")],
+) -> JSONResponse:
+    """How metrics change over a quantity, or differ between groups."""
+    key = ("trend", tuple(metric), over, whom)
+    return JSONResponse(site.ask(key, lambda base: answers.trend(base, metric, over, whom)))
+
+
 _Limit = Annotated[float | None, Query(gt=0, le=1e6, allow_inf_nan=False)]
 
 

@@ -14,7 +14,7 @@ from speakerdb.web.asking import Ask
 from speakerdb.web.links import LiveLinks, address
 from speakerdb.web.rendering import render
 from speakerdb.web.site import Desk, Site, site_of
-from speakerdb.web.views import View, dictionary, field, questions, room, side, speaker
+from speakerdb.web.views import View, dictionary, field, questions, relations, room, side, speaker
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -107,6 +107,16 @@ def question_page(request: Request, site: _Site, name: str) -> Response:
 @router.get("/side-by-side")
 def side_page(request: Request, site: _Site) -> Response:
     return _page(request, site, side.side)
+
+
+@router.get("/trade-offs")
+def tradeoffs_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, relations.tradeoffs)
+
+
+@router.get("/trends")
+def trends_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, relations.trends)
 
 
 @router.get("/room")

@@ -144,6 +144,22 @@ def _differences(base: Database, ask: Ask, width: int) -> Any:
     return differences(rows, width=width)
 
 
+@picture("tradeoff")
+def _tradeoff(base: Database, ask: Ask, width: int) -> Any:
+    """Two properties of the field against each other."""
+    whom = selection(ask, base.field.currencies())
+    answer = base.tradeoff(ask.text("x") or "", ask.text("y") or "", selection=whom)
+    return drawn.tradeoff(base, answer, filters=whom.filters.words(), width=width)
+
+
+@picture("trend")
+def _trend(base: Database, ask: Ask, width: int) -> Any:
+    """One property over a quantity, or by groups."""
+    whom = selection(ask, base.field.currencies())
+    answer = base.trend(ask.text("metric") or "", over=ask.text("over") or "", selection=whom)
+    return drawn.trend(base, answer, filters=whom.filters.words(), width=width)
+
+
 @picture("ranking")
 def _ranking(base: Database, ask: Ask, width: int) -> Any:
     """Values and rank sets of the first speakers by a metric."""

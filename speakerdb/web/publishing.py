@@ -29,7 +29,7 @@ from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
 from speakerdb.web.rendering import STATIC, render
 from speakerdb.web.site import Desk
-from speakerdb.web.views import View, dictionary, field, questions, room, speaker
+from speakerdb.web.views import View, dictionary, field, questions, relations, room, speaker
 
 ROWS = 500  # rows of one page of the field
 Given = dict[str, str]
@@ -93,7 +93,13 @@ def plan(desk: Desk) -> Iterator[Page]:
     for slug in slugs:
         yield from _of_speaker(slug, answers.setting_names(desk.base, slug))
     for i, (_, given) in enumerate(room.examples()):
-        yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _room(given))
+        yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room.room, given))
+    for path, examples, make in (
+        ("/trade-offs", relations.TRADE_EXAMPLES, relations.tradeoffs), ("/trends", relations.TREND_EXAMPLES, relations.trends),
+    ):  # fmt: skip
+        for i, (_, given) in enumerate(examples):
+            file = f"{path[1:]}-{i + 1}.html" if i else f"{path[1:]}.html"
+            yield Page(path, given if i else {}, file, _fixed(make, given))
     yield Page("/dictionary", {}, "dictionary.html", dictionary.dictionary)
     for metric in METRICS:
         make = partial(dictionary.metric, name=metric, rows=10**6)
@@ -113,8 +119,9 @@ def _of_speaker(slug: str, settings: list[str]) -> Iterator[Page]:
         yield Page(f"/settings/{slug}", {}, f"settings/{slug}.html", partial(speaker.settings, name=slug))
 
 
-def _room(given: Given) -> Callable[[Desk, Ask], View]:
-    return lambda desk, _: room.room(desk, Ask.of(given))
+def _fixed(make: Callable[[Desk, Ask], View], given: Given) -> Callable[[Desk, Ask], View]:
+    """A page that answers one question, whatever its address says."""
+    return lambda desk, _: make(desk, Ask.of(given))
 
 
 def _plain(setting: str) -> str:

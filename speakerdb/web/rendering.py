@@ -72,6 +72,21 @@ def with_unit(text: str, unit: str) -> str:
     return text + unit if unit == "°" else f"{text}\u00a0{unit}"
 
 
+def property_text(value: float | None, name: str, censored: str = "none") -> str:
+    """A metric or a fact in its digits, with its censoring sign."""
+    if value is None:
+        return GAP
+    digits = METRICS[name].decimals if name in METRICS else 1 if name in {"volume_l", "mass_kg"} else 0
+    return _SIGN[censored] + number(value, digits)
+
+
+def change(value: float | None, unit: str) -> str:
+    """A signed change in three digits: '+0.31 dB'."""
+    if value is None:
+        return GAP
+    return with_unit(f"{value:+.3g}".replace("-", "−"), unit)
+
+
 def share(value: float | None) -> str:
     """A probability in percent, never rounded to certainty."""
     if value is None:
@@ -101,7 +116,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "corrected": corrected,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made

@@ -3,6 +3,7 @@
 
 // ---- live charts: the picture becomes a drawing whose points can be hovered and followed ----
 function liveChart(frame) {
+  const slugs = JSON.parse(frame.querySelector("script").textContent); // name as printed -> slug
   const picture = frame.querySelector("picture");
   const image = picture && picture.querySelector("img");
   if (!image) return;
@@ -20,7 +21,8 @@ function liveChart(frame) {
     const told = (mark) => (mark.getAttribute("aria-label") || "").split("; ").filter((part) => part.includes(": "));
     drawing.querySelectorAll("[aria-label]").forEach((mark) => {
       const speaker = told(mark).find((part) => part.startsWith("Speaker: "));
-      if (speaker) mark.dataset.goes = "/speaker/" + encodeURIComponent(speaker.slice(9));
+      const slug = speaker && slugs[speaker.slice(9)];
+      if (slug) mark.dataset.goes = "/speaker/" + encodeURIComponent(slug);
     });
     drawing.addEventListener("pointermove", (event) => {
       const mark = event.target.closest("[data-goes]");
