@@ -7,6 +7,7 @@ All averages are energy averages (mean of p²), so that each is one row of weigh
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -48,13 +49,12 @@ BOUNCES = {
 def orbit_weights(step_deg: float) -> NDArray[np.float64]:
     """Area of the piece that each angle 0, step … 90 of one orbit owns on one side, as a share of the sphere.
 
-    Two orbits cross on the axis; each owns the half of the sphere nearer to it. At longitude λ along an orbit the part
-    nearer to it reaches up to the latitude where sin(latitude) = cos λ·… of the plane halfway between both, that is
-    tan(latitude) = |cos λ| measured from the orbit; the area between a and b is the integral of sin(atan(cos λ)) =
-    cos λ/√(1 + cos² λ) on both sides of the orbit, 2·∫ = 2·[asin(cos a/√2) − asin(cos b/√2)] with λ counted from the
-    axis through 90°. a and b are the middles between neighbouring angles; the first piece begins at 0, and the last
-    ends at 90 + step/2, which by symmetry holds as much beyond 90° as before it. Raises ValueError for a step that does
-    not divide 90.
+    Two orbits cross on the axis, and each owns what lies nearer to it: y and z being the distances from the planes of the
+    vertical and the horizontal orbit, the horizontal one owns |z| ≤ |y|. At latitude φ and longitude λ from the axis z = sin φ
+    and y = cos φ·sin λ, so it reaches up to tan φ = |sin λ|. Between a and b it owns, above and below together,
+    2·∫ sin(atan(sin λ)) dλ = 2·∫ sin λ/√(2 − cos² λ) dλ = 2·[asin(cos a/√2) − asin(cos b/√2)]. a and b are the middles
+    between neighbouring angles; the first piece begins at 0, and the last ends at 90 + step/2: it holds as much beyond 90° as
+    before it. Raises ValueError for a step that does not divide 90.
     """
     count = round(90 / step_deg)
     if abs(count * step_deg - 90) > 1e-9:
@@ -151,15 +151,24 @@ def curve_set(level_db: NDArray[np.float64], power: NDArray[np.float64] | None =
     return CurveSet(level_db[..., ON_AXIS, :], lw, er, sp, in_room)
 
 
-def missing_angles(part: str, present: NDArray[np.bool_]) -> str:
-    """Which angles a curve lacks, in words: 'vertical 10°, -10° not measured'; empty where it lacks none. present (72,)."""
-    needed = [ON_AXIS] if part == "on_axis" else np.flatnonzero(WEIGHTS[part]).tolist()
+_BETWEEN_POLES = (ANGLES_DEG != 0) & (ANGLES_DEG != 180)  # both orbits share the poles
+
+
+def name_of(slot: int) -> str:
+    """A slot in words: 'horizontal 90°'."""
+    orbit = "horizontal" if slot < PER_ORBIT else "vertical"
+    return f"{orbit} {ANGLES_DEG[slot % PER_ORBIT]}°"
+
+
+def missing_angles(slots: Sequence[int], present: NDArray[np.bool_]) -> str:
+    """Which of the slots are not measured, in words: 'vertical 10°, -10° not measured'; empty where none. present (72,)."""
     words = []
     for name, first in (("horizontal", 0), ("vertical", PER_ORBIT)):
-        slots = [s for s in needed if first <= s < first + PER_ORBIT and not present[s]]
-        if slots:
-            angles = [int(ANGLES_DEG[s - first]) for s in slots]
-            whole = not present[first : first + PER_ORBIT].any()
+        absent = [s for s in slots if first <= s < first + PER_ORBIT and not present[s]]
+        if absent and not present[first : first + PER_ORBIT][_BETWEEN_POLES].any():
+            words.append(f"no {name} orbit")
+        elif absent:
+            angles = sorted({int(ANGLES_DEG[s - first]) for s in absent}, key=lambda a: (abs(a), -a))
             shown = ", ".join(f"{a}°" for a in angles[:4]) + (" …" if len(angles) > 4 else "")
-            words.append(f"no {name} orbit" if whole else f"{name} {shown} not measured")
+            words.append(f"{name} {shown} not measured")
     return "; ".join(words)

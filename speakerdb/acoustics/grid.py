@@ -118,18 +118,22 @@ def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
     return float(counts[covered].min())
 
 
-def smooth_third_octave(power: NDArray[np.float64]) -> NDArray[np.float64]:
+def smooth_third_octave(power: Floats) -> NDArray[np.float64]:
     """Power (..., 199) averaged over grid points j-3 … j+3, fewer at the ends of the grid and of the data."""
-    reach, size = THIRD_OCTAVE_REACH, power.shape[-1]
     missing = np.isnan(power)
-    gaps = bool(missing.any())
-    total = np.zeros_like(power)
-    count = np.zeros(power.shape if gaps else (size,))
-    values = np.where(missing, 0.0, power) if gaps else power
-    there = (~missing).astype(np.float64) if gaps else np.ones(size)
-    for shift in range(-reach, reach + 1):
-        into, of = slice(max(0, -shift), size - max(0, shift)), slice(max(0, shift), size - max(0, -shift))
-        total[..., into] += values[..., of]
-        count[..., into] += there[..., of]
-    smooth = total / np.maximum(count, 1.0)
-    return np.where(missing, np.nan, smooth) if gaps else smooth
+    if not missing.any():
+        return _window_sum(power) / _window_sum(np.ones(power.shape[-1], power.dtype))
+    count = np.maximum(_window_sum((~missing).astype(power.dtype)), 1.0)
+    return np.where(missing, np.nan, _window_sum(np.where(missing, 0.0, power)) / count)
+
+
+def _window_sum(values: Floats) -> NDArray[np.float64]:
+    """Sum over points j-3 … j+3 of the last axis, as far as it goes: three to the left, three from j on, and j+3."""
+    reach, size = THIRD_OCTAVE_REACH, values.shape[-1]
+    padded = np.zeros((*values.shape[:-1], size + 2 * reach), values.dtype)
+    padded[..., reach:-reach] = values
+    pairs = padded[..., :-1] + padded[..., 1:]
+    threes = pairs[..., :-1] + padded[..., 2:]
+    total = threes[..., :size] + threes[..., 3 : size + 3]
+    total += padded[..., 2 * reach :]
+    return np.asarray(total)

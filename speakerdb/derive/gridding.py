@@ -2,16 +2,17 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import grid, output
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.session import GridSession, GridSweeps, Session, Sweep
+from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Sweep
 
 AXIS_BAND = grid.band(300.0, 10000.0)
 AXIS_LIMIT_DB = 1.0  # mean absolute difference of H 0 and V 0 above which a session is refused (metrics.md §1)
-REFERENCE = grid.band(300.0, 3000.0)
 DRIVE_LIMIT_DB = 1.0
 
 
@@ -21,47 +22,58 @@ def rounded(level_db: NDArray[np.float64]) -> NDArray[np.float32]:
 
 
 def to_grid(session: Session) -> GridSession:
-    """The session on the grid, referred to 1 m, ± shared where left-right symmetry is declared.
+    """The session on the grid, levels referred to 1 m, ± shared where left-right symmetry is declared, drives in absolute levels.
 
-    Raises DataError where H 0 and V 0 disagree or the lowest compression sweep is not where drive_db says.
+    Raises DataError with all that shows only here: H 0 and V 0 that disagree, drives given twice, a lowest compression sweep
+    that is not where drive_db says.
     """
     info = session.info
-    problems: list[ErrorItem] = []
-    levels, horizontal, angles, resolutions = [], [], [], []
     offset = 20.0 * np.log10(info.distance_m or 1.0) if info.level_is == "spl_at_distance" else 0.0
-    for block in session.blocks:
-        levels.append(grid.to_grid(block.frequency_hz, block.level_db + offset, info.valid_from_hz, info.valid_to_hz))
-        horizontal.append(block.horizontal)
-        angles.append(block.angle_deg)
-        measured = ~np.isnan(block.level_db).all(axis=0)
-        f = block.frequency_hz[measured]
-        f = f[(f >= (info.valid_from_hz or 0.0)) & (f <= (info.valid_to_hz or np.inf))]
-        resolutions.append(grid.raw_resolution(f, info.gate_ms))
-    level, h, angle = np.concatenate(levels), np.concatenate(horizontal), np.concatenate(angles)
+    levels = [
+        grid.to_grid(b.frequency_hz, b.level_db + offset, info.valid_from_hz, info.valid_to_hz) for b in session.blocks
+    ]
+    level = np.concatenate(levels)
+    horizontal = np.concatenate([b.horizontal for b in session.blocks])
+    angle = np.concatenate([b.angle_deg for b in session.blocks])
     if info.symmetric:
-        level, h, angle = _mirrored(level, h, angle)
-    problems += _axis_problem(level, h, angle)
-    compression, problem = _compression(session)
-    problems += problem
+        level, horizontal, angle = _mirrored(level, horizontal, angle)
+    compression = _compression(session, offset)
+    distortion = _sweeps(session.distortion)
+    problems = _axis_problem(level, horizontal, angle)
+    problems += _doubled(session.compression, "compression") + _doubled(session.distortion, "distortion")
+    drive_offset = _drive_offset(compression)
+    if info.drive_scale == "relative":
+        compression, distortion = _shifted(compression, drive_offset), _shifted(distortion, drive_offset)
+    elif info.level_is != "relative" and info.kind != "subwoofer":
+        problems += _drive_problem(compression, drive_offset)
     if problems:
         raise DataError(f"{session.folder} can't be stored", [_in(session.folder, p) for p in problems])
-    impedance = None
-    if session.impedance is not None:
-        ohm = session.impedance.magnitude_ohm
-        impedance = np.round(
-            10.0 ** (grid.to_grid(session.impedance.frequency_hz, 20 * np.log10(ohm)[None])[0] / 20.0), 3
-        )
     return GridSession(
         info=info,
-        horizontal=h,
+        horizontal=horizontal,
         angle_deg=angle,
         level_db=rounded(level),
-        resolution_per_octave=min(resolutions, default=0.0),
+        resolution_per_octave=min((_resolution(session, b) for b in session.blocks), default=0.0),
         sphere_power_db=_sphere_power(session, offset),
-        distortion=_sweeps(session.distortion),
+        distortion=distortion,
         compression=compression,
-        impedance_ohm=None if impedance is None else impedance.astype(np.float32),
+        impedance_ohm=_impedance(session),
     )
+
+
+def _resolution(session: Session, block: CurveBlock) -> float:
+    """Raw points per octave of a block within the valid range: of its sparsest curve."""
+    info, f = session.info, block.frequency_hz
+    inside = (f >= (info.valid_from_hz or 0.0)) & (f <= (info.valid_to_hz or np.inf))
+    patterns = np.unique(~np.isnan(block.level_db[:, inside]), axis=0)
+    return min((grid.raw_resolution(f[inside][p], info.gate_ms) for p in patterns if p.any()), default=0.0)
+
+
+def _impedance(session: Session) -> NDArray[np.float32] | None:
+    if session.impedance is None:
+        return None
+    level = grid.to_grid(session.impedance.frequency_hz, 20.0 * np.log10(session.impedance.magnitude_ohm)[None])
+    return np.asarray(np.round(10.0 ** (level[0] / 20.0), 3), np.float32)
 
 
 def _in(folder: str, item: ErrorItem) -> ErrorItem:
@@ -105,45 +117,77 @@ def _axis_problem(
 
 
 def _sphere_power(session: Session, offset_db: float) -> NDArray[np.float32] | None:
-    """Sound power over the full sphere where one was measured."""
+    """Sound power over the full sphere where one was measured; directions on one side only make none."""
     if session.sphere is None:
         return None
     from speakerdb.acoustics import sphere
 
     block, info = session.sphere, session.info
-    weights = sphere.area_weights(block.azimuth_deg, block.elevation_deg)
+    try:
+        weights = sphere.area_weights(block.azimuth_deg, block.elevation_deg)
+    except ValueError:
+        return None
     level = grid.to_grid(block.frequency_hz, block.level_db + offset_db, info.valid_from_hz, info.valid_to_hz)
     return rounded(sphere.sound_power(level, weights))
 
 
-def _sweeps(sweeps: tuple[Sweep, ...]) -> GridSweeps | None:
+def _sweeps(sweeps: tuple[Sweep, ...], offset_db: float = 0.0) -> GridSweeps | None:
+    """Sweeps on the grid, in the order of component and drive."""
     if not sweeps:
         return None
+    ordered = sorted(sweeps, key=lambda s: (s.component or "", s.drive_db))
     return GridSweeps(
-        np.array([s.drive_db for s in sweeps], np.float64),
-        tuple(s.component or "" for s in sweeps),
-        rounded(np.concatenate([grid.to_grid(s.frequency_hz, s.level_db[None]) for s in sweeps])),
+        np.array([s.drive_db for s in ordered], np.float64),
+        tuple(s.component or "" for s in ordered),
+        rounded(np.concatenate([grid.to_grid(s.frequency_hz, s.level_db[None] + offset_db) for s in ordered])),
     )
 
 
-def _compression(session: Session) -> tuple[GridSweeps | None, list[ErrorItem]]:
-    """Compression sweeps, the lowest checked against its drive, or all drives shifted where their scale is relative."""
-    found = _sweeps(tuple(sorted(session.compression, key=lambda s: s.drive_db)))
-    if found is None:
-        return None, []
-    level = found.level_db[0, REFERENCE].astype(np.float64)
-    offset = float(np.mean(level)) - float(found.drive_db[0])
-    if np.isnan(offset):
-        return found, []
-    if session.info.drive_scale == "relative":
-        return GridSweeps(found.drive_db + offset, found.component, found.level_db), []
-    if abs(offset) <= DRIVE_LIMIT_DB or session.info.level_is == "relative":
-        return found, []
-    return found, [
+def _compression(session: Session, offset_db: float) -> GridSweeps | None:
+    """Compression sweeps at 1 m. Where the responses are levels at a distance, so are these, unless only as levels at 1 m the
+    lowest fits its drive; what compresses is a difference either way."""
+    at_distance, at_1m = (_sweeps(session.compression, shift) for shift in (offset_db, 0.0))
+    return at_1m if abs(_drive_offset(at_1m)) <= DRIVE_LIMIT_DB else at_distance
+
+
+def _doubled(sweeps: tuple[Sweep, ...], file: str) -> list[ErrorItem]:
+    seen = Counter((s.component or "", s.drive_db) for s in sweeps)
+    return [
+        ErrorItem(
+            file=file,
+            key="drive_db",
+            found=f"{count} {component + ' ' if component else ''}sweeps at a drive of {drive:g} dB",
+            expected="each drive once, in any order",
+        )
+        for (component, drive), count in seen.items()
+        if count > 1
+    ]
+
+
+def _drive_offset(compression: GridSweeps | None) -> float:
+    """By how much the lowest compression sweep's mean over 300 Hz–3 kHz lies above its drive; NaN where not measured."""
+    if compression is None:
+        return float("nan")
+    return float(np.mean(compression.level_db[0, output.LEVEL_BAND].astype(np.float64)) - compression.drive_db[0])
+
+
+def _shifted(sweeps: GridSweeps | None, offset_db: float) -> GridSweeps | None:
+    """Drives on a relative scale, moved to the level that the lowest compression sweep shows."""
+    if sweeps is None or np.isnan(offset_db):
+        return sweeps
+    return GridSweeps(sweeps.drive_db + offset_db, sweeps.component, sweeps.level_db)
+
+
+def _drive_problem(compression: GridSweeps | None, offset_db: float) -> list[ErrorItem]:
+    if compression is None or np.isnan(offset_db) or abs(offset_db) <= DRIVE_LIMIT_DB:
+        return []
+    return [
         ErrorItem(
             file="compression",
             key="drive_db",
-            found=f"a lowest sweep of {found.drive_db[0]:g} dB whose mean over 300 Hz–3 kHz is {offset:+.1f} dB from that",
-            expected=f'within {DRIVE_LIMIT_DB:g} dB, or drive_scale = "relative" in session.toml',
+            found=f"a lowest sweep, at a drive of {compression.drive_db[0]:g} dB, whose mean over 300 Hz–3 kHz is "
+            f"{offset_db:+.1f} dB from that",
+            expected=f"drive_db to be that mean as it would be without compression, within {DRIVE_LIMIT_DB:g} dB; where the drives "
+            'are on another scale say drive_scale = "relative" in session.toml, which shifts them all',
         )
     ]

@@ -8,14 +8,16 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, directivity, grid, response
+from speakerdb.acoustics import bounds, curveset, directivity, grid, response
+from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, Bounded, exact
 from speakerdb.acoustics.directivity import Angle
-from speakerdb.derive.reasons import Withholding
+from speakerdb.derive import strength
+from speakerdb.derive.reasons import withhold
+from speakerdb.derive.strength import Values
 from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.session import GridSession
 
 Array = NDArray[np.float64]
-AT_MOST, AT_LEAST = 1, 2
 
 
 @dataclass(frozen=True, eq=False)
@@ -38,52 +40,50 @@ def slots_of(sessions: Sequence[GridSession]) -> Array:
 
 
 def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = None) -> Derived:
-    """Values of the wanted metrics (None: all) of a batch of sessions."""
+    """Values of the wanted metrics (None: all) of a batch of sessions, and their summary curves."""
     ids = tuple(m for m in METRICS if metrics is None or m in metrics)
+    groups = {METRICS[m].group for m in ids}
     level = slots_of(sessions)
-    found, summary = measure(level)
-    sphere = np.full((len(sessions), len(grid.FREQUENCY_HZ)), np.nan)
-    for row, session in zip(sphere, sessions, strict=True):
-        if session.sphere_power_db is not None:
-            row[:] = session.sphere_power_db
-    summary["sound_power_sphere"] = sphere
-    found["di_sphere_mean_db"] = _exact(response.mean(summary["listening_window"] - sphere, directivity.TONE))
-    withholding = Withholding(sessions, level)
-    table = ValueTable(
-        ids, np.full((len(sessions), len(ids)), np.nan), np.zeros((len(sessions), len(ids)), np.int8), {}
-    )
-    for j, metric in enumerate(ids):
-        value, censored = found.get(metric, (np.full(len(sessions), np.nan), np.zeros(len(sessions), np.int8)))
-        table.value[:, j], table.censored[:, j] = value, censored
-    for i in range(len(sessions)):
-        for j, metric in enumerate(ids):
-            reason = withholding.reason(i, metric, bool(np.isnan(table.value[i, j])))
-            if reason is not None:
-                table.value[i, j], table.censored[i, j] = np.nan, 0
-                table.reason[i, metric] = reason
-    return Derived(table, {part: np.round(curve, 2).astype(np.float32) for part, curve in summary.items()})
-
-
-Values = dict[str, tuple[Array, NDArray[np.int8]]]
-
-
-def measure(level: Array) -> tuple[Values, dict[str, Array]]:
-    """All metrics of §3 and §4 of levels (S, 72, 199), whatever may be withheld for other reasons, and the summary curves."""
     power = curveset.power_of(level)
     curves = curveset.curve_set(level, power)
-    values = response_metrics(level, curves)
-    pattern, widths = directivity_metrics(power, curves)
+    found = response_metrics(level, curves)
     summary = {
         "on_axis": curves.on_axis, "listening_window": curves.lw, "early_reflections": curves.er,
         "sound_power": curves.sp, "in_room": curves.in_room, "di_early": curves.di_early, "di_power": curves.di_power,
         "rear": level[:, curveset.h(180)[0]] - level[:, curveset.ON_AXIS],  # what a wall behind sends back
-        **widths,
     }  # fmt: skip
-    return values | pattern, summary
+    if "directivity" in groups:
+        pattern, widths = directivity_metrics(power, curves)
+        summary |= widths | {"sound_power_sphere": _sphere_power(sessions)}
+        di = curves.lw - summary["sound_power_sphere"]
+        found |= pattern | {"di_sphere_mean_db": exact(response.mean(di, directivity.TONE))}
+    if "output" in groups:
+        window = strength.Response(curves.lw, found["reference_level_db"].value, found["f6_hz"].value)
+        output = strength.output_metrics(sessions, window)
+        found |= output.values
+        summary |= strength.usable_curves(output.usable)
+    table = ValueTable(
+        ids, np.stack([found[m].value for m in ids], axis=1), np.stack([found[m].code for m in ids], axis=1), {}
+    )
+    withhold(table, sessions, level)
+    blank = _without_level(sessions)
+    for part in ("usable_output", "usable_output_bound"):
+        if part in summary:
+            summary[part][blank] = np.nan
+    return Derived(table, {part: np.round(curve, 2).astype(np.float32) for part, curve in summary.items()})
 
 
-def _exact(value: Array) -> tuple[Array, NDArray[np.int8]]:
-    return value, np.zeros(value.shape, np.int8)
+def _without_level(sessions: Sequence[GridSession]) -> NDArray[np.bool_]:
+    """Sessions whose drives stand for no level."""
+    return np.array([s.info.level_is == "relative" or s.info.kind == "subwoofer" for s in sessions], bool)
+
+
+def _sphere_power(sessions: Sequence[GridSession]) -> Array:
+    sphere = np.full((len(sessions), len(grid.FREQUENCY_HZ)), np.nan)
+    for row, session in zip(sphere, sessions, strict=True):
+        if session.sphere_power_db is not None:
+            row[:] = session.sphere_power_db
+    return sphere
 
 
 def response_metrics(level: Array, c: curveset.CurveSet) -> Values:
@@ -94,40 +94,42 @@ def response_metrics(level: Array, c: curveset.CurveSet) -> Values:
     in_room = r.line(c.in_room, r.IN_ROOM)
     nbd_axis, nbd_window, nbd_room = (r.narrow_band_deviation(x) for x in (c.on_axis, c.lw, c.in_room))
     found: Values = {
-        "reference_level_db": _exact(reference),
-        "flatness_on_axis_db": _exact(r.deviation(c.on_axis)),
-        "flatness_window_db": _exact(r.deviation(c.lw)),
-        "half_range_window_db": _exact(r.half_range(c.lw)),
-        "nbd_on_axis_db": _exact(nbd_axis),
-        "nbd_window_db": _exact(nbd_window),
-        "nbd_in_room_db": _exact(nbd_room),
-        "smoothness_in_room": _exact(in_room.r_squared),
-        "slope_in_room_db_per_octave": _exact(in_room.slope_per_octave),
-        "ripple_in_room_db": _exact(in_room.ripple),
-        "bass_balance_db": _exact(r.mean(c.lw, r.BASS) - reference),
-        "treble_balance_db": _exact(r.mean(c.lw, r.TREBLE) - reference),
+        "reference_level_db": exact(reference),
+        "flatness_on_axis_db": exact(r.deviation(c.on_axis)),
+        "flatness_window_db": exact(r.deviation(c.lw)),
+        "half_range_window_db": exact(r.half_range(c.lw)),
+        "nbd_on_axis_db": exact(nbd_axis),
+        "nbd_window_db": exact(nbd_window),
+        "nbd_in_room_db": exact(nbd_room),
+        "smoothness_in_room": exact(in_room.r_squared),
+        "slope_in_room_db_per_octave": exact(in_room.slope_per_octave),
+        "ripple_in_room_db": exact(in_room.ripple),
+        "bass_balance_db": exact(r.mean(c.lw, r.BASS) - reference),
+        "treble_balance_db": exact(r.mean(c.lw, r.TREBLE) - reference),
     }
     limits = {f"f{n}_hz": r.bass_limit(c.lw, window_mean - n) for n in (3, 6, 10)}
     limits["power_f6_hz"] = r.bass_limit(c.sp, window_mean - 6)
     for name, limit in limits.items():
-        found[name] = limit.hz, np.where(limit.at_most, AT_MOST, 0).astype(np.int8)
+        found[name] = _flagged(limit.hz, limit.at_most, AT_MOST)
     f6 = limits["f6_hz"]
-    found["rolloff_db_per_octave"] = _exact(r.rolloff(c.lw, np.where(f6.at_most, np.nan, f6.hz)))
+    found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.at_most, np.nan, f6.hz)))
     power_f6 = limits["power_f6_hz"]
-    found["preference"] = (
-        r.preference(nbd_axis, nbd_room, power_f6.hz, in_room.r_squared),
-        np.where(power_f6.at_most, AT_LEAST, 0).astype(np.int8),
-    )
-    found["preference_bass_managed"] = _exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared))
+    preference = r.preference(nbd_axis, nbd_room, power_f6.hz, in_room.r_squared)
+    found["preference"] = _flagged(preference, power_f6.at_most, AT_LEAST)
+    found["preference_bass_managed"] = exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared))
     left, right = level[:, curveset.h(0, 10, 20, 30)], level[:, curveset.h(0, -10, -20, -30)]
     angle, gain, treble = r.best_listening_angle(left, right)
-    found["best_listening_angle_deg"], found["best_listening_angle_gain_db"] = _exact(angle), _exact(gain)
-    found["best_listening_angle_treble_db"] = _exact(treble)
+    found["best_listening_angle_deg"], found["best_listening_angle_gain_db"] = exact(angle), exact(gain)
+    found["best_listening_angle_treble_db"] = exact(treble)
     return found
 
 
-def _open(angle: Angle) -> tuple[Array, NDArray[np.int8]]:
-    return angle.deg, np.where(angle.at_least, AT_LEAST, 0).astype(np.int8)
+def _flagged(value: Array, bound: NDArray[np.bool_], code: int) -> Bounded:
+    return Bounded(value, np.where(bound, code, bounds.EXACT).astype(np.int8))
+
+
+def _open(angle: Angle) -> Bounded:
+    return _flagged(angle.deg, angle.at_least, AT_LEAST)
 
 
 def directivity_metrics(power: Array, c: curveset.CurveSet) -> tuple[Values, dict[str, Array]]:
@@ -140,14 +142,14 @@ def directivity_metrics(power: Array, c: curveset.CurveSet) -> tuple[Values, dic
     for name, sides in (("horizontal", ("left", "right")), ("vertical", ("up", "down"))):
         angle = d.full_angle(smoothed, sides)
         width = d.beamwidth(angle)
-        found[f"beamwidth_{name}_deg"] = width.median_deg, np.where(width.at_least, AT_LEAST, 0).astype(np.int8)
-        found[f"beamwidth_{name}_sd_oct"] = _exact(width.sd_oct)
+        found[f"beamwidth_{name}_deg"] = _flagged(width.median_deg, width.at_least, AT_LEAST)
+        found[f"beamwidth_{name}_sd_oct"] = exact(width.sd_oct)
         widths[f"beamwidth_{name}"] = np.where(angle.at_least, np.nan, angle.deg)
         a, b = (d.tone_angle(smoothed, smoothed_lw, side) for side in sides)
         found[f"tone_{sides[0]}_deg"], found[f"tone_{sides[1]}_deg"] = _open(a), _open(b)
         found[f"tone_width_{name}_deg"] = _open(d.worse(a, b))
-    found["di_power_mean_db"] = _exact(response.mean(c.di_power, d.TONE))
-    found["di_power_ripple_db"] = _exact(response.line(c.di_power, d.TONE).ripple)
-    found["di_early_ripple_db"] = _exact(response.line(c.di_early, d.TONE).ripple)
-    found["turning_sensitivity_db"] = _exact(d.turning_sensitivity(power))
+    found["di_power_mean_db"] = exact(response.mean(c.di_power, d.TONE))
+    found["di_power_ripple_db"] = exact(response.line(c.di_power, d.TONE).ripple)
+    found["di_early_ripple_db"] = exact(response.line(c.di_early, d.TONE).ripple)
+    found["turning_sensitivity_db"] = exact(d.turning_sensitivity(power))
     return found, widths

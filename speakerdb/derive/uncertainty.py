@@ -9,8 +9,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset
+from speakerdb.acoustics.output import LEVEL_BAND
 from speakerdb.derive.measuring import directivity_metrics, response_metrics, slots_of
-from speakerdb.derive.strength import Values
+from speakerdb.derive.strained import output_draws
+from speakerdb.derive.strength import Response, Values
+from speakerdb.dictionary import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics import draws as drawing
 from speakerdb.statistics.error_model import DRAWS, SharedKeys
@@ -48,17 +51,26 @@ def session_uncertainty(
     shared = drawing.shared_errors(info, keys, unit=unit)
     found = np.full((len(metrics), DRAWS), np.nan)
     own_noise = _Spread()
+    windows: list[Array] = []
     for first in range(0, DRAWS, CHUNK):
         last = min(first + CHUNK, DRAWS)
         noisy: NDArray[Any] = drawing.noisy_levels(level, shared, info, keys, first, last)
         values, curves = _all_metrics(curveset.share_poles(noisy))
         _place(found[:, first:last], metrics, values)
         own_noise.add(curves, shared.common[first:last])
+        windows.append(curves["listening_window"])
+    if session.compression is not None or session.distortion is not None or not info.powered:
+        lw, column = np.concatenate(windows), {m: j for j, m in enumerate(metrics)}
+        window = Response(lw, found[column["reference_level_db"]], found[column["f6_hz"]])
+        _place(found, metrics, output_draws(session, keys, shared, window))
     calibrated = np.full((len(metrics), DRAWS), np.nan)
     _place(calibrated, metrics, _response_only(level, shared.calibration))
     there = ~np.isnan(calibrated).all(axis=1)  # the pattern does not change with the calibration: nothing there
     spread = np.zeros(len(metrics))
     spread[there] = np.nanstd(calibrated[there], axis=1)
+    for j, metric in enumerate(metrics):
+        if METRICS[metric].group == "output" and METRICS[metric].unit.startswith("dB"):
+            spread[j] = shared.calibration[:, LEVEL_BAND].mean(axis=1).std()  # levels move with the mean error there
     return SessionUncertainty(metrics, uncertain(metrics, value, found), spread, own_noise.sd())
 
 

@@ -1,0 +1,247 @@
+"""How loud and how clean (metrics.md §5): distortion, compression, clean, maximum and balance level, usable output.
+
+A sweep's drive is the on-axis 300 Hz–3 kHz mean level at 1 m that would be there without compression. Drives (..., k) rise;
+levels stand in (..., k, 199). Distortion is in dB re the fundamental: 3 % = −30.5 dB, 10 % = −20 dB. Leading dimensions are
+sessions or draws. NaN is not measured.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.acoustics import bounds, grid
+from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Flags = NDArray[np.bool_]
+
+LEVEL_BAND = grid.band(300.0, 3000.0)
+BASS_BAND, MID_BAND = grid.band(50.0, 100.0), grid.band(200.0, 5000.0)
+MULTITONE_BAND = grid.band(100.0, 10000.0)
+CLEAN_BASS_PERCENT, CLEAN_PERCENT = 10.0, 3.0  # common practice, no source
+CLEAN_BASS_TO_HZ = 100.0
+LOSS_DB = 3.0
+BALANCE_DB, BALANCE_TO_HZ, BALANCE_MANAGED_FROM_HZ = 1.5, 10000.0, 80.0
+REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest drives were not linear (own judgement)
+SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
+IMPEDANCE_BAND = grid.band(20.3, 19400.0)  # the whole grid: 20 Hz–20 kHz
+
+# third-octave centres 25 Hz–10 kHz, base two from 1 kHz as the grid's octaves, at the grid points nearest to them
+THIRD_OCTAVE_POINTS: NDArray[np.int64] = np.array(
+    [np.argmin(np.abs(grid.LOG2_HZ - np.log2(1000.0) - k / 3.0)) for k in range(-16, 11)]
+)
+
+
+def percent_to_db(percent: float) -> float:
+    """Distortion in percent as dB re the fundamental: 10 % is −20 dB."""
+    return float(20.0 * np.log10(percent / 100.0))
+
+
+def smoothed_db(level_db: Floats) -> Array:
+    """1/3-octave smoothed levels (..., 199): power average."""
+    return np.asarray(10.0 * np.log10(grid.smooth_third_octave(10.0 ** (level_db / 10.0))))
+
+
+# along the drives
+
+
+def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounded:
+    """The drive at which value (..., k, F) rises past limit, linear between drives: (..., F).
+
+    Start at the lowest drive at or below the limit; the first upward crossing after it. None at or below: at most the lowest
+    drive measured; never above: at least the highest. Drives without a value are skipped.
+    """
+    shape = (*value.shape[:-2], value.shape[-1])
+    found, first, last = (np.full(shape, np.nan) for _ in range(3))
+    before_x, before_y = np.full(shape, np.nan), np.full(shape, np.nan)
+    started, done = np.zeros(shape, bool), np.zeros(shape, bool)
+    for i in range(value.shape[-2]):
+        x, y = np.broadcast_to(drive_db[..., i, None], shape), value[..., i, :]
+        there = ~np.isnan(y)
+        above = y > limit
+        crosses = started & ~done & there & above
+        with np.errstate(invalid="ignore", divide="ignore"):
+            at = before_x + (limit - before_y) / (y - before_y) * (x - before_x)
+        found = np.where(crosses, at, found)
+        done |= crosses
+        started |= there & ~above
+        before_x, before_y = np.where(there, x, before_x), np.where(there, y, before_y)
+        first, last = np.where(np.isnan(first) & there, x, first), np.where(there, x, last)
+    code = np.where(done, EXACT, np.where(started, AT_LEAST, np.where(np.isnan(first), EXACT, AT_MOST)))
+    return Bounded(np.where(done, found, np.where(started, last, first)), code.astype(np.int8))
+
+
+def along_drive(drive_db: Floats, value: Floats, at_db: Floats) -> Array:
+    """value (..., k, F) at the drives at_db (..., F), linear in between; that of the lowest or highest drive beyond the ends."""
+    found = np.broadcast_to(value[..., 0, :], np.broadcast_shapes(value[..., 0, :].shape, at_db.shape)).copy()
+    for i in range(value.shape[-2] - 1):
+        low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
+        share = np.clip((at_db - low) / (high - low), 0.0, 1.0)
+        between = value[..., i, :] * (1.0 - share) + value[..., i + 1, :] * share
+        found = np.where(share > 0, np.where(share < 1, between, value[..., i + 1, :]), found)
+    return np.where(np.isnan(at_db), np.nan, found)
+
+
+# distortion
+
+
+def distortion_at(drive_db: Floats, distortion_db: Floats, at_db: Floats | float, *, beyond_db: float = 0.0) -> Array:
+    """Distortion (..., F) at the drive at_db (...), linear in dB between the two measured drives around it; NaN outside.
+
+    beyond_db: how far the outermost lines may be prolonged (for drives whose own level is uncertain).
+    """
+    at = np.asarray(at_db, np.float64)[..., None]
+    shape = np.broadcast_shapes(at.shape, (*distortion_db.shape[:-2], distortion_db.shape[-1]))
+    found = np.full(shape, np.nan)
+    count = distortion_db.shape[-2]
+    for i in range(count):
+        exactly = np.abs(at - drive_db[..., i, None]) < 1e-6
+        found = np.where(exactly, distortion_db[..., i, :], found)
+    for i in range(count - 1):
+        low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
+        inside = (at > low - (beyond_db if i == 0 else 0.0)) & (at < high + (beyond_db if i == count - 2 else 0.0))
+        share = (at - low) / (high - low)
+        between = distortion_db[..., i, :] * (1.0 - share) + distortion_db[..., i + 1, :] * share
+        found = np.where(inside & np.isnan(found), between, found)
+    return found
+
+
+def rms_percent(distortion_db: Floats, band: slice) -> Array:
+    """Root mean square of the ratio over the band's grid points, in percent: (..., 199) -> (...)."""
+    return np.asarray(100.0 * np.sqrt(np.mean(10.0 ** (distortion_db[..., band] / 10.0), axis=-1)))
+
+
+def clean_drive(drive_db: Floats, distortion_db: Floats, limit_percent: float) -> Bounded:
+    """The highest drive (..., 199) at which 1/3-octave smoothed distortion (..., k, 199) stays within the limit."""
+    return rises_past(drive_db, smoothed_db(distortion_db), percent_to_db(limit_percent))
+
+
+def clean_level(drive_db: Floats, distortion_db: Floats, limit_percent: float, band: slice) -> Bounded:
+    """The highest drive (...) at which distortion stays within the limit everywhere in the band."""
+    return bounds.lowest(clean_drive(drive_db, distortion_db, limit_percent)[..., band])
+
+
+def noise_limited(distortion_db: Floats, limit_percent: float, band: slice) -> Flags:
+    """(...): somewhere in the band the lowest drive shows more than the limit and a higher one less: noise, not distortion."""
+    over = smoothed_db(distortion_db)[..., band] > percent_to_db(limit_percent)
+    return np.asarray((over[..., 0, :] & ~over[..., 1:, :].all(axis=-2)).any(axis=-1))
+
+
+# compression
+
+
+@dataclass(frozen=True, eq=False)
+class Compression:
+    """change_db (..., k, 199): measured re the lowest drive, minus the difference of the drives, ≤ 0 when it compresses;
+    smoothed_db: the same 1/3-octave smoothed (power average); loss_db (..., k): −mean of change over 300 Hz–3 kHz;
+    linear (...): the loss rises by no more than 0.03 dB per dB between the two lowest drives, so that the lowest is a reference."""
+
+    drive_db: Floats
+    change_db: Array
+    smoothed_db: Array
+    loss_db: Array
+    linear: Flags
+
+
+def compression(drive_db: Floats, level_db: Floats) -> Compression:
+    """From on-axis levels (..., k, 199) at rising drives (..., k), at least two."""
+    change = level_db - level_db[..., :1, :] - (drive_db - drive_db[..., :1])[..., None]
+    loss = -change[..., LEVEL_BAND].mean(axis=-1)
+    slope = (loss[..., 1] - loss[..., 0]) / (drive_db[..., 1] - drive_db[..., 0])
+    return Compression(drive_db, change, smoothed_db(change), loss, np.asarray(slope <= REFERENCE_SLOPE + 1e-9))
+
+
+def _unless_bent(found: Bounded, linear: Flags) -> Bounded:
+    """Where the reference compressed already, the true loss is greater: what was reached is at most that; the rest unknown."""
+    value = np.where(~linear & (found.code == AT_LEAST), np.nan, found.value)
+    code = np.where(linear, found.code, np.where(np.isnan(value), EXACT, AT_MOST))
+    return Bounded(value, code.astype(np.int8))
+
+
+@dataclass(frozen=True, eq=False)
+class MaxLevel:
+    """level: delivered where the loss reaches 3 dB; low_db, high_db (...): delivered at the two drives around it, NaN where
+    that is not an exact value."""
+
+    level: Bounded
+    low_db: Array
+    high_db: Array
+
+
+def max_level(c: Compression) -> MaxLevel:
+    """Delivered level (...) at 3 dB compression; never reached: at least what the highest drive delivered."""
+    reached = rises_past(c.drive_db, c.loss_db[..., None], LOSS_DB)[..., 0]
+    delivered = c.drive_db - c.loss_db
+    highest = along_drive(c.drive_db, delivered[..., None], reached.value[..., None])[..., 0]
+    level = Bounded(np.where(reached.code == EXACT, reached.value - LOSS_DB, highest), reached.code)
+    level = _unless_bent(level, c.linear)
+    drive = np.broadcast_to(c.drive_db, c.loss_db.shape)
+    under = drive <= reached.value[..., None]
+    sure = (level.code == EXACT) & ~np.isnan(level.value)
+    a = np.where(under, delivered, -np.inf).max(axis=-1)
+    above = np.argmin(under, axis=-1)[..., None]
+    b = np.take_along_axis(delivered, above, axis=-1)[..., 0]
+    low, high = np.minimum(np.minimum(a, b), level.value), np.maximum(np.maximum(a, b), level.value)
+    return MaxLevel(level, np.where(sure, low, np.nan), np.where(sure, high, np.nan))
+
+
+def balance_level(c: Compression, from_hz: Floats | float) -> Bounded:
+    """Level delivered (...) at the highest drive at which 1/3-octave smoothed compression, less its own mean over
+    300 Hz–3 kHz, stays within ±1.5 dB from from_hz (...) to 10 kHz."""
+    tilt = c.smoothed_db - c.smoothed_db[..., LEVEL_BAND].mean(axis=-1, keepdims=True)
+    start = np.asarray(from_hz, np.float64)[..., None, None]
+    inside = (start * (1 - 1e-9) <= grid.FREQUENCY_HZ) & (grid.FREQUENCY_HZ <= BALANCE_TO_HZ * (1 + 1e-9))
+    tilt = np.where(inside, tilt, 0.0)
+    tilt = np.where(np.isnan(tilt).any(axis=-1, keepdims=True) & inside, np.nan, tilt)
+    left = bounds.lower_of(rises_past(c.drive_db, tilt, BALANCE_DB), rises_past(c.drive_db, -tilt, BALANCE_DB))
+    holds = _unless_bent(bounds.lowest(left), c.linear)
+    loss = along_drive(c.drive_db, c.loss_db[..., None], holds.value[..., None])[..., 0]
+    value = np.where(np.isnan(start[..., 0, 0]), np.nan, holds.value - loss)
+    return Bounded(value, np.where(np.isnan(value), EXACT, holds.code).astype(np.int8))
+
+
+# both together
+
+
+def usable_output(c: Compression, drive_db: Floats, thd_db: Floats, response_db: Floats) -> Bounded:
+    """Level (..., 199) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion limit
+    (10 % up to 100 Hz, 3 % above) at each frequency.
+
+    drive_db (..., m), thd_db (..., m, 199): total harmonic distortion; response_db (..., 199): listening window re its reference level.
+    """
+    loss = -c.smoothed_db
+    squeezed = _unless_bent(rises_past(c.drive_db, loss, LOSS_DB), c.linear[..., None])
+    limits = np.where(
+        grid.FREQUENCY_HZ <= CLEAN_BASS_TO_HZ * (1 + 1e-9),
+        percent_to_db(CLEAN_BASS_PERCENT),
+        percent_to_db(CLEAN_PERCENT),
+    )
+    clean = rises_past(drive_db, smoothed_db(thd_db), limits)
+    drive = bounds.lower_of(squeezed, clean)
+    value = drive.value - along_drive(c.drive_db, loss, drive.value) + response_db
+    return Bounded(value, np.where(np.isnan(value), EXACT, drive.code).astype(np.int8))
+
+
+def at_frequency(output: Bounded, frequency_hz: float) -> Bounded:
+    """A curve (..., 199) at a frequency between grid points, linear in dB over log f."""
+    i = grid.at_or_below(frequency_hz)
+    share = float(grid.POINTS_PER_OCTAVE * (np.log2(frequency_hz) - grid.LOG2_HZ[i]))
+    return bounds.between(output[..., i], output[..., i + 1], min(max(share, 0.0), 1.0))
+
+
+# passive speakers
+
+
+def lowest_impedance(impedance_ohm: Floats) -> Array:
+    """Lowest magnitude over 20 Hz–20 kHz of (..., 199); NaN where a part is not measured."""
+    return np.asarray(impedance_ohm[..., IMPEDANCE_BAND].min(axis=-1), np.float64)
+
+
+def sensitivity(reference_level_db: Floats, drive_voltage_v: Floats | float) -> Array:
+    """Reference level (...) referred to 2.83 V."""
+    return np.asarray(reference_level_db + 20.0 * np.log10(SENSITIVITY_V / np.asarray(drive_voltage_v, np.float64)))

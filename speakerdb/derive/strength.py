@@ -1,0 +1,178 @@
+"""Output and distortion of sessions (metrics.md §5): sweeps gathered by their number of drives, then the physics once a group."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb.acoustics import bounds, output
+from speakerdb.acoustics.bounds import Bounded
+from speakerdb.dictionary import METRICS
+from speakerdb.session import GridSession, GridSweeps
+
+Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
+Values = dict[str, Bounded]
+
+THD_DRIVES_DB = (86.0, 96.0)
+OUTPUT_HZ = (40.0, 63.0, 100.0)
+OUTPUT_METRICS = tuple(m for m in METRICS if METRICS[m].group == "output")
+
+
+@dataclass(frozen=True, eq=False)
+class Drives:
+    """Sweeps of one kind: drive_db (..., k) rising, level_db (..., k, 199)."""
+
+    drive_db: Floats
+    level_db: Floats
+
+
+@dataclass(frozen=True, eq=False)
+class Sweeps:
+    """What was swept; None where a kind is missing."""
+
+    compression: Drives | None = None
+    thd: Drives | None = None
+    multitone: Drives | None = None
+    multitone_hp80: Drives | None = None
+
+
+@dataclass(frozen=True, eq=False)
+class Response:
+    """What the sweeps are set against: the listening window (..., 199), its reference level (...), its −6 dB limit (...)."""
+
+    lw: Floats
+    reference_db: Floats
+    f6_hz: Floats
+
+
+def sweeps_of(session: GridSession) -> Sweeps:
+    """The sweeps of a session by kind. One drive alone tells nothing of compression."""
+    found: dict[str, Drives] = {}
+    if session.distortion is not None:
+        for kind in ("thd", "multitone", "multitone_hp80"):
+            rows = [i for i, component in enumerate(session.distortion.component) if component == kind]
+            if rows:
+                found[kind] = _rising(session.distortion, rows)
+    if session.compression is not None and len(session.compression.drive_db) > 1:
+        found["compression"] = _rising(session.compression, list(range(len(session.compression.drive_db))))
+    return Sweeps(**found)
+
+
+def _rising(sweeps: GridSweeps, rows: list[int]) -> Drives:
+    rows = sorted(rows, key=lambda i: sweeps.drive_db[i])
+    return Drives(sweeps.drive_db[rows], sweeps.level_db[rows].astype(np.float64))
+
+
+@dataclass(frozen=True, eq=False)
+class Strength:
+    """values: metric -> (...); usable (..., 199); low_db, high_db (...): the levels delivered at the two drives around the
+    maximum level."""
+
+    values: Values
+    usable: Bounded
+    low_db: Array
+    high_db: Array
+
+
+def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.0) -> Strength:
+    """All metrics of one speaker's sweeps, or of several with the same drives, or of draws.
+
+    at_error_db (...): what the true drives are above the stated ones; drives are then known to that only, so the outermost
+    distortion curves may be prolonged that far.
+    """
+    shape = response.reference_db.shape
+    unknown = bounds.exact(np.full(shape, np.nan))
+    values = dict.fromkeys(OUTPUT_METRICS, unknown)
+    usable = bounds.exact(np.full(response.lw.shape, np.nan))
+    low, high = unknown.value, unknown.value
+    uncertain = float(np.max(np.abs(at_error_db)))
+    if (thd := sweeps.thd) is not None:
+        for at in THD_DRIVES_DB:
+            level = output.distortion_at(thd.drive_db, thd.level_db, at - np.asarray(at_error_db), beyond_db=uncertain)
+            for name, band in (("bass", output.BASS_BAND), ("mid", output.MID_BAND)):
+                values[f"thd_{name}_{at:.0f}_percent"] = bounds.exact(output.rms_percent(level, band))
+    for name, kind, percent, band in (
+        ("clean_level_bass_db", sweeps.thd, output.CLEAN_BASS_PERCENT, output.BASS_BAND),
+        ("clean_level_mid_db", sweeps.thd, output.CLEAN_PERCENT, output.MID_BAND),
+        ("clean_level_multitone_db", sweeps.multitone, output.CLEAN_PERCENT, output.MULTITONE_BAND),
+        ("clean_level_multitone_managed_db", sweeps.multitone_hp80, output.CLEAN_PERCENT, output.MULTITONE_BAND),
+    ):
+        if kind is not None:
+            values[name] = output.clean_level(kind.drive_db, kind.level_db, percent, band).plus(at_error_db)
+    if sweeps.compression is not None:
+        c = output.compression(sweeps.compression.drive_db, sweeps.compression.level_db)
+        maximum = output.max_level(c)
+        values["max_level_db"] = maximum.level.plus(at_error_db)
+        values["balance_level_db"] = output.balance_level(c, response.f6_hz).plus(at_error_db)
+        values["balance_level_managed_db"] = output.balance_level(c, output.BALANCE_MANAGED_FROM_HZ).plus(at_error_db)
+        low, high = maximum.low_db + at_error_db, maximum.high_db + at_error_db
+        if thd is not None:
+            shown = response.lw - response.reference_db[..., None]
+            usable = output.usable_output(c, thd.drive_db, thd.level_db, shown)
+            usable = usable.plus(np.asarray(at_error_db)[..., None])
+            for f in OUTPUT_HZ:
+                values[f"max_level_{f:.0f}hz_db"] = output.at_frequency(usable, f)
+    return Strength(values, usable, low, high)
+
+
+def output_metrics(sessions: Sequence[GridSession], response: Response) -> Strength:
+    """Metrics of §5 of a batch: response (S, …). Sessions with the same numbers of drives are worked out together."""
+    count = len(sessions)
+    every = [sweeps_of(s) for s in sessions]
+    values = {m: bounds.exact(np.full(count, np.nan)) for m in OUTPUT_METRICS}
+    usable = bounds.exact(np.full(response.lw.shape, np.nan))
+    low, high = np.full(count, np.nan), np.full(count, np.nan)
+    groups: dict[tuple[int, ...], list[int]] = {}
+    for i, sweeps in enumerate(every):
+        groups.setdefault(_drive_counts(sweeps), []).append(i)
+    for counts, rows in groups.items():
+        if any(counts):
+            chosen = Response(response.lw[rows], response.reference_db[rows], response.f6_hz[rows])
+            found = strength(_stacked([every[i] for i in rows]), chosen)
+            for metric, mine in found.values.items():
+                values[metric].value[rows], values[metric].code[rows] = mine.value, mine.code
+            usable.value[rows], usable.code[rows] = found.usable.value, found.usable.code
+            low[rows], high[rows] = found.low_db, found.high_db
+    passive = np.array([not s.info.powered for s in sessions], bool)
+    ohm = np.full((count, response.lw.shape[-1]), np.nan)
+    volt = np.array([s.info.drive_voltage_v or np.nan for s in sessions], np.float64)
+    for row, session in zip(ohm, sessions, strict=True):
+        if session.impedance_ohm is not None:
+            row[:] = session.impedance_ohm
+    values["impedance_min_ohm"] = bounds.exact(np.where(passive, output.lowest_impedance(ohm), np.nan))
+    sensitivity = output.sensitivity(response.reference_db, volt)
+    values["sensitivity_db"] = bounds.exact(np.where(passive, sensitivity, np.nan))
+    return Strength(values, usable, low, high)
+
+
+_KINDS = tuple(f.name for f in fields(Sweeps))
+
+
+def _drive_counts(sweeps: Sweeps) -> tuple[int, ...]:
+    kinds: list[Drives | None] = [getattr(sweeps, kind) for kind in _KINDS]
+    return tuple(0 if kind is None else len(kind.drive_db) for kind in kinds)
+
+
+def _stacked(every: Sequence[Sweeps]) -> Sweeps:
+    """Sweeps with the same numbers of drives as one, with a leading dimension."""
+    found = {}
+    for kind in _KINDS:
+        mine: list[Drives] = [getattr(s, kind) for s in every]
+        if mine[0] is not None:
+            found[kind] = Drives(np.stack([d.drive_db for d in mine]), np.stack([d.level_db for d in mine]))
+    return Sweeps(**found)
+
+
+def usable_curves(usable: Bounded) -> dict[str, Array]:
+    """Summary curves (S, 199) at the third-octave centres, NaN between: usable_output, and usable_output_bound: −1 where it
+    is at most that, 1 where at least, 0 where exact."""
+    kept = np.zeros(usable.value.shape[-1], bool)
+    kept[output.THIRD_OCTAVE_POINTS] = True
+    value = np.where(kept, usable.value, np.nan)
+    side = np.array([0.0, -1.0, 1.0])[usable.code]
+    return {"usable_output": value, "usable_output_bound": np.where(np.isnan(value), np.nan, side)}
