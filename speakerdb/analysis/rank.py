@@ -27,7 +27,6 @@ class Oriented:
     draws: NDArray[np.floating[Any]]
     lower: FloatArray
     upper: FloatArray
-    calibration_variance: FloatArray
     lab: NDArray[np.int64]
     step: FloatArray
 
@@ -41,24 +40,24 @@ def oriented(column: MetricColumn) -> Oriented:
     """The column ready for ranking; every row must be known."""
     s, lab = sign(column), np.unique(column.lab.astype(str), return_inverse=True)[1].astype(np.int64)
     draws, lower, upper = column.draws, column.lower, column.upper
-    variance, step = column.calibration_variance, np.full(len(column), column.metric.step)
+    step = np.full(len(column), column.metric.step)
     if column.metric.scale == "log":
         least = column.metric.step / 100.0
         slope = np.log(2.0) * np.maximum(column.corrected, least)
-        draws, variance, step = np.log2(np.maximum(draws, least)), variance / slope**2, step / slope
+        draws, step = np.log2(np.maximum(draws, least)), step / slope
         lower, upper = (
             np.where(np.isfinite(x), np.log2(np.maximum(np.where(np.isfinite(x), x, 1.0), least)), x)
             for x in (lower, upper)
         )
     if s < 0:
         draws, lower, upper = -draws, -upper, -lower
-    return Oriented(draws, lower, upper, variance, lab, step)
+    return Oriented(draws, lower, upper, lab, step)
 
 
 def sets(column: MetricColumn) -> RankSets:
     """Rank sets of a column whose rows are all known."""
     o = oriented(column)
-    return ranksets.rank_sets(o.draws, o.lower, o.upper, o.calibration_variance, o.lab, o.step)
+    return ranksets.rank_sets(o.draws, o.lower, o.upper, o.lab, o.step)
 
 
 def rank_frame(column: MetricColumn) -> pl.DataFrame:

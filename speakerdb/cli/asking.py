@@ -237,14 +237,15 @@ def rank(
         ok = frame.filter(pl.col("status") == "ok")
         if len(ok):
             text.table(
-                ["rank", "speaker", "setting", f"value ({m.unit})", "95 % interval"],
+                ["rank", "group", "speaker", "setting", f"value ({m.unit})", "95 % interval"],
                 [
-                    [_rank_text(r), r["speaker"], r["setting"], text.value(m, r["value"], r["censored"]),
+                    [_rank_text(r), r["group"], r["speaker"], r["setting"], text.value(m, r["value"], r["censored"]),
                      text.interval(m, r["low"], r["high"])]
                     for r in ok.iter_rows(named=True)
                 ],
-                right=(0, 3, 4),
+                right=(0, 1, 4, 5),
             )  # fmt: skip
+            _rank_remarks(m, ok)
         else:
             text.line("No speaker has this value and passes the filters.")
         _withheld(frame.filter(pl.col("status") != "ok"))
@@ -254,6 +255,20 @@ def rank(
 def _rank_text(row: dict[str, Any]) -> str:
     low, high = row["rank_low"], row["rank_high"]
     return str(row["rank"]) if low == high else f"{row['rank']} ({low}–{high})"
+
+
+def _rank_remarks(metric: MetricDef, ranked: pl.DataFrame) -> None:
+    """What ranks, groups and the first place can and cannot say."""
+    from speakerdb.analysis.rank import NEIGHBOURS
+
+    if ranked["rank_low"].null_count():
+        text.line("The uncertainty of some is not worked out: ranks they can have are unknown; run `speakerdb derive`.")
+        return
+    text.line(f"In brackets the ranks each can have, for all together (95 %); {NEIGHBOURS}.")
+    over = ranked["overstatement"][0]
+    if over is not None:
+        shown = text.number(over, metric.decimals + 1)
+        text.line(f"Whoever comes first is flattered by chance: here by {shown} {metric.unit} on average.")
 
 
 def _where(selection: Selection) -> str:

@@ -21,13 +21,12 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 LEVEL = 0.95
 MEMBERS_PER_LAB = 24  # speakers of a lab whose marginal critical value is worked out; the others' are interpolated
-_LEAST_SHARE = 1e-6  # of a speaker's variance that is always counted as its own
 _BLOCK = 32  # rows at a time: the band of one block stays in the processor's cache
 
 
 @dataclass(frozen=True, eq=False)
 class Noise:
-    """What blurs the field: own variance v (p,), calibration variance of the lab t (p,), lab (p,) int codes.
+    """What blurs the field: own variance v (p,), variance t (p,) of what all of a lab share, lab (p,) int codes.
 
     deviation (p, B) float32: draws minus their mean.
     """
@@ -62,21 +61,32 @@ class RankSets:
     critical: float
 
 
-def noise_of(
-    draws: NDArray[np.floating[Any]], calibration_variance: FloatArray, lab: IntArray, step: float | FloatArray
-) -> Noise:
-    """Split each speaker's variance into its own and its lab's part.
+def noise_of(draws: NDArray[np.floating[Any]], lab: IntArray, step: float | FloatArray) -> Noise:
+    """Split each speaker's variance into its own part and the part that it shares with its lab.
 
-    draws (p, B), calibration_variance (p,) in squared units, lab (p,) codes, step: the display step, below whose
-    square no variance is taken. t is the least of a lab, so that it is one number per lab.
+    draws (p, B), lab (p,) codes, step: the display step, below whose square no variance is taken. What a lab shares shows as the mean of
+    its n speakers in each draw. With S_j the variance about that mean, Σv = ΣS/(1 − 1/n), v_j = (S_j − Σv/n²)/(1 − 2/n) and
+    t = Var(mean) − Σv/n²; the speaker's variance is all its own where it stands alone. v_j is kept above half of S_j, since a
+    variance taken too small by chance would blow up every difference it enters.
     """
     deviation = (draws - draws.mean(axis=1, keepdims=True, dtype=np.float64)).astype(np.float32)
-    total = deviation.var(axis=1, ddof=1, dtype=np.float64)
-    least = np.full(int(lab.max(initial=-1)) + 1, np.inf)
-    np.minimum.at(least, lab, calibration_variance)
-    t = least[lab]
-    v = np.maximum(np.maximum(total - t, _LEAST_SHARE * total), step**2)
-    return Noise(deviation, v, t, lab)
+    v, t = np.empty(len(draws)), np.zeros(len(draws))
+    for code in np.unique(lab):
+        rows = np.flatnonzero(lab == code)
+        v[rows], t[rows] = _split(deviation[rows])
+    return Noise(deviation, np.maximum(v, np.asarray(step) ** 2), t, lab)
+
+
+def _split(deviation: NDArray[np.float32]) -> tuple[FloatArray, float]:
+    """v (n,) and t of one lab's speakers."""
+    n = len(deviation)
+    if n == 1:
+        return deviation.var(axis=1, ddof=1, dtype=np.float64), 0.0
+    mean = deviation.mean(axis=0, dtype=np.float64)
+    about = (deviation - mean.astype(np.float32)).var(axis=1, ddof=1, dtype=np.float64)
+    total = about.sum() / (1.0 - 1.0 / n)
+    v = np.full(2, total / 2.0) if n == 2 else (about - total / n**2) / (1.0 - 2.0 / n)
+    return np.maximum(v, about / 2.0), max(float(mean.var(ddof=1) - total / n**2), 0.0)
 
 
 def order_statistic(values: NDArray[np.floating[Any]], level: float = LEVEL) -> FloatArray:
@@ -190,7 +200,6 @@ def rank_sets(
     draws: NDArray[np.floating[Any]],
     lower: FloatArray,
     upper: FloatArray,
-    calibration_variance: FloatArray,
     lab: IntArray,
     step: float | FloatArray,
     level: float = LEVEL,
@@ -198,12 +207,12 @@ def rank_sets(
     """Rank sets of p speakers of which more is better.
 
     draws (p, B) all finite; lower, upper (p,): what is known of the value, equal where exact, infinite on an open side (the
-    finite end stands for the value in the point rank); calibration_variance (p,), lab (p,) int codes 0, 1, …; step: the
+    finite end stands for the value in the point rank); lab (p,) int codes 0, 1, … of what speakers share errors with; step: the
     display step, a number or (p,). d²_jk = v_j + v_k + [labs differ](t_j + t_k); k is better than j where L_k − U_j > c·d_jk.
 
     >>> flat = np.random.default_rng(1).normal(size=(3, 400))
     >>> at = np.array([0.0, 1.0, 20.0])
-    >>> sets = rank_sets(at[:, None] + flat, at, at, np.zeros(3), np.zeros(3, int), 0.1)
+    >>> sets = rank_sets(at[:, None] + flat, at, at, np.zeros(3, int), 0.1)
     >>> sets.rank.tolist(), sets.low.tolist(), sets.high.tolist(), sets.group.tolist()
     ([3, 2, 1], [2, 2, 1], [3, 3, 1], [2, 2, 1])
     """
@@ -211,7 +220,7 @@ def rank_sets(
     if count == 0:
         none = np.zeros(0, np.int64)
         return RankSets(none, none, none, none, none, none, 0.0)
-    noise = noise_of(draws, calibration_variance, lab, step)
+    noise = noise_of(draws, lab, step)
     point = np.where(np.isfinite(lower), lower, upper)
     order = np.argsort(-point, kind="stable")
     rank = 1 + count - np.searchsorted(np.sort(point), point, side="right")

@@ -18,7 +18,7 @@ from speakerdb.statistics.tradeoff import quantile_line
 def test_rank_sets_at_equal_errors_use_tukeys_studentized_range(speakers):
     # With equal variances the largest standardized difference of p values is the studentized range over √2 (Tukey)
     draws = np.random.default_rng(speakers).normal(size=(speakers, 20_000))
-    noise = ranksets.noise_of(draws, np.zeros(speakers), np.zeros(speakers, int), 1e-9)
+    noise = ranksets.noise_of(draws, np.zeros(speakers, int), 1e-9)
     critical, _ = ranksets.critical_values(noise, np.zeros(1, int))
     assert critical == pytest.approx(stats.studentized_range.ppf(0.95, speakers, np.inf) / np.sqrt(2), rel=0.015)
 

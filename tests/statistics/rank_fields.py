@@ -22,16 +22,15 @@ class Field:
 
     def measured(self, random: np.random.Generator) -> np.ndarray:
         """One round of measurements (p,)."""
-        return self.truth + self._errors(random, 1)[0][:, 0]
+        return self.truth + self.errors(random, 1)[:, 0]
 
-    def _errors(self, random: np.random.Generator, count: int) -> tuple[np.ndarray, np.ndarray]:
+    def errors(self, random: np.random.Generator, count: int) -> np.ndarray:
+        """(p, count) errors, the calibration shared within each lab."""
         shared = self.calibration * random.standard_normal((int(self.lab.max()) + 1, count))
-        return self.own[:, None] * random.standard_normal((len(self.own), count)) + shared[self.lab], shared
+        return self.own[:, None] * random.standard_normal((len(self.own), count)) + shared[self.lab]
 
     def sets(self, value: np.ndarray, random: np.random.Generator) -> ranksets.RankSets:
-        errors, shared = self._errors(random, DRAWS)
-        t = shared.var(axis=1, ddof=1)[self.lab]
-        return ranksets.rank_sets(value[:, None] + errors, value, value, t, self.lab, 1e-6)
+        return ranksets.rank_sets(value[:, None] + self.errors(random, DRAWS), value, value, self.lab, 1e-6)
 
 
 def near_ties(random: np.random.Generator, speakers: int = 40, labs: int = 3) -> Field:
@@ -61,14 +60,13 @@ def coverage(runs: int, seed: int) -> tuple[float, float]:
 
 
 def brute_force(
-    draws: np.ndarray, lower: np.ndarray, upper: np.ndarray, t: np.ndarray, lab: np.ndarray, step: float
+    draws: np.ndarray, lower: np.ndarray, upper: np.ndarray, lab: np.ndarray, step: float
 ) -> dict[str, np.ndarray]:
     """Rank sets by their definition, every pair in every draw."""
     count, number = draws.shape
     x = draws - draws.mean(axis=1, keepdims=True)
-    variance = x.var(axis=1, ddof=1)
-    least = np.array([t[lab == one].min() for one in lab])
-    v = np.maximum(np.maximum(variance - least, 1e-6 * variance), step**2)
+    noise = ranksets.noise_of(draws, lab, step)
+    v, least = noise.v, noise.t
     d = np.empty((count, count))
     for j in range(count):
         for k in range(count):

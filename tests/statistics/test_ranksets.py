@@ -22,7 +22,7 @@ def some_field(seed: int, speakers: int = ranksets.MEMBERS_PER_LAB, labs: int = 
     if censored:
         lower[:3], upper[3:6] = -np.inf, np.inf
     draws = (value[:, None] + errors + shared[lab]).astype(np.float32)
-    return draws, lower, upper, shared.var(axis=1, ddof=1)[lab], lab, 0.05
+    return draws, lower, upper, lab, 0.05
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -36,8 +36,8 @@ def test_rank_sets_equal_their_definition_pair_by_pair(seed, labs):
 
 
 def test_interpolated_marginal_bounds_come_near_the_definition():
-    draws, _, _, t, lab, step = some_field(3, speakers=150, labs=2, censored=False)
-    noise = ranksets.noise_of(draws, t, lab, step)
+    draws, _, _, lab, step = some_field(3, speakers=150, labs=2, censored=False)
+    noise = ranksets.noise_of(draws, lab, step)
     every = np.arange(150)
     _, exact = ranksets.critical_values(noise, every)
     members = ranksets.members_of(noise)
@@ -49,8 +49,8 @@ def test_interpolated_marginal_bounds_come_near_the_definition():
 
 
 def test_a_censored_speaker_is_never_surely_worse_than_what_it_may_exceed():
-    draws, lower, upper, t, lab, step = some_field(1)
-    sets = ranksets.rank_sets(draws, lower, upper, t, lab, step)
+    draws, lower, upper, lab, step = some_field(1)
+    sets = ranksets.rank_sets(draws, lower, upper, lab, step)
     open_above, open_below = np.isposinf(upper), np.isneginf(lower)
     assert (sets.low[open_above] == 1).all()
     assert (sets.high[open_below] == len(lower)).all()
@@ -65,10 +65,39 @@ def test_every_set_contains_its_rank_and_the_marginal_set_lies_within_the_simult
         assert (sets.marginal_high <= sets.high).all()
 
 
+@pytest.mark.parametrize(("n", "near"), [(2, 0.15), (3, 0.25), (12, 0.12), (200, 0.12)])
+def test_the_parts_of_the_noise_are_found_from_the_draws(n, near):
+    random = np.random.default_rng(n)
+    own = np.full(n, 0.5) if n < 4 else random.uniform(0.3, 0.9, n)
+    draws = own[:, None] * random.standard_normal((n, 4000)) + 0.8 * random.standard_normal(4000)
+    noise = ranksets.noise_of(draws, np.zeros(n, int), 1e-6)
+    assert noise.v == pytest.approx(own**2, rel=near)
+    assert noise.t == pytest.approx(np.full(n, 0.64), rel=0.1)
+
+
+def test_a_speaker_alone_in_its_lab_keeps_all_its_variance():
+    draws = 2.0 * np.random.default_rng(1).standard_normal((1, 4000))
+    noise = ranksets.noise_of(draws, np.zeros(1, int), 1e-6)
+    assert noise.v == pytest.approx([4.0], rel=0.1)
+    assert noise.t.tolist() == [0.0]
+
+
+def test_a_calibration_that_moves_some_more_than_others_still_leaves_far_ones_apart():
+    # bass limits answer to the calibration each in its own degree
+    random = np.random.default_rng(11)
+    value, answer = np.arange(12.0) * 1.0, random.uniform(0.5, 1.5, 12)
+    draws = (
+        value[:, None] + 0.1 * random.standard_normal((12, 400)) + 0.5 * answer[:, None] * random.standard_normal(400)
+    )
+    sets = ranksets.rank_sets(draws, value, value, np.zeros(12, int), 0.01)
+    assert sets.critical < 6.0
+    assert (sets.high - sets.low).max() <= 6
+
+
 def test_exact_ties_share_a_rank_and_are_never_separated():
     value = np.array([1.0, 1.0, 1.0, -30.0])
     draws = value[:, None] + np.random.default_rng(2).normal(size=(4, 400))
-    sets = ranksets.rank_sets(draws, value, value, np.zeros(4), np.zeros(4, int), 0.1)
+    sets = ranksets.rank_sets(draws, value, value, np.zeros(4, int), 0.1)
     assert sets.rank.tolist() == [1, 1, 1, 4]
     assert sets.low.tolist() == [1, 1, 1, 4]
     assert sets.high.tolist() == [3, 3, 3, 4]
@@ -80,21 +109,20 @@ def test_a_calibration_that_all_share_does_not_widen_the_sets():
     value = np.arange(8.0) * 4
     own = value[:, None] + 0.6 * random.normal(size=(8, 400))
     shared = 1.0 * random.normal(size=400)
-    t = np.full(8, shared.var(ddof=1))
-    one_lab = ranksets.rank_sets(own + shared, value, value, t, np.zeros(8, int), 0.01)
+    one_lab = ranksets.rank_sets(own + shared, value, value, np.zeros(8, int), 0.01)
     assert (one_lab.low == one_lab.high).all()
     two = 3.0 * random.normal(size=(2, 400))
     lab = np.arange(8) % 2
-    two_labs = ranksets.rank_sets(own + two[lab], value, value, two.var(axis=1, ddof=1)[lab], lab, 0.01)
+    two_labs = ranksets.rank_sets(own + two[lab], value, value, lab, 0.01)
     assert (two_labs.high - two_labs.low).min() >= 1
 
 
 def test_a_field_of_one_or_none_can_be_ranked():
     draws = np.ones((1, 400)) + np.random.default_rng(0).normal(size=(1, 400))
-    one = ranksets.rank_sets(draws, np.ones(1), np.ones(1), np.zeros(1), np.zeros(1, int), 0.1)
+    one = ranksets.rank_sets(draws, np.ones(1), np.ones(1), np.zeros(1, int), 0.1)
     assert (one.rank.tolist(), one.low.tolist(), one.high.tolist(), one.group.tolist()) == ([1], [1], [1], [1])
     none = np.zeros(0)
-    assert len(ranksets.rank_sets(np.zeros((0, 400)), none, none, none, np.zeros(0, int), 0.1).rank) == 0
+    assert len(ranksets.rank_sets(np.zeros((0, 400)), none, none, np.zeros(0, int), 0.1).rank) == 0
 
 
 def test_the_winner_of_equals_is_overstated_by_the_expected_maximum_of_normal_errors():
@@ -112,7 +140,7 @@ def test_ranking_the_draws_themselves_would_cover_too_seldom_where_rank_sets_cov
         field = near_ties(random)
         value = field.measured(random)
         sets = field.sets(value, random)
-        draws = value[:, None] + field._errors(random, 400)[0]
+        draws = value[:, None] + field.errors(random, 400)
         ranks = 1 + len(value) - draws.argsort(axis=0).argsort(axis=0) - 1
         low, high = np.percentile(ranks, (2.5, 97.5), axis=1)
         best = 1 + (field.truth[None, :] > field.truth[:, None]).sum(axis=1)

@@ -1,0 +1,31 @@
+import pytest
+
+import speakerdb
+from tests.folders import write_session
+
+
+@pytest.fixture
+def base(tmp_path):
+    """Five speakers; sill-0 to sill-2 have nearly the same bass limit."""
+    for i, bass in enumerate((40.0, 40.5, 41.0, 90.0, 160.0)):
+        write_session(tmp_path / "in" / f"s{i}", bass_hz=bass, model=f"Sill {i}", slug=f"sill-{i}")
+    with speakerdb.open(tmp_path / "speakers.duckdb", write=True) as database:
+        database.ingest(tmp_path / "in")
+        yield database
+
+
+def test_near_ties_share_their_ranks_and_the_clear_ones_do_not(base):
+    base.work_out()
+    frame = base.rank("f3_hz")
+    assert frame["speaker"].to_list() == [f"sill-{i}" for i in range(5)]
+    assert frame["rank_low"].to_list() == [1, 1, 1, 4, 5]
+    assert frame["rank_high"].to_list() == [3, 3, 3, 4, 5]
+    assert frame["group"].to_list() == [1, 1, 1, 2, 3]
+    assert frame["overstatement"][0] > 0
+    assert base.rank("f3_hz", top=2)["rank_high"].to_list() == [3, 3]  # of all, not of those shown
+
+
+def test_without_worked_out_uncertainty_nothing_is_said_of_ranks_it_can_have(base):
+    frame = base.rank("f3_hz")
+    assert frame["rank"].to_list() == [1, 2, 3, 4, 5]
+    assert frame["rank_low"].null_count() == frame["group"].null_count() == 5
