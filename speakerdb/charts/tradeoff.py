@@ -289,7 +289,7 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
     dots = (
         alt.Chart(axes.inline(_jitter(shown, order), 4))
         .mark_point(filled=True, size=34, color=theme.PINE.light, opacity=0.45)
-        .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-1, 1])), shape=_arrows(), tooltip=_tips(x, y))
+        .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])), shape=_arrows(), tooltip=_tips(x, y))
     )  # fmt: skip
     base = alt.Chart(axes.inline(summary, 4)).encode(y=rows)
     bar = base.mark_rule(color=theme.BLUE.light, strokeWidth=6, opacity=0.8, aria=False).encode(
@@ -302,7 +302,7 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
     )  # fmt: skip
     names = (
         alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))
-        .mark_text(align="left", baseline="middle", dy=-18, limit=plot)
+        .mark_text(align="left", baseline="middle", dy=-19, limit=plot)
         .encode(y=rows, x=alt.value(0), text="text:N")
     )
     layers = [dots, bar, middle, *([names] if small else [])]

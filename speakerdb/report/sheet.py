@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
@@ -208,7 +209,18 @@ def _figure(name: str, caption: str, draw: Callable[[], Any], pool: ThreadPoolEx
         absent = Figure(name, caption, None, error.message)
         return lambda: absent
     rendered = pool.submit(saving.render, spec)
-    return lambda: Figure(name, caption, rendered.result())
+    return lambda: Figure(name, caption, _own_ids(name, rendered.result()))
+
+
+def _own_ids(name: str, svg: str) -> str:
+    """Clip paths numbered within the figure: the renderer counts on and on, and ids must differ within the page."""
+    known: dict[str, str] = {}
+
+    def own(found: re.Match[str]) -> str:
+        number = known.setdefault(found.group(2), str(len(known)))
+        return f"{found.group(1)}{name}-clip-{number}{found.group(3)}"
+
+    return re.sub(r'(id="|url\(#)(clip\d+)("|\))', own, svg)
 
 
 def _angle(pooled: pl.DataFrame) -> list[str]:

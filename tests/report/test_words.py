@@ -1,0 +1,95 @@
+"""Sentences say no more than the interval carries."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import pytest
+
+from speakerdb.dictionary import METRICS
+from speakerdb.report import words
+from speakerdb.report.standing import Place
+
+
+def place(rank_low: int | None, rank_high: int | None, *, count: int = 41, metric: str = "f6_hz", rank: int = 5,
+          surely: tuple[int, int] | None = None, censored: str = "none") -> Place:  # fmt: skip
+    low, high = surely or (rank_low, rank_high)
+    return Place(METRICS[metric], 41.26, 41.3, 40.0, 43.0, censored, rank, rank_low, rank_high, low, high, count)
+
+
+@pytest.mark.parametrize(
+    ("rank_low", "rank_high", "said"),
+    [
+        (2, 9, "among the deepest fifth"),
+        (2, 11, "among the deepest quarter"),
+        (2, 21, "among the deepest half"),
+        (35, 40, "among the highest fifth"),
+        (15, 28, "about the middle"),
+        (3, 35, "better than 15 to 95 % of 40 other monitors; closer it can't be placed"),
+    ],
+)
+def test_a_place_is_told_as_wide_as_its_rank_set(rank_low: int, rank_high: int, said: str) -> None:
+    assert said in (words.standing(place(rank_low, rank_high), "monitors") or "")
+
+
+def test_a_superlative_needs_all_speakers_looked_at_together() -> None:
+    alone = place(1, 1, surely=(1, 3))
+    assert "the deepest of" not in (words.standing(alone, "monitors") or "")
+    sure = place(1, 1, surely=(1, 1))
+    assert words.standing(sure, "monitors") == "Bass limit −6 dB, 41.3 Hz: the deepest of 41 monitors."
+
+
+def test_without_uncertainty_or_in_a_small_group_nothing_is_said() -> None:
+    assert words.standing(place(None, None), "monitors") is None
+    assert words.standing(place(1, 2, count=7), "monitors") is None
+    assert words.share(place(1, 2, count=7)) == "not placed: 6 others have it"
+    assert words.share(place(None, None)) == "rank 5 of 41, no interval"
+
+
+def test_the_share_is_n_minus_rank_over_n_minus_1() -> None:
+    # statistics.md §4, Percentile
+    assert place(5, 13).beats == ((41 - 13) / 40, (41 - 5) / 40)
+    assert words.share(place(5, 13)) == "better than 70 to 90 % of 40 others"
+    assert words.share(place(1, 41)) == "anywhere among 41, at this precision"
+
+
+def test_where_neither_direction_is_better_no_place_is_called_better() -> None:
+    said = words.share(place(5, 13, metric="beamwidth_horizontal_deg"))
+    assert said.startswith("higher than")
+    assert "widest fifth" in (words.standing(place(2, 9, metric="beamwidth_horizontal_deg"), "monitors") or "")
+
+
+def test_differences_are_told_only_where_the_whole_interval_matters() -> None:
+    f6 = METRICS["f6_hz"]
+    assert (
+        words.difference(f6, "X", -12.0, -16.0, -8.0, "yes") == "Bass limit −6 dB: 12.0 Hz lower than X (8.0 to 16.0)."
+    )
+    assert (
+        words.difference(f6, "X", -6.0, -12.0, 1.0, "unclear")
+        == "Bass limit −6 dB can't be told from X at this precision."
+    )
+    assert words.difference(f6, "X", 0.4, -0.5, 1.2, "no") == "Bass limit −6 dB: no difference from X that matters."
+    assert "only a bound" in words.difference(f6, "X", None, None, -8.0, "yes")
+
+
+def test_numbers_have_the_dictionary_s_digits_a_true_minus_and_no_negative_zero() -> None:
+    assert words.value(METRICS["bass_balance_db"], -1.24) == "−1.2 dB"
+    assert words.value(METRICS["bass_balance_db"], -0.04) == "0.0 dB"
+    assert words.value(METRICS["f6_hz"], 41.26, "at_most") == "≤ 41.3 Hz"
+    assert words.value(METRICS["tone_left_deg"], 42.0) == "42°"
+    assert words.value(METRICS["f6_hz"], float("nan")) == "–"
+    assert words.interval(METRICS["f6_hz"], None, 43.0) == "at most 43.0 Hz"
+    assert words.signed(-0.01) == "0.0"
+
+
+def test_what_surely_stands_out_comes_first() -> None:
+    near, far, vague = place(15, 28), place(1, 4), place(1, 38)
+    assert sorted([near, far, vague], key=words.strength)[-1] is far
+    assert words.strength(vague) < words.strength(far)
+    assert words.strength(dataclasses.replace(far, rank_low=None)) == 0.0
+
+
+def test_lists_with_commas_inside_are_parted_by_semicolons() -> None:
+    assert words.listing(["a", "b", "c"]) == "a, b and c"
+    assert words.listing(["a, b", "c", "d"]) == "a, b; c and d"
+    assert words.listing([]) == ""
