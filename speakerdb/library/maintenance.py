@@ -202,10 +202,8 @@ def _bad_hashes(store: Store) -> list[str]:
         ).fetchall():
             try:
                 content = writing.decompress(packed)
-            except Exception as error:  # any damage of the compressed bytes is one problem to list
-                bad.append(
-                    f"session {_session_name(store, session_id)}: source file {name} can't be unpacked ({error})"
-                )
+            except StoreError as error:
+                bad.append(f"session {_session_name(store, session_id)}: source file {name}: {error}")
                 continue
             if hashlib.sha256(content).hexdigest() != sha or len(content) != size:
                 bad.append(
@@ -246,7 +244,7 @@ def _not_reread(store: Store, session_id: int, stored: GridSession) -> str | Non
     """What is wrong if the kept source files no longer give the stored curves."""
     try:
         again = reread(store, session_id)
-    except DataError as error:
+    except (DataError, StoreError) as error:
         return error.message
     changed = differences(stored, again)
     return (

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
+from speakerdb.errors import StoreError
 from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
 from speakerdb.store.connection import fetch_one
 
@@ -412,9 +413,13 @@ def compress(content: bytes) -> bytes:
 
 
 def decompress(content: bytes) -> bytes:
+    """Raises StoreError for bytes that are damaged."""
     import zstandard
 
-    return zstandard.ZstdDecompressor().decompress(content)
+    try:
+        return zstandard.ZstdDecompressor().decompress(content)
+    except zstandard.ZstdError as error:
+        raise StoreError(f"a kept source file can't be unpacked: {error}") from None
 
 
 def sync_dictionary(con: duckdb.DuckDBPyConnection) -> None:
