@@ -32,6 +32,21 @@ def words(outcome: Outcome) -> str:
     return f"measure {names} side by side in one run in {outcome.lab}"
 
 
+def undecided(columns: Sequence[MetricColumn], pair: tuple[int, int]) -> list[str]:
+    """Metrics of whose difference both ends are known and 0 lies between them."""
+    return [c.metric.id for c in columns if _open(c, pair) is not None]
+
+
+def _open(column: MetricColumn, pair: tuple[int, int]) -> tuple[float, float, float] | None:
+    """difference, low, high of a − b where it is undecided."""
+    a, b = (column.take([index]) for index in pair)
+    if not (a.known[0] and b.known[0]):
+        return None
+    found = comparison.differences(a.draws, b.draws, (a.lower, a.upper), (b.lower, b.upper))
+    difference, low, high = (float(x[0]) for x in (found.difference, found.low, found.high))
+    return (difference, low, high) if np.isfinite(difference) and low <= 0 <= high else None
+
+
 def settle(
     columns: Sequence[MetricColumn], pair: tuple[int, int], measured: Mapping[str, Sides], labs: Sequence[str] = ()
 ) -> pl.DataFrame:
@@ -43,15 +58,11 @@ def settle(
     """
     rows: list[tuple[object, ...]] = []
     for column in columns:
-        i, j = ([index] for index in pair)
-        a, b = column.take(i), column.take(j)
-        if column.metric.id not in measured or not (a.known[0] and b.known[0]):
+        found = _open(column, pair)
+        if found is None or column.metric.id not in measured:
             continue
-        found = comparison.differences(a.draws, b.draws, (a.lower, a.upper), (b.lower, b.upper))
-        difference, low, high = (float(x[0]) for x in (found.difference, found.low, found.high))
-        if not np.isfinite(difference) or low > 0 or high < 0:
-            continue
-        names = [side.facts["speaker"][0] for side in (a, b)]
+        difference, low, high = found
+        names = [column.facts["speaker"][index] for index in pair]
         for outcome in outcomes(*measured[column.metric.id], labs, width=high - low):
             rows.append(
                 (column.metric.id, column.metric.unit, *names, difference, low, high, outcome.what, list(outcome.speakers),

@@ -7,7 +7,7 @@ import sys
 import typer
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import asking, comparing, curating, keeping, reporting, rooms, serving
+from speakerdb.cli import asking, comparing, curating, keeping, reporting, rooms, serving, settling
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
 
@@ -25,7 +25,7 @@ app.command()(keeping.ingest)
 app.command("list")(asking.list_speakers)
 for _command in (asking.show, asking.explain, asking.metrics, asking.rank, asking.match, asking.query):
     app.command()(_command)
-for _command in (comparing.compare, comparing.tradeoff, comparing.trend):
+for _command in (comparing.compare, settling.settle, comparing.tradeoff, comparing.trend):
     app.command()(_command)
 for _command in (rooms.shortlist, rooms.settings, rooms.claim):
     app.command()(_command)

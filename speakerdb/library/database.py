@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, ranking, rooms, settings, uncertainty
+from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, ranking, rooms, settings, settling, uncertainty
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
+    from speakerdb.library.settling import SettleAnswer
     from speakerdb.store.queries import NamedQuery
 
 Path_ = str | Path
@@ -162,6 +163,12 @@ class Database:
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         return comparing.compare(self.store, self.field, sides, wanted)
+
+    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, exact: bool = False) -> SettleAnswer:
+        """Which further measurement would narrow the differences of two speakers that cannot be told apart. Raises RequestError."""
+        wanted = None if metrics is None else [find_metric(m) for m in metrics]
+        sides = (self.side(a, exact=exact), self.side(b, exact=exact))
+        return settling.settle(self.store, self.field, sides, wanted)
 
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None) -> TradeOffAnswer:
         """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation."""

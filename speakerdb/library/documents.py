@@ -25,6 +25,7 @@ if TYPE_CHECKING:
     from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
+    from speakerdb.library.settling import SettleAnswer
     from speakerdb.store import State
     from speakerdb.store.queries import NamedQuery
 
@@ -159,6 +160,14 @@ def compare(state: State, answer: CompareAnswer) -> Document:
     return document(
         state, about=answer.about, rows=rows(answer.rows.drop("reason")), withheld=rows(answer.withheld),
         differing=answer.differing, cautions=list(answer.cautions),
+    )  # fmt: skip
+
+
+def settle(state: State, answer: SettleAnswer) -> Document:
+    """Measurements that would narrow undecided differences; share: of the present width of the interval."""
+    return document(
+        state, rows=rows(answer.rows), overall=rows(answer.overall), undecided=list(answer.undecided),
+        decided=list(answer.decided), cautions=list(answer.cautions),
     )  # fmt: skip
 
 

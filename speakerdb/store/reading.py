@@ -168,8 +168,8 @@ def session_draws(
 ) -> StoredDraws:
     """Draws of sessions in the given order, for all metrics of the file or for one (then M = 1)."""
     numbers = metric_numbers(con)
-    if metric is not None:
-        numbers = {metric: numbers[metric]}
+    if metric is not None:  # a file from before a metric was known has none of its draws
+        numbers = {metric: numbers.get(metric, 0)}
     ids = np.asarray(session_ids, np.int64)
     shape = (len(ids), len(numbers))
     found = StoredDraws(

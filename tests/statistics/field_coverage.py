@@ -65,10 +65,12 @@ def one_run(true_level: FloatArray, name: str) -> tuple[FloatArray, FloatArray, 
     shared = shared_errors(nature, keys, draws=1)
     measured = noisy_levels(true_level.astype(np.float32), shared, nature, keys, 0, 1)[0]
     session = session_of(measured, name)
-    table = derive([session], JUDGED).values
+    every = tuple(METRICS)
+    table = derive([session], every).values
     value = np.where(table.censored[0] == 0, table.value[0], np.nan)
-    found = session_uncertainty(session, name, JUDGED, value).uncertain
-    return value, found.low, found.high
+    found = session_uncertainty(session, name, every, value).uncertain
+    judged = [every.index(m) for m in JUDGED]
+    return value[judged], found.low[judged], found.high[judged]
 
 
 def coverage(runs: int, seed: int) -> dict[str, tuple[float, int]]:

@@ -1,0 +1,71 @@
+"""settle: JSON answers to its schema, text names the measurement and its expected interval, errors say what is wrong."""
+
+from __future__ import annotations
+
+import json
+import shutil
+
+import jsonschema
+import pytest
+
+import speakerdb as speakerdb_package
+from speakerdb.resources import resource_dir
+from tests.folders import write_session
+
+
+@pytest.fixture(scope="module")
+def three(tmp_path_factory):
+    """Two speakers that can hardly be told apart, measured by two labs, and one that differs."""
+    root = tmp_path_factory.mktemp("three")
+    for name, lab, bass_hz in (("one", "shed", 50.0), ("two", "barn", 51.0), ("far", "barn", 90.0)):
+        write_session(root / "in" / name, bass_hz=bass_hz, lab=lab, model=name, slug=name, maker="Alder Fen")
+    with speakerdb_package.open(root / "speakers.duckdb", write=True) as base:
+        base.ingest(root / "in")
+        base.work_out()
+    return root / "speakers.duckdb"
+
+
+@pytest.fixture
+def filled(speakerdb, tmp_path, three):
+    shutil.copy(three, tmp_path)
+    return speakerdb
+
+
+def test_what_would_settle_two_that_are_tied(filled):
+    outcome = filled("settle", "one", "two", "--json")
+    assert outcome.code == 0, outcome.err
+    schema = json.loads((resource_dir("schemas") / "cli" / "settle.schema.json").read_text(encoding="utf-8"))
+    jsonschema.Draft202012Validator(schema).validate(outcome.document)
+    answer = outcome.document
+    assert "f6_hz" in answer["undecided"]
+    assert not set(answer["undecided"]) & set(answer["decided"])
+    assert "preference" not in answer["undecided"]
+    shares = [row["share"] for row in answer["overall"]]
+    assert shares == sorted(shares)
+    bass = [row for row in answer["rows"] if row["metric"] == "bass_balance_db"]
+    assert [row["expected_width"] for row in bass] == sorted(row["expected_width"] for row in bass)
+    # two labs: their calibrations are what blurs the balance of bass most
+    assert bass[0]["what"] in ("lab", "together")
+
+
+def test_the_text_says_what_to_measure_and_what_to_expect_of_it(filled):
+    outcome = filled("settle", "one", "two", "--metric", "bass_balance")
+    assert outcome.code == 0, outcome.err
+    assert "1 of 1 metrics do not tell them apart" in outcome.out
+    assert "measure" in outcome.out
+    assert " wide" in outcome.out
+    assert "positioning of the microphone is not modelled" in outcome.out
+
+
+def test_what_differs_already_needs_no_measurement(filled):
+    answer = filled("settle", "one", "far", "--metric", "f6_hz", "--json").document
+    assert (answer["rows"], answer["undecided"], answer["decided"]) == ([], [], ["f6_hz"])
+
+
+def test_a_speaker_against_itself_is_refused(filled):
+    outcome = filled("settle", "one", "one")
+    assert outcome.code == 1
+    assert "two different speakers" in outcome.err
+    outcome = filled("settle", "one", "two", "--metric", "preference")
+    assert outcome.code == 1
+    assert "predicted preferences are left out" in outcome.err
