@@ -1,4 +1,4 @@
-"""Commands that set speakers against each other and against the field: compare, tradeoff, trend."""
+"""Commands that set speakers against each other and against the field: compare, percentile, tradeoff, trend."""
 
 from __future__ import annotations
 
@@ -7,7 +7,17 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from speakerdb.cli import text
-from speakerdb.cli.common import DbOption, ExactOption, JsonOption, TopOption, cite, emit, open_database, with_filters
+from speakerdb.cli.common import (
+    DbOption,
+    ExactOption,
+    JsonOption,
+    SpeakerArgument,
+    TopOption,
+    cite,
+    emit,
+    open_database,
+    with_filters,
+)
 
 if TYPE_CHECKING:
     import polars as pl
@@ -81,6 +91,60 @@ def _difference(row: dict[str, Any]) -> list[str]:
         m.label, m.unit, text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
         text.number(row["difference"], m.decimals) + mark, text.interval(m, row["low"], row["high"]), better, row["matters"],
     ]  # fmt: skip
+
+
+def percentile(
+    speaker: SpeakerArgument,
+    metric: MetricsOption = None,
+    factor: Annotated[
+        float,
+        typer.Option(
+            "--factor", min=1.0, help="Peers cost and measure within this factor of the speaker's price and size."
+        ),
+    ] = 2.0,
+    query: Annotated[
+        str | None, typer.Option("--query", help="A named query whose `speaker`s are the peers instead.")
+    ] = None,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Place a speaker among its peers: how many of them it leaves behind, metric by metric.
+
+    Example: speakerdb percentile sill-5 --factor 1.5
+    """
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.percentile(speaker, metrics=metric or None, factor=factor, query=query, exact=exact)
+        if json:
+            emit(documents.percentile(base.state, answer))
+            return
+        text.line(f"{answer.speaker} ({answer.setting}) among {len(answer.peers)} peers ({answer.words})")
+        placed = [r for r in answer.rows.iter_rows(named=True) if r["percentile"] is not None]
+        if placed:
+            text.table(
+                ["metric", "value", "unit", "leaves behind", "95 % interval", "of"],
+                [_placed(r) for r in placed],
+                right=(1, 3, 4, 5),
+            )
+        for (reason,), group in answer.rows.drop_nulls("reason").group_by("reason", maintain_order=True):
+            text.line(f"Not placed ({', '.join(group['metric'])}): {reason}")
+        text.line("Where neither direction is better, those with a lower value count as left behind.")
+        cite(base)
+
+
+def _placed(r: dict[str, Any]) -> list[str]:
+    m = text.metric_of(r["metric"])
+    interval = f"{r['low']:.0f} … {r['high']:.0f} %"
+    return [
+        m.label,
+        text.value(m, r["value"], r["censored"]),
+        m.unit,
+        f"{r['percentile']:.0f} %",
+        interval,
+        str(r["peers"] - 1),
+    ]
 
 
 @with_filters

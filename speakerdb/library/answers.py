@@ -205,30 +205,6 @@ def metric_column(field: Field, rows: pl.DataFrame, metric: MetricDef) -> pl.Dat
     return rows.join(values, on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_value")
 
 
-def rank(field: Field, metric: MetricDef, selection: Selection, top: int | None) -> pl.DataFrame:
-    """Speakers in order, the better first; withheld ones last with their reason.
-
-    Columns: rank, rank_low, rank_high, speaker, setting, value, unit, low, high, se, censored, status, reason.
-    Where neither direction is better, the highest comes first. Equal values share a rank.
-    """
-    if not metric.ranked:
-        raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
-    judged, unknown = selection.split(field)
-    rows = metric_column(field, judged, metric)
-    descending = metric.better != "low"
-    ok = rows.filter(pl.col("status") == "ok").sort(["value", "speaker"], descending=[descending, False])
-    ok = ok.with_columns(rank=pl.col("value").rank("min", descending=descending).cast(pl.Int64))
-    ok = ok.with_columns(rank_low=pl.col("rank"), rank_high=pl.col("rank")).head(len(ok) if top is None else top)
-    withheld = rows.filter(pl.col("status").fill_null("withheld") != "ok").with_columns(
-        reason=pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"), status=pl.lit("withheld")
-    )
-    unknown = unknown.with_columns(status=pl.lit("withheld"))
-    columns = ["rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored",
-               "status", "reason"]  # fmt: skip
-    frames = [ok, withheld, unknown]
-    return pl.concat([f.with_columns(unit=pl.lit(metric.unit)) for f in frames], how="diagonal_relaxed").select(columns)
-
-
 def match(
     store: Store,
     field: Field,

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb.analysis import compare as comparing
+from speakerdb.analysis import percentile as placing
 from speakerdb.analysis.compare import Origin
 from speakerdb.analysis.field import MetricColumn
 from speakerdb.dictionary import METRICS, MetricDef
@@ -93,3 +94,43 @@ def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence
         ok, withheld.select("metric", "a", "setting_a", "b", "setting_b", "reason"), UNIT if same_unit else MODEL,
         int(ok["differs"].sum()), (NOT_MODELLED,),
     )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class PercentileAnswer:
+    """rows: metric, label, unit, value, censored, peers, percentile, low, high, reason; peers: in words, and the slugs."""
+
+    speaker: str
+    setting: str
+    rows: pl.DataFrame
+    words: str
+    peers: tuple[str, ...]
+
+
+def percentile(field: Field, side: Side, metrics: Sequence[MetricDef] | None = None, *, factor: float = placing.FACTOR,
+               among: Sequence[str] | None = None, among_words: str = "") -> PercentileAnswer:  # fmt: skip
+    """A speaker's place among its peers: of its kind, price and size within a factor, or the speakers named. Raises RequestError."""
+    if factor < 1:
+        raise RequestError(f"factor {factor:g}: expected 1 or more")
+    frame = field.frame()
+    key = (pl.col("speaker_id") == side[0]) & (pl.col("setting") == side[1])
+    rows = frame.filter(pl.col("is_default") | key)
+    row = rows.with_row_index("at").filter(key)["at"].item()
+    peers = placing.peers_of(rows, row, factor) if among is None else placing.named_peers(rows, row, among, among_words)
+    members = rows[list(peers.rows)]
+    own = peers.rows.index(row)
+    wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
+    columns = [column(field, m, members) for m in wanted]
+    found = placing.percentiles(columns, own, placing.Peers(tuple(range(len(members))), peers.words))
+    reasons = [
+        c.reason[own] or "not worked out" if not c.known[own]
+        else f"{n} peers of whom it is known; at least {placing.LEAST} are needed" if n < placing.LEAST else None
+        for c, n in zip(columns, found["peers"], strict=True)
+    ]  # fmt: skip
+    answer = found.select(
+        "metric", label=pl.Series([m.label for m in wanted]), unit=pl.Series([m.unit for m in wanted]),
+        value=pl.Series([float(c.value[own]) for c in columns]).fill_nan(None), censored=pl.Series([c.censored[own] for c in columns]),
+        peers="peers", percentile="percentile", low="low", high="high", reason=pl.Series(reasons, dtype=pl.String),
+    )  # fmt: skip
+    others = tuple(s for i, s in enumerate(members["speaker"]) if i != own)
+    return PercentileAnswer(members["speaker"][own], side[1], answer, peers.words, others)

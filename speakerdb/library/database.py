@@ -6,8 +6,20 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from speakerdb.errors import StoreError
-from speakerdb.library import answers, claims, comparing, curation, maintenance, overview, ranking, rooms, settings, settling, uncertainty
+from speakerdb.errors import RequestError, StoreError
+from speakerdb.library import (
+    answers,
+    claims,
+    comparing,
+    curation,
+    maintenance,
+    overview,
+    ranking,
+    rooms,
+    settings,
+    settling,
+    uncertainty,
+)
 from speakerdb.library import ingest as ingesting
 from speakerdb.library.answers import Explanation, Selection
 from speakerdb.library.facts import Facts, facts_of
@@ -20,7 +32,7 @@ if TYPE_CHECKING:
 
     from speakerdb.analysis.question import Question
     from speakerdb.library.claims import ClaimAnswer
-    from speakerdb.library.comparing import CompareAnswer
+    from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
     from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
@@ -162,7 +174,7 @@ class Database:
         """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        return comparing.compare(self.store, self.field, sides, wanted)
+        return comparing.compare(self.store, Field(self.store, [speaker_id for speaker_id, _ in sides]), sides, wanted)
 
     def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, exact: bool = False) -> SettleAnswer:
         """Which further measurement would narrow the differences of two speakers that cannot be told apart. Raises RequestError."""
@@ -177,6 +189,19 @@ class Database:
     def trend(self, *metrics: str, over: str, selection: Selection | None = None) -> TrendAnswer:
         """Metrics over year, price, volume, mass or another metric, or between groups by kind, layout or enclosure."""
         return overview.trend(self.field, metrics, over, selection or Selection())
+
+    def percentile(self, speaker: str, *, metrics: Sequence[str] | None = None, factor: float = 2.0,
+                   query: str | None = None, exact: bool = False) -> PercentileAnswer:  # fmt: skip
+        """How many of its peers a speaker leaves behind: same kind, price and size within a factor, or the `speaker`s of a named query."""
+        side = self.side(speaker, exact=exact)
+        wanted = None if metrics is None else [find_metric(m) for m in metrics]
+        if query is None:
+            return comparing.percentile(self.field, side, wanted, factor=factor)
+        head, frame = self.query(query)
+        if "speaker" not in frame.columns:
+            raise RequestError(f"query {head.name} has no column `speaker`: it gives no peer group")
+        among = frame["speaker"].unique().to_list()
+        return comparing.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip

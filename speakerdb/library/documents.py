@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from speakerdb.formats import Proposal
     from speakerdb.library.answers import Explanation
     from speakerdb.library.claims import ClaimAnswer
-    from speakerdb.library.comparing import CompareAnswer
+    from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
@@ -168,6 +168,14 @@ def settle(state: State, answer: SettleAnswer) -> Document:
     return document(
         state, rows=rows(answer.rows), overall=rows(answer.overall), undecided=list(answer.undecided),
         decided=list(answer.decided), cautions=list(answer.cautions),
+    )  # fmt: skip
+
+
+def percentile(state: State, answer: PercentileAnswer) -> Document:
+    """Percentiles in per cent of the peers left behind; null with the reason where too few are known."""
+    return document(
+        state, speaker=answer.speaker, setting=answer.setting, peers=list(answer.peers), among=answer.words,
+        rows=rows(answer.rows),
     )  # fmt: skip
 
 

@@ -59,6 +59,8 @@ def filled(speakerdb, tmp_path, twelve):
         "tradeoff price f6_hz",
         "tradeoff volume_l preference --kind bookshelf --top 3",
         "tradeoff price max_level_db",
+        "percentile sill-5",
+        "percentile sill-5 --factor 10 --metric f6_hz",
         "trend f6_hz --over year",
         "trend f6_hz preference --over price --kind bookshelf",
         "trend f6_hz --over layout",
@@ -86,6 +88,7 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
         ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
         ("tradeoff price nonsense", 1, "nonsense"),
+        ("percentile sill-5 --query nonsense", 1, "nonsense"),
         ("trend f6_hz --over f6_hz", 1, "over itself"),
         ("trend f6_hz --over colour", 1, "colour"),
         ("trend f6_hz --over year --all-settings", 1, "one row per speaker"),
@@ -130,3 +133,14 @@ def test_the_bass_limit_that_rises_year_by_year_is_told_with_its_interval(filled
     assert 50 < slope["low"] < slope["high"]
     assert len(found["points"]) == 12
     assert any("random sample" in caution for caution in found["cautions"])
+
+
+def test_the_lowest_reaching_leaves_all_its_peers_behind(filled):
+    document = filled("percentile", "sill-0", "--factor", "10", "--metric", "f3_hz", "--json").document
+    (row,) = document["rows"]
+    assert len(document["peers"]) == row["peers"] - 1 == 11
+    assert row["percentile"] == row["high"] == 100.0
+    assert row["low"] >= 50
+    near = filled("percentile", "sill-0", "--factor", "1.2", "--metric", "f3_hz", "--json").document["rows"][0]
+    assert near["percentile"] is None
+    assert "at least 8" in near["reason"]
