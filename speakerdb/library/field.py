@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -15,7 +16,8 @@ from speakerdb.derive import pool_weights
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
-from speakerdb.store.reading import levels, session_draws
+from speakerdb.store.reading import StoredDraws, levels, session_draws
+from speakerdb.store.writing import metric_numbers
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 
@@ -23,19 +25,23 @@ PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" wh
 class Field:
     """What comparisons are made over, cached for as long as the file's state stays the same.
 
-    Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting.
+    Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting. only: the speakers that the
+    question is about, where it needs no other: then everything about them is read at once.
     """
 
-    def __init__(self, store: Store) -> None:
+    def __init__(self, store: Store, only: Sequence[int] | None = None) -> None:
         self._store = store
+        self._only = None if only is None else list(only)
         self._frames: dict[object, pl.DataFrame] = {}
         self._curves: dict[str, np.ndarray[Any, Any]] = {}
         self._figures: dict[str, Interval] = {}
         self.base = store.frame(
             """
             SELECT f.*, ss.setting, ss.is_default, ss.sessions
-            FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id) ORDER BY f.speaker, ss.setting
-            """
+            FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id)
+            WHERE $1 IS NULL OR list_contains($1, ss.speaker_id) ORDER BY f.speaker, ss.setting
+            """,
+            [self._only],
         ).with_row_index("row")
         self._draws: dict[str, np.ndarray[Any, Any]] = {}
         self._provenance: pl.DataFrame | None = None
@@ -90,6 +96,8 @@ class Field:
 
     def values(self, metric_id: str) -> pl.DataFrame:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
+        if self._only is not None:
+            return self._few[0].filter(pl.col("metric") == metric_id).drop("metric")
         return self._store.frame(
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
@@ -163,8 +171,31 @@ class Field:
         Pooled as the values are, session by session, with each draw's shared errors kept; widened where sessions disagree.
         """
         if metric_id not in self._draws:
-            self._draws[metric_id] = _pooled_draws(self._store, self.base, self.values(metric_id), metric_id)
+            if self._only is not None:
+                _, heads, stored, column = self._few
+                heads = heads.filter(pl.col("metric") == metric_id)
+                picked = heads["place"].to_numpy(), column.get(metric_id, 0)
+                draws = decode(stored.corrected[picked], stored.se[picked], stored.steps[picked])
+            else:
+                heads = self._store.frame(_HEADS, [metric_id, None])
+                drawn = session_draws(self._store.con, heads["session_id"].to_list(), metric_id)
+                draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
+            self._draws[metric_id] = _pooled_draws(heads, draws, self.base, self.values(metric_id))
         return self._draws[metric_id]
+
+    @cached_property
+    def _few(self) -> tuple[pl.DataFrame, pl.DataFrame, StoredDraws, dict[str, int]]:
+        """For a field of few speakers: their values, their sessions' heads with `place` in the draws, draws, metric -> column."""
+        values = self._store.frame(
+            "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
+            "WHERE list_contains(?, v.speaker_id)",
+            [self._only],
+        )
+        heads = self._store.frame(_HEADS, [None, self._only])
+        ids = heads["session_id"].unique().sort()
+        heads = heads.with_columns(place=ids.search_sorted(heads["session_id"]))
+        metrics = metric_numbers(self._store.con)
+        return values, heads, session_draws(self._store.con, ids.to_list()), {m: i for i, m in enumerate(metrics)}
 
     def metric_column(self, metric: MetricDef, rows: pl.DataFrame) -> MetricColumn:
         """A metric over rows of `frame` (which carry `row`), as the analyses take it."""
@@ -198,24 +229,30 @@ class Field:
                        string_agg(DISTINCT sample, '+' ORDER BY sample) AS samples,
                        string_agg(DISTINCT coalesce(run, sample || ' ' || date::VARCHAR), '+'
                                   ORDER BY coalesce(run, sample || ' ' || date::VARCHAR)) AS runs
-                FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY speaker_id, setting
-                """
+                FROM session JOIN lab l USING (lab_id)
+                WHERE status = 'active' AND ($1 IS NULL OR list_contains($1, speaker_id)) GROUP BY speaker_id, setting
+                """,
+                [self._only],
             )
         return self._provenance
 
 
-def _pooled_draws(store: Store, base: pl.DataFrame, values: pl.DataFrame, metric_id: str) -> np.ndarray[Any, Any]:
-    heads = store.frame(
-        """
-        SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored
-        FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
-        WHERE s.status = 'active' AND m.id = ? AND v.status = 'ok' ORDER BY s.session_id
-        """,
-        [metric_id],
-    ).join(base.select("row", "speaker_id", "setting"), on=["speaker_id", "setting"], maintain_order="left")
-    drawn = session_draws(store.con, heads["session_id"].to_list(), metric_id)
-    draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
+# Sessions that count for a metric's pooled draws: of all speakers, or of some
+_HEADS = """
+    SELECT m.id AS metric, s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored
+    FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
+    WHERE s.status = 'active' AND v.status = 'ok' AND ($1 IS NULL OR m.id = $1)
+        AND ($2 IS NULL OR list_contains($2, s.speaker_id))
+    ORDER BY m.metric_no, s.session_id
+"""
+
+
+def _pooled_draws(
+    heads: pl.DataFrame, draws: np.ndarray[Any, Any], base: pl.DataFrame, values: pl.DataFrame
+) -> np.ndarray[Any, Any]:
+    """heads: a row per session; draws (sessions, B) in that order."""
     found = np.full((len(base), draws.shape[1]), np.nan, np.float32)
+    heads = heads.join(base.select("row", "speaker_id", "setting"), on=["speaker_id", "setting"], maintain_order="left")
     heads = heads.with_columns(there=pl.Series(~np.isnan(draws[:, 0])), exact=pl.col("censored") == "none")
     # as in pooling: bounds count only where nothing is exact
     usable = heads["there"] & (heads["exact"] | ~heads.select(pl.col("exact").any().over("row"))["exact"])
