@@ -34,34 +34,41 @@ def exact(value: Array) -> Bounded:
     return Bounded(value, np.zeros(np.shape(value), np.int8))
 
 
+def _ends(b: Bounded) -> tuple[Array, Array]:
+    """A value as an interval: exact [v, v], at most (−∞, v], at least [v, ∞)."""
+    return np.where(b.code == AT_MOST, -np.inf, b.value), np.where(b.code == AT_LEAST, np.inf, b.value)
+
+
+def _from_ends(lower: Array, upper: Array) -> Bounded:
+    """The bound that says most of an interval whose ends may be open; NaN ends are unknown."""
+    at_most = np.isneginf(lower)
+    code = np.where(at_most, AT_MOST, np.where(lower < upper, AT_LEAST, EXACT)).astype(np.int8)
+    return Bounded(np.where(at_most, upper, lower), code)
+
+
 def lowest(b: Bounded) -> Bounded:
     """The lowest along the last axis, (..., n) -> (...); unknown where any of them is.
 
-    A value is an interval: exact [v, v], at most (−∞, v], at least [v, ∞). The lowest lies between the lowest lower and the
-    lowest upper end: a bound from above stays one, a bound from below matters only where no exact value is lower.
+    It lies between the lowest lower and the lowest upper end: a bound from above stays one, a bound from below matters only
+    where no exact value is lower.
     """
     if b.value.shape[-1] == 0:
         return exact(np.full(b.value.shape[:-1], np.nan))
-    upper = np.where(b.code == AT_LEAST, np.inf, b.value).min(axis=-1)
-    lower = np.where(b.code == AT_MOST, -np.inf, b.value).min(axis=-1)
-    code = np.where(np.isneginf(lower), AT_MOST, np.where(lower < upper, AT_LEAST, EXACT)).astype(np.int8)
-    value = np.where(code == AT_MOST, upper, lower)
-    unknown = np.isnan(b.value).any(axis=-1)
-    return Bounded(np.where(unknown, np.nan, value), np.where(unknown, EXACT, code).astype(np.int8))
+    lower, upper = _ends(b)
+    return _from_ends(lower.min(axis=-1), upper.min(axis=-1))
 
 
 def lower_of(a: Bounded, b: Bounded) -> Bounded:
-    """The lower of two, element by element."""
-    a_value, b_value = np.broadcast_arrays(a.value, b.value)
-    a_code, b_code = np.broadcast_arrays(a.code, b.code)
-    return lowest(Bounded(np.stack([a_value, b_value], axis=-1), np.stack([a_code, b_code], axis=-1)))
+    """The lower of two, element by element; unknown where either is."""
+    (a_lower, a_upper), (b_lower, b_upper) = _ends(a), _ends(b)
+    return _from_ends(np.minimum(a_lower, b_lower), np.minimum(a_upper, b_upper))
 
 
-def between(a: Bounded, b: Bounded, share: float) -> Bounded:
+def between(a: Bounded, b: Bounded, share: Array | float) -> Bounded:
     """a·(1 − share) + b·share; a bound if either is one that counts, unknown where the two are bounds from opposite sides."""
-    value = a.value * (1.0 - share) + b.value * share
-    a_code = a.code if share < 1.0 else np.zeros_like(a.code)
-    b_code = b.code if share > 0.0 else np.zeros_like(b.code)
+    mixed = a.value * (1.0 - share) + b.value * share
+    value = np.where(np.less_equal(share, 0.0), a.value, np.where(np.greater_equal(share, 1.0), b.value, mixed))
+    a_code, b_code = np.where(np.less(share, 1.0), a.code, EXACT), np.where(np.greater(share, 0.0), b.code, EXACT)
     opposite = (a_code != EXACT) & (b_code != EXACT) & (a_code != b_code)
     code = np.where(opposite | np.isnan(value), EXACT, np.maximum(a_code, b_code)).astype(np.int8)
     return Bounded(np.where(opposite, np.nan, value), code)

@@ -9,9 +9,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
+
+Floats = NDArray[np.floating[Any]]
 
 STEP_DEG = 10
 ANGLES_DEG: NDArray[np.int64] = np.arange(-170, 181, STEP_DEG)
@@ -127,9 +130,14 @@ def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
 _NEPERS = math.log(10.0) / 10.0  # a plain float: single precision stays single
 
 
-def power_of(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+def power_of(level_db: Floats) -> NDArray[np.float64]:
     """p² of levels in dB."""
-    return np.exp(level_db * _NEPERS)
+    return np.asarray(np.exp(level_db * _NEPERS))
+
+
+def level_of(power: Floats) -> NDArray[np.float64]:
+    """Levels in dB of p²."""
+    return np.asarray(np.log(power) / _NEPERS)
 
 
 def average(power: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -15,6 +15,7 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, grid
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
+from speakerdb.acoustics.curveset import level_of, power_of
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -44,7 +45,7 @@ def percent_to_db(percent: float) -> float:
 
 def smoothed_db(level_db: Floats) -> Array:
     """1/3-octave smoothed levels (..., 199): power average."""
-    return np.asarray(10.0 * np.log10(grid.smooth_third_octave(10.0 ** (level_db / 10.0))))
+    return level_of(grid.smooth_third_octave(power_of(level_db)))
 
 
 # along the drives
@@ -57,18 +58,17 @@ def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounde
     drive measured; never above: at least the highest. Drives without a value are skipped.
     """
     shape = (*value.shape[:-2], value.shape[-1])
-    found, first, last = (np.full(shape, np.nan) for _ in range(3))
-    before_x, before_y = np.full(shape, np.nan), np.full(shape, np.nan)
+    found, first, last, before_x, before_y = (np.full(shape, np.nan, value.dtype) for _ in range(5))
     started, done = np.zeros(shape, bool), np.zeros(shape, bool)
     for i in range(value.shape[-2]):
-        x, y = np.broadcast_to(drive_db[..., i, None], shape), value[..., i, :]
-        there = ~np.isnan(y)
-        above = y > limit
-        crosses = started & ~done & there & above
-        with np.errstate(invalid="ignore", divide="ignore"):
-            at = before_x + (limit - before_y) / (y - before_y) * (x - before_x)
-        found = np.where(crosses, at, found)
-        done |= crosses
+        x, y = drive_db[..., i, None].astype(value.dtype), value[..., i, :]
+        there, above = ~np.isnan(y), y > limit
+        crosses = started & ~done & above
+        if crosses.any():
+            with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+                at = before_x + (limit - before_y) / (y - before_y) * (x - before_x)
+            found = np.where(crosses, at, found)
+            done |= crosses
         started |= there & ~above
         before_x, before_y = np.where(there, x, before_x), np.where(there, y, before_y)
         first, last = np.where(np.isnan(first) & there, x, first), np.where(there, x, last)
@@ -116,20 +116,24 @@ def rms_percent(distortion_db: Floats, band: slice) -> Array:
     return np.asarray(100.0 * np.sqrt(np.mean(10.0 ** (distortion_db[..., band] / 10.0), axis=-1)))
 
 
-def clean_drive(drive_db: Floats, distortion_db: Floats, limit_percent: float) -> Bounded:
-    """The highest drive (..., 199) at which 1/3-octave smoothed distortion (..., k, 199) stays within the limit."""
-    return rises_past(drive_db, smoothed_db(distortion_db), percent_to_db(limit_percent))
-
-
 def clean_level(drive_db: Floats, distortion_db: Floats, limit_percent: float, band: slice) -> Bounded:
-    """The highest drive (...) at which distortion stays within the limit everywhere in the band."""
-    return bounds.lowest(clean_drive(drive_db, distortion_db, limit_percent)[..., band])
+    """The highest drive (...) at which 1/3-octave smoothed distortion (..., k, 199) stays within the limit everywhere in the band."""
+    smooth = _smoothed_band(distortion_db, band)
+    return bounds.lowest(rises_past(drive_db, smooth, percent_to_db(limit_percent)))
 
 
 def noise_limited(distortion_db: Floats, limit_percent: float, band: slice) -> Flags:
-    """(...): somewhere in the band the lowest drive shows more than the limit and a higher one less: noise, not distortion."""
-    over = smoothed_db(distortion_db)[..., band] > percent_to_db(limit_percent)
-    return np.asarray((over[..., 0, :] & ~over[..., 1:, :].all(axis=-2)).any(axis=-1))
+    """(...): somewhere in the band the lowest drive shows more than the limit and a higher one no more: noise, not distortion."""
+    smooth, limit = _smoothed_band(distortion_db, band), percent_to_db(limit_percent)
+    above, within = smooth[..., 0, :] > limit, (smooth[..., 1:, :] <= limit).any(axis=-2)
+    return np.asarray((above & within).any(axis=-1))
+
+
+def _smoothed_band(level_db: Floats, band: slice) -> Array:
+    """1/3-octave smoothed levels of a band's grid points; its neighbours count, but not what lies beyond them."""
+    reach = grid.THIRD_OCTAVE_REACH
+    first = max(band.start - reach, 0)
+    return smoothed_db(level_db[..., first : band.stop + reach])[..., band.start - first : band.stop - first]
 
 
 # compression
@@ -156,10 +160,11 @@ def compression(drive_db: Floats, level_db: Floats) -> Compression:
     return Compression(drive_db, change, smoothed_db(change), loss, np.asarray(slope <= REFERENCE_SLOPE + 1e-9))
 
 
-def _unless_bent(found: Bounded, linear: Flags) -> Bounded:
-    """Where the reference compressed already, the true loss is greater: what was reached is at most that; the rest unknown."""
-    value = np.where(~linear & (found.code == AT_LEAST), np.nan, found.value)
-    code = np.where(linear, found.code, np.where(np.isnan(value), EXACT, AT_MOST))
+def _only_at_most(found: Bounded, where: Flags, unknown: float = np.nan) -> Bounded:
+    """Where the truth can only be lower (the reference compressed already, so the true loss is greater; or a part of the
+    band was not measured), what was reached is at most that, and what was not is unknown."""
+    value = np.where(where & (found.code == AT_LEAST), unknown, found.value)
+    code = np.where(where, np.where(np.isnan(value), EXACT, AT_MOST), found.code)
     return Bounded(value, code.astype(np.int8))
 
 
@@ -179,7 +184,7 @@ def max_level(c: Compression) -> MaxLevel:
     delivered = c.drive_db - c.loss_db
     highest = along_drive(c.drive_db, delivered[..., None], reached.value[..., None])[..., 0]
     level = Bounded(np.where(reached.code == EXACT, reached.value - LOSS_DB, highest), reached.code)
-    level = _unless_bent(level, c.linear)
+    level = _only_at_most(level, ~c.linear)
     drive = np.broadcast_to(c.drive_db, c.loss_db.shape)
     under = drive <= reached.value[..., None]
     sure = (level.code == EXACT) & ~np.isnan(level.value)
@@ -190,18 +195,22 @@ def max_level(c: Compression) -> MaxLevel:
     return MaxLevel(level, np.where(sure, low, np.nan), np.where(sure, high, np.nan))
 
 
-def balance_level(c: Compression, from_hz: Floats | float) -> Bounded:
+def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | bool = False) -> Bounded:
     """Level delivered (...) at the highest drive at which 1/3-octave smoothed compression, less its own mean over
-    300 Hz–3 kHz, stays within ±1.5 dB from from_hz (...) to 10 kHz."""
+    300 Hz–3 kHz, stays within ±1.5 dB from from_hz (...) to 10 kHz.
+
+    or_lower (...): from_hz may really be lower still, where nothing was measured; the balance may then be lost earlier.
+    """
+    start = np.asarray(from_hz, np.float64)[..., None]
     tilt = c.smoothed_db - c.smoothed_db[..., LEVEL_BAND].mean(axis=-1, keepdims=True)
-    start = np.asarray(from_hz, np.float64)[..., None, None]
-    inside = (start * (1 - 1e-9) <= grid.FREQUENCY_HZ) & (grid.FREQUENCY_HZ <= BALANCE_TO_HZ * (1 + 1e-9))
-    tilt = np.where(inside, tilt, 0.0)
-    tilt = np.where(np.isnan(tilt).any(axis=-1, keepdims=True) & inside, np.nan, tilt)
     left = bounds.lower_of(rises_past(c.drive_db, tilt, BALANCE_DB), rises_past(c.drive_db, -tilt, BALANCE_DB))
-    holds = _unless_bent(bounds.lowest(left), c.linear)
+    outside = (start * (1 - 1e-9) > grid.FREQUENCY_HZ) | (grid.FREQUENCY_HZ > BALANCE_TO_HZ * (1 + 1e-9))
+    left = Bounded(
+        np.where(outside, c.drive_db[..., -1:], left.value), np.where(outside, AT_LEAST, left.code).astype(np.int8)
+    )
+    holds = _only_at_most(bounds.lowest(left), ~c.linear | or_lower)
     loss = along_drive(c.drive_db, c.loss_db[..., None], holds.value[..., None])[..., 0]
-    value = np.where(np.isnan(start[..., 0, 0]), np.nan, holds.value - loss)
+    value = np.where(np.isnan(start[..., 0]), np.nan, holds.value - loss)
     return Bounded(value, np.where(np.isnan(value), EXACT, holds.code).astype(np.int8))
 
 
@@ -215,16 +224,17 @@ def usable_output(c: Compression, drive_db: Floats, thd_db: Floats, response_db:
     drive_db (..., m), thd_db (..., m, 199): total harmonic distortion; response_db (..., 199): listening window re its reference level.
     """
     loss = -c.smoothed_db
-    squeezed = _unless_bent(rises_past(c.drive_db, loss, LOSS_DB), c.linear[..., None])
-    limits = np.where(
-        grid.FREQUENCY_HZ <= CLEAN_BASS_TO_HZ * (1 + 1e-9),
-        percent_to_db(CLEAN_BASS_PERCENT),
-        percent_to_db(CLEAN_PERCENT),
-    )
-    clean = rises_past(drive_db, smoothed_db(thd_db), limits)
-    drive = bounds.lower_of(squeezed, clean)
-    value = drive.value - along_drive(c.drive_db, loss, drive.value) + response_db
+    # a reference that compressed already and 3 dB never seen: compression may bind anywhere, or not before distortion does
+    squeezed = _only_at_most(rises_past(c.drive_db, loss, LOSS_DB), ~c.linear[..., None], np.inf)
+    drive = bounds.lower_of(squeezed, rises_past(drive_db, smoothed_db(thd_db), _LIMITS_DB))
+    highest = np.where(np.isinf(drive.value), np.nan, drive.value)
+    value = highest - along_drive(c.drive_db, loss, highest) + response_db
     return Bounded(value, np.where(np.isnan(value), EXACT, drive.code).astype(np.int8))
+
+
+_LIMITS_DB = np.where(
+    grid.FREQUENCY_HZ <= CLEAN_BASS_TO_HZ * (1 + 1e-9), percent_to_db(CLEAN_BASS_PERCENT), percent_to_db(CLEAN_PERCENT)
+).astype(np.float32)  # single precision stays single
 
 
 def at_frequency(output: Bounded, frequency_hz: float) -> Bounded:

@@ -12,7 +12,7 @@ from speakerdb.acoustics import bounds, curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, Bounded, exact
 from speakerdb.acoustics.directivity import Angle
 from speakerdb.derive import strength
-from speakerdb.derive.reasons import withhold
+from speakerdb.derive.reasons import withhold, without_level
 from speakerdb.derive.strength import Values
 from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.session import GridSession
@@ -58,7 +58,8 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         di = curves.lw - summary["sound_power_sphere"]
         found |= pattern | {"di_sphere_mean_db": exact(response.mean(di, directivity.TONE))}
     if "output" in groups:
-        window = strength.Response(curves.lw, found["reference_level_db"].value, found["f6_hz"].value)
+        f6 = found["f6_hz"]
+        window = strength.Response(curves.lw, found["reference_level_db"].value, f6.value, f6.code == AT_MOST)
         output = strength.output_metrics(sessions, window)
         found |= output.values
         summary |= strength.usable_curves(output.usable)
@@ -66,16 +67,24 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         ids, np.stack([found[m].value for m in ids], axis=1), np.stack([found[m].code for m in ids], axis=1), {}
     )
     withhold(table, sessions, level)
-    blank = _without_level(sessions)
+    if "output" in groups:
+        _note_noise(table, output.noisy)
+    blank = np.array([without_level(s) for s in sessions], bool)
     for part in ("usable_output", "usable_output_bound"):
         if part in summary:
             summary[part][blank] = np.nan
     return Derived(table, {part: np.round(curve, 2).astype(np.float32) for part, curve in summary.items()})
 
 
-def _without_level(sessions: Sequence[GridSession]) -> NDArray[np.bool_]:
-    """Sessions whose drives stand for no level."""
-    return np.array([s.info.level_is == "relative" or s.info.kind == "subwoofer" for s in sessions], bool)
+NOISE = "noise, not distortion, is above the limit at the lowest drive"
+
+
+def _note_noise(table: ValueTable, noisy: dict[str, NDArray[np.bool_]]) -> None:
+    """Say beside clean levels that stand where their sweeps began in the noise."""
+    for j, metric in enumerate(table.metrics):
+        if metric in noisy:
+            for i in np.flatnonzero(noisy[metric] & ~np.isnan(table.value[:, j])).tolist():
+                table.reason[i, metric] = NOISE
 
 
 def _sphere_power(sessions: Sequence[GridSession]) -> Array:

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, grid, response
-from speakerdb.derive.sweep_reasons import sweep_reason
+from speakerdb.acoustics import curveset, grid, output, response
+from speakerdb.derive.sweep_reasons import compression_hole, sweep_reason
 from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.session import GridSession
 
@@ -116,9 +116,18 @@ def _coarse(session: GridSession) -> str | None:
 
 
 def _unscaled(session: GridSession) -> str | None:
-    if session.info.drive_scale == "relative" and session.compression is None:
-        return "drives are relative and no compression sweep says what level they give"
+    sweeps = session.compression
+    if session.info.drive_scale == "relative" and (
+        sweeps is None or bool(np.isnan(sweeps.level_db[0, output.LEVEL_BAND]).any())
+    ):
+        return "drives are relative and no compression sweep over 300 Hz–3 kHz says what level they give"
     return None
+
+
+def without_level(session: GridSession) -> bool:
+    """Whether the drives of a session stand for no level at 1 m."""
+    info = session.info
+    return info.level_is == "relative" or info.kind == "subwoofer" or _unscaled(session) is not None
 
 
 def _missing(session: GridSession, metric: str, present: NDArray[np.bool_]) -> str:
@@ -139,11 +148,21 @@ def _missing(session: GridSession, metric: str, present: NDArray[np.bool_]) -> s
     if (reason := sweep_reason(session, metric)) is not None:
         return reason
     if metric == "balance_level_db":
-        slots, low, high = NEEDS["f6_hz"]
-        return lacking(slots, low, high, present) or "compression not measured from its −6 dB limit to 10 kHz"
+        return _no_balance(session, present)
     if metric.startswith("max_level_"):
         return lacking(_slots(_LW), 300, 3000, present) or _not_there(metric, present)
     return "compression not measured over all it needs"
+
+
+def _no_balance(session: GridSession, present: NDArray[np.bool_]) -> str:
+    """Why there is no level at which the balance holds, though compression was measured over 300 Hz–3 kHz."""
+    slots, low, high = NEEDS["f6_hz"]
+    lowest = grid.FREQUENCY_HZ[present[_slots(_LW)].all(axis=0)].min(initial=low)
+    return (
+        lacking(slots, low, high, present)
+        or compression_hole(session, lowest, high)
+        or f"its balance holds from {lowest:.0f} Hz up; the bass below, down to its −6 dB limit, was not measured"
+    )
 
 
 def _not_there(metric: str, present: NDArray[np.bool_]) -> str:

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, output
 from speakerdb.derive import strength
-from speakerdb.derive.strength import Drives, Response, Sweeps, Values
+from speakerdb.derive.strength import Drives, Response, Strength, Sweeps, Values
 from speakerdb.session import GridSession
 from speakerdb.statistics.draws import SharedErrors
 from speakerdb.statistics.error_model import (
@@ -45,7 +45,9 @@ def output_draws(session: GridSession, keys: SharedKeys, shared: SharedErrors, r
         error = _per_drive(session, keys, "compression", "compression", len(sweeps.compression.drive_db))
         noisy["compression"] = Drives(sweeps.compression.drive_db, sweeps.compression.level_db + error)
     at_error = shared.common[:, output.LEVEL_BAND].mean(axis=1).astype(np.float64)
-    values = dict(strength.strength(Sweeps(**noisy), response, at_error).values)
+    found = strength.strength(Sweeps(**noisy), response, at_error)
+    values = dict(found.values)
+    values["max_level_db"] = values["max_level_db"].plus(_within_bracket(found, keys))
     if not session.info.powered:
         values["sensitivity_db"] = bounds.exact(
             output.sensitivity(response.reference_db, session.info.drive_voltage_v or np.nan)
@@ -55,6 +57,18 @@ def output_draws(session: GridSession, keys: SharedKeys, shared: SharedErrors, r
             factor = 1.0 + percent / 100.0 * generator("impedance", keys.session, MODEL_VERSION).standard_normal(DRAWS)
             values["impedance_min_ohm"] = bounds.exact(output.lowest_impedance(session.impedance_ohm[None]) * factor)
     return values
+
+
+def _within_bracket(found: Strength, keys: SharedKeys) -> NDArray[np.float64]:
+    """(B,) where between the two drives around it 3 dB are lost is not measured: the level may be anywhere between what both
+    delivered (metrics.md §5). Even on either side of the value drawn, with weights that leave its mean; 0 for bounds."""
+    down, up = found.low_db - found.values["max_level_db"].value, found.high_db - found.values["max_level_db"].value
+    down, up = np.nan_to_num(down), np.nan_to_num(up)
+    rng = generator("bracket", keys.session, MODEL_VERSION)
+    side, share = rng.random(DRAWS), rng.random(DRAWS)
+    with np.errstate(invalid="ignore"):
+        falls = side < np.nan_to_num(up / (up - down))
+    return np.where(falls, down, up) * share
 
 
 def _distortion_errors(session: GridSession, keys: SharedKeys, kind: str, drives: int) -> Array:

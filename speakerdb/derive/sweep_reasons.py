@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid, output
+from speakerdb.derive.strength import HARMONICS, with_total
 from speakerdb.session import GridSession, GridSweeps
 
 _COMPONENT = {"thd": "total harmonic distortion", "multitone": "multitone distortion",
@@ -31,8 +32,13 @@ def sweep_reason(session: GridSession, metric: str) -> str | None:
         at_hz = float(metric.split("_")[2].removesuffix("hz"))
         return _distortion_reason(session.distortion, "thd", grid.band(at_hz / 1.03, at_hz * 1.03), None)
     if found is None and metric == "balance_level_managed_db":
-        found = _range(_swept(session.compression), grid.band(80.0, 10000.0), "compression")
+        found = compression_hole(session, 80.0, 10000.0)
     return found or (_bent_reason(session) if metric != "balance_level_db" or _bent(session) else None)
+
+
+def compression_hole(session: GridSession, low_hz: float, high_hz: float) -> str | None:
+    """What of a band the compression sweeps lack, in words; None where nothing lacks."""
+    return _range(_swept(session.compression), grid.band(low_hz, high_hz), "compression")
 
 
 def _swept(sweeps: GridSweeps | None, component: str = "") -> NDArray[np.bool_]:
@@ -59,8 +65,11 @@ def _range(present: NDArray[np.bool_], band: slice, what: str) -> str | None:
 def _distortion_reason(sweeps: GridSweeps | None, component: str, band: slice, at_db: float | None) -> str | None:
     if sweeps is None:
         return "no distortion measured"
+    single = [h for h in HARMONICS if h in sweeps.component]
+    sweeps = with_total(sweeps)
     if component not in sweeps.component:
-        return f"{_COMPONENT[component]} not measured"
+        only = f", and of its harmonics not all of h2 to h5 (only {', '.join(single)})" if single else ""
+        return f"{_COMPONENT[component]} not measured{only if component == 'thd' else ''}"
     lacking = _range(_swept(sweeps, component), band, _COMPONENT[component])
     if lacking is not None or at_db is None:
         return lacking

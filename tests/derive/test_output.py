@@ -1,0 +1,329 @@
+"""Sweeps of a session become levels with bounds and reasons; what is missing withholds what needs it and nothing else."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from speakerdb import derive
+from speakerdb.acoustics import grid
+from speakerdb.dictionary import METRICS
+from speakerdb.errors import DataError
+from speakerdb.session import CurveBlock, Impedance, Session, Sweep
+from tests.store.builders import info
+
+F_HZ = 20.0 * 2.0 ** (np.arange(240) / 24.0)
+DRIVES_DB = (74.0, 80.0, 86.0, 92.0, 96.0, 100.0, 104.0, 108.0)
+BASS_HZ = 50.0
+THD = ("thd_bass_86_percent", "thd_mid_86_percent", "thd_bass_96_percent", "thd_mid_96_percent",
+       "clean_level_bass_db", "clean_level_mid_db")  # fmt: skip
+MULTITONE = ("clean_level_multitone_db", "clean_level_multitone_managed_db")
+LEVELS = ("max_level_db", "balance_level_db", "balance_level_managed_db")
+USABLE = ("max_level_40hz_db", "max_level_63hz_db", "max_level_100hz_db")
+PASSIVE = ("impedance_min_ohm", "sensitivity_db")
+SWEPT = (*THD, *MULTITONE, *LEVELS, *USABLE)
+
+
+def axis_db(level_db=86.0):
+    """Second-order high-pass at 50 Hz: −3 dB there, and −6 dB at 0.76 of it."""
+    return level_db - 10.0 * np.log10(1.0 + (BASS_HZ / F_HZ) ** 4)
+
+
+def compression(loss=lambda drive: 0.5 * max(0.0, drive - 96.0), drives=DRIVES_DB, level_db=0.0, f=F_HZ):
+    return tuple(Sweep(d, None, f, np.interp(f, F_HZ, axis_db(d - loss(d) + level_db))) for d in drives)
+
+
+def distortion(component="thd", at_86_db=-60.0, db_per_db=2.0, drives=DRIVES_DB, f=F_HZ):
+    """In dB re the fundamental, alike at all frequencies, growing by db_per_db with each dB of drive."""
+    return tuple(Sweep(d, component, f, np.full(len(f), at_86_db + db_per_db * (d - 86.0))) for d in drives)
+
+
+SWEPT_TO_108 = compression()
+ALL = (*distortion(), *distortion("multitone", -50.0, 1.0), *distortion("multitone_hp80", -56.0, 1.0))
+
+
+def session(compression=SWEPT_TO_108, distortion=ALL, impedance=None, angles=range(-170, 181, 10), f=F_HZ, **changes):
+    a = np.array(angles, float)
+    level = np.interp(f, F_HZ, axis_db()) - 4.0 * (1.0 - np.cos(np.radians(a)))[:, None] * np.log2(1.0 + f / 800.0)
+    block = CurveBlock(f, np.repeat([True, False], len(a)), np.tile(a, 2), np.concatenate([level, level]))
+    ohm = None if impedance is None else Impedance(F_HZ, impedance, None)
+    return Session("made", info(**changes), (block,), distortion=distortion, compression=compression, impedance=ohm)
+
+
+def found(s, grid_session=None):
+    """metric -> (value, code, reason)."""
+    table = derive.derive([grid_session or derive.to_grid(s)]).values
+    return {
+        m: (float(table.value[0, j]), int(table.censored[0, j]), table.reason.get((0, m)))
+        for j, m in enumerate(table.metrics)
+    }
+
+
+def withheld(values):
+    return {m for m, (value, _, _) in values.items() if np.isnan(value) and METRICS[m].group == "output"}
+
+
+EXACT, AT_MOST, AT_LEAST = 0, 1, 2
+
+
+def test_levels_and_distortion_of_a_speaker_given_by_formulas():
+    values = found(session())
+    for m in ("thd_bass_86_percent", "thd_mid_86_percent"):
+        assert values[m] == (pytest.approx(0.1, rel=1e-3), EXACT, None)  # −60 dB
+    for m in ("thd_bass_96_percent", "thd_mid_96_percent"):
+        assert values[m] == (pytest.approx(1.0, rel=1e-3), EXACT, None)  # −40 dB
+    three_percent = -30.458  # dB
+    assert values["clean_level_bass_db"] == (pytest.approx(106.0, abs=0.01), EXACT, None)  # −20 dB
+    assert values["clean_level_mid_db"] == (pytest.approx(86.0 + (three_percent + 60) / 2, abs=0.01), EXACT, None)
+    assert values["clean_level_multitone_db"] == (pytest.approx(86.0 + three_percent + 50, abs=0.01), EXACT, None)
+    assert values["clean_level_multitone_managed_db"] == (108.0, AT_LEAST, None)
+    assert values["max_level_db"] == (pytest.approx(99.0, abs=0.02), EXACT, None)
+    # alike at all frequencies: the balance holds to the highest drive, which delivers 108 − 6
+    assert values["balance_level_db"] == (pytest.approx(102.0, abs=0.02), AT_LEAST, None)
+
+
+def test_usable_output_follows_the_listening_window():
+    s = session()
+    derived = derive.derive([derive.to_grid(s)])
+    values = found(s)
+    window = derived.summary["listening_window"][0].astype(float)
+    reference = window[grid.band(300, 3000)].mean()
+    for hz in (40.0, 63.0, 100.0):
+        value, code, _ = values[f"max_level_{hz:.0f}hz_db"]
+        shape = np.interp(np.log2(hz), grid.LOG2_HZ, window) - reference
+        # up to 100 Hz 3 dB are lost at a drive of 102 before 10 % at 106; just above 100 Hz 3 % comes at 100.77 already
+        assert code == EXACT
+        assert value == pytest.approx(99.0 + shape, abs=0.05)
+
+
+def test_usable_output_is_kept_between_the_third_octave_centres_25_hz_to_10_khz():
+    usable = derive.derive([derive.to_grid(session())]).summary["usable_output"][0]
+    measured = grid.FREQUENCY_HZ[np.isfinite(usable)]
+    assert measured[0] == pytest.approx(25.0, rel=0.02)
+    assert measured[-1] == pytest.approx(10000.0, rel=0.02)
+    centres = np.array([np.argmin(np.abs(grid.LOG2_HZ - np.log2(1000.0) - k / 3)) for k in range(-16, 11)])
+    between = np.arange(centres[0], centres[-1] + 1)
+    assert np.isfinite(usable[between]).all()
+    straight = np.interp(grid.LOG2_HZ[between], grid.LOG2_HZ[centres], usable[centres].astype(float))
+    np.testing.assert_allclose(usable[between], straight, atol=0.011)
+
+
+@pytest.mark.parametrize(
+    ("changes", "lacking"),
+    [
+        ({"distortion": ()}, {*THD, *MULTITONE, *USABLE}),
+        ({"distortion": distortion()}, {*MULTITONE}),
+        ({"distortion": (*distortion(), *distortion("multitone_hp80"))}, {"clean_level_multitone_db"}),
+        ({"distortion": distortion("multitone")}, {*THD, *USABLE, "clean_level_multitone_managed_db"}),
+        ({"distortion": (*distortion("h2"), *distortion("h3"))}, {*THD, *USABLE, *MULTITONE}),
+        ({"compression": ()}, {*LEVELS, *USABLE}),
+        ({"compression": compression(drives=(86.0,))}, {*LEVELS, *USABLE}),
+        ({"level_is": "relative"}, {*SWEPT}),
+        ({"kind": "subwoofer"}, {*SWEPT}),
+    ],
+)
+def test_what_is_missing_withholds_only_what_needs_it_and_says_why(changes, lacking):
+    values = found(session(**changes))
+    assert withheld(values) == lacking | set(PASSIVE)
+    assert all(values[m][2] for m in withheld(values))
+    assert all(values[m][2] is None for m in SWEPT if m not in lacking)
+
+
+@pytest.mark.parametrize(
+    ("changes", "metric", "words"),
+    [
+        ({"distortion": ()}, "clean_level_mid_db", "no distortion measured"),
+        ({"compression": ()}, "max_level_db", "no compression measured"),
+        ({"compression": ()}, "max_level_40hz_db", "no compression measured"),
+        ({"distortion": ()}, "max_level_40hz_db", "no distortion measured"),
+        ({"compression": compression(drives=(86.0,))}, "max_level_db", "one drive"),
+        ({"distortion": distortion(drives=(76.0, 92.0))}, "thd_mid_96_percent", "76–92 dB"),
+        ({"distortion": distortion(drives=(92.0,))}, "thd_mid_96_percent", "92 dB"),
+        ({"distortion": distortion(f=F_HZ[F_HZ > 60])}, "clean_level_bass_db", "Hz"),
+        ({"level_is": "relative"}, "max_level_db", "levels are relative"),
+        ({"kind": "subwoofer"}, "max_level_db", "subwoofer"),
+        ({}, "impedance_min_ohm", "a powered speaker"),
+        ({}, "sensitivity_db", "a powered speaker"),
+        ({"powered": False}, "impedance_min_ohm", "no impedance measured"),
+        ({"powered": False}, "sensitivity_db", "no drive voltage given"),
+        ({"compression": compression(lambda d: 0.05 * (d - 74.0))}, "max_level_db", "compresses already"),
+        ({"angles": [0, 10, 20]}, "max_level_40hz_db", "not measured"),
+    ],
+)
+def test_reasons_name_what_lacks(changes, metric, words):
+    value, code, reason = found(session(**changes))[metric]
+    assert np.isnan(value)
+    assert code == EXACT
+    assert words in reason
+
+
+def test_harmonics_without_their_total_are_summed_by_power():
+    level = 20 * np.log10(0.01)
+    each = tuple(s for h in ("h2", "h3", "h4", "h5") for s in distortion(h, level, 1.0))
+    values = found(session(distortion=each))
+    assert values["thd_mid_86_percent"] == (pytest.approx(2.0, rel=1e-3), EXACT, None)  # √4 · 1 %
+
+
+def test_a_measured_total_goes_before_its_harmonics():
+    each = tuple(s for h in ("h2", "h3", "h4", "h5") for s in distortion(h, -20.0))
+    assert found(session(distortion=(*ALL, *each)))["thd_mid_86_percent"] == found(session())["thd_mid_86_percent"]
+
+
+def test_the_order_of_drives_changes_nothing():
+    rng = np.random.default_rng(1)
+    c, d = compression(), ALL
+    shuffled = session(
+        compression=tuple(c[i] for i in rng.permutation(len(c))),
+        distortion=tuple(d[i] for i in rng.permutation(len(d))),
+    )
+    np.testing.assert_equal(found(shuffled), found(session()))
+
+
+@pytest.mark.parametrize(
+    ("changes", "file"),
+    [
+        ({"compression": (*compression(), *compression(drives=(92.0,)))}, "compression"),
+        ({"distortion": (*ALL, *distortion(drives=(92.0,)))}, "distortion"),
+    ],
+)
+def test_a_drive_given_twice_is_refused(changes, file):
+    with pytest.raises(DataError) as caught:
+        derive.to_grid(session(**changes))
+    (item,) = caught.value.items
+    assert item.file == file
+    assert item.key == "drive_db"
+    assert "92" in item.found
+    assert item.expected
+
+
+@pytest.mark.parametrize("off", [-6.0, -1.2, 1.2, 3.4])
+def test_a_lowest_sweep_that_is_not_where_its_drive_says_is_refused_with_the_offset(off):
+    with pytest.raises(DataError) as caught:
+        derive.to_grid(session(compression=compression(level_db=off)))
+    (item,) = caught.value.items
+    assert f"{off:+.1f} dB" in item.found
+    assert "relative" in item.expected
+
+
+def test_within_a_db_the_drives_are_taken_at_their_word():
+    assert found(session(compression=compression(level_db=0.9)))["max_level_db"][0] == pytest.approx(99.0, abs=0.02)
+
+
+def test_drives_on_a_relative_scale_are_all_moved_to_the_level_the_lowest_sweep_shows():
+    """Drives called −20 … 14 dB that really are 74 … 108."""
+    steps = [d - 94.0 for d in DRIVES_DB]
+    swept = tuple(
+        Sweep(s, None, F_HZ, axis_db(d - 0.5 * max(0.0, d - 96.0))) for s, d in zip(steps, DRIVES_DB, strict=True)
+    )
+    distorted = tuple(Sweep(x.drive_db - 94.0, x.component, x.frequency_hz, x.level_db) for x in ALL)
+    moved = found(session(compression=swept, distortion=distorted, drive_scale="relative"))
+    plain = found(session())
+    # the mean over 300 Hz–3 kHz of the axis itself lies a little below its passband
+    for m in SWEPT:
+        assert moved[m][1] == plain[m][1], m
+        assert moved[m][0] == pytest.approx(plain[m][0], abs=0.02, rel=0.01), m
+
+
+def test_relative_drives_without_compression_stand_for_no_level():
+    values = found(session(compression=(), drive_scale="relative"))
+    assert set(SWEPT) <= withheld(values)
+    assert "relative" in values["clean_level_mid_db"][2]
+
+
+def test_relative_drives_whose_compression_lacks_the_band_stand_for_no_level():
+    narrow = compression(f=F_HZ[F_HZ < 2000])
+    s = session(compression=narrow, drive_scale="relative")
+    assert set(SWEPT) <= withheld(found(s))
+    assert np.isnan(derive.derive([derive.to_grid(s)]).summary["usable_output"]).all()
+
+
+def test_responses_and_compression_at_the_microphones_distance_are_referred_to_1_m():
+    at_2_m = session(compression=compression(level_db=-20 * np.log10(2.0)), level_is="spl_at_distance", distance_m=2.0)
+    assert found(at_2_m)["max_level_db"][0] == pytest.approx(99.0, abs=0.02)
+
+
+def test_compression_already_at_1_m_is_recognised_where_responses_are_at_distance():
+    at_2_m = session(level_is="spl_at_distance", distance_m=2.0)
+    assert found(at_2_m)["max_level_db"][0] == pytest.approx(99.0, abs=0.02)
+
+
+def test_a_reference_that_compresses_bounds_the_maximum_level_from_above():
+    value, code, _ = found(session(compression=compression(lambda d: 0.15 * (d - 74.0))))["max_level_db"]
+    assert code == AT_MOST
+    assert value == pytest.approx(91.0, abs=0.03)
+
+
+def test_three_db_never_reached_is_at_least_what_was_delivered():
+    value, code, _ = found(session(compression=compression(lambda d: 0.1 * max(0.0, d - 96.0))))["max_level_db"]
+    assert code == AT_LEAST
+    assert value == pytest.approx(108.0 - 1.2, abs=0.02)
+
+
+def test_a_passive_speaker_has_impedance_and_sensitivity():
+    ohm = 4.0 + 6.0 * np.exp(-(np.log2(F_HZ / 90.0) ** 2))
+    values = found(session(powered=False, drive_voltage_v=1.415, impedance=ohm))
+    assert values["impedance_min_ohm"][0] == pytest.approx(4.0, abs=0.01)
+    assert values["sensitivity_db"][0] == pytest.approx(values["reference_level_db"][0] + 6.02, abs=0.01)
+
+
+def test_a_powered_speaker_has_neither_even_where_someone_measured_them():
+    values = found(session(powered=True, drive_voltage_v=2.83, impedance=np.full(240, 8.0)))
+    assert {m: values[m][2] for m in PASSIVE} == dict.fromkeys(PASSIVE, "a powered speaker")
+
+
+def test_impedance_of_a_subwoofer_stands():
+    values = found(session(kind="subwoofer", powered=False, impedance=np.full(240, 6.0)))
+    assert values["impedance_min_ohm"][0] == pytest.approx(6.0, abs=0.01)
+
+
+def test_bass_that_was_not_measured_leaves_the_balance_level_an_upper_bound():
+    """Measured from 200 Hz only, and not falling there: the balance might be lost below, and earlier."""
+    tilted = tuple(
+        Sweep(s.drive_db, None, F_HZ, s.level_db - np.where(F_HZ > 4000, 0.25 * max(0.0, s.drive_db - 86.0), 0.0))
+        for s in compression(lambda d: 0.0)
+    )
+    f = F_HZ[F_HZ > 200]
+    value, code, _ = found(session(compression=tilted, f=f))["balance_level_db"]
+    assert code == AT_MOST
+    assert value == pytest.approx(92.0, abs=0.05)
+    assert found(session(compression=tilted))["balance_level_db"][1] == EXACT
+
+
+def test_a_balance_held_throughout_is_unknown_where_the_bass_was_not_measured():
+    value, code, reason = found(session(compression=compression(lambda d: 0.0), f=F_HZ[F_HZ > 200]))["balance_level_db"]
+    assert np.isnan(value)
+    assert code == EXACT
+    assert reason.startswith("its balance holds from 20")
+
+
+def test_with_a_subwoofer_the_balance_counts_from_80_hz_or_where_the_speaker_ends():
+    """Compression that takes the octave below 160 Hz."""
+    squeezed = tuple(
+        Sweep(s.drive_db, None, F_HZ, s.level_db - np.where(F_HZ < 160, 0.25 * max(0.0, s.drive_db - 86.0), 0.0))
+        for s in compression(lambda d: 0.0)
+    )
+    low = found(session(compression=squeezed))["balance_level_managed_db"]
+    assert low == (pytest.approx(92.0, abs=0.05), EXACT, None)
+    small = session(compression=squeezed)
+    block = small.blocks[0]
+    cut = -20.0 * np.log10(1.0 + (200.0 / block.frequency_hz) ** 4)  # −6 dB at 200 Hz
+    small = Session("made", small.info, (CurveBlock(block.frequency_hz, block.horizontal, block.angle_deg,
+                                                    block.level_db + cut),), distortion=ALL, compression=squeezed)  # fmt: skip
+    assert found(small)["f6_hz"][0] > 180
+    assert found(small)["balance_level_managed_db"] == (pytest.approx(108.0, abs=0.05), AT_LEAST, None)
+
+
+def test_a_first_drive_in_the_noise_is_told_beside_the_value():
+    noisy = list(distortion())
+    noisy[0] = Sweep(DRIVES_DB[0], "thd", F_HZ, np.full(240, -15.0))
+    values = found(session(distortion=tuple(noisy)))
+    plain = found(session(distortion=distortion()))
+    for m in ("clean_level_mid_db", "clean_level_bass_db"):
+        assert values[m][:2] == plain[m][:2]
+        assert plain[m][2] is None
+        assert "noise" in values[m][2]
+
+
+def test_harmonics_that_make_no_total_are_named():
+    values = found(session(distortion=(*distortion("h2"), *distortion("h3"))))
+    assert "only h2, h3" in values["thd_mid_86_percent"][2]
