@@ -7,7 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -42,10 +42,36 @@ def undominated(x: Floats, y: Floats) -> NDArray[np.bool_]:
     return found
 
 
-def _alone(x: Floats, y: Floats, others_x: Floats, others_y: Floats) -> float:
-    """Share of draws in which the point (B,), (B,) is dominated by none of the others (m, B)."""
-    good = (others_x >= x) & (others_y >= y) & ((others_x > x) | (others_y > y))
-    return float((~good.any(axis=0)).mean())
+def _share_alone(own: tuple[Floats, Floats], others: tuple[Floats, Floats]) -> FloatArray:
+    """(n,) share of draws in which a speaker at its own ends (x, y) is dominated by none of the other speakers at theirs."""
+    count, draws = own[0].shape
+    found = np.zeros(count)
+    for b in range(draws):
+        x, y, own_x, own_y = (np.ascontiguousarray(one[:, b], np.float64) for one in (*others, *own))
+        found += ~_dominated_by_others(x, y, own_x, own_y)
+    return np.asarray(found / draws)
+
+
+def _dominated_by_others(x: FloatArray, y: FloatArray, own_x: FloatArray, own_y: FloatArray) -> NDArray[np.bool_]:
+    """(n,) whether another speaker at (x, y) dominates this one at (own_x, own_y)."""
+    order = np.argsort(-x, kind="stable")
+    # of the first 0, 1, … n in falling x: the best y, whose it is, and the best y of the rest of them
+    best = np.maximum.accumulate(y[order])
+    before = np.concatenate([[-np.inf], best[:-1]])
+    record = y[order] > before
+    record[0] = True
+    whose = np.concatenate([[-1], order[np.maximum.accumulate(np.where(record, np.arange(len(x)), 0))]])
+    rest = np.concatenate([[-np.inf], np.maximum.accumulate(np.minimum(y[order], before))])
+    best = np.concatenate([[-np.inf], best])
+    itself = np.arange(len(x))
+
+    def highest(side: Literal["left", "right"]) -> FloatArray:
+        """The best y of the others whose x is at least ('right') or more than ('left') one's own."""
+        count = np.searchsorted(-x[order], -own_x, side=side)
+        return np.asarray(np.where(whose[count] == itself, rest[count], best[count]))
+
+    more = highest("left")
+    return np.asarray((highest("right") > own_y) | ((more >= own_y) & (more > -np.inf)))
 
 
 @dataclass(frozen=True, eq=False)
@@ -74,13 +100,8 @@ def frontier_probability(x: Known, y: Known) -> tuple[FloatArray, FloatArray, Fl
     censored = x.censored | y.censored
     if not censored.any():
         return share, share, share
-    low: FloatArray = undominated(x.most(), y.most()).mean(axis=1)
-    high: FloatArray = undominated(x.least(), y.least()).mean(axis=1)
-    worst, best = (x.least(), y.least()), (x.most(), y.most())
-    for j in np.flatnonzero(censored):
-        others = np.arange(len(share)) != j
-        low[j] = _alone(worst[0][j], worst[1][j], best[0][others], best[1][others])
-        high[j] = _alone(best[0][j], best[1][j], worst[0][others], worst[1][others])
+    least, most = (x.least(), y.least()), (x.most(), y.most())
+    low, high = _share_alone(least, most), _share_alone(most, least)
     return share, low, high
 
 
