@@ -114,10 +114,10 @@ class CurveSet:
 
 
 def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fill the vertical orbit's axis and rear from the horizontal one's where only those were measured, and its rear from
-    the vertical one's: they are the same directions. (…, 72, 199) in and out; a copy where something is filled."""
+    """Fill the axis and the rear of one orbit from the other's where only those were measured: they are the same directions.
+    (…, 72, 199) in and out; a copy where something is filled."""
     rear_h, rear_v = h(180)[0], v(180)[0]
-    pairs = ((V_AXIS, ON_AXIS), (rear_v, rear_h), (rear_h, rear_v))
+    pairs = ((V_AXIS, ON_AXIS), (ON_AXIS, V_AXIS), (rear_v, rear_h), (rear_h, rear_v))
     filled = level_db
     for slot, twin in pairs:
         absent = np.isnan(filled[..., slot, :]).all(axis=-1) & ~np.isnan(filled[..., twin, :]).all(axis=-1)

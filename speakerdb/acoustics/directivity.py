@@ -39,7 +39,8 @@ class Angle:
 def first_crossing(value: Array, limit: float) -> Angle:
     """Going out from 0 along axis -2 (angles 0, 10 … 180), where value (..., 19, F) first falls below limit, linear in between.
 
-    No crossing in all 180°: 180. Angles not measured before a crossing: the last one measured, "at least".
+    No crossing in all 180°: 180. Angles not measured before a crossing: the last one measured, "at least". Nothing beside the
+    axis measured: unknown.
     """
     missing = np.isnan(value)
     below = (value < limit) & ~missing
@@ -55,7 +56,7 @@ def first_crossing(value: Array, limit: float) -> Angle:
     at = np.where(crossing == 0, 0.0, at)
     crossed, open_end = crossing < gap, (gap < count) & (crossing >= gap)
     deg = np.where(crossed, at, np.where(open_end, (gap - 1.0) * STEP_DEG, 180.0))
-    return Angle(np.where(gap == 0, np.nan, deg), open_end & (gap > 0))
+    return Angle(np.where((gap == 0) | (open_end & (gap == 1)), np.nan, deg), open_end & (gap > 1))
 
 
 def full_angle(smoothed_db: Array, sides: tuple[str, str]) -> Angle:
@@ -85,7 +86,9 @@ def beamwidth(angle: Angle) -> Beamwidth:
     """Median and evenness over 1–10 kHz of a full angle over frequency (..., 199)."""
     deg, open_end = angle.deg[..., BEAM], angle.at_least[..., BEAM]
     median = np.median(deg, axis=-1)
-    at_least = np.asarray((open_end & (deg <= median[..., None])).any(axis=-1))
+    # a lower bound moves the median up only where it stands at or below the upper one of the two in the middle
+    middle = np.partition(deg, deg.shape[-1] // 2, axis=-1)[..., deg.shape[-1] // 2, None]
+    at_least = np.asarray((open_end & (deg <= middle)).any(axis=-1)) & ~np.isnan(median)
     with np.errstate(divide="ignore", invalid="ignore"):
         spread: Line = line(np.log2(np.where(angle.deg > 0, angle.deg, np.nan)), BEAM)
     return Beamwidth(median, at_least, np.where(open_end.any(axis=-1), np.nan, spread.ripple))
