@@ -1,4 +1,4 @@
-"""Commands that set speakers against each other and against the field: compare, percentile, tradeoff, trend."""
+"""Commands that set speakers against each other and against the field: compare, percentile, tradeoff, trend, labs."""
 
 from __future__ import annotations
 
@@ -306,3 +306,55 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
     p = frame["p_all_groups"][0]
     if p is not None:
         text.line(f"That all groups are alike: p = {p:.2g} (Peto and Prentice's rank test).")
+
+
+def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = False) -> None:
+    """Show by how much the labs differ, from the speakers that two of them have measured.
+
+    Example: speakerdb labs --metric f6_hz --metric sensitivity_db
+    """
+    import polars as pl
+
+    from speakerdb.library import documents
+
+    with open_database(db) as base:
+        answer = base.labs(metrics=metric or None)
+        if json:
+            emit(documents.labs(base.state, answer))
+            return
+        found = answer.found
+        for a, b, speakers in found.pairs.iter_rows():
+            text.line(f"{a} − {b}: {len(speakers)} speakers in common{': ' if speakers else ''}{', '.join(speakers)}")
+            mine = found.offsets.filter(lab_a=a, lab_b=b)
+            told = mine.filter(pl.col("offset").is_not_null())
+            if len(told):
+                text.table(
+                    ["metric", "unit", "offset", "95 % interval", "sd of the differences", "q", "speakers"],
+                    [_lab_offset(r) for r in told.iter_rows(named=True)],
+                    right=(2, 3, 4, 5, 6),
+                )
+            for (reason,), group in mine.drop_nulls("reason").group_by("reason", maintain_order=True):
+                text.line(f"No offset ({', '.join(group['metric'])}): {reason}")
+            for c in found.curves:
+                if (c.lab_a, c.lab_b) == (a, b):
+                    text.line(
+                        f"Listening windows, 100 Hz–10 kHz, levels set equal: calibration sd {c.calibration_sd_db:.2f} dB "
+                        f"(error model {c.calibration_model_db:.2f}, together {c.calibration_shrunk_db:.2f}); spread about the offset "
+                        f"{c.spread_sd_db:.2f} dB (error model {c.spread_model_db:.2f}, together {c.spread_shrunk_db:.2f}); "
+                        f"{len(c.speakers)} speakers, {c.same_sample} of them by the same sample."
+                    )
+            text.line()
+        text.line(f"Error model version {answer.error_model}. q allows 5 % false discoveries over all rows.")
+        for caution in answer.cautions:
+            text.line(f"Caution: {caution}.")
+        cite(base)
+
+
+def _lab_offset(r: dict[str, Any]) -> list[str]:
+    m = text.metric_of(r["metric"])
+    decimals = 1 if r["unit"] == "%" else m.decimals + 1
+    interval = f"{text.number(r['low'], decimals)} … {text.number(r['high'], decimals)}"
+    return [
+        m.label, r["unit"], text.number(r["offset"], decimals), interval, text.number(r["sd"], decimals), f"{r['q']:.2g}",
+        str(r["speakers"]),
+    ]  # fmt: skip

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.maintenance import DeriveReport
-    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
+    from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
@@ -202,6 +202,10 @@ class Database:
             raise RequestError(f"query {head.name} has no column `speaker`: it gives no peer group")
         among = frame["speaker"].unique().to_list()
         return comparing.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
+
+    def labs(self, *, metrics: Sequence[str] | None = None) -> LabsAnswer:
+        """By how much the labs differ, from the speakers that two of them have measured."""
+        return overview.labs(self.store, metrics)
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
+    from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
@@ -200,6 +200,26 @@ def trend(state: State, answer: TrendAnswer, filters: str) -> Document:
         for metric, t in zip(answer.metrics, answer.trends, strict=True)
     ]  # fmt: skip
     return document(state, over=answer.over, filters=filters, trends=trends, not_judged=rows(answer.not_judged))
+
+
+def labs(state: State, answer: LabsAnswer) -> Document:
+    """Offsets a − b per metric, and the listening windows' differences over the analysis grid with levels set equal."""
+    from speakerdb.acoustics.grid import FREQUENCY_HZ
+
+    found = answer.found
+    curves = [
+        {
+            "lab_a": c.lab_a, "lab_b": c.lab_b, "speakers": list(c.speakers), "same_sample": c.same_sample, "unit": "dB",
+            "offset_db": c.offset_db.tolist(), "low_db": c.low_db.tolist(), "high_db": c.high_db.tolist(),
+            "calibration": {"seen_sd_db": c.calibration_sd_db, "model_sd_db": c.calibration_model_db, "shrunk_sd_db": c.calibration_shrunk_db},
+            "spread": {"seen_sd_db": c.spread_sd_db, "model_sd_db": c.spread_model_db, "shrunk_sd_db": c.spread_shrunk_db},
+        }
+        for c in found.curves
+    ]  # fmt: skip
+    return document(
+        state, error_model=answer.error_model, pairs=rows(found.pairs), rows=rows(found.offsets),
+        frequency_hz=FREQUENCY_HZ.round(2).tolist(), curves=curves, cautions=list(answer.cautions),
+    )  # fmt: skip
 
 
 _SHORT = (

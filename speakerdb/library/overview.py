@@ -5,11 +5,14 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
 import polars as pl
 
+from speakerdb.analysis import labs as lab_analysis
 from speakerdb.analysis import properties
 from speakerdb.analysis import tradeoff as trading
 from speakerdb.analysis import trend as trending
+from speakerdb.analysis.labs import Labs, Measured
 from speakerdb.analysis.properties import Property
 from speakerdb.analysis.tradeoff import TradeOff
 from speakerdb.analysis.trend import Trend
@@ -19,6 +22,8 @@ from speakerdb.library.answers import Selection
 from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric
+from speakerdb.statistics.error_model import MODEL_VERSION
+from speakerdb.store import Store, reading
 
 
 @dataclass(frozen=True)
@@ -93,3 +98,47 @@ def trend(field: Field, metrics: Sequence[str], over: str, selection: Selection)
     return TrendAnswer(
         chosen, OVER.get(over, over), tuple(trending.with_q(found)), unknown.select("speaker", "setting", "reason")
     )
+
+
+NOT_ADOPTED = "nothing here changes the values: labs' offsets are shown, not taken off"
+FEW_SHARED = "an offset between labs is known only from speakers that both have measured, in their default setting"
+
+
+@dataclass(frozen=True)
+class LabsAnswer:
+    """found: offsets, curves and pairs; error_model: version of the error model that stands beside them; cautions."""
+
+    found: Labs
+    error_model: int
+    cautions: tuple[str, ...]
+
+
+def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
+    """How much the labs differ, from speakers in their default setting that two of them have measured. Raises RequestError."""
+    heads = store.frame(
+        """
+        WITH counted AS (
+            SELECT s.session_id, sp.slug AS speaker, l.name AS lab, s.sample, s.speaker_id
+            FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
+            JOIN speaker_setting ss ON ss.speaker_id = s.speaker_id AND ss.setting = s.setting AND ss.is_default
+            WHERE s.status = 'active'
+        )
+        SELECT * FROM counted
+        WHERE speaker_id IN (SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT lab) > 1)
+        ORDER BY session_id
+        """
+    )
+    if not len(heads):
+        raise RequestError(
+            "no speaker has been measured by two labs in its default setting: the labs can't be compared"
+        )
+    ids = heads["session_id"].to_list()
+    wanted = [m.id for m in METRICS.values() if m.ranked] if metrics is None else [_metric(m).id for m in metrics]
+    value = reading.session_values(store.con, ids, wanted)
+    exact = np.isfinite(value) & (reading.session_censoring(store.con, ids, wanted) == 0)
+    window = reading.summary_levels(store.con, ids).get("listening_window", np.full((len(ids), 199), np.nan))
+    sessions = [
+        Measured(speaker, lab, sample, {m: float(value[i, j]) for j, m in enumerate(wanted) if exact[i, j]}, window[i].astype(np.float64))
+        for i, (speaker, lab, sample) in enumerate(heads.select("speaker", "lab", "sample").iter_rows())
+    ]  # fmt: skip
+    return LabsAnswer(lab_analysis.labs(sessions, wanted), MODEL_VERSION, (FEW_SHARED, NOT_ADOPTED))

@@ -59,6 +59,8 @@ def filled(speakerdb, tmp_path, twelve):
         "tradeoff price f6_hz",
         "tradeoff volume_l preference --kind bookshelf --top 3",
         "tradeoff price max_level_db",
+        "labs",
+        "labs --metric f6_hz --metric max_level_db",
         "percentile sill-5",
         "percentile sill-5 --factor 10 --metric f6_hz",
         "trend f6_hz --over year",
@@ -88,6 +90,7 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
         ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
         ("tradeoff price nonsense", 1, "nonsense"),
+        ("labs --metric nonsense", 1, "nonsense"),
         ("percentile sill-5 --query nonsense", 1, "nonsense"),
         ("trend f6_hz --over f6_hz", 1, "over itself"),
         ("trend f6_hz --over colour", 1, "colour"),
@@ -144,3 +147,23 @@ def test_the_lowest_reaching_leaves_all_its_peers_behind(filled):
     near = filled("percentile", "sill-0", "--factor", "1.2", "--metric", "f3_hz", "--json").document["rows"][0]
     assert near["percentile"] is None
     assert "at least 8" in near["reason"]
+
+
+def test_labs_that_measure_the_same_samples_are_compared_by_these_alone(filled):
+    document = filled("labs", "--metric", "treble_balance_db", "--json").document
+    (pair,) = document["pairs"]
+    assert pair == {"lab_a": "barn", "lab_b": "shed", "speakers": ["sill-1", "sill-2", "sill-3"]}
+    (row,) = document["rows"]
+    # barn's sessions were tilted by 0.1, 0.2, 0.3 dB per octave; 4–16 kHz lies some 3 octaves above 300 Hz–3 kHz
+    assert 0.3 < row["offset"] < 0.9
+    (curve,) = document["curves"]
+    assert curve["same_sample"] == 3
+    assert len(curve["offset_db"]) == len(document["frequency_hz"]) == 199
+
+
+def test_with_one_lab_there_is_nothing_to_compare(speakerdb, tmp_path):
+    write_session(tmp_path / "in")
+    speakerdb("ingest", "in")
+    answer = speakerdb("labs", "--json")
+    assert answer.code == 1
+    assert "by two labs" in answer.document["error"]["message"]
