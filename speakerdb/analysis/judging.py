@@ -9,6 +9,8 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import reduce
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,10 +23,10 @@ MEETS, MISSES, NOT_JUDGED = 0, 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Interval:
-    """low, high (..., n): what is known of a figure; reason (n,): why it is unknown, else None."""
+    """low, high (n,), or (B, n) as draws: what is known of a figure; reason (n,): why it is unknown, else None."""
 
-    low: FloatArray
-    high: FloatArray
+    low: NDArray[np.floating[Any]]
+    high: NDArray[np.floating[Any]]
     reason: Texts
 
     @property
@@ -87,7 +89,7 @@ def lowest(parts: Sequence[Interval]) -> Interval:
     reasons = parts[0].reason
     for part in parts[1:]:
         reasons = _joined(reasons, part.reason)
-    low, high = (np.minimum.reduce([getattr(p, end) for p in parts]) for end in ("low", "high"))
+    low, high = (reduce(np.minimum, [getattr(p, end) for p in parts]) for end in ("low", "high"))
     return Interval(low, high, reasons)
 
 
@@ -149,8 +151,8 @@ def p_meets(requirements: Sequence[Requirement]) -> tuple[FloatArray, FloatArray
     """
     shares = []
     for end in ("low", "high"):
-        met = [np.atleast_2d(getattr(r.margin, end) >= 0.0) for r in requirements]
-        shares.append(np.mean(np.logical_and.reduce(np.broadcast_arrays(*met)), axis=0))
+        met = reduce(np.logical_and, [np.atleast_2d(getattr(r.margin, end) >= 0.0) for r in requirements])
+        shares.append(np.count_nonzero(met, axis=0) / met.shape[0])
     return shares[0], shares[1]
 
 

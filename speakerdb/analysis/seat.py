@@ -92,14 +92,23 @@ class Levels:
 LIMITS = ("maximum", "balance", "amplifier")
 
 
+def balance_metric(question: Question) -> str:
+    """Which balance level counts: with a subwoofer the one from 80 Hz."""
+    return "balance_level_db" if question.subwoofer_hz is None else "balance_level_managed_db"
+
+
+def limits_of(figures: Mapping[str, Interval], powered: Texts, question: Question) -> list[Interval]:
+    """What limits one speaker at 1 m, in the order of LIMITS. figures (n,), or (B, n) as draws."""
+    amplifier = _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)
+    return [figures["max_level_db"], figures[balance_metric(question)], amplifier]
+
+
 def delivered(figures: Mapping[str, Interval], powered: Texts, question: Question) -> tuple[Interval, Texts]:
     """Level of one speaker at 1 m, and what limits it: the lowest of maximum, balance and amplifier level.
 
-    powered (n,): True, False or None. With a subwoofer the balance counts from 80 Hz.
+    powered (n,): True, False or None.
     """
-    maximum = figures["max_level_db"]
-    balance = figures["balance_level_db" if question.subwoofer_hz is None else "balance_level_managed_db"]
-    parts = [maximum, balance, _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)]
+    parts = limits_of(figures, powered, question)
     found = lowest(parts)
     known = np.stack([np.where(np.isfinite(p.low), p.low, p.high) for p in parts])
     which = np.array(LIMITS, object)[known.argmin(axis=0)]
@@ -138,7 +147,7 @@ def levels(
     found, limited_by = delivered(figures, powered, question)
     band = di_db[:, grid.band(*LEVEL_BAND_HZ)]
     of_pair = np.where(pair, PAIR_DB, 0.0)
-    alone = _mean_gain(seat, seat.reverberation_s, band)
+    alone = mean_gain_db(seat, seat.reverberation_s, band)
     gain = alone + of_pair
     direct = found.plus(seat.direct_db + of_pair)
     unknown = np.isnan(gain)
@@ -156,8 +165,8 @@ def levels(
     )  # fmt: skip
 
 
-def _mean_gain(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]) -> FloatArray:
-    """Band mean of the gain of one speaker at a reverberation time."""
+def mean_gain_db(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]) -> FloatArray:
+    """(n,): gain of one speaker at a reverberation time, mean over the columns of di_db (n, k), those of LEVEL_BAND_HZ."""
     constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
     return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1), np.float64)
 
@@ -166,11 +175,16 @@ def _spread(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]
     """How far the level may lie off: the model's own error and the shift to another reverberation time, as a root of squares."""
     if reverberation_s == seat.reverberation_s:
         return np.full_like(stated_db, MODEL_DB)
-    return np.hypot(MODEL_DB, np.nan_to_num(_mean_gain(seat, reverberation_s, di_db) - stated_db))
+    return np.hypot(MODEL_DB, np.nan_to_num(mean_gain_db(seat, reverberation_s, di_db) - stated_db))
+
+
+def too_near(largest_m: FloatArray, distance_m: float) -> NDArray[np.bool_]:
+    """(n,) where the seat is nearer than the cabinet is large, and far-field levels do not hold."""
+    return np.asarray(np.nan_to_num(largest_m, nan=0.0) > distance_m)
 
 
 def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> Interval:
-    near = np.nan_to_num(largest_m, nan=0.0) > distance_m
+    near = too_near(largest_m, distance_m)
     words = [
         f"the seat is nearer than the cabinet is large ({m:.2g} m): far-field levels do not hold there"
         for m in largest_m[near]

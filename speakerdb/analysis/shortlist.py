@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -11,14 +11,23 @@ import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid
-from speakerdb.analysis import judging, seat
+from speakerdb.analysis import chance, judging, seat
 from speakerdb.analysis.judging import FloatArray, Interval, Requirement
 from speakerdb.analysis.question import Question
+from speakerdb.analysis.requirements import (
+    NEAR_BASS,
+    NEAR_LEVEL_DB,
+    NEAR_MASS,
+    NEAR_PRICE,
+    NEAR_SIZE,
+    NEAR_TONE_DEG,
+    cost_of,
+    numbers,
+    requirements,
+)
 
 COMFORTABLE_DB = 3.0  # with so much in hand, preference decides (own judgement)
 NEAREST_MISSES = 5  # so many misses are told even where none is near
-# A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
-NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
 NO_SUBWOOFER = "a subwoofer, while main speakers are asked for"
 ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
 BASS_BANDS_HZ = {40: 40.0, 63: 63.0, 100: 100.0}
@@ -59,24 +68,29 @@ def shortlist(
     di_db: NDArray[np.floating[Any]],
     place: seat.Seat,
     question: Question,
+    draws: chance.Draws | None = None,
 ) -> Shortlist:
-    """Judge every row of the field.
+    """Judge every row of the field by its values, and say how likely each meets the question by draws.
 
     field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm, mass_kg.
     figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where not known.
+    draws: of the figures that `chance.drawn_figures` names; without them only the room is uncertain.
     """
     pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
-    sizes = np.stack([_numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
+    sizes = np.stack([numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
     largest = np.where(np.isnan(sizes).all(axis=0), np.nan, np.fmax.reduce(sizes)) / 1000.0
     powered = np.array(field["powered"].to_list(), object)
     levels = seat.levels(place, question, figures, powered, pair, di_db, largest)
-    cost = _cost(field, pair)
-    wanted = _requirements(field, figures, levels, cost, question)
+    cost = cost_of(field, pair)
+    wanted = requirements(field, figures, levels.at_seat, cost, question)
     state = judging.judge(wanted)
     sub = (field["kind"] == "subwoofer").fill_null(False).to_numpy()
     state[sub] = judging.NOT_JUDGED
-    table = _table(field, figures, levels, cost, pair, wanted, question)
-    table = table.with_columns(**_bass(place, figures, di_db, pair, question))
+    table = _table(field, figures, levels, cost, pair, question)
+    table = table.with_columns(
+        **_bass(place, figures, di_db, pair, question),
+        **_chances(chance.Asked(field, figures, powered, pair, largest, cost), di_db, place, question, draws or {}),
+    )
 
     misses = np.flatnonzero(state == judging.MISSES)
     misses = misses[np.argsort(judging.remoteness(wanted)[misses], kind="stable")]
@@ -98,87 +112,6 @@ def shortlist(
     )
 
 
-def _numbers(field: pl.DataFrame, column: str) -> FloatArray:
-    return field[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-
-
-def _cost(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:
-    """Price of what is asked for: the pair, or half of it for one."""
-    price = _numbers(field, "price") * np.where(pair, 1.0, 0.5)
-    return judging.interval(price, reason=field["price_reason"].fill_null("price unknown").to_numpy())
-
-
-def _requirements(
-    field: pl.DataFrame, figures: Mapping[str, Interval], levels: seat.Levels, cost: Interval, question: Question
-) -> list[Requirement]:
-    """The level always comes first; the others only where they are asked for."""
-    q = question
-    found = [
-        Requirement("level", "dB", NEAR_LEVEL_DB, levels.at_seat.above(q.level_db),
-                    _told("level at the seat", levels.at_seat, 1, "dB", q.level_db))
-    ]  # fmt: skip
-    if q.budget is not None:
-        unit = field["currency"][0] if len(field) else None
-        found.append(
-            Requirement(
-                "price",
-                unit or "",
-                NEAR_PRICE * q.budget,
-                cost.below(q.budget),
-                _told("price", cost, 0, unit or "", q.budget),
-            )
-        )
-    for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
-        limit = getattr(q, f"{side}_max_{unit}")
-        if limit is not None:
-            size = _numbers(field, f"{side}_{unit}")
-            figure = judging.interval(size, reason=np.full(len(size), f"{side} unknown", object))
-            near = limit * (NEAR_MASS if side == "mass" else NEAR_SIZE)
-            found.append(Requirement(side, unit, near, figure.below(limit), _told(side, figure, 0, unit, limit)))
-    if q.wall_distance_m is not None:  # a depth that is not known is not held against a speaker here
-        depth = _numbers(field, "depth_mm")
-        space = 1000.0 * q.wall_distance_m
-        figure = judging.interval(np.where(np.isnan(depth), 0.0, depth))
-        found.append(
-            Requirement(
-                "depth before the wall",
-                "mm",
-                NEAR_SIZE * space,
-                figure.below(space),
-                _told("depth", figure, 0, "mm", space),
-            )
-        )
-    bass = q.subwoofer_hz or q.f6_hz
-    if bass is not None:
-        what = "bass down to the crossover" if q.subwoofer_hz else "bass"
-        f6 = figures["f6_hz"]
-        found.append(Requirement(what, "Hz", NEAR_BASS * bass, f6.below(bass), _told("bass limit", f6, 0, "Hz", bass)))
-    if q.tone_up_deg is not None:
-        tone = figures["tone_up_deg"]
-        found.append(
-            Requirement("tone when standing", "°", NEAR_TONE_DEG, tone.above(q.tone_up_deg),
-                        _told("tone holds upward to", tone, 0, "°", q.tone_up_deg))
-        )  # fmt: skip
-    return found
-
-
-def _told(what: str, figure: Interval, decimals: int, unit: str, limit: float) -> Callable[[int], str]:
-    """Words for a censored figure that leaves the answer open: 'level at the seat ≥ 101.2 dB, asked 104 dB'."""
-
-    def words(i: int) -> str:
-        low, high = float(figure.low[i]), float(figure.high[i])
-        space = "" if unit == "°" else " "
-        if not np.isfinite(low) and not np.isfinite(high):
-            return f"{what} unknown"
-        if np.isfinite(low) and np.isfinite(high):
-            known = f"between {low:.{decimals}f} and {high:.{decimals}f}"
-        else:
-            known = f"≥ {low:.{decimals}f}" if np.isfinite(low) else f"≤ {high:.{decimals}f}"
-        return f"{what} {known}{space}{unit}, asked {limit:.4g}{space}{unit}"
-
-    return words
-
-
 def _fails(wanted: Sequence[Requirement], misses: NDArray[np.intp]) -> pl.DataFrame:
     parts = []
     for requirement in wanted:
@@ -196,7 +129,7 @@ def _fails(wanted: Sequence[Requirement], misses: NDArray[np.intp]) -> pl.DataFr
     return pl.concat(parts).select("key", "what", "by", "unit", "at_least").sort("key", maintain_order=True)
 
 
-def _order(rows: NDArray[np.intp], margin: FloatArray, preference: pl.Series) -> NDArray[np.intp]:
+def _order(rows: NDArray[np.intp], margin: NDArray[np.floating[Any]], preference: pl.Series) -> NDArray[np.intp]:
     """The rows that meet everything, in the order stated in ORDER."""
     points = preference.fill_null(float("-inf")).to_numpy()[rows]
     comfortable = margin[rows] >= COMFORTABLE_DB
@@ -210,14 +143,12 @@ def _table(
     levels: seat.Levels,
     cost: Interval,
     pair: NDArray[np.bool_],
-    wanted: Sequence[Requirement],
     question: Question,
 ) -> pl.DataFrame:
     """One row per row of the field, with everything that is told about it; unknown figures null."""
     at_seat, sign = levels.at_seat.best()
     direct, _ = levels.direct.best()
     one, _ = levels.delivered.best()
-    worst, best = judging.p_meets(wanted)
     clean = np.fmin(figures["clean_level_mid_db"].low, one)
     if question.subwoofer_hz is None:
         clean = np.minimum(clean, figures["clean_level_bass_db"].low)
@@ -233,9 +164,6 @@ def _table(
         "amplifier_needed_w": levels.amplifier_w,
         "cost": cost.best()[0],
         "preference": preference.best()[0],
-        "p_meets": np.where(worst == best, worst, np.nan),
-        "p_meets_low": worst,
-        "p_meets_high": best,
     }
     f6, f6_sign = figures["f6_hz"].best()
     tone, tone_sign = figures["tone_up_deg"].best()
@@ -253,6 +181,14 @@ def _table(
         tone_up_censored=pl.Series(tone_sign),
         **finite,
     )
+
+
+def _chances(
+    asked: chance.Asked, di_db: NDArray[np.floating[Any]], place: seat.Seat, question: Question, draws: chance.Draws
+) -> dict[str, pl.Series]:
+    """p_meets_low, p_meets_high; p_meets is the lower one: where a figure is open, at least that."""
+    low, high = chance.meets(asked, di_db, place, question, draws)
+    return {"p_meets": pl.Series(low), "p_meets_low": pl.Series(low), "p_meets_high": pl.Series(high)}
 
 
 def _bass(

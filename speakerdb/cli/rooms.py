@@ -136,13 +136,13 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
     if len(found.near_misses):
         text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
         text.table(
-            ["speaker", "setting", "level at seat (dB)", "misses", "not judged besides"],
+            ["speaker", "setting", "level at seat (dB)", "p of meeting all", "misses", "not judged besides"],
             [
                 [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
-                 room_words.misses_text(found.fails, r["key"]), r["unknown"] or ""]
+                 room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]), r["unknown"] or ""]
                 for r in found.near_misses.head(MISSES_SHOWN).iter_rows(named=True)
             ],
-            right=(2,),
+            right=(2, 3),
         )  # fmt: skip
         if len(found.near_misses) > MISSES_SHOWN:
             text.line(f"and {len(found.near_misses) - MISSES_SHOWN} more near misses; --json names them.")
@@ -164,7 +164,7 @@ def _print_block(heading: str, sentences: Sequence[str]) -> None:
 
 def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     """How loud, how clean, how long one may listen."""
-    from speakerdb.library.room_words import hours_text
+    from speakerdb.library.room_words import chance_text, hours_text
 
     passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
     headings = [
@@ -172,6 +172,7 @@ def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
         "setting",
         "level at seat (dB)",
         "in hand (dB)",
+        "p of meeting all",
         "direct (dB)",
         "limited by",
         "clean to (dB)",
@@ -181,13 +182,14 @@ def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     table = []
     for r in rows.iter_rows(named=True):
         cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
-                 text.bounded(r["margin_db"], 1, r["censored"]), text.number(r["level_direct_db"], 1), r["limited_by"],
+                 text.bounded(r["margin_db"], 1, r["censored"]), chance_text(r["p_meets_low"], r["p_meets_high"]),
+                 text.number(r["level_direct_db"], 1), r["limited_by"],
                  text.number(r["clean_level_db"], 1)]  # fmt: skip
         cells += [text.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
             cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
         table.append(cells)
-    text.table(headings, table, right=(2, 3, 4, 6, *((7,) if passive else ())))
+    text.table(headings, table, right=(2, 3, 4, 5, 7, *((8,) if passive else ())))
 
 
 def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:

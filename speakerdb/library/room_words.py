@@ -54,6 +54,15 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
     return said
 
 
+def chance_text(low: float | None, high: float | None) -> str:
+    """'62 %', 'at least 62 %' where an open figure may make it more; no draw for or against is no certainty."""
+    if low is None or high is None:
+        return "–"
+    percent = round(100.0 * low)
+    likely = "> 99 %" if percent > 99 else "< 1 %" if percent < 1 else f"{percent} %"
+    return f"at least {percent} %" if high > low and percent <= 99 else likely
+
+
 def misses_text(fails: pl.DataFrame, key: int) -> str:
     """'level by 1.2 dB; price by 40 EUR' of one speaker."""
     parts = []
@@ -73,7 +82,10 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     ]
     said.append(f"NIOSH's is an occupational limit, not free of risk. {exposure.ADVICE}")
     said.append(
-        f"The room model is good to about {seating.MODEL_DB:g} dB (own judgement)" + _reverberation_words(place) + "."
+        f"The room model is good to about {seating.MODEL_DB:g} dB (own judgement)"
+        + _reverberation_words(place)
+        + ". This and the "
+        "uncertainty of the measurements make the probability of meeting everything."
     )
     if place.statistical_from_hz > seating.LEVEL_BAND_HZ[0]:
         said.append(

@@ -13,6 +13,7 @@ from speakerdb.acoustics import exposure
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis import settings as comparing
 from speakerdb.analysis import shortlist as listing
+from speakerdb.analysis.chance import drawn_figures
 from speakerdb.analysis.filters import Filters
 from speakerdb.analysis.judging import Interval
 from speakerdb.analysis.question import Question
@@ -76,7 +77,8 @@ def shortlist(field: Field, question: Question, selection: Selection) -> RoomAns
     rows = judged["row"].to_numpy()
     figures = {name: _take(figure, rows) for name, figure in field.figures(listing.FIGURES).items()}
     di = field.curves(["di_power"])["di_power"][rows]
-    found = listing.shortlist(judged, figures, di, place, question)
+    draws = {name: field.draws(name)[rows] for name in drawn_figures(question)}
+    found = listing.shortlist(judged, figures, di, place, question, draws)
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
     if len(unknown):

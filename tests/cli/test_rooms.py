@@ -76,7 +76,9 @@ def test_the_buyers_answer(filled):
     reasons = {r["speaker"].removeprefix("alder-fen-"): r["reason"] for r in found["not_judged"]}
     assert "≥" in reasons["open"]
     assert "no compression" in reasons["unswept"]
-    assert all(r["p_meets"] == 1 for r in found["rows"])
+    assert all(0.5 <= r["p_meets"] == r["p_meets_low"] <= r["p_meets_high"] <= 1.0 for r in found["rows"])
+    chance = {m["speaker"].removeprefix("alder-fen-"): m["p_meets"] for m in found["near_misses"]}
+    assert chance["dear"] == 0.0  # its price is certain
     prices = {n: r["price"] for n, r in zip(names(found["rows"]), found["rows"], strict=True)}
     assert (prices["passive"]["amount"], prices["passive"]["per"]) == (800.0, "pair")
     assert (prices["bar"]["amount"], prices["bar"]["per"]) == (600.0, "one")

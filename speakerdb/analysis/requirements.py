@@ -1,0 +1,97 @@
+"""What a question requires of a speaker, each as a margin (metrics.md §6)."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+
+import numpy as np
+import polars as pl
+from numpy.typing import NDArray
+
+from speakerdb.analysis import judging
+from speakerdb.analysis.judging import FloatArray, Interval, Requirement
+from speakerdb.analysis.question import Question
+
+# A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
+NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
+
+
+def numbers(field: pl.DataFrame, column: str) -> FloatArray:
+    return field[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+
+
+def cost_of(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:
+    """Price of what is asked for: the pair, or half of it for one."""
+    price = numbers(field, "price") * np.where(pair, 1.0, 0.5)
+    return judging.interval(price, reason=field["price_reason"].fill_null("price unknown").to_numpy())
+
+
+def requirements(
+    field: pl.DataFrame, figures: Mapping[str, Interval], at_seat: Interval, cost: Interval, question: Question
+) -> list[Requirement]:
+    """The level always comes first; the others only where they are asked for. figures and at_seat: (n,), or (B, n) as draws."""
+    q = question
+    found = [
+        Requirement("level", "dB", NEAR_LEVEL_DB, at_seat.above(q.level_db),
+                    _told("level at the seat", at_seat, 1, "dB", q.level_db))
+    ]  # fmt: skip
+    if q.budget is not None:
+        unit = field["currency"][0] if len(field) else None
+        found.append(
+            Requirement(
+                "price",
+                unit or "",
+                NEAR_PRICE * q.budget,
+                cost.below(q.budget),
+                _told("price", cost, 0, unit or "", q.budget),
+            )
+        )
+    for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
+        limit = getattr(q, f"{side}_max_{unit}")
+        if limit is not None:
+            size = numbers(field, f"{side}_{unit}")
+            figure = judging.interval(size, reason=np.full(len(size), f"{side} unknown", object))
+            near = limit * (NEAR_MASS if side == "mass" else NEAR_SIZE)
+            found.append(Requirement(side, unit, near, figure.below(limit), _told(side, figure, 0, unit, limit)))
+    if q.wall_distance_m is not None:  # a depth that is not known is not held against a speaker here
+        depth = numbers(field, "depth_mm")
+        space = 1000.0 * q.wall_distance_m
+        figure = judging.interval(np.where(np.isnan(depth), 0.0, depth))
+        found.append(
+            Requirement(
+                "depth before the wall",
+                "mm",
+                NEAR_SIZE * space,
+                figure.below(space),
+                _told("depth", figure, 0, "mm", space),
+            )
+        )
+    bass = q.subwoofer_hz or q.f6_hz
+    if bass is not None:
+        what = "bass down to the crossover" if q.subwoofer_hz else "bass"
+        f6 = figures["f6_hz"]
+        found.append(Requirement(what, "Hz", NEAR_BASS * bass, f6.below(bass), _told("bass limit", f6, 0, "Hz", bass)))
+    if q.tone_up_deg is not None:
+        tone = figures["tone_up_deg"]
+        found.append(
+            Requirement("tone when standing", "°", NEAR_TONE_DEG, tone.above(q.tone_up_deg),
+                        _told("tone holds upward to", tone, 0, "°", q.tone_up_deg))
+        )  # fmt: skip
+    return found
+
+
+def _told(what: str, figure: Interval, decimals: int, unit: str, limit: float) -> Callable[[int], str]:
+    """Words for a censored figure that leaves the answer open: 'level at the seat ≥ 101.2 dB, asked 104 dB'."""
+
+    def words(i: int) -> str:
+        low, high = float(figure.low[i]), float(figure.high[i])
+        space = "" if unit == "°" else " "
+        if not np.isfinite(low) and not np.isfinite(high):
+            return f"{what} unknown"
+        if np.isfinite(low) and np.isfinite(high):
+            known = f"between {low:.{decimals}f} and {high:.{decimals}f}"
+        else:
+            known = f"≥ {low:.{decimals}f}" if np.isfinite(low) else f"≤ {high:.{decimals}f}"
+        return f"{what} {known}{space}{unit}, asked {limit:.4g}{space}{unit}"
+
+    return words
