@@ -86,9 +86,11 @@ def show(
         _, slug = base.find(speaker, exact=exact)
         frame = base.show(slug, setting=setting, all_settings=all_settings, unit=unit, exact=True)
         facts = base.facts(slug)
+        branches = base.branches(slug, setting=setting, all_settings=all_settings, exact=True)
         draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
-            emit(documents.show(base.state, slug, frame, facts.values, facts.extra()))
+            extra = facts.extra()
+            emit(documents.show(base.state, slug, frame, facts.values, {**extra, "cautions": [*extra["cautions"], *branches]}))
             return
         text.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
         text.line(facts.sentence())
@@ -98,6 +100,8 @@ def show(
         about = "the units measured" if unit else "the model: another sample would differ as the error model says"
         text.line(f"\nIntervals are about {about}. Ripple measured with noise looks larger than it is: where that shows, "
                   "a corrected value stands beside the plain one.")  # fmt: skip
+        for caution in branches:
+            text.line(f"Caution: {caution}.")
         cite(base)
 
 

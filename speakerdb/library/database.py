@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 from speakerdb.errors import RequestError, StoreError
 from speakerdb.library import (
     answers,
+    branching,
     claims,
     comparing,
     curation,
@@ -150,6 +151,12 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         frame = answers.show(self.store, speaker_id, setting, all_settings=all_settings)
         return uncertainty.about_units(self.store, speaker_id, frame) if unit else frame
+
+    def branches(self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False) -> Sequence[str]:
+        """A caution for each value of the speaker that is one of two, a dip at the threshold deciding which."""
+        speaker_id, _ = self.find(speaker, exact=exact)
+        known = answers.settings_of(self.store, speaker_id)
+        return branching.cautions(self.store, speaker_id, list(known) if all_settings else [answers.pick_setting(known, setting)])
 
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
         """Where one value comes from: definition, curve, source files with their hashes."""

@@ -1,0 +1,31 @@
+"""Values that hang on a near miss: a dip just at the threshold makes them one of two, and the interval spans both."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from speakerdb.dictionary import METRICS
+from speakerdb.library.field import Field
+from speakerdb.statistics.branches import branches
+from speakerdb.store import Store
+
+BRANCHING = tuple(m for m in METRICS.values() if m.plain_interval and not m.id.startswith("best_listening"))
+
+
+def cautions(store: Store, speaker_id: int, settings: Sequence[str]) -> list[str]:
+    """A sentence for each bass limit or beamwidth of the speaker in these settings that errors of measurement put in one of two places."""
+    field = Field(store, [speaker_id])
+    rows = [i for i, setting in enumerate(field.base["setting"]) if setting in settings]
+    found = []
+    for metric in BRANCHING:
+        draws = field.draws(metric.id)
+        for row in rows:
+            two = branches(draws[row])
+            if two is not None:
+                where = f" ({field.base['setting'][row]})" if len(rows) > 1 else ""
+                found.append(
+                    f"{metric.label}{where} is one of two values: near {two.lower:.0f} {metric.unit} in {1 - two.upper_share:.0%} of "
+                    f"repeated measurements, near {two.upper:.0f} {metric.unit} in {two.upper_share:.0%}; the response lies so close to the "
+                    "limit in between that errors of measurement decide, and no value between the two is likely"
+                )
+    return found
