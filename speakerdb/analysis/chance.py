@@ -106,15 +106,18 @@ def meets(
 
 
 def _drawn(figure: Interval, draws: NDArray[np.float32]) -> Interval:
-    """A figure (n,) as draws (B, n)."""
-    off = np.where(np.isfinite(draws), draws - _known(figure)[:, None], 0.0).astype(np.float32)
-    low, high = ((end.astype(np.float32)[:, None] + off).T for end in (figure.low, figure.high))
+    """A figure (n,) as draws (B, n); both ends are one array where nothing is open."""
+    low = draws.copy().T
+    bare = np.isnan(low[0])
+    low[:, bare] = np.where(np.isfinite(figure.low), figure.low, figure.high)[bare]
+    high = low
+    if (open_up := np.isposinf(figure.high)).any():
+        high = low.copy("K")
+        high[:, open_up] = np.inf
+    if (open_down := np.isneginf(figure.low)).any():
+        high = low.copy("K") if high is low else high
+        low[:, open_down] = -np.inf
     return Interval(low, high, figure.reason)
-
-
-def _known(figure: Interval) -> FloatArray:
-    """(n,) the known end of a figure, 0 where nothing is known."""
-    return np.where(np.isfinite(figure.low), figure.low, np.where(np.isfinite(figure.high), figure.high, 0.0))
 
 
 def _at_seat(
@@ -125,10 +128,13 @@ def _at_seat(
     unknown, near = np.isnan(gains[:, 0]), seat.too_near(part.largest_m, place.distance_m)
     gains[unknown] = place.direct_db
     gains += np.where(part.pair, seat.PAIR_DB, 0.0)[:, None]
-    gain = (gains.astype(np.float32) @ room.weight.T).T + room.error_db[:, None]
+    gain = (gains.astype(np.float32) @ room.weight.T).T
+    gain += room.error_db[:, None]
     delivered = lowest(seat.limits_of(part.figures, part.powered, question))
-    return Interval(
-        np.where(near, -np.inf, delivered.low + gain),
-        np.where(near | unknown, np.inf, delivered.high + gain),
-        delivered.reason,
-    )
+    low = delivered.low + gain
+    high = low if delivered.high is delivered.low else delivered.high + gain
+    if (open_up := near | unknown).any():
+        high = low.copy("K") if high is low else high
+        high[:, open_up] = np.inf
+    low[:, near] = -np.inf
+    return Interval(low, high, delivered.reason)

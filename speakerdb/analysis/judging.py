@@ -89,7 +89,8 @@ def lowest(parts: Sequence[Interval]) -> Interval:
     reasons = parts[0].reason
     for part in parts[1:]:
         reasons = _joined(reasons, part.reason)
-    low, high = (reduce(np.minimum, [getattr(p, end) for p in parts]) for end in ("low", "high"))
+    low = reduce(np.minimum, [p.low for p in parts])
+    high = low if all(p.high is p.low for p in parts) else reduce(np.minimum, [p.high for p in parts])
     return Interval(low, high, reasons)
 
 

@@ -55,12 +55,18 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
 
 
 def chance_text(low: float | None, high: float | None) -> str:
-    """'62 %', 'at least 62 %' where an open figure may make it more; no draw for or against is no certainty."""
-    if low is None or high is None:
+    """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown; never 0 or 100 %."""
+    if low is None or high is None or (low <= 0.0 and high >= 1.0):
         return "–"
-    percent = round(100.0 * low)
-    likely = "> 99 %" if percent > 99 else "< 1 %" if percent < 1 else f"{percent} %"
-    return f"at least {percent} %" if high > low and percent <= 99 else likely
+    if round(100.0 * low) == round(100.0 * high):
+        return _percent(low)
+    if high >= 1.0:
+        return f"at least {100.0 * low:.0f} %"
+    return f"at most {100.0 * high:.0f} %" if low <= 0.0 else f"{100.0 * low:.0f} … {100.0 * high:.0f} %"
+
+
+def _percent(share: float) -> str:
+    return "> 99 %" if share > 0.99 else "< 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
 
 
 def misses_text(fails: pl.DataFrame, key: int) -> str:

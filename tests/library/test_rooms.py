@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import numpy as np
+import polars as pl
 import pytest
 
 import speakerdb
 from speakerdb.analysis.filters import Filters
 from speakerdb.errors import RequestError
 from speakerdb.library import Question, Selection
+from speakerdb.library.room_words import chance_text
 from tests.room_fleet import write_rooms, write_speaker
 
 
@@ -117,3 +119,21 @@ def test_what_is_not_measured_low_enough_has_a_reason_at_the_wall(tmp_path):
         wall = base.settings("sill-5", wall_distance_m=0.5).wall
     assert wall.best is None
     assert wall.reasons == {"plain": "its in-room curve is not known over all of 40–300 Hz"}
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "words"),
+    [(0.62, 0.62, "62 %"), (0.62, 1.0, "at least 62 %"), (0.0, 0.26, "at most 26 %"), (0.2, 0.8, "20 … 80 %"), (1.0, 1.0, "> 99 %"),
+     (0.0, 0.0, "< 1 %"), (0.0, 1.0, "–"), (None, None, "–")],
+)  # fmt: skip
+def test_a_chance_in_words_claims_no_certainty(low, high, words):
+    assert chance_text(low, high) == words
+
+
+def test_the_nearer_to_the_limit_the_nearer_to_even_chances(base):
+    level = base.shortlist(ask()).found
+    told = {r["speaker"]: r for f in (level.rows, level.near_misses, level.too_far) for r in f.iter_rows(named=True)}
+    at_limit = ask(level_db=told["alder-fen-loud"]["level_at_seat_db"] - 0.01)
+    row = base.shortlist(at_limit).found.rows.filter(pl.col("speaker") == "alder-fen-loud")
+    assert row["p_meets"].to_list() == pytest.approx([0.5], abs=0.1)
+    assert told["alder-fen-loud"]["p_meets"] > 0.95
