@@ -4,12 +4,17 @@ from __future__ import annotations
 
 from collections import Counter
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from speakerdb.analysis.match import WEIGHTS
 from speakerdb.library import Database, Question, Selection, documents, sentences
 from speakerdb.library.documents import Document
 from speakerdb.library.naming import all_queries, find_metric
 from speakerdb.library.table import Wanted, field_table
+
+if TYPE_CHECKING:
+    import polars as pl
 
 
 def speakers(base: Database, currency: str | None) -> Document:
@@ -73,6 +78,24 @@ def compared(base: Database, names: Sequence[str], metrics: Sequence[str] | None
 
 def tradeoff(base: Database, x: str, y: str, selection: Selection) -> Document:
     return documents.tradeoff(base.state, base.tradeoff(x, y, selection=selection), selection.filters.words())
+
+
+@dataclass(frozen=True, eq=False)
+class Trade:
+    """A trade-off for a page: the frames of the answer without the draws they came from, so that it can be kept."""
+
+    rows: pl.DataFrame
+    line: pl.DataFrame
+    not_judged: pl.DataFrame
+    unit_x: str
+    unit_y: str
+    cautions: tuple[str, ...]
+
+
+def trade(base: Database, x: str, y: str, selection: Selection) -> Trade:
+    answer = base.tradeoff(x, y, selection=selection)
+    found = answer.found
+    return Trade(found.rows, found.line, answer.not_judged, answer.x.unit, answer.y.unit, found.cautions)
 
 
 def trend(base: Database, metrics: Sequence[str], over: str, selection: Selection) -> Document:

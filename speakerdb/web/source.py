@@ -10,7 +10,7 @@ from pathlib import Path
 
 from speakerdb.errors import BusyError, RequestError
 from speakerdb.library import Database
-from speakerdb.library.sharing import reader_of, snapshot
+from speakerdb.library.sharing import carry_over, reader_of, snapshot
 
 READERS = 2  # questions worked on at the same time; the others wait their turn
 IDLE_S = 1.0  # after so long without a question the file is let go
@@ -31,6 +31,7 @@ class Source:
         self._writing = threading.Lock()
         self._base: Database | None = Database.open(path, write=True) if hold else None
         self._free: list[Database] = []
+        self._earlier: list[Database] = []  # closed, but what they read may still hold
         self._busy = 0
         self._last_use = 0.0
         self._timer: threading.Timer | None = None
@@ -74,9 +75,15 @@ class Source:
                 raise BusyError("too many questions at once; ask again in a moment")
             if self._base is None:
                 self._base = Database.open(self.path)
-            reader = self._free.pop() if self._free else reader_of(self._base)
+            reader = self._free.pop() if self._free else self._new_reader(self._base)
             self._busy += 1
             return reader
+
+    def _new_reader(self, base: Database) -> Database:
+        reader = reader_of(base)
+        if self._earlier:
+            carry_over(self._earlier.pop(), reader)
+        return reader
 
     def _give(self, reader: Database) -> None:
         with self._turn:
@@ -104,6 +111,7 @@ class Source:
     def _let_go(self) -> None:
         for reader in self._free:
             reader.close()
+        self._earlier = [*self._free]
         self._free.clear()
         if self._base is not None:
             self._base.close()

@@ -8,8 +8,8 @@ function liveChart(frame) {
   const image = picture && picture.querySelector("img");
   if (!image) return;
   fetch(image.currentSrc).then((reply) => (reply.ok ? reply.text() : Promise.reject(reply.status))).then((text) => {
-    const drawing = document.importNode(new DOMParser().parseFromString(text, "image/svg+xml").documentElement, true);
-    drawing.querySelectorAll("style").forEach((style) => style.remove()); // palette.css holds the same rules
+    const bare = text.replace(/<style>.*?<\/style>/s, ""); // palette.css holds the same rules
+    const drawing = document.importNode(new DOMParser().parseFromString(bare, "image/svg+xml").documentElement, true);
     drawing.setAttribute("role", "img");
     drawing.setAttribute("aria-label", image.alt);
     frame.classList.add("chart");

@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
+from typing import Any
+
+import polars as pl
+
 from speakerdb.dictionary import METRICS
+from speakerdb.library import documents
 from speakerdb.library.naming import find_metric
 from speakerdb.session import KINDS
-from speakerdb.web import answers
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field import GROUPS, ROWS
+
+MOST_NAMED = 200  # speakers that have no rank are named up to so many
 
 
 def dictionary(desk: Desk, ask: Ask) -> View:
@@ -24,13 +30,25 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
     whom = selection(ask, currencies)
     page = ask.whole("page", 1, 10**6) or 1
-    ranks, shown = None, []
+    content: dict[str, Any] = {
+        "total": 0,
+        "rows": [],
+        "pages": 0,
+        "withheld": [],
+        "withheld_total": 0,
+        "overstatement": None,
+    }
     if found.ranked:
-        ranks = desk.ask(("ranks", found.id, whom, None), lambda base: answers.ranks(base, found.id, whom, None))
-        shown = ranks["rows"][(page - 1) * rows : page * rows]
+        frame = desk.ask(("rank frame", found.id, whom), lambda base: base.rank(found.id, selection=whom))
+        ok, withheld = frame.filter(pl.col("status") == "ok"), frame.filter(pl.col("status") != "ok")
+        content = {
+            "total": len(ok), "rows": documents.rows(ok.slice((page - 1) * rows, rows)), "pages": -(-len(ok) // rows),
+            "withheld": documents.rows(withheld.head(MOST_NAMED)), "withheld_total": len(withheld),
+            "overstatement": ok["overstatement"][0] if len(ok) else None,
+        }  # fmt: skip
     return View(
         "metric.html",
-        {"metric": found, "ranks": ranks, "rows": shown, "page": page, "ask": ask, "kept": filter_address(ask),
-         "pages": -(-len(ranks["rows"]) // rows) if ranks else 0, "kinds": KINDS, "limits": LIMITS,
-         "currencies": currencies, "price_kinds": PRICE_KINDS},
+        content
+        | {"metric": found, "page": page, "ask": ask, "kept": filter_address(ask), "kinds": KINDS, "limits": LIMITS,
+           "currencies": currencies, "price_kinds": PRICE_KINDS},
     )  # fmt: skip

@@ -4,10 +4,14 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
+
 from speakerdb.analysis.properties import FACTS
 from speakerdb.analysis.trend import GROUPINGS
+from speakerdb.charts.tradeoff import MOST_POINTS
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import SpeakerdbError
+from speakerdb.library import documents
 from speakerdb.session import KINDS
 from speakerdb.web import answers
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
@@ -15,6 +19,8 @@ from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 
 ROWS = 50
+MOST_NAMED = 200  # speakers that can't be judged are named up to so many
+LIKELY = 0.5  # of standing on the frontier
 # What may be traded: properties with a better direction
 TRADED = [m.id for m in METRICS.values() if m.ranked and m.better != "neither"]
 TRADED_FACTS = [(name, label) for name, (label, _, better) in FACTS.items() if better != "neither"]
@@ -57,17 +63,25 @@ def tradeoffs(desk: Desk, ask: Ask) -> View:
     whom, page = content["whom"], content["page"]
     content |= {"x": x, "y": y, "traded": TRADED, "facts": TRADED_FACTS, "examples": TRADE_EXAMPLES}
     try:
-        found = desk.ask(("tradeoff", x, y, whom), lambda base: answers.tradeoff(base, x, y, whom))
+        found = desk.ask(("trade", x, y, whom), lambda base: answers.trade(base, x, y, whom))
     except SpeakerdbError as error:
         return View("tradeoffs.html", content | {"problem": error.message})
-    rows = found["rows"]
+    likely = found.rows.filter(pl.col("p_frontier") >= LIKELY)
     return View(
         "tradeoffs.html",
         content
-        | {"found": found, "rows": rows[(page - 1) * ROWS : page * ROWS], "pages": -(-len(rows) // ROWS),
-           "likely": [r for r in rows if r["p_frontier"] >= 0.5],
-           "slugs": {desk.ask("names", answers.names)[r["speaker"]]: r["speaker"] for r in rows[:2000]}},
+        | {"found": found, "rows": documents.rows(found.rows.slice((page - 1) * ROWS, ROWS)), "total": len(found.rows),
+           "pages": -(-len(found.rows) // ROWS), "likely": likely["speaker"].head(8).to_list(), "likely_total": len(likely),
+           "line": documents.rows(found.line), "filters": whom.filters.words(),
+           "not_judged": documents.rows(found.not_judged.head(MOST_NAMED)), "not_judged_total": len(found.not_judged),
+           "slugs": _slugs(desk, found.rows["speaker"])},
     )  # fmt: skip
+
+
+def _slugs(desk: Desk, speakers: pl.Series) -> dict[str, str]:
+    """Name as printed -> slug, of the speakers that a chart draws."""
+    names = desk.ask("names", answers.names)
+    return {names[slug]: slug for slug in speakers.head(MOST_POINTS)}
 
 
 def trends(desk: Desk, ask: Ask) -> View:
@@ -81,14 +95,19 @@ def trends(desk: Desk, ask: Ask) -> View:
         "overs": [(name, label(name)) for name in (*OVER, *GROUPINGS)],
     }  # fmt: skip
     try:
-        found = desk.ask(("trend", metric, over, whom), lambda base: answers.trend(base, (metric,), over, whom))
+        answer = desk.ask(
+            ("trend frames", metric, over, whom), lambda base: base.trend(metric, over=over, selection=whom)
+        )
     except SpeakerdbError as error:
         return View("trends.html", content | {"problem": error.message})
-    trend = found["trends"][0]
-    points = trend["points"]
+    found = answer.trends[0]
+    open_rows = pl.concat([found.unknown, answer.not_judged], how="vertical_relaxed")
     return View(
         "trends.html",
         content
-        | {"found": found, "trend": trend, "rows": points[(page - 1) * ROWS : page * ROWS], "pages": -(-len(points) // ROWS),
-           "slugs": {desk.ask("names", answers.names)[p["speaker"]]: p["speaker"] for p in points[:2000]}},
+        | {"slope": next(iter(documents.rows(found.slopes)), None), "groups": documents.rows(found.groups),
+           "rows": documents.rows(found.points.slice((page - 1) * ROWS, ROWS)), "total": len(found.points),
+           "pages": -(-len(found.points) // ROWS), "filters": whom.filters.words(), "cautions": found.cautions,
+           "not_judged": documents.rows(open_rows.head(MOST_NAMED)), "not_judged_total": len(open_rows),
+           "slugs": _slugs(desk, found.points["speaker"])},
     )  # fmt: skip

@@ -1,0 +1,204 @@
+"""What the pages say."""
+
+from __future__ import annotations
+
+import re
+
+import pytest
+
+from tests.web.conftest import SPEAKERS
+
+PAGES = (
+    "/", "/?column=price&column=f6_hz&sort=f6_hz", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0?setting=desk",
+    "/speaker/alder-fen-sill-0/f6_hz", "/settings/alder-fen-sill-0", "/settings/alder-fen-sill-0?wall=0.5",
+    "/numbers/curves?speaker=alder-fen-sill-0", "/side-by-side", "/side-by-side?speaker=sill-0&speaker=sill-1",
+    "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2", "/room", "/room?distance=2&volume=40&level=80&wall=0.6",
+    "/trade-offs", "/trade-offs?x=volume_l&y=f6_hz", "/trends", "/trends?metric=f6_hz&over=kind", "/dictionary",
+    "/dictionary/f6_hz", "/dictionary/reference_level_db", "/questions", "/questions/sessions",
+)  # fmt: skip
+
+
+@pytest.mark.parametrize("path", PAGES)
+def test_every_page_answers_and_every_link_on_it_leads_somewhere(site, path):
+    page = site.get(path)
+    assert page.status_code == 200
+    assert page.headers["content-type"].startswith("text/html")
+    links = {re.sub("&amp;", "&", at) for at in re.findall(r'(?:href|src|srcset)="(/[^"]*)"', page.text)}
+    inner = sorted(at for at in links if not at.startswith("/chart/"))[:25]
+    assert [at for at in inner if site.get(at, follow_redirects=True).status_code != 200] == []
+
+
+def rows(site, path):
+    """Names in the order of the table's rows."""
+    return re.findall(r'<th scope="row" class="name">\s*<a [^>]*>([^<]*)</a>', site.get(path).text)
+
+
+def test_the_field_is_sorted_filtered_and_paged_by_its_address(site):
+    by_bass = rows(site, "/?sort=f6_hz")
+    assert len(by_bass) == SPEAKERS
+    assert by_bass[0].endswith("Sill 0"), "the one whose high-pass was set lowest goes lowest"
+    assert rows(site, "/?sort=f6_hz&descending=yes") == by_bass[::-1]
+    assert rows(site, "/?sort=f6_hz&kind=monitor") == [n for n in by_bass if int(n[-1]) % 2]
+    assert rows(site, "/?named=mossgarth 4") == ["Mossgarth Sill 4"]
+    assert rows(site, "/?price_max=600&sort=price") == ["Alder Fen Sill 0", "Mossgarth Sill 1", "Pennywort Sill 2"]
+    assert rows(site, "/?page=2") == []
+
+
+def test_a_value_stands_with_its_interval(site):
+    cell = re.search(r'<span class="figure">[\d.]+</span>(?:<small class="corrected">[^<]*</small>)?<small class="interval">[\d.]+ … [\d.]+</small>',
+                     site.get("/?column=f6_hz").text)  # fmt: skip
+    assert cell
+
+
+def test_what_is_withheld_points_to_its_reason(site):
+    words = site.text("/?column=max_level_db")
+    assert "– a" in words
+    assert "a withheld: no compression measured" in words
+
+
+def test_a_limit_that_cannot_be_read_is_told_beside_its_field(site):
+    words = site.text("/?price_max=lots&year_min=1", status=400)
+    assert "“lots” is not a number" in words
+    assert "1 is outside 1800 to 2200" in words
+    page = site.get("/?price_max=lots").text
+    assert 'name="price_max" value="lots"' in page
+    assert 'aria-invalid="true" aria-describedby="problem-price_max"' in page
+
+
+def test_speakers_with_unknown_facts_are_listed_as_not_judged(site):
+    words = site.text("/?year_max=2030&column=f6_hz")
+    assert f"{SPEAKERS} speakers" in words
+
+
+@pytest.mark.parametrize(
+    ("words", "lands"),
+    [("sill 4", "/speaker/mossgarth-sill-4"), ("alder-fen-sill-0", "/speaker/alder-fen-sill-0"), ("sill", "/?named=sill"), ("", "/")],
+)  # fmt: skip
+def test_the_find_box_goes_to_the_speaker_or_to_those_that_fit(site, words, lands):
+    assert site.get("/find", params={"named": words}).headers["location"] == lands
+
+
+def test_one_speaker_tells_facts_values_relatives_and_sessions(site):
+    words = site.text("/speaker/mossgarth-sill-4")
+    for part in (
+        "standmount",
+        "14.0 kg",
+        "2014",
+        "900 EUR",
+        "Most unusual",
+        "Bass limit −6 dB",
+        "Withheld",
+        "Nearest relatives",
+        "0017",
+    ):
+        assert part in words, part
+
+
+def test_an_unknown_speaker_is_answered_with_the_nearest_names(site):
+    assert "the nearest names are" in site.text("/speaker/mossgart-sil-4", status=404)
+    assert "fits 9 speakers" in site.text("/speaker/sill", status=404)
+
+
+def test_a_value_is_followed_to_the_file_it_came_from(site):
+    words = site.text("/speaker/mossgarth-sill-4/f6_hz")
+    assert "falls 6 dB below its mean" in words
+    assert "responses.csv" in words
+    assert re.search(r"[0-9a-f]{64}", words)
+
+
+def test_speakers_side_by_side_are_compared_with_what_the_data_can_carry(site):
+    words = site.text("/side-by-side?speaker=sill-0&speaker=sill-8")
+    assert "differ, with 5 % false discoveries allowed" in words
+    assert "differences surely matter" in words
+    assert "bass limit −6 dB lower by" in words
+
+
+def test_side_by_side_names_what_fits_nothing_and_what_is_too_much(site):
+    assert "no speaker is named" in site.text("/side-by-side?speaker=sill-0&add=zebra").lower()
+    many = "&".join(f"speaker=sill-{i}" for i in range(7))
+    assert "the first 5 are shown" in site.text(f"/side-by-side?{many}")
+    assert "Choose two to five" in site.text("/side-by-side")
+
+
+def test_the_room_question_is_answered_with_cautions_and_listening_limits(site):
+    words = site.text("/room?distance=3&volume=60&level=95")
+    assert "NIOSH" in words
+    assert "Follow local rules and professional advice" in words
+    assert "could not be judged" in words  # no compression was measured
+
+
+@pytest.mark.parametrize(
+    ("address", "said"),
+    [
+        ("distance=far&volume=60&level=95", "“far” is not a number"),
+        ("distance=3&level=95", "Say how far away you sit"),
+        ("distance=40&volume=60&level=95", "farther than a room of 60"),
+        ("distance=3&dimensions=5x4&level=95", "length × width × height"),
+        ("distance=3&volume=60&level=95&reverberation=0.01", "more than its"),
+    ],
+)
+def test_a_room_question_that_makes_no_sense_is_told_so(site, address, said):
+    fragment = site.get(f"/room/answer?{address}")
+    assert fragment.status_code == 200
+    assert said in fragment.text
+    assert "<html" not in fragment.text
+
+
+def test_a_decimal_comma_is_understood(site):
+    assert "at 2.5 m" in site.text("/room?distance=2,5&volume=60&level=95")
+
+
+def test_trade_offs_need_a_better_direction(site):
+    assert "neither direction is better" in site.text("/trade-offs?x=year&y=f6_hz")
+    assert "no trade-off" in site.text("/trade-offs?x=price&y=price")
+
+
+def test_trends_say_what_chance_could_do(site):
+    words = site.text("/trends?metric=f6_hz&over=year")
+    assert "per 10 years" in words
+    assert "not a random sample" in words
+    assert "standmount" in site.text("/trends?metric=f6_hz&over=kind")
+
+
+def test_a_stored_question_runs_with_its_parameters_and_shows_its_sql(site):
+    assert f"{SPEAKERS + 1} rows" in site.text("/questions/sessions")
+    assert "No row answers this" in site.text("/questions/sessions?lab=elsewhere")
+    assert "SELECT" in site.text("/questions/bass_for_size")
+    assert "LIMIT" in site.text("/questions/bass_for_size?limit=-1")
+    assert "expected a integer" in site.text("/questions/bass_for_size?limit=x")
+
+
+def test_an_empty_file_says_what_to_do(taking):
+    words = taking.text("/")
+    assert "No measurements yet" in words
+    assert "speakerdb ingest FOLDER" in words
+    for path in ("/room", "/trade-offs", "/trends", "/side-by-side", "/dictionary/f6_hz", "/questions/sessions"):
+        assert taking.get(path).status_code == 200, path
+
+
+def test_while_another_process_writes_the_pages_say_so_and_when_to_ask_again(file, tmp_path):
+    import shutil
+    import subprocess
+    import sys
+
+    from tests.web.conftest import running
+
+    copy = tmp_path / "copy.duckdb"
+    shutil.copyfile(file, copy)
+    code = "import duckdb, sys, time; con = duckdb.connect(sys.argv[1]); print('held', flush=True); time.sleep(60)"
+    with running(copy, idle_s=0.1) as one:
+        assert one.get("/").status_code == 200
+        while one.app.state.site.source.is_open:
+            pass
+        writer = subprocess.Popen([sys.executable, "-c", code, str(copy)], stdout=subprocess.PIPE, text=True)
+        try:
+            assert writer.stdout.readline() == "held\n"
+            for path in ("/", "/api/speakers", "/chart/curves.svg?speaker=sill-0"):
+                busy = one.get(path)
+                assert busy.status_code == 503
+                assert int(busy.headers["retry-after"]) >= 1
+            assert "in use" in one.text("/", status=503)
+        finally:
+            writer.kill()
+            writer.wait()
+        assert one.get("/").status_code == 200

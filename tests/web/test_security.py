@@ -1,0 +1,136 @@
+"""What is turned away, and what every reply carries."""
+
+from __future__ import annotations
+
+import http.client
+import socket
+
+import pytest
+
+from speakerdb.web import security
+from speakerdb.web.uploads import LIMITS
+from tests.web.conftest import running
+
+
+def ask(site, path="/", host="127.0.0.1", method="GET", body=None, **headers):
+    """A request with a Host header of one's own."""
+    connection = http.client.HTTPConnection("127.0.0.1", int(site.url.rpartition(":")[2]), timeout=30)
+    connection.putrequest(method, path, skip_host=True)
+    for name, value in {"Host": host, **headers}.items():
+        connection.putheader(name.replace("_", "-"), value)
+    connection.endheaders(body)
+    reply = connection.getresponse()
+    found = reply.status, reply.read().decode(), dict(reply.getheaders())
+    connection.close()
+    return found
+
+
+@pytest.mark.parametrize("host", ["localhost", "127.0.0.1", "LOCALHOST:80", "[::1]:8420", "127.0.0.1:1"])
+def test_local_names_are_answered(site, host):
+    assert ask(site, host=host)[0] == 200
+
+
+@pytest.mark.parametrize(
+    "host", ["evil.example", "127.0.0.1.evil.example", "localhost.evil.example:80", "", "[::2]", "a@localhost"]
+)
+def test_any_other_name_is_turned_away(site, host):
+    status, words, _ = ask(site, host=host)
+    assert status == 421
+    assert "asked as another host" in words
+    assert ask(site, "/api/speakers", host=host)[0] == 421
+
+
+def test_a_further_name_is_answered_when_it_was_allowed(file):
+    with running(file, hosts=(*security.LOCAL_HOSTS, "measuring.example")) as one:
+        assert ask(one, host="measuring.example:80")[0] == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/api/speakers", "/static/pages.css", "/nowhere", "/chart/nothing.svg"])
+def test_every_reply_carries_the_strict_headers(site, path):
+    headers = site.get(path).headers
+    policy = dict(part.strip().split(" ", 1) for part in headers["content-security-policy"].split(";"))
+    assert policy["default-src"] == "'none'"
+    assert policy["script-src"] == policy["style-src"] == policy["connect-src"] == "'self'"
+    assert "unsafe" not in headers["content-security-policy"]
+    assert headers["x-content-type-options"] == "nosniff"
+    assert headers["x-frame-options"] == "DENY"
+
+
+def test_no_page_holds_a_script_or_style_of_its_own(site):
+    for path in ("/", "/speaker/alder-fen-sill-0", "/room", "/trade-offs", "/dictionary"):
+        page = site.get(path).text
+        assert "<style" not in page
+        assert " style=" not in page
+        assert " onclick" not in page
+        assert page.count("<script") == page.count('<script src="/static/') + page.count(
+            '<script type="application/json"'
+        )
+
+
+def test_what_a_speaker_is_called_cannot_become_markup(taking, tmp_path):
+    from tests.folders import write_session
+
+    write_session(tmp_path / "x", maker="<script>alert(1)</script>", model="A \\\"onload='x' &amp; B", slug="odd")
+    with taking.app.state.site.source.writer() as base:
+        assert base.ingest(tmp_path / "x")[0].result == "stored"
+    for path in ("/", "/speaker/odd", "/side-by-side?speaker=odd", "/?named=<script>"):
+        page = taking.get(path).text
+        assert "<script>alert" not in page
+        assert "<script>" not in page.replace('<script src="', "")
+
+
+def test_a_large_request_is_turned_away_before_it_is_read(taking):
+    assert ask(taking, "/in/store", method="POST", Content_Length=str(10**9))[0] == 413
+    assert ask(taking, "/in/check", method="POST", Content_Length=str(LIMITS.upload_bytes + 1))[0] == 413
+    assert ask(taking, "/in/check", method="POST", Content_Length="x")[0] == 400
+
+
+def test_a_request_without_a_length_is_cut_off_at_the_limit(taking):
+    """Sent in chunks, so that only counting tells how long it is."""
+    with socket.create_connection(("127.0.0.1", int(taking.url.rpartition(":")[2]))) as line:
+        line.sendall(
+            b"POST /in/store HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n"
+            b"Content-Type: multipart/form-data; boundary=x\r\n\r\n"
+        )
+        chunk = b"x" * 30_000
+        try:
+            for _ in range(6):
+                line.sendall(f"{len(chunk):x}\r\n".encode() + chunk + b"\r\n")
+            line.sendall(b"0\r\n\r\n")
+        except OSError:
+            pass  # the server has hung up already
+        assert b" 413 " in line.recv(4096).split(b"\r\n")[0]
+
+
+def test_storing_asks_for_the_token_of_a_page_of_this_server(taking):
+    files = {"files": ("a/session.toml", b"maker = 1")}
+    post = taking.client.post
+    assert post("/in/check", files=files).status_code == 403
+    assert post("/in/check", files=files, data={"token": "guessed"}).status_code == 403
+    token = {"token": taking.token}
+    assert post("/in/check", files=files, data=token, headers={"Origin": "https://evil.example"}).status_code == 403
+    assert post("/in/check", files=files, data=token, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 403
+    assert post("/in/store", data={"stage": "x", "token": "guessed"}).status_code == 403
+    assert post("/in/check", files=files, data=token, headers={"Origin": taking.url}).status_code == 200
+
+
+def test_a_server_that_only_reads_has_no_way_in(site):
+    assert site.get("/in").status_code == 404
+    assert site.client.post("/in/check").status_code in {404, 405}
+    assert "Measurements in" not in site.get("/").text
+
+
+def test_a_fault_of_the_server_is_not_told_to_the_client(file, capsys):
+    with running(file) as one:
+
+        def broken(*_):
+            raise ZeroDivisionError("secret")
+
+        one.app.state.site.desk = broken
+        for path in ("/", "/api/speakers"):
+            reply = one.get(path)
+            assert reply.status_code == 500
+            assert "secret" not in reply.text
+            assert "Traceback" not in reply.text
+            assert "content-security-policy" in reply.headers
+    assert "ZeroDivisionError: secret" in capsys.readouterr().err
