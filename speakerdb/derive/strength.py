@@ -137,12 +137,8 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
         c = output.compression(sweeps.compression.drive_db, sweeps.compression.level_db)
         maximum = output.max_level(c)
         values["max_level_db"] = maximum.level.plus(at_error_db)
-        f6, eighty = response.f6_hz, output.BALANCE_MANAGED_FROM_HZ
-        or_lower = response.f6_at_most & (f6 > grid.FREQUENCY_HZ[0] * (1 + 1e-9))
-        values["balance_level_db"] = output.balance_level(c, f6, or_lower=or_lower).plus(at_error_db)
-        # the subwoofer takes over at 80 Hz, or where the speaker itself ends if that is higher
-        managed_from = np.where(response.f6_at_most, eighty, np.fmax(f6, eighty))
-        values["balance_level_managed_db"] = output.balance_level(c, managed_from).plus(at_error_db)
+        for name, held in zip(("balance_level_db", "balance_level_managed_db"), _balance(c, response), strict=True):
+            values[name] = held.plus(at_error_db)
         low, high = maximum.low_db + at_error_db, maximum.high_db + at_error_db
         if thd is not None:
             shown = response.lw - response.reference_db[..., None]
@@ -151,6 +147,16 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
             for f in OUTPUT_HZ:
                 values[f"max_level_{f:.0f}hz_db"] = output.at_frequency(usable, f)
     return Strength(values, usable, low, high, noisy)
+
+
+def _balance(c: output.Compression, response: Response) -> tuple[Bounded, Bounded]:
+    """Highest level with its balance from the −6 dB limit up; and with a subwoofer, which takes over at 80 Hz or where the
+    speaker itself ends if that is higher."""
+    f6, eighty = response.f6_hz, output.BALANCE_MANAGED_FROM_HZ
+    unmeasured = np.asarray(response.f6_at_most & (f6 > grid.FREQUENCY_HZ[0] * (1 + 1e-9)))
+    managed = np.where(response.f6_at_most, eighty, np.fmax(f6, eighty))
+    both = output.balance_level(c, np.stack([f6, managed]), or_lower=np.stack([unmeasured, np.zeros_like(unmeasured)]))
+    return both[0], both[1]
 
 
 def output_metrics(sessions: Sequence[GridSession], response: Response) -> Strength:
