@@ -18,6 +18,7 @@ from speakerdb.cli.common import (
     open_database,
     with_filters,
 )
+from speakerdb.cli.reporting import OutOption, draw, tradeoff_picture, trend_picture
 
 if TYPE_CHECKING:
     import polars as pl
@@ -153,6 +154,7 @@ def tradeoff(
     y: PropertyArgument,
     selection: Selection,
     top: TopOption = None,
+    out: OutOption = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -164,11 +166,12 @@ def tradeoff(
 
     with open_database(db) as base:
         answer = base.tradeoff(x, y, selection=selection)
+        words = selection.filters.words()
+        draw(out, f"{answer.y.label} against {answer.x.label}", lambda: tradeoff_picture(base, answer, words))
         if json:
-            emit(documents.tradeoff(base.state, answer, selection.filters.words()))
+            emit(documents.tradeoff(base.state, answer, words))
             return
         px, py, found = answer.x, answer.y, answer.found
-        words = selection.filters.words()
         text.line(f"{py.label} against {px.label.lower()}{f'; {words}' if words else ''}")
         text.table(
             [
@@ -238,6 +241,7 @@ def trend(
         str,
         typer.Option("--over", help="year, price, volume, mass, kind, layout, enclosure, or another metric."),
     ],
+    out: OutOption = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -250,6 +254,7 @@ def trend(
     with open_database(db) as base:
         answer = base.trend(*metrics, over=over, selection=selection)
         words = selection.filters.words()
+        draw(out, f"{answer.metrics[0].label} over {over}", lambda: trend_picture(base, answer, words))
         if json:
             emit(documents.trend(base.state, answer, words))
             return

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.library import Database
+    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
 
 OutOption = Annotated[
     Path | None,
@@ -67,6 +68,20 @@ def match_picture(base: Database, slug: str, frame: pl.DataFrame) -> Any:
     from speakerdb.report import pictures
 
     return pictures.overlay(base, [slug, *frame["speaker"].to_list()[:4]])
+
+
+def tradeoff_picture(base: Database, answer: TradeOffAnswer, filters: str) -> Any:
+    """What `tradeoff --out` draws."""
+    from speakerdb.report import pictures
+
+    return pictures.tradeoff(base, answer, filters=filters)
+
+
+def trend_picture(base: Database, answer: TrendAnswer, filters: str) -> Any:
+    """What `trend --out` draws: the first metric asked for."""
+    from speakerdb.report import pictures
+
+    return pictures.trend(base, answer, filters=filters)
 
 
 def report(
