@@ -17,6 +17,7 @@ HALF_CELL_OCT = 1 / 40
 WIDEST_GAP_OCT = 0.5
 THIRD_OCTAVE_REACH = 3  # grid points on each side of "1/3-octave smoothed"
 RESOLUTION_OCTAVES_HZ = 100.0 * 2.0 ** np.arange(6)  # lower edges of the octaves in which raw resolution is counted
+_COVERS_UP_TO = 1.13  # an octave counts as covered give or take half a third-octave band at its ends
 
 
 def band(low_hz: float, high_hz: float) -> slice:
@@ -99,17 +100,18 @@ def _cell_average(x: NDArray[np.float64], raw: NDArray[np.float64], low: NDArray
 
 
 def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
-    """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover.
+    """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover without a gap
+    wider than 1/2 octave (what lies in such a gap is not measured at all).
 
     With a gate of length T no more than 0.69·f·T, taken at the octave's lower edge. 0 where no octave is covered.
     """
     f = np.asarray(frequency_hz, np.float64)
     if len(f) < 2:
         return 0.0
-    edges = RESOLUTION_OCTAVES_HZ
-    covered = (f[0] <= edges * 1.13) & (
-        f[-1] >= 2 * edges / 1.13
-    )  # up to the ends, give or take a third-octave band's half
+    edges, ends = RESOLUTION_OCTAVES_HZ, _COVERS_UP_TO
+    breaks = np.flatnonzero(np.diff(np.log2(f)) > WIDEST_GAP_OCT + 1e-9)
+    starts, stops = f[np.append(0, breaks + 1)], f[np.append(breaks, len(f) - 1)]
+    covered = ((starts[:, None] <= edges * ends) & (stops[:, None] >= 2 * edges / ends)).any(axis=0)
     if not covered.any():
         return 0.0
     counts = (np.searchsorted(f, 2 * edges * (1 - 1e-9)) - np.searchsorted(f, edges * (1 - 1e-9))).astype(np.float64)

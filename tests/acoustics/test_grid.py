@@ -152,6 +152,11 @@ def test_an_octave_that_the_data_do_not_cover_is_not_counted():
     assert grid.raw_resolution(f) == 20
 
 
+def test_a_gap_is_not_a_coarse_resolution():
+    f = 20.0 * 2 ** (np.arange(240) / 24)
+    assert grid.raw_resolution(f[(f < 900) | (f > 2000)]) == 24
+
+
 def test_too_little_to_count_is_no_resolution():
     assert grid.raw_resolution(np.array([1000.0])) == 0.0
     assert grid.raw_resolution(np.array([1000.0, 1010.0, 1020.0])) == 0.0

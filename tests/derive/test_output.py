@@ -82,6 +82,34 @@ def test_levels_and_distortion_of_a_speaker_given_by_formulas():
     assert values["balance_level_db"] == (pytest.approx(102.0, abs=0.02), AT_LEAST, None)
 
 
+@pytest.mark.parametrize(
+    ("metric", "component", "low_hz", "high_hz"),
+    [
+        ("clean_level_bass_db", "thd", 50, 100),
+        ("clean_level_mid_db", "thd", 200, 5000),
+        ("clean_level_multitone_db", "multitone", 100, 10000),
+        ("clean_level_multitone_managed_db", "multitone_hp80", 100, 10000),
+        ("thd_bass_86_percent", "thd", 50, 100),
+        ("thd_mid_96_percent", "thd", 200, 5000),
+    ],
+)
+def test_a_band_counts_to_its_ends_and_no_farther(metric, component, low_hz, high_hz):
+    def dirty(from_hz, to_hz):
+        bad = np.where((F_HZ >= from_hz) & (F_HZ <= to_hz), 50.0, 0.0)
+        return tuple(
+            Sweep(s.drive_db, component, F_HZ, np.minimum(s.level_db + bad, 0.0)) for s in distortion(component)
+        )
+
+    def value(sweeps):
+        return found(session(distortion=sweeps))[metric][0]
+
+    clean, reach = value(distortion(component)), 2.0**0.25  # beyond the smoothing's reach
+    assert value(dirty(20, low_hz / reach)) == pytest.approx(clean)
+    assert value(dirty(high_hz * reach, 20000)) == pytest.approx(clean)
+    assert value(dirty(low_hz / 1.02, low_hz * 1.1)) != pytest.approx(clean, abs=0.01)
+    assert value(dirty(high_hz / 1.1, high_hz * 1.02)) != pytest.approx(clean, abs=0.01)
+
+
 def test_usable_output_follows_the_listening_window():
     s = session()
     derived = derive.derive([derive.to_grid(s)])
