@@ -95,7 +95,7 @@ def test_levels_and_distortion_of_a_speaker_given_by_formulas():
 )
 def test_a_band_counts_to_its_ends_and_no_farther(metric, component, low_hz, high_hz):
     def dirty(from_hz, to_hz):
-        bad = np.where((F_HZ >= from_hz) & (F_HZ <= to_hz), 50.0, 0.0)
+        bad = np.where((from_hz <= F_HZ) & (to_hz >= F_HZ), 50.0, 0.0)
         return tuple(
             Sweep(s.drive_db, component, F_HZ, np.minimum(s.level_db + bad, 0.0)) for s in distortion(component)
         )
