@@ -75,10 +75,12 @@ def pool_curves(
 def _pool_noise(
     sd: np.ndarray[Any, Any], group: np.ndarray[Any, Any], weight: np.ndarray[Any, Any], groups: int
 ) -> np.ndarray[Any, Any]:
-    """Standard deviation of the weighted mean of sessions with independent errors; NaN where a session has none."""
-    total = np.zeros((groups, sd.shape[1]))
-    np.add.at(total, group, (sd * weight[:, None]) ** 2)
-    return np.sqrt(total)
+    """Standard deviation of the weighted mean, as of `pool_curves`, of sessions with independent errors."""
+    there = ~np.isnan(sd)
+    total, shares = np.zeros((groups, sd.shape[1])), np.zeros((groups, sd.shape[1]))
+    np.add.at(total, group, np.where(there, sd * weight[:, None], 0.0) ** 2)
+    np.add.at(shares, group, there * weight[:, None])
+    return np.where(shares > 0, np.sqrt(total) / np.where(shares > 0, shares, 1.0), np.nan)
 
 
 def _defaults(active: ActiveValues) -> dict[int, str]:
