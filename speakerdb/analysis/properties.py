@@ -39,6 +39,11 @@ class Property:
     reason: NDArray[np.object_]
 
     @property
+    def name(self) -> str:
+        """The label within a sentence: units in it keep their capitals."""
+        return self.label[:1].lower() + self.label[1:]
+
+    @property
     def known(self) -> NDArray[np.bool_]:
         return np.isfinite(self.value)
 

@@ -69,8 +69,11 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property) -> TradeOff:
     outside, judged = int((better | worse).sum()), int(np.isfinite(expected.expected).sum())
     cautions = [BY_CHANCE.format(expected=0.05 * judged, count=judged, outside=outside)] if judged else []
     if (~exact).any():
-        cautions.append(f"{int((~exact).sum())} with a censored value are left out of the expectation and the quantile line; "
-                        "labs choose the highest drive, so a bound says as much of the lab as of the speaker")  # fmt: skip
+        bounds = (
+            frame.filter((pl.col("x_censored") != "none") | (pl.col("y_censored") != "none"))["speaker"].unique().sort()
+        )
+        cautions.append(f"only bounds are known of {', '.join(bounds)}: left out of the expectation and the quantile line; the range of "
+                        "p_frontier allows for all that they may be. Labs choose the highest drive, so a bound says as much of the lab")  # fmt: skip
     return TradeOff(frame, _line(facts[rows], x, y, rows, exact), _unknown(facts, x, y), outside, tuple(cautions))
 
 
@@ -112,7 +115,6 @@ def _line(facts: pl.DataFrame, x: Property, y: Property, rows: NDArray[np.int64]
 
 def _unknown(facts: pl.DataFrame, x: Property, y: Property) -> pl.DataFrame:
     reasons = [
-        "; ".join(f"{p.label.lower()}: {p.reason[i] or 'unknown'}" for p in (x, y) if not p.known[i])
-        for i in range(len(facts))
+        "; ".join(f"{p.name}: {p.reason[i] or 'unknown'}" for p in (x, y) if not p.known[i]) for i in range(len(facts))
     ]
     return facts.select("speaker", "setting").with_columns(reason=pl.Series(reasons, dtype=pl.String)).filter(pl.col("reason") != "")  # fmt: skip

@@ -54,26 +54,27 @@ class Trend:
 
 @dataclass(frozen=True, eq=False)
 class _Rows:
-    """The speakers of whom all is known: maker, lab (n,) and the metric on its working scale, side as in regression.tobit."""
+    """The speakers of whom all is known: maker, lab (n,) and the metric on its working scale, side as in regression.tobit.
+
+    lab: a code per set of labs that a speaker was measured by; labs: how many labs there are in all.
+    """
 
     maker: NDArray[Any]
     lab: NDArray[np.int64]
+    labs: int
     y: NDArray[np.float64]
     side: NDArray[np.int64]
 
     @classmethod
     def of(cls, facts: pl.DataFrame, y: Property, rows: NDArray[np.int64]) -> _Rows:
         side = np.select([y.censored[rows] == "at_least", y.censored[rows] == "at_most"], [1, -1], 0)
-        lab = groups.labels(facts["labs"].cast(pl.String).fill_null("").to_numpy()[rows])
-        return cls(facts["maker"].to_numpy()[rows], lab, y.scaled(y.value[rows]), side)
+        sets = facts["labs"].cast(pl.String).fill_null("").to_numpy()[rows]
+        labs = len({name for one in sets for name in one.split("+")})
+        return cls(facts["maker"].to_numpy()[rows], groups.labels(sets), labs, y.scaled(y.value[rows]), side)
 
     @property
     def makers(self) -> int:
         return len(np.unique(self.maker.astype(str)))
-
-    @property
-    def labs(self) -> int:
-        return len(np.unique(self.lab))
 
     @property
     def censored(self) -> int:
@@ -108,7 +109,7 @@ class _Rows:
     @property
     def method(self) -> str:
         base = "Tobit, maximum likelihood" if self.censored else "least squares"
-        return base + (", labs as fixed effects" if self.labs > 1 else "")
+        return base + (", labs as fixed effects" if len(np.unique(self.lab)) > 1 else "")
 
 
 def _effect(y: Property, change: float) -> float:
@@ -123,7 +124,7 @@ def _unit(y: Property) -> str:
 def _per(x: Property) -> tuple[str, float]:
     """What a slope is given per, and how many units of the working scale that is."""
     if x.log:
-        return f"doubling of {x.label.lower()}", 1.0
+        return f"doubling of {x.name}", 1.0
     return ("10 years", 10.0) if x.id == "year" else (f"1 {x.unit}", 1.0)
 
 
@@ -153,7 +154,7 @@ def over_quantity(facts: pl.DataFrame, y: Property, x: Property) -> Trend:
     points = pl.DataFrame({"speaker": facts["speaker"][rows], "x": x.value[rows], "y": y.value[rows], "censored": y.censored[rows].tolist()})  # fmt: skip
     cautions = _cautions(r, price=x.id == "price")
     if row["reliability"] is not None and row["reliability"] < LEAST_RELIABILITY:
-        cautions.append(f"{100 * (1 - row['reliability']):.0f} % of the variance of {x.label.lower()} is measurement error: the slope is too flat by about as much")  # fmt: skip
+        cautions.append(f"{100 * (1 - row['reliability']):.0f} % of the variance of {x.name} is measurement error: the slope is too flat by about as much")  # fmt: skip
     return Trend(pl.DataFrame([row], schema=SLOPE_SCHEMA), pl.DataFrame(schema=GROUP_SCHEMA), points, line, _unknown(facts, y, x), tuple(cautions))  # fmt: skip
 
 
@@ -242,9 +243,9 @@ def _null(value: float) -> float | None:
 def _unknown(facts: pl.DataFrame, y: Property, x: Property | None, more: pl.Series | None = None) -> pl.DataFrame:
     reasons: list[str | None] = []
     for i in range(len(facts)):
-        words = [f"{p.label.lower()}: {p.reason[i] or 'unknown'}" for p in (x, y) if p is not None and not p.known[i]]
+        words = [f"{p.name}: {p.reason[i] or 'unknown'}" for p in (x, y) if p is not None and not p.known[i]]
         if x is not None and x.known[i] and not x.exact[i]:
-            words.append(f"{x.label.lower()} is only a bound")
+            words.append(f"{x.name} is only a bound")
         if more is not None and more[i] is not None:
             words.append(more[i])
         reasons.append("; ".join(words) or None)

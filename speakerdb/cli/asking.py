@@ -90,7 +90,11 @@ def show(
         draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
             extra = facts.extra()
-            emit(documents.show(base.state, slug, frame, facts.values, {**extra, "cautions": [*extra["cautions"], *branches]}))
+            emit(
+                documents.show(
+                    base.state, slug, frame, facts.values, {**extra, "cautions": [*extra["cautions"], *branches]}
+                )
+            )
             return
         text.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
         text.line(facts.sentence())
@@ -241,13 +245,13 @@ def rank(
         ok = frame.filter(pl.col("status") == "ok")
         if len(ok):
             text.table(
-                ["rank", "group", "speaker", "setting", f"value ({m.unit})", "95 % interval"],
+                ["rank", "group", "speaker", "setting", f"value ({m.unit})", "corrected", "95 % interval"],
                 [
                     [_rank_text(r), r["group"], r["speaker"], r["setting"], text.value(m, r["value"], r["censored"]),
-                     text.interval(m, r["low"], r["high"])]
+                     text.number(r["corrected"], m.decimals), text.interval(m, r["low"], r["high"])]
                     for r in ok.iter_rows(named=True)
                 ],
-                right=(0, 1, 4, 5),
+                right=(0, 1, 4, 5, 6),
             )  # fmt: skip
             _rank_remarks(m, ok)
         else:
@@ -268,6 +272,7 @@ def _rank_remarks(metric: MetricDef, ranked: pl.DataFrame) -> None:
     if ranked["rank_low"].null_count():
         text.line("The uncertainty of some is not worked out: ranks they can have are unknown; run `speakerdb derive`.")
         return
+    text.line("The order is that of the corrected values, from which the ripple that noise adds has been taken off.")
     text.line(f"In brackets the ranks each can have, for all together (95 %); {NEIGHBOURS}.")
     over = ranked["overstatement"][0]
     if over is not None:

@@ -141,4 +141,12 @@ def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
         Measured(speaker, lab, sample, {m: float(value[i, j]) for j, m in enumerate(wanted) if exact[i, j]}, window[i].astype(np.float64))
         for i, (speaker, lab, sample) in enumerate(heads.select("speaker", "lab", "sample").iter_rows())
     ]  # fmt: skip
-    return LabsAnswer(lab_analysis.labs(sessions, wanted), MODEL_VERSION, (FEW_SHARED, NOT_ADOPTED))
+    alone = store.con.execute(
+        "SELECT DISTINCT l.name FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' "
+        "AND NOT list_contains(?, l.name) ORDER BY 1",
+        [heads["lab"].unique().to_list()],
+    ).fetchall()
+    lonely = (
+        [f"no speaker is shared with {', '.join(r[0] for r in alone)}: nothing is known of its offset"] if alone else []
+    )
+    return LabsAnswer(lab_analysis.labs(sessions, wanted), MODEL_VERSION, (FEW_SHARED, *lonely, NOT_ADOPTED))
