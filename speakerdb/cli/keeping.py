@@ -193,11 +193,13 @@ def export(
 
     with open_database(db) as base:
         if sofa is not None:
-            base.export_sofa(sofa, target)
+            keys = base.export_sofa(sofa, target)
             if json:
-                emit(documents.document(base.state, files=[str(target)]))
+                emit(documents.document(base.state, files=[str(target), str(keys)]))
             else:
-                text.line(f"{target}: session {sofa} as FreeFieldDirectivityTF, levels on the analysis grid.")
+                text.line(
+                    f"{target}: session {sofa} as FreeFieldDirectivityTF; {keys} holds what its session.toml says."
+                )
             return
         files = base.export(target)
         if json:

@@ -152,11 +152,15 @@ class Database:
         frame = answers.show(self.store, speaker_id, setting, all_settings=all_settings)
         return uncertainty.about_units(self.store, speaker_id, frame) if unit else frame
 
-    def branches(self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False) -> Sequence[str]:
+    def branches(
+        self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False
+    ) -> Sequence[str]:
         """A caution for each value of the speaker that is one of two, a dip at the threshold deciding which."""
         speaker_id, _ = self.find(speaker, exact=exact)
         known = answers.settings_of(self.store, speaker_id)
-        return branching.cautions(self.store, speaker_id, list(known) if all_settings else [answers.pick_setting(known, setting)])
+        return branching.cautions(
+            self.store, speaker_id, list(known) if all_settings else [answers.pick_setting(known, setting)]
+        )
 
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
         """Where one value comes from: definition, curve, source files with their hashes."""
@@ -220,8 +224,7 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         settings = answers.settings_of(self.store, speaker_id)
         return answers.match(
-            self.store,
-            self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
+            self.store, self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
         )
 
     def shortlist(self, question: Question, *, selection: Selection | None = None) -> RoomAnswer:
@@ -262,9 +265,9 @@ class Database:
         """All tables as Parquet files."""
         return maintenance.export(self.store, Path(folder))
 
-    def export_sofa(self, session: str, file: Path_) -> None:
-        """One session's curves as an AES69 FreeFieldDirectivityTF file."""
-        maintenance.export_sofa(self.store, session, Path(file))
+    def export_sofa(self, session: str, file: Path_) -> Path:
+        """One session's curves as an AES69 FreeFieldDirectivityTF file; returns the .toml with its keys, written beside it."""
+        return maintenance.export_sofa(self.store, session, Path(file))
 
     def verify(self) -> Sequence[str]:
         """What is wrong with the file's content, in words; empty where all is well."""

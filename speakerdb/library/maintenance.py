@@ -16,7 +16,7 @@ from speakerdb.errors import DataError, StoreError
 from speakerdb.library import pooling
 from speakerdb.library.identity import differences
 from speakerdb.library.naming import find_session
-from speakerdb.session import GridSession, SourceFile
+from speakerdb.session import GridSession, Session, SourceFile
 from speakerdb.store import Store, connection, migrations, reading, writing
 from speakerdb.store.connection import fetch_one
 
@@ -83,6 +83,11 @@ def derive(
 
 def reread(store: Store, session_id: int) -> GridSession:
     """A session on the grid again, from its kept source files. Raises DataError."""
+    return deriving.to_grid(_measured(store, session_id))
+
+
+def _measured(store: Store, session_id: int) -> Session:
+    """A session as it was measured, read again from its kept source files. Raises DataError."""
     row = fetch_one(store.con, "SELECT session, folder FROM session WHERE session_id = ?", [session_id])
     assert row is not None
     files = [
@@ -90,7 +95,7 @@ def reread(store: Store, session_id: int) -> GridSession:
         for name, content in reading.source_files(store.con, session_id).items()
     ]
     try:
-        return deriving.to_grid(formats.read_sources(row[1], files))
+        return formats.read_sources(row[1], files)
     except DataError as error:
         raise DataError(
             f"session {row[0]}: its kept source files can't be read any more: {error.message}", error.items
@@ -153,12 +158,20 @@ def export(store: Store, target: Path) -> list[Path]:
     return files
 
 
-def export_sofa(store: Store, session: str, target: Path) -> None:
-    """One session's curves, as stored on the analysis grid, as an AES69 FreeFieldDirectivityTF file that is new."""
-    if target.exists():
-        raise StoreError(f"{target} exists; choose a new file name")
-    session_id = find_session(store, session)
-    formats.write_sofa(reading.grid_sessions(store.con, [session_id])[0], target)
+def export_sofa(store: Store, session: str, target: Path) -> Path:
+    """One session's curves, as they were measured, as an AES69 FreeFieldDirectivityTF file that is new.
+
+    Beside it, under the same name, a .toml holds the keys of session.toml with which the file comes in again; its path
+    is returned. Raises StoreError where a file is there already, DataError where the kept files can't be read.
+    """
+    facts = target.with_suffix(".toml")
+    for file in (target, facts):
+        if file.exists():
+            raise StoreError(f"{file} exists; choose a new file name")
+    measured = _measured(store, find_session(store, session))
+    formats.write_sofa(measured, target)
+    facts.write_text(formats.session_toml(measured), encoding="utf-8")
+    return facts
 
 
 _ORPHANS = {

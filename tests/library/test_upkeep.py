@@ -187,3 +187,21 @@ def test_a_session_measured_again_by_the_same_lab_tightens_nothing_that_the_lab_
         often = base.rank("treble_balance_db")["se"][0]
     # calibration, sample and run are the same in all four: only repeatability averages out, which is the smallest part
     assert 0.7 * once < often <= 1.02 * once
+
+
+def test_a_session_goes_out_as_sofa_and_comes_in_with_the_same_metrics(path, tmp_path):
+    with speakerdb.open(path) as base:
+        session = base.query("sessions")[1].filter(pl.col("speaker") == "alder-fen-sill-1")["session"][0]
+        keys = base.export_sofa(session, tmp_path / "out.sofa")
+        with pytest.raises(StoreError, match="exists"):
+            base.export_sofa(session, tmp_path / "out.sofa")
+    folder = tmp_path / "back"
+    folder.mkdir()
+    (tmp_path / "out.sofa").rename(folder / "responses.sofa")
+    keys.rename(folder / "session.toml")
+    with speakerdb.open(tmp_path / "back.duckdb", write=True) as base:
+        (result,) = base.ingest(folder)
+        assert (result.result, result.session) == ("stored", session)
+    before, after = values(path), values(tmp_path / "back.duckdb")
+    assert after["value"].to_list() == pytest.approx(before["value"].to_list())
+    assert after["reason"].to_list() == before["reason"].to_list()
