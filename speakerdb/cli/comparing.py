@@ -15,10 +15,11 @@ from speakerdb.cli.common import (
     TopOption,
     cite,
     emit,
+    one_of,
     open_database,
     with_filters,
 )
-from speakerdb.cli.reporting import OutOption, draw, tradeoff_picture, trend_picture
+from speakerdb.cli.reporting import OutOption, compare_picture, draw, tradeoff_picture, trend_picture
 
 if TYPE_CHECKING:
     import polars as pl
@@ -42,17 +43,24 @@ def compare(
     speakers: Annotated[list[str], typer.Argument(help="Two speakers or more; speaker@setting for another setting.")],
     metric: MetricsOption = None,
     exact: ExactOption = False,
+    out: OutOption = None,
+    picture: Annotated[
+        str, typer.Option("--picture", help="What --out draws: overlay (two to five) or differences (two).")
+    ] = "overlay",
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
     """Compare speakers metric by metric: differences, how sure they are, and whether they matter.
 
     Example: speakerdb compare sill-5 sill-8 --metric f6_hz
+    As a picture: speakerdb compare sill-5 sill-8 --picture differences --out differences.svg
     """
     from speakerdb.library import documents
 
     with open_database(db) as base:
         answer = base.compare(*speakers, metrics=metric or None, exact=exact)
+        one_of(picture, ("overlay", "differences"), "--picture")
+        draw(out, " and ".join(speakers), lambda: compare_picture(base, answer, picture))
         if json:
             emit(documents.compare(base.state, answer))
             return
@@ -172,7 +180,7 @@ def tradeoff(
             emit(documents.tradeoff(base.state, answer, words))
             return
         px, py, found = answer.x, answer.y, answer.found
-        text.line(f"{py.label} against {px.label.lower()}{f'; {words}' if words else ''}")
+        text.line(f"{py.label} against {px.name}{f'; {words}' if words else ''}")
         text.table(
             [
                 "speaker",

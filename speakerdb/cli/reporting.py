@@ -19,11 +19,13 @@ from speakerdb.cli.common import (
     emit,
     open_database,
 )
+from speakerdb.errors import RequestError
 
 if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.library import Database
+    from speakerdb.library.comparing import CompareAnswer
     from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
 
 OutOption = Annotated[
@@ -68,6 +70,23 @@ def match_picture(base: Database, slug: str, frame: pl.DataFrame) -> Any:
     from speakerdb.report import pictures
 
     return pictures.overlay(base, [slug, *frame["speaker"].to_list()[:4]])
+
+
+def compare_picture(base: Database, answer: CompareAnswer, picture: str) -> Any:
+    """What `compare --out` draws."""
+    import polars as pl
+
+    from speakerdb.report import pictures
+
+    both = pl.concat([answer.rows, answer.withheld], how="diagonal_relaxed")
+    sides = [f"{s}@{t}" for s, t in zip(both["a"], both["setting_a"], strict=True)]
+    sides += [f"{s}@{t}" for s, t in zip(both["b"], both["setting_b"], strict=True)]
+    chosen = list(dict.fromkeys(sides))
+    if picture == "overlay":
+        return pictures.overlay(base, chosen)
+    if len(chosen) != 2:
+        raise RequestError(f"differences are drawn between two speakers, not {len(chosen)}")
+    return pictures.differences(base, answer.rows)
 
 
 def tradeoff_picture(base: Database, answer: TradeOffAnswer, filters: str) -> Any:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
@@ -229,6 +229,13 @@ def _sweeps(drive: Array, level: Array, name: str) -> pl.DataFrame:
     return pl.concat(frames).filter(pl.col(name).is_finite())
 
 
-def impedance(session: GridSession) -> Any:
-    """(199,) magnitude in ohm, or None."""
-    return session.impedance_ohm
+def usable_output(base: Database, slug: str, setting: str) -> pl.DataFrame:
+    """frequency_hz, level_db, censored at the third-octave centres. Raises RequestError where it was not worked out."""
+    row = row_of(base, slug, setting)
+    found = base.field.curves(["usable_output", "usable_output_bound"])
+    level, side = (found[part][row].astype(np.float64) for part in ("usable_output", "usable_output_bound"))
+    at = [int(np.argmin(np.abs(grid.FREQUENCY_HZ - f))) for f in THIRD_OCTAVES_HZ]
+    if not np.isfinite(level[at]).any():
+        raise RequestError("no usable output: it takes compression and distortion at several drives")
+    censored = np.select([side[at] > 0, side[at] < 0], ["at_least", "at_most"], "none")
+    return pl.DataFrame({"frequency_hz": THIRD_OCTAVES_HZ, "level_db": level[at], "censored": censored.tolist()})

@@ -18,35 +18,39 @@ _CLEAN = (
     ("clean_level_mid_db", "Total harmonic distortion stays at or below 3 % from 200 Hz to 5 kHz"),
     ("clean_level_multitone_db", "Multitone distortion, full range, stays at or below 3 % from 100 Hz to 10 kHz"),
 )
+_LEVELS = ("max_level_db", "balance_level_db", *(metric_id for metric_id, _ in _CLEAN))
 
 
 def sentences(rows: pl.DataFrame) -> list[str]:
     """From the pooled rows of `show`: maximum and balance level, which counts, and the clean levels."""
     pooled = {r["metric"]: r for r in rows.filter(pl.col("session").is_null()).iter_rows(named=True)}
     said = []
-    for metric_id, what in (
-        ("max_level_db", "At 1 m it delivers {} where compression reaches 3 dB"),
-        ("balance_level_db", "Compression leaves its tonal balance within 1.5 dB up to {} delivered"),
-    ):
-        text = _level(pooled, metric_id)
-        said += [what.format(text) + "."] if text else []
+    reached, held = _level(pooled, "max_level_db"), _level(pooled, "balance_level_db")
+    if reached and pooled["max_level_db"]["censored"] == "at_least":
+        said.append(f"Compression did not reach 3 dB at the highest drive: at 1 m it delivers {reached}.")
+    elif reached:
+        said.append(f"At 1 m it delivers {reached} where compression reaches 3 dB.")
+    if held:
+        said.append(f"Compression leaves its tonal balance within 1.5 dB up to {held} delivered.")
     lower = _lower(pooled)
     said += [lower] if lower else []
     for metric_id, what in _CLEAN:
         text = _level(pooled, metric_id)
         said += [f"{what} up to a drive of {text}."] if text else []
-    if said:
-        said.append("Labs choose the highest drive: a value marked ≥ was not driven to its limit.")
+    if any(r["censored"] == "at_least" for m, r in pooled.items() if m in _LEVELS and r["status"] == "ok"):
+        said.append("Labs choose the highest drive: “at least” means that it was not driven to its limit.")
     return said
 
 
 def _level(pooled: dict[str, Any], metric_id: str) -> str | None:
+    """'96.2 dB (95.4 to 97.2 dB)', 'at least 102.4 dB'; None where withheld."""
     r = pooled.get(metric_id)
     if r is None or r["status"] != "ok":
         return None
     metric = METRICS[metric_id]
-    span = words.interval(metric, r["low"], r["high"]) if r["censored"] == "none" else ""
-    return words.value(metric, r["value"], r["censored"]) + (f" ({span})" if span else "")
+    bound = {"at_least": "at least ", "at_most": "at most "}.get(r["censored"], "")
+    span = words.interval(metric, r["low"], r["high"]) if not bound else ""
+    return bound + words.value(metric, r["value"]) + (f" ({span})" if span else "")
 
 
 def _lower(pooled: dict[str, Any]) -> str | None:

@@ -18,7 +18,7 @@ from speakerdb.charts.quantity import Quantity, quantity
 from speakerdb.charts.theme import Heading
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, UnknownNameError
-from speakerdb.report import frames, standing, words
+from speakerdb.report import frames, rooms, standing, words
 
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property
@@ -125,6 +125,12 @@ def _with(a: Ask, what: str) -> frames.Measured:
     raise RequestError(f"no {what} of {a.speaker} was measured in setting {a.setting}")
 
 
+def _output(a: Ask, h: Heading | None) -> Any:
+    """Usable output per third octave against what two of the ordinary rooms ask for."""
+    frame = frames.usable_output(a.base, a.speaker, a.setting)
+    return output.usable_output(frame, rooms.demands(a.base, a.speaker, a.setting), h, width=a.width)
+
+
 def _settings(a: Ask, h: Heading | None) -> Any:
     names = settings_of(a.base, a.speaker)
     if len(names) < 2:
@@ -171,6 +177,7 @@ PICTURES: dict[str, Picture] = {
     "tone": Picture("How far the tone holds", _tone),
     "distortion": Picture("Total harmonic distortion per drive", _distortion, single=True),
     "compression": Picture("Compression per drive", _compression, single=True),
+    "output": Picture("Usable output against what rooms ask for, were a whole peak in one band", _output),
     "settings": Picture("Settings compared", _settings),
     "place": Picture("Place in its peer group", _place),
 }
@@ -192,17 +199,20 @@ def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
 
 def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE, hover: bool = True,
             parts: Sequence[str] = OVERLAID, headed: bool = True) -> Any:  # fmt: skip
-    """Two to five speakers (slugs, default settings) over each other."""
+    """Two to five speakers over each other: slugs in their default settings, or slug@setting."""
     if not 2 <= len(speakers) <= curves.MOST_OVERLAID:
         raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
-    named = _distinct([frames.display_name(base, s) for s in speakers], speakers)
-    chosen = [(n, s, base.setting(s)) for n, s in zip(named, speakers, strict=True)]
-    frame = frames.aligned(base, chosen, parts)
-    names = [n for n in named if n in set(frame["series"])]
-    heading = Heading(
-        "Overlaid", ("Set to the same mean level over 300 Hz–10 kHz, each in its default setting", cite(base))
-    )
-    return curves.overlay(frame, names, heading if headed else None, width=width, hover=hover)
+    slugs = [s.partition("@")[0] for s in speakers]
+    settings = [base.side(s, exact=True)[1] for s in speakers]
+    names = [f"{n}, {s}" if slugs.count(slug) > 1 else n
+             for n, slug, s in zip((frames.display_name(base, s) for s in slugs), slugs, settings, strict=True)]  # fmt: skip
+    named = _distinct(names, slugs)
+    frame = frames.aligned(base, list(zip(named, slugs, settings, strict=True)), parts)
+    shown = [n for n in named if n in set(frame["series"])]
+    if len(shown) < 2:
+        raise RequestError("fewer than two of the speakers have these curves: nothing to lay over each other")
+    heading = Heading("Overlaid", ("Set to the same mean level over 300 Hz–10 kHz", cite(base)))
+    return curves.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
 
 
 def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from speakerdb.library import Database
     from speakerdb.library.facts import Facts
 
-FIGURE_PX = 320  # plot width that reads on a phone and stands two in a row on a desktop
+FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
 _MOST_SENTENCES = 6
 _BLANK = '{"data":{"values":[]},"mark":"point"}'

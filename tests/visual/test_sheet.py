@@ -133,7 +133,7 @@ def test_text_on_a_phone_is_large_enough_to_read(chromium: Any, sheets: dict[str
     opened.goto(sheets["full"].as_uri())
     smallest = opened.evaluate(
         "Math.min(...[...document.querySelectorAll('svg text')].filter(e => e.textContent.trim())"
-        ".map(e => parseFloat(getComputedStyle(e).fontSize) * e.getScreenCTM().a))"
+        ".map(e => parseFloat(getComputedStyle(e).fontSize) * Math.hypot(e.getScreenCTM().a, e.getScreenCTM().b)))"
     )
     assert smallest >= 9.0  # CSS pixels (own judgement)
     opened.close()
