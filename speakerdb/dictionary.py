@@ -318,6 +318,8 @@ _RESPONSE = (
     ),
 )
 
+_TONE = "up to which the tone holds (shape within 1.5 dB RMS and level within 6 dB of the listening window)"
+
 _DIRECTIVITY = (
     _m(
         "beamwidth_horizontal_deg",
@@ -367,28 +369,26 @@ _DIRECTIVITY = (
         "directivity",
         ripple=True,
     ),
-    _m(
-        "tone_left_deg",
-        "Tone holds to the left",
-        "°",
-        "high",
-        "Angle to the left up to which the tone holds (shape within 1.5 dB RMS and level within 6 dB of the listening window)",
-        OWN,
-        1.0,
-        10.0,
-        "directivity",
+    *(
+        _m(
+            f"tone_{side}_deg",
+            f"Tone holds {words}",
+            "°",
+            "high",
+            f"Angle {words} {_TONE}",
+            OWN,
+            1.0,
+            10.0,
+            "directivity",
+        )
+        for side, words in (("left", "to the left"), ("right", "to the right"), ("up", "upward"), ("down", "downward"))
     ),
-    _m(
-        "tone_right_deg", "Tone holds to the right", "°", "high", "The same to the right", OWN, 1.0, 10.0, "directivity"
-    ),
-    _m("tone_up_deg", "Tone holds upward", "°", "high", "The same upward", OWN, 1.0, 10.0, "directivity"),
-    _m("tone_down_deg", "Tone holds downward", "°", "high", "The same downward", OWN, 1.0, 10.0, "directivity"),
     _m(
         "tone_width_horizontal_deg",
         "Tone width, horizontal",
         "°",
         "high",
-        "The worse of left and right",
+        f"The smaller of the angles to the left and to the right {_TONE}",
         OWN,
         1.0,
         10.0,
@@ -399,7 +399,7 @@ _DIRECTIVITY = (
         "Tone width, vertical",
         "°",
         "high",
-        "The worse of up and down",
+        f"The smaller of the angles upward and downward {_TONE}",
         OWN,
         1.0,
         10.0,
@@ -489,23 +489,21 @@ _OUTPUT = (
        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range", OWN, 0.1, 1.0,
        "output", absolute=True),
     _m("clean_level_multitone_managed_db", "Clean level, multitone above 80 Hz", "dB", "high",
-       "The same with the signal high-passed at 80 Hz", OWN, 0.1, 1.0, "output", absolute=True),
+       "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, the signal high-passed at 80 Hz",
+       OWN, 0.1, 1.0, "output", absolute=True),
     _m("max_level_db", "Maximum level", "dB", "high",
        "Level at 1 m that is delivered where compression (mean loss 300 Hz–3 kHz) reaches 3 dB", OWN, 0.1, 1.0, "output",
        absolute=True),
     _m("balance_level_db", "Highest level with its balance", "dB", "high",
-       "Level delivered at the highest drive at which compression changes the tonal balance by no more than 1.5 dB",
+       "Level delivered at the highest drive at which compression changes the tonal balance by no more than 1.5 dB, from the "
+       "−6 dB limit to 10 kHz",
        OWN, 0.1, 1.0, "output", absolute=True),
     _m("balance_level_managed_db", "Highest level with its balance, above 80 Hz", "dB", "high",
-       "The same with the bass left to a subwoofer: the balance from 80 Hz, or the −6 dB limit if higher, to 10 kHz", OWN,
-       0.1, 1.0, "output", absolute=True),
-    _m("max_level_40hz_db", "Usable output at 40 Hz", "dB", "high",
-       "Level delivered at 40 Hz at the lower of 3 dB compression and the distortion limit", OWN, 0.1, 1.0, "output",
-       absolute=True),
-    _m("max_level_63hz_db", "Usable output at 63 Hz", "dB", "high", "The same at 63 Hz", OWN, 0.1, 1.0, "output",
-       absolute=True),
-    _m("max_level_100hz_db", "Usable output at 100 Hz", "dB", "high", "The same at 100 Hz", OWN, 0.1, 1.0, "output",
-       absolute=True),
+       "Level delivered at the highest drive at which compression changes the tonal balance by no more than 1.5 dB, with the bass "
+       "left to a subwoofer: from 80 Hz, or the −6 dB limit if higher, to 10 kHz", OWN, 0.1, 1.0, "output", absolute=True),
+    *(_m(f"max_level_{hz}hz_db", f"Usable output at {hz} Hz", "dB", "high",
+         f"Level delivered at {hz} Hz at the lower of 3 dB compression and the distortion limit (10 %)", OWN, 0.1, 1.0,
+         "output", absolute=True) for hz in (40, 63, 100)),
     _m("impedance_min_ohm", "Lowest impedance", "Ω", "high",
        "Lowest impedance magnitude, 20 Hz–20 kHz (passive speakers)", OWN, 0.1, 0.5, "output", scale="log"),
     _m("sensitivity_db", "Sensitivity", "dB (2.83 V, 1 m)", "neither",
