@@ -31,8 +31,8 @@ class MetricColumn:
     draws (n, B) float32: bias-corrected draws x*, NaN rows where withheld; draw b of every row and metric shares the
     same calibration, sample and run errors, so that differences within a draw cancel them. value (n,): as defined,
     NaN where withheld. corrected (n,): mean of x*. lower, upper (n,): what is known of the value: equal to `corrected` where
-    exact, infinite on the open side where censored, NaN where withheld. calibration_variance (n,): variance of
-    calibration-only draws. lab (n,): a speaker's set of labs joined as text. reason (n,): why withheld, else None.
+    exact, infinite on the open side where censored, NaN where withheld. lab (n,): a speaker's set of labs joined as text.
+    reason (n,): why withheld, else None.
     facts: one row per speaker with at least the columns FACTS (price of a pair; nulls where unknown).
     """
 
@@ -42,7 +42,6 @@ class MetricColumn:
     corrected: FloatArray
     lower: FloatArray
     upper: FloatArray
-    calibration_variance: FloatArray
     lab: NDArray[np.object_]
     reason: NDArray[np.object_]
     facts: pl.DataFrame
@@ -76,7 +75,7 @@ class MetricColumn:
         index = np.arange(len(self))[np.asarray(rows)]
         return MetricColumn(
             self.metric, self.draws[index], self.value[index], self.corrected[index], self.lower[index], self.upper[index],
-            self.calibration_variance[index], self.lab[index], self.reason[index], self.facts[index],
+            self.lab[index], self.reason[index], self.facts[index],
         )  # fmt: skip
 
     def compared(self) -> MetricColumn:

@@ -210,13 +210,12 @@ class Field:
         draws[bare] = value[bare, None]
         draws[np.isnan(value)] = np.nan
         censored = values["censored"].fill_null("none").to_numpy()
-        spread = values["se_calibration"].cast(pl.Float64).fill_null(0.0).to_numpy()
         facts = rows.join(self.provenance(), on=["speaker_id", "setting"], how="left", maintain_order="left")
         return MetricColumn(
             metric=metric, draws=draws, value=value, corrected=corrected,
             lower=np.where(censored == "at_most", -np.inf, corrected),
             upper=np.where(censored == "at_least", np.inf, corrected),
-            calibration_variance=spread**2, lab=facts["labs"].fill_null("").to_numpy().astype(object),
+            lab=facts["labs"].fill_null("").to_numpy().astype(object),
             reason=values["reason"].to_numpy().astype(object), facts=facts,
         )  # fmt: skip
 

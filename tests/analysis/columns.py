@@ -36,7 +36,6 @@ def column(metric: str, value: Sequence[float], *, se: float | Sequence[float] =
         "volume_l": [10.0] * n, "year": [2020] * n, "layout": ["two-way"] * n, "enclosure": ["vented"] * n,
         "mass_kg": [8.0] * n, "sessions": [1] * n, "samples": [1] * n, "labs": labs.tolist(),
     }  # fmt: skip
-    variance = np.full(n, float(np.var(np.asarray(shared))) if np.ndim(shared) else 0.0)
     reason = np.array(["not measured" if g else None for g in gone], object)
-    return MetricColumn(METRICS[metric], draws, x, x.copy(), lower, upper, variance, labs, reason,
+    return MetricColumn(METRICS[metric], draws, x, x.copy(), lower, upper, labs, reason,
                         pl.DataFrame({**defaults, **facts}))  # fmt: skip
