@@ -225,7 +225,9 @@ def match(
     base = field.base
     own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == chosen)).to_numpy())[0])
     names = [name for part in matching.CURVES.values() for name in part]
-    curves = field.curves(names)
+    curves = field.curves([*names, "usable_output_bound"])
+    bound = curves.pop("usable_output_bound")
+    curves["usable_output"] = np.where(bound == 0.0, curves["usable_output"], np.nan)  # a bound is no figure to compare
     total, parts = matching.distances({n: c[own] for n, c in curves.items()}, curves, {**matching.WEIGHTS, **weights})
     frame = base.select("speaker_id", "setting").with_columns(
         distance_db=pl.Series(total), **{p: pl.Series(v) for p, v in parts.items()}
