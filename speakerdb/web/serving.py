@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import socket
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -44,7 +45,6 @@ def serve(
     shown = f"[{host}]" if ":" in host else host
     app = create_app(path, allow_ingest=allow_ingest, hosts=(*LOCAL_HOSTS, shown, *names))
     listener = bind(host, port)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="warning", server_header=False, access_log=False))
 
     class Announced(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
@@ -52,5 +52,6 @@ def serve(
             if self.started:
                 ready(f"http://{shown}:{listener.getsockname()[1]}/")
 
-    server = Announced(server.config)
-    server.run(sockets=[listener])
+    server = Announced(uvicorn.Config(app, log_level="warning", server_header=False, access_log=False))
+    with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
+        server.run(sockets=[listener])

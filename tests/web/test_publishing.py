@@ -1,0 +1,118 @@
+"""The published site: files that need no server."""
+
+from __future__ import annotations
+
+import json
+import re
+from itertools import islice
+from pathlib import Path
+from urllib.parse import unquote
+
+import jsonschema
+import pytest
+
+from speakerdb.errors import RequestError
+from speakerdb.resources import resource_dir
+from speakerdb.web import publishing
+from tests.web.conftest import SPEAKERS
+
+
+@pytest.fixture(scope="module")
+def published(file, tmp_path_factory):
+    """The site of the small database; pictures are drawn in this process, and only a few."""
+    folder = tmp_path_factory.mktemp("site") / "out"
+    patch = pytest.MonkeyPatch()
+    drawn = []
+
+    def draw(path, folder, charts, advance):
+        drawn.extend(charts)
+        publishing._open(path)
+        for i, (at, name) in enumerate(charts.items()):
+            if i % 40 == 0:
+                publishing._draw((at, str(folder / name)))
+            else:
+                publishing._write(folder / name, "<svg/>")
+
+    patch.setattr(publishing, "_draw_all", draw)
+    state, files = publishing.publish(file, folder)
+    patch.undo()
+    assert files == sum(p.is_file() for p in folder.rglob("*"))
+    assert state.speakers == SPEAKERS
+    return folder
+
+
+def pages(folder: Path):
+    return {p: p.read_text(encoding="utf-8") for p in folder.rglob("*.html")}
+
+
+def test_every_link_leads_to_a_file_of_the_site(published):
+    missing = []
+    for page, text in pages(published).items():
+        for at in re.findall(r'(?:href|src|srcset|action)="([^"#]*)"', text):
+            if not at.startswith("data:") and not (page.parent / unquote(at)).is_file():
+                missing.append((page.name, at))
+    assert missing == []
+
+
+def test_nothing_is_left_to_ask_a_server_for(published):
+    for page, text in pages(published).items():
+        assert "<form" not in text, page
+        assert "/api/" not in text, page
+        assert not re.search(r'(?:href|src)="(?:https?:)?//', text), page
+
+
+def test_there_is_a_page_for_every_speaker_setting_metric_and_question(published):
+    assert len(list((published / "speaker").glob("*.html"))) == SPEAKERS + 1
+    assert "desk" in (published / "settings" / "alder-fen-sill-0.html").read_text()
+    for name in (
+        "index",
+        "dictionary",
+        "room",
+        "room-4",
+        "trade-offs",
+        "trends",
+        "questions",
+        "dictionary/f6_hz",
+        "questions/sessions",
+    ):
+        assert (published / f"{name}.html").is_file(), name
+    assert "Pennywort Sill 8" in (published / "index.html").read_text()
+
+
+def test_pictures_are_drawn(published):
+    drawn = [p for p in (published / "charts").glob("*.svg") if p.stat().st_size > 1000]
+    assert len(drawn) >= 2
+    assert all("prefers-color-scheme:dark" in p.read_text(encoding="utf-8") for p in drawn)
+
+
+def test_a_folder_that_holds_something_is_not_written_into(file, published, tmp_path):
+    with pytest.raises(RequestError, match="not an empty folder"):
+        publishing.publish(file, published)
+    (tmp_path / "file").write_text("x")
+    with pytest.raises(RequestError, match="not an empty folder"):
+        publishing.publish(file, tmp_path / "file")
+
+
+def test_pictures_are_drawn_on_several_cores(file, tmp_path):
+    charts = {
+        "/chart/curves.svg?speaker=alder-fen-sill-0": "charts/a.svg",
+        "/chart/curves.svg?speaker=zebra": "charts/b.svg",
+    }
+    done = []
+    publishing._draw_all(file, tmp_path, charts, done.append)
+    assert "Listening window" in (tmp_path / "charts/a.svg").read_text(encoding="utf-8")
+    assert "no speaker is named" in (tmp_path / "charts/b.svg").read_text(encoding="utf-8")
+    assert len(done) == 2
+
+
+def test_the_answer_of_the_command_fits_its_schema(file, tmp_path, capsys, monkeypatch):
+    from speakerdb.cli.main import run
+
+    plan = publishing.plan
+    monkeypatch.setattr(publishing, "plan", lambda desk: islice(plan(desk), 2))
+    monkeypatch.setattr(publishing, "_draw_all", lambda *_: None)
+    with pytest.raises(SystemExit) as stop:
+        run(["publish", str(tmp_path / "site"), "--db", str(file), "--json"])
+    assert not stop.value.code
+    text = (resource_dir("schemas") / "cli" / "publish.schema.json").read_text(encoding="utf-8")
+    jsonschema.Draft202012Validator(json.loads(text)).validate(json.loads(capsys.readouterr().out))

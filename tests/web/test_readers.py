@@ -1,0 +1,60 @@
+"""Two hundred people read while measurements come in."""
+
+from __future__ import annotations
+
+import asyncio
+
+import httpx
+
+from tests.folders import write_fleet
+from tests.web.conftest import running
+
+READERS, SESSIONS = 200, 40
+
+
+def test_two_hundred_readers_during_an_ingest_all_get_whole_answers(tmp_path):
+    write_fleet(tmp_path / "in", SESSIONS)
+    pages = (
+        "/",
+        "/api/speakers",
+        "/api/field?column=f6_hz&sort=f6_hz",
+        "/room/answer?distance=3&volume=60&level=90",
+        "/dictionary/f6_hz",
+    )
+
+    async def read(client, number, done):
+        seen = []
+        while True:
+            last = done.is_set()
+            path = pages[(number + len(seen)) % len(pages)]
+            reply = await client.get(path)
+            assert reply.status_code == 200, f"{path}: {reply.status_code} {reply.text[:500]}"
+            if path == "/api/speakers":
+                document = reply.json()
+                assert document["speakers"] == len(document["rows"]), "an answer from the middle of a change"
+            seen.append(path)
+            if last:
+                return len(seen)
+
+    async def all_at_once(one):
+        limits = httpx.Limits(max_connections=READERS)
+        async with httpx.AsyncClient(base_url=one.url, timeout=120, limits=limits) as client:
+            done = asyncio.Event()
+            readers = [asyncio.create_task(read(client, n, done)) for n in range(READERS)]
+
+            def store():
+                with one.app.state.site.source.writer() as base:
+                    return base.ingest(tmp_path / "in")
+
+            try:
+                results = await asyncio.to_thread(store)
+            finally:
+                done.set()
+            return results, await asyncio.gather(*readers)
+
+    with running(tmp_path / "new.duckdb", allow_ingest=True) as one:
+        results, answered = asyncio.run(all_at_once(one))
+        assert [r.result for r in results] == ["stored"] * SESSIONS
+        assert len(answered) == READERS
+        assert min(answered) >= 1
+        assert one.get("/api/speakers").json()["speakers"] == SESSIONS
