@@ -12,31 +12,63 @@ import typer
 from speakerdb.cli import text
 from speakerdb.errors import StoreError
 
-# (what is asked, the command): the database is given to each by --db
-_STEPS: tuple[tuple[str, str], ...] = (
-    ("The reviewer has just measured the Sill 5. What is it like?", "show alder-fen-sill-5"),
+ROOM = "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --top 5"
+# Who asks, then (what is asked, the command): {folder} is the demo's, and the database is given to each by the environment
+_PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
-        "Which speakers are its nearest relatives, and in which respect do they differ?",
-        "match alder-fen-sill-5 --top 5",
+        "The reviewer has just measured the Sill 5",
+        (
+            ("What is it like?", "show alder-fen-sill-5"),
+            ("Which speakers are its nearest relatives?", "match alder-fen-sill-5 --top 5"),
+            (
+                "And in what does it differ from its larger sister, as far as the measurements can tell?",
+                "compare alder-fen-sill-5 alder-fen-sill-6 --metric f6_hz --metric preference --metric tone_width_horizontal_deg "
+                "--metric balance_level_db",
+            ),
+            (
+                "How deep does its bass reach among those that cost no more than 1,000 a pair?",
+                "rank f6_hz --price-max 1000 --top 8 --out {folder}/bass-ranks.html",
+            ),
+            ("Where does its bass figure come from?", "explain alder-fen-sill-5 f6_hz"),
+            ("Which switch position suits a monitor 0.4 m from the wall?", "settings bradawl-5 --wall 0.4"),
+            ("A maker claims a maximum of 118 dB. Is that believable?", "claim weir-2"),
+            (
+                "Can I have all that is known of the Sill 5 on one page?",
+                "report alder-fen-sill-5 --out {folder}/sill-5.html",
+            ),
+            ("And the figures filled into the text I am writing?", "draft {folder}/review.md"),
+        ),
     ),
     (
-        "How does its bass compare with others that cost no more than 1,000 a pair?",
-        "rank f6_hz --price-max 1000 --top 8",
+        "The buyer has a living room of 60 m³, a seat at 3 m and 1,500 to spend",
+        (
+            ("I want peaks of 96 dB, and the wall is 0.6 m behind. What fits, and how sure is that?", f"{ROOM} --wall 0.6"),
+            (
+                "With a subwoofer below 80 Hz, my 50 W amplifier, and getting up now and then?",
+                f"{ROOM} --subwoofer 80 --amplifier 50 --standing",
+            ),
+        ),
     ),
-    ("And its predicted preference, in the whole field?", "rank preference --top 8"),
-    ("Where does its bass figure come from?", "explain alder-fen-sill-5 f6_hz"),
     (
-        "A buyer: 60 m³, the seat at 3 m, peaks of 96 dB, at most 1,500 a pair, the wall 0.6 m behind. What fits?",
-        "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --wall 0.6",
+        "The analyst looks across designs",
+        (
+            (
+                "Does a higher price buy a better rating, and where does it stop?",
+                "tradeoff price preference --top 8 --out {folder}/price-and-preference.html",
+            ),
+            ("Did directivity change over the years?", "trend di_power_mean_db --over year"),
+            ("Do coaxial designs really keep their tone above and below the axis?", "trend tone_width_vertical_deg --over layout"),
+            ("What could not be judged in the field, and why?", "query why_withheld"),
+        ),
     ),
-    (
-        "And with a subwoofer below 80 Hz, a 50 W amplifier, and getting up now and then?",
-        "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --subwoofer 80 --amplifier 50 --standing --top 5",
-    ),
-    ("Which switch position suits a monitor so close to a wall?", "settings bradawl-5 --wall 0.4"),
-    ("Is a claimed maximum of 118 dB believable?", "claim weir-2"),
-    ("What could not be judged in the field, and why?", "query why_withheld"),
-)
+)  # fmt: skip
+_FILES = {
+    "sill-5.html": "the report of one speaker, a page for any browser",
+    "bass-ranks.html": "the ranks in bass, with those that each speaker may have",
+    "price-and-preference.html": "predicted preference against price, and who is on the frontier",
+    "review.md": "a reviewer's text with gaps to fill",
+    "review.filled.md": "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer holds",
+}
 
 
 def demo(
@@ -46,24 +78,35 @@ def demo(
 
     Example: speakerdb demo
     """
+    import shutil
+
     from speakerdb.resources import resource_dir
 
     file = folder / "speakers.duckdb"
     if file.exists():
         raise StoreError(f"{file} exists: the demo has been run here. Look at it, delete it, or name another folder")
     folder.mkdir(parents=True, exist_ok=True)
-    fleet = resource_dir("seed_data") / "fleet"
+    seed = resource_dir("seed_data")
+    shutil.copyfile(seed / "review.md", folder / "review.md")
     text.line(
         "An invented fleet, measured by the volunteers of an invented tool-lending library, goes into a new database."
     )
     text.line("All makers, models, people and numbers are made up; the physics is not.")
-    _step(f"ingest {shlex.quote(str(fleet))}", file)
-    for question, command in _STEPS:
-        text.line(f"\n\n━━ {question}")
-        _step(command, file)
-    text.line(f"\n\nThe database stays in {file} ({file.stat().st_size / 1e6:.1f} MB). Ask it more, for example:")
+    _step(f"ingest {shlex.quote(str(seed / 'fleet'))}", file)
+    for who, steps in _PARTS:
+        text.line(f"\n\n━━━━ {who}")
+        for question, command in steps:
+            text.line(f"\n━━ {question}")
+            _step(command.replace("{folder}", shlex.quote(str(folder))), file)
+    _farewell(folder, file)
+
+
+def _farewell(folder: Path, file: Path) -> None:
+    text.line(f"\n\nTo look at, in {folder}:")
+    text.table(["file", "what it is"], [[name, what] for name, what in _FILES.items()])
+    text.line(f"\nThe database stays in {file} ({file.stat().st_size / 1e6:.1f} MB). Ask it more, for example:")
     text.line(f"  export SPEAKERDB_FILE={shlex.quote(str(file))}")
-    for example in ("speakerdb list", "speakerdb metrics", "speakerdb rank tone_width_vertical_deg", "speakerdb query"):
+    for example in ("speakerdb list", "speakerdb metrics", "speakerdb rank tone_width_vertical_deg", "speakerdb serve"):
         text.line(f"  {example}")
     text.line("Your own measurements: speakerdb ingest YOUR_FOLDER")
 

@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
 
-MISSES_SHOWN = 10  # near misses printed; --json gives them all
+MISSES_SHOWN = 10  # near misses printed unless --top says less; --json gives them all
 
 
 def above_zero(number: float | None) -> float | None:
@@ -133,6 +133,7 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
         text.line(f"Order: {ORDER}.")
     else:
         text.line("\nNo speaker is sure to meet everything.")
+    shown = min(top or MISSES_SHOWN, MISSES_SHOWN)
     if len(found.near_misses):
         text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
         text.table(
@@ -140,12 +141,12 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
             [
                 [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
                  room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]), r["unknown"] or ""]
-                for r in found.near_misses.head(MISSES_SHOWN).iter_rows(named=True)
+                for r in found.near_misses.head(shown).iter_rows(named=True)
             ],
             right=(2, 3),
         )  # fmt: skip
-        if len(found.near_misses) > MISSES_SHOWN:
-            text.line(f"and {len(found.near_misses) - MISSES_SHOWN} more near misses; --json names them.")
+        if len(found.near_misses) > shown:
+            text.line(f"and {len(found.near_misses) - shown} more near misses; --json names them.")
     if len(found.too_far):
         text.line(f"{len(found.too_far)} others miss by more; --json names them.")
     if len(found.not_judged):

@@ -61,7 +61,8 @@ def table(headings: Sequence[str], rows: Sequence[Sequence[object]], *, right: S
 
     grid = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
     for i, heading in enumerate(headings):
-        grid.add_column(heading, justify="right" if i in right else "left", overflow="fold")
+        # a name is never broken: headings and reasons give way first
+        grid.add_column(heading, justify="right" if i in right else "left", overflow="fold", no_wrap=i == 0)
     for row in rows:
         grid.add_row(*("–" if cell is None else str(cell) for cell in row))
     console().print(grid)
