@@ -1,17 +1,26 @@
 """Draws every chart and the review sheets of a few speakers onto contact sheets, to be looked at by eye.
 
-    python -m tests.visual.contact_sheet FOLDER [DATABASE]
+    python tests/visual/contact_sheet.py FOLDER [DATABASE]
 
 FOLDER must lie outside the repository. Without a database, the sheets come from the made-up speakers of the tests.
 Leaves charts-{desktop,phone}-{light,dark}.png, and for each speaker sheet-NAME-{desktop,phone}-{light,dark}.png.
 """
+
+# ruff: noqa: E402 (the import path is set first)
 
 from __future__ import annotations
 
 import sys
 import tempfile
 from pathlib import Path
+from types import ModuleType
 from typing import Any
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+_tests = ModuleType("tests")  # some installed packages bring a package of that name, which would win
+_tests.__path__ = [str(ROOT / "tests")]
+sys.modules["tests"] = _tests
 
 import speakerdb
 from speakerdb.charts import saving, theme
@@ -21,7 +30,6 @@ from tests.charts import gallery
 from tests.report.conftest import fill
 from tests.visual.browser import browser
 
-ROOT = Path(__file__).resolve().parents[2]
 VIEWPORTS = {"desktop": 1280, "phone": 375}
 SCHEMES = ("light", "dark")
 ODD = ("sill-2", "flat", "script", "quotes", "rtl")  # of the made-up speakers: all measured, one orbit, awkward names
