@@ -76,7 +76,7 @@ def _row(name: str, q: Question, found: Any, slug: str, setting: str) -> RoomRow
 def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     alone = "" if r["pair"] else " (one speaker)"
     if r["level_at_seat_db"] is None or r.get("reason"):
-        level = "–" if r["level_at_seat_db"] is None else _level(r)
+        level = "–" if r["level_at_seat_db"] is None else _level(r) + alone
         return RoomRow(
             name, asked, level + alone, f"can't be judged: {r.get('reason') or 'its level is unknown'}", None
         )
