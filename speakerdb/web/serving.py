@@ -42,9 +42,9 @@ def serve(
     """
     if not allow_ingest:
         Database.open(path).close()  # say at once what is wrong with the file
+    listener = bind(host, port)
     shown = f"[{host}]" if ":" in host else host
     app = create_app(path, allow_ingest=allow_ingest, hosts=(*LOCAL_HOSTS, shown, *names))
-    listener = bind(host, port)
 
     class Announced(uvicorn.Server):
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
