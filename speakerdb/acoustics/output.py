@@ -113,7 +113,7 @@ def distortion_at(drive_db: Floats, distortion_db: Floats, at_db: Floats | float
 
 def rms_percent(distortion_db: Floats, band: slice) -> Array:
     """Root mean square of the ratio over the band's grid points, in percent: (..., 199) -> (...)."""
-    return np.asarray(100.0 * np.sqrt(np.mean(10.0 ** (distortion_db[..., band] / 10.0), axis=-1)))
+    return np.asarray(100.0 * np.sqrt(np.mean(power_of(distortion_db[..., band]), axis=-1, dtype=np.float64)))
 
 
 def clean_level(drive_db: Floats, distortion_db: Floats, limit_percent: float, band: slice) -> Bounded:
@@ -154,8 +154,9 @@ class Compression:
 
 def compression(drive_db: Floats, level_db: Floats) -> Compression:
     """From on-axis levels (..., k, 199) at rising drives (..., k), at least two."""
-    change = level_db - level_db[..., :1, :] - (drive_db - drive_db[..., :1])[..., None]
-    loss = -change[..., LEVEL_BAND].mean(axis=-1)
+    driven = (drive_db - drive_db[..., :1])[..., None].astype(level_db.dtype)
+    change = level_db - level_db[..., :1, :] - driven
+    loss = -change[..., LEVEL_BAND].mean(axis=-1, dtype=np.float64)
     slope = (loss[..., 1] - loss[..., 0]) / (drive_db[..., 1] - drive_db[..., 0])
     return Compression(drive_db, change, smoothed_db(change), loss, np.asarray(slope <= REFERENCE_SLOPE + 1e-9))
 

@@ -39,11 +39,14 @@ def output_draws(session: GridSession, keys: SharedKeys, shared: SharedErrors, r
         drives: Drives | None = getattr(sweeps, kind)
         if drives is not None:
             noisy[kind] = Drives(
-                drives.drive_db, drives.level_db + _distortion_errors(session, keys, kind, len(drives.drive_db))
+                drives.drive_db,
+                drives.level_db.astype(np.float32) + _distortion_errors(session, keys, kind, len(drives.drive_db)),
             )
     if sweeps.compression is not None:
         error = _per_drive(session, keys, "compression", "compression", len(sweeps.compression.drive_db))
-        noisy["compression"] = Drives(sweeps.compression.drive_db, sweeps.compression.level_db + error)
+        noisy["compression"] = Drives(
+            sweeps.compression.drive_db, sweeps.compression.level_db.astype(np.float32) + error
+        )
     at_error = shared.common[:, output.LEVEL_BAND].mean(axis=1).astype(np.float64)
     found = strength.strength(Sweeps(**noisy), response, at_error)
     values = dict(found.values)

@@ -1,4 +1,4 @@
-"""Output and distortion of sessions (metrics.md §5): sweeps gathered by their number of drives, then the physics once a group."""
+"""Output and distortion of sessions (metrics.md §5): sweeps gathered from a batch, then the physics once."""
 
 from __future__ import annotations
 
@@ -66,12 +66,13 @@ def sweeps_of(session: GridSession) -> Sweeps:
     found: dict[str, Drives] = {}
     if session.distortion is not None:
         distortion = with_total(session.distortion)
+        component = np.array(distortion.component)
         for kind in _DISTORTION:
-            rows = [i for i, component in enumerate(distortion.component) if component == kind]
-            if rows:
+            rows = np.flatnonzero(component == kind)
+            if len(rows):
                 found[kind] = _rising(distortion, rows)
     if session.compression is not None and len(session.compression.drive_db) > 1:
-        found["compression"] = _rising(session.compression, list(range(len(session.compression.drive_db))))
+        found["compression"] = _rising(session.compression, np.arange(len(session.compression.drive_db)))
     return Sweeps(**found)
 
 
@@ -93,21 +94,20 @@ def with_total(distortion: GridSweeps) -> GridSweeps:
     )
 
 
-def _rising(sweeps: GridSweeps, rows: list[int]) -> Drives:
-    rows = sorted(rows, key=lambda i: sweeps.drive_db[i])
+def _rising(sweeps: GridSweeps, rows: NDArray[np.int64]) -> Drives:
+    rows = rows[np.argsort(sweeps.drive_db[rows], kind="stable")]
     return Drives(sweeps.drive_db[rows], sweeps.level_db[rows])
 
 
 @dataclass(frozen=True, eq=False)
 class Strength:
     """values: metric -> (...); usable (..., 199); low_db, high_db (...): the levels delivered at the two drives around the
-    maximum level; noisy: clean level -> (...) whether noise, not distortion, was above its limit at the lowest drive."""
+    maximum level."""
 
     values: Values
     usable: Bounded
     low_db: Array
     high_db: Array
-    noisy: dict[str, NDArray[np.bool_]]
 
 
 def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.0) -> Strength:
@@ -121,7 +121,6 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
     values = dict.fromkeys(OUTPUT_METRICS, unknown)
     usable = bounds.exact(np.full(response.lw.shape, np.nan))
     low, high = unknown.value, unknown.value
-    noisy = {name: np.zeros(shape, bool) for name in CLEAN}
     uncertain = float(np.max(np.abs(at_error_db)))
     if (thd := sweeps.thd) is not None:
         for at in THD_DRIVES_DB:
@@ -132,7 +131,6 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
         swept: Drives | None = getattr(sweeps, kind)
         if swept is not None:
             values[name] = output.clean_level(swept.drive_db, swept.level_db, percent, band).plus(at_error_db)
-            noisy[name] = output.noise_limited(swept.level_db, percent, band)
     if sweeps.compression is not None:
         c = output.compression(sweeps.compression.drive_db, sweeps.compression.level_db)
         maximum = output.max_level(c)
@@ -146,7 +144,7 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
             usable = usable.plus(np.asarray(at_error_db)[..., None])
             for f in OUTPUT_HZ:
                 values[f"max_level_{f:.0f}hz_db"] = output.at_frequency(usable, f)
-    return Strength(values, usable, low, high, noisy)
+    return Strength(values, usable, low, high)
 
 
 def _balance(c: output.Compression, response: Response) -> tuple[Bounded, Bounded]:
@@ -159,55 +157,59 @@ def _balance(c: output.Compression, response: Response) -> tuple[Bounded, Bounde
     return both[0], both[1]
 
 
-def output_metrics(sessions: Sequence[GridSession], response: Response) -> Strength:
-    """Metrics of §5 of a batch: response (S, …). Sessions with the same numbers of drives are worked out together."""
-    count = len(sessions)
-    every = [sweeps_of(s) for s in sessions]
-    values = {m: bounds.exact(np.full(count, np.nan)) for m in OUTPUT_METRICS}
-    usable = bounds.exact(np.full(response.lw.shape, np.nan))
-    low, high = np.full(count, np.nan), np.full(count, np.nan)
-    noisy = {name: np.zeros(count, bool) for name in CLEAN}
-    groups: dict[tuple[int, ...], list[int]] = {}
-    for i, sweeps in enumerate(every):
-        groups.setdefault(_drive_counts(sweeps), []).append(i)
-    for counts, rows in groups.items():
-        if any(counts):
-            at_most = np.broadcast_to(response.f6_at_most, response.f6_hz.shape)[rows]
-            chosen = Response(response.lw[rows], response.reference_db[rows], response.f6_hz[rows], at_most)
-            found = strength(_stacked([every[i] for i in rows]), chosen)
-            for metric, mine in found.values.items():
-                values[metric].value[rows], values[metric].code[rows] = mine.value, mine.code
-            usable.value[rows], usable.code[rows] = found.usable.value, found.usable.code
-            low[rows], high[rows] = found.low_db, found.high_db
-            for name, flags in found.noisy.items():
-                noisy[name][rows] = flags
+@dataclass(frozen=True, eq=False)
+class Batch:
+    """values: metric -> (S,); usable (S, 199); noisy: clean level -> (S,) whether noise, not distortion, was above its limit at
+    the lowest drive."""
+
+    values: Values
+    usable: Bounded
+    noisy: dict[str, NDArray[np.bool_]]
+
+
+def output_metrics(sessions: Sequence[GridSession], response: Response) -> Batch:
+    """Metrics of §5 of a batch: response (S, …)."""
+    sweeps = _stacked([sweeps_of(s) for s in sessions])
+    found = strength(sweeps, response)
     passive = np.array([not s.info.powered for s in sessions], bool)
-    ohm = np.full((count, response.lw.shape[-1]), np.nan)
     volt = np.array([s.info.drive_voltage_v or np.nan for s in sessions], np.float64)
+    ohm = np.full(response.lw.shape, np.nan)
     for row, session in zip(ohm, sessions, strict=True):
         if session.impedance_ohm is not None:
             row[:] = session.impedance_ohm
-    values["impedance_min_ohm"] = bounds.exact(np.where(passive, output.lowest_impedance(ohm), np.nan))
     sensitivity = output.sensitivity(response.reference_db, volt)
-    values["sensitivity_db"] = bounds.exact(np.where(passive, sensitivity, np.nan))
-    return Strength(values, usable, low, high, noisy)
+    electrical = {
+        "impedance_min_ohm": bounds.exact(np.where(passive, output.lowest_impedance(ohm), np.nan)),
+        "sensitivity_db": bounds.exact(np.where(passive, sensitivity, np.nan)),
+    }
+    return Batch(found.values | electrical, found.usable, _noisy(sweeps))
 
 
-_KINDS = tuple(f.name for f in fields(Sweeps))
-
-
-def _drive_counts(sweeps: Sweeps) -> tuple[int, ...]:
-    kinds: list[Drives | None] = [getattr(sweeps, kind) for kind in _KINDS]
-    return tuple(0 if kind is None else len(kind.drive_db) for kind in kinds)
+def _noisy(sweeps: Sweeps) -> dict[str, NDArray[np.bool_]]:
+    swept = {name: (getattr(sweeps, kind), percent, band) for name, (kind, percent, band) in CLEAN.items()}
+    return {
+        name: output.noise_limited(drives.level_db, percent, band)
+        for name, (drives, percent, band) in swept.items()
+        if drives is not None
+    }
 
 
 def _stacked(every: Sequence[Sweeps]) -> Sweeps:
-    """Sweeps with the same numbers of drives as one, with a leading dimension."""
+    """Sweeps of many as one, with a leading dimension: shorter ones end in drives at which nothing was measured."""
     found = {}
-    for kind in _KINDS:
-        mine: list[Drives] = [getattr(s, kind) for s in every]
-        if mine[0] is not None:
-            found[kind] = Drives(np.stack([d.drive_db for d in mine]), np.stack([d.level_db for d in mine]))
+    for kind in (f.name for f in fields(Sweeps)):
+        mine: list[Drives | None] = [getattr(s, kind) for s in every]
+        count = max((len(d.drive_db) for d in mine if d is not None), default=0)
+        if count:
+            # any rising numbers will do for drives that do not exist
+            drive = np.tile(np.arange(count, dtype=np.float64), (len(mine), 1))
+            level = np.full((len(mine), count, len(grid.FREQUENCY_HZ)), np.nan, np.float32)
+            for i, drives in enumerate(mine):
+                if drives is not None:
+                    driven = len(drives.drive_db)
+                    drive[i, :driven], level[i, :driven] = drives.drive_db, drives.level_db
+                    drive[i, driven:] = drives.drive_db[-1] + 1.0 + np.arange(count - driven)
+            found[kind] = Drives(drive, level)
     return Sweeps(**found)
 
 
