@@ -42,6 +42,11 @@ class MetricDef:
     version: int = 1
 
     @property
+    def phrase(self) -> str:
+        """The label within a sentence: its first letter small, units and abbreviations as they are."""
+        return self.label if self.label[:2].isupper() else self.label[:1].lower() + self.label[1:]
+
+    @property
     def decimals(self) -> int:
         """Digits after the point that the display step asks for."""
         text = f"{self.step:g}"

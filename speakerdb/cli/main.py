@@ -25,7 +25,14 @@ app.command()(keeping.ingest)
 app.command("list")(asking.list_speakers)
 for _command in (asking.show, asking.explain, asking.metrics, asking.rank, asking.match, asking.query):
     app.command()(_command)
-for _command in (comparing.compare, comparing.percentile, settling.settle, comparing.tradeoff, comparing.trend, comparing.labs):
+for _command in (
+    comparing.compare,
+    comparing.percentile,
+    settling.settle,
+    comparing.tradeoff,
+    comparing.trend,
+    comparing.labs,
+):
     app.command()(_command)
 for _command in (rooms.shortlist, rooms.settings, rooms.claim):
     app.command()(_command)

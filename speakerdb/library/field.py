@@ -121,7 +121,7 @@ class Field:
                     value=pl.when(pl.col("status") == "ok").then("value"),
                     reason=pl.format(
                         "{} withheld: {}",
-                        pl.lit(METRICS[metric].label[0].lower() + METRICS[metric].label[1:]),
+                        pl.lit(METRICS[metric].phrase),
                         pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"),
                     ),
                 )

@@ -53,7 +53,7 @@ def _unusual(base: Database, slug: str) -> str:
     _, metric, value, median, below, count = best
     side = f"higher than {round(below * count)} of" if below >= 0.5 else f"lower than {round((1 - below) * count)} of"
     return (
-        f"Most unusual: {metric.label.lower()} {value_text(metric, value)}, {side} {count} others "
+        f"Most unusual: {metric.phrase} {value_text(metric, value)}, {side} {count} others "
         f"(median {value_text(metric, median)})."
     )
 
@@ -77,7 +77,7 @@ def _withheld(base: Database, slug: str) -> str:
         return "Withheld: nothing."
     groups = frame.group_by("reason", maintain_order=True).agg(pl.len().alias("n"), pl.col("metric").first())
     parts = [
-        f"{n} metrics ({reason})" if n > 1 else f"{METRICS[first].label.lower()} ({reason})"
+        f"{n} metrics ({reason})" if n > 1 else f"{METRICS[first].phrase} ({reason})"
         for reason, n, first in groups.iter_rows()
     ]
     return f"Withheld: {'; '.join(parts)}."

@@ -157,11 +157,12 @@ def difference(metric: MetricDef, other: str, delta: float | None, low: float | 
         return f"{metric.label} can't be compared with {other}: one of the values is only a bound."
     if matters == "no":
         return f"{metric.label}: no difference from {other} that matters."
-    if matters != "yes" or low is None or high is None:
+    if low is None or high is None or low <= 0.0 <= high:
         return f"{metric.label} can't be told from {other} at this precision."
     side = "higher" if delta > 0 else "lower"
     near, far = sorted((abs(low), abs(high)))
     return (
         f"{metric.label}: {with_unit(metric, number(metric, abs(delta)))} {side} than {other} "
-        f"({number(metric, near)} to {number(metric, far)})."
+        f"({number(metric, near)} to {number(metric, far)})"
+        + ("." if matters == "yes" else "; whether that is enough to matter is unclear.")
     )
