@@ -214,4 +214,6 @@ def _curves(both: Sequence[Shared], lab_a: str, lab_b: str) -> CurveSpread | Non
 def _spread_model(same_share: float) -> float:
     """The error model's sd of one listening window about the labs' offset: repeatability, and sample spread where samples differ."""
     repeat, sample = (float(sd_over_frequency(DEFAULT_SD[part]).mean()) for part in ("repeatability", "sample_spread"))
-    return float(np.sqrt(repeat**2 / 3.0 + (1.0 - same_share) * sample**2))  # some nine curves make a listening window
+    return float(
+        np.sqrt(repeat**2 / 9.0 + (1.0 - same_share) * sample**2)
+    )  # nine curves with errors of their own make a listening window

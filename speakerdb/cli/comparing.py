@@ -333,7 +333,7 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
     with open_database(db) as base:
         answer = base.labs(metrics=metric or None)
         if json:
-            emit(documents.labs(base.state, answer))
+            emit(documents.labs(base.state, answer, base.adopted_labs()))
             return
         found = answer.found
         for a, b, speakers in found.pairs.iter_rows():
@@ -357,6 +357,8 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
                         f"{len(c.speakers)} speakers, {c.same_sample} of them by the same sample."
                     )
             text.line()
+        for e in base.adopted_labs():
+            text.line(f"Intervals take {e.part} of {e.lab} as {e.factor:.2f} × the error model's (derive --labs).")
         text.line(f"Error model version {answer.error_model}. q allows 5 % false discoveries over all rows.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")

@@ -134,23 +134,45 @@ def derive(
         bool, typer.Option("--all", help="All metrics, not only those whose definition changed.")
     ] = False,
     from_raw: Annotated[bool, typer.Option("--from-raw", help="Read the kept source files again first.")] = False,
+    labs: Annotated[
+        bool | None,
+        typer.Option(
+            "--labs/--no-labs", help="Take the sizes of the labs' errors from shared speakers; or forget them."
+        ),
+    ] = None,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
     """Recompute the values whose definition has changed.
 
     Example: speakerdb derive
+    With --labs intervals rest on how much the labs differ by the speakers they share (see `speakerdb labs`).
     """
     from speakerdb.library import documents
 
     with open_existing(db) as base, progress("recomputing") as (begin, advance):
         report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
     with open_existing(db) as base, progress("working out intervals") as (begin, advance):
+        if labs is False:
+            base.forget_labs()
+        adopted = base.adopt_labs() if labs else []
         drawn = base.work_out(begin=begin, advance=advance)
         state = base.state
     if json:
-        emit(documents.document(state, metrics=list(report.metrics), sessions=report.sessions, drawn=drawn))
+        emit(
+            documents.document(
+                state,
+                metrics=list(report.metrics),
+                sessions=report.sessions,
+                drawn=drawn,
+                lab_errors=documents.lab_errors(adopted),
+            )
+        )
         return
+    for e in adopted:
+        text.line(f"{e.lab}: {e.part} {e.factor:.2f} × the error model's, from {e.speakers} shared speakers.")
+    if labs and not adopted:
+        text.line("No two labs share enough speakers, so nothing is learned of their errors.")
     if report.metrics:
         text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
     if drawn:

@@ -13,6 +13,7 @@ from speakerdb.library import (
     claims,
     comparing,
     curation,
+    lab_errors,
     maintenance,
     overview,
     ranking,
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.lab_errors import LabError
     from speakerdb.library.maintenance import DeriveReport
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
@@ -255,6 +257,18 @@ class Database:
     ) -> int:
         """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
         return uncertainty.work_out(self.store, begin=begin, advance=advance)
+
+    def adopt_labs(self) -> Sequence[LabError]:
+        """Take the sizes of the labs' errors from the speakers they share; `work_out` then renews the intervals. Raises RequestError."""
+        return lab_errors.adopt(self.store, overview.labs(self.store, []).found.curves)
+
+    def adopted_labs(self) -> Sequence[LabError]:
+        """The sizes of labs' errors that intervals rest on, where they are not the error model's own."""
+        return lab_errors.adopted(self.store)
+
+    def forget_labs(self) -> None:
+        """Back to the error model's own sizes for every lab."""
+        lab_errors.forget(self.store)
 
     def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip

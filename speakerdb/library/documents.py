@@ -22,6 +22,7 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.lab_errors import LabError
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
@@ -202,7 +203,12 @@ def trend(state: State, answer: TrendAnswer, filters: str) -> Document:
     return document(state, over=answer.over, filters=filters, trends=trends, not_judged=rows(answer.not_judged))
 
 
-def labs(state: State, answer: LabsAnswer) -> Document:
+def lab_errors(errors: Sequence[LabError]) -> list[Document]:
+    """Sizes of labs' errors as multiples of the error model's."""
+    return [{"lab": e.lab, "part": e.part, "factor": e.factor, "speakers": e.speakers} for e in errors]
+
+
+def labs(state: State, answer: LabsAnswer, adopted: Sequence[LabError]) -> Document:
     """Offsets a − b per metric, and the listening windows' differences over the analysis grid with levels set equal."""
     from speakerdb.acoustics.grid import FREQUENCY_HZ
 
@@ -217,7 +223,7 @@ def labs(state: State, answer: LabsAnswer) -> Document:
         for c in found.curves
     ]  # fmt: skip
     return document(
-        state, error_model=answer.error_model, pairs=rows(found.pairs), rows=rows(found.offsets),
+        state, adopted=lab_errors(adopted), error_model=answer.error_model, pairs=rows(found.pairs), rows=rows(found.offsets),
         frequency_hz=FREQUENCY_HZ.round(2).tolist(), curves=curves, cautions=list(answer.cautions),
     )  # fmt: skip
 

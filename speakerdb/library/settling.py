@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,7 @@ from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.comparing import NOT_MODELLED, Side, column, rows_of
 from speakerdb.library.field import Field
+from speakerdb.library.lab_errors import with_lab_errors
 from speakerdb.statistics.error_model import SharedKeys, sd_over_frequency, standard_deviation
 from speakerdb.statistics.settle import Measured, parts_of
 from speakerdb.store import Store, reading
@@ -82,11 +83,14 @@ def _side(store: Store, side: Side, metrics: Sequence[MetricDef]) -> dict[str, l
     ).fetchall()
     ids, names = [int(h[0]) for h in heads], tuple(METRICS)
     grids, value = reading.grid_sessions(store.con, ids), reading.session_values(store.con, ids, names)
+    infos = with_lab_errors(store, [grid.info for grid in grids])
     stored = {m.id: reading.session_draws(store.con, ids, m.id) for m in metrics}
     found: dict[str, list[Measured]] = {m.id: [] for m in metrics}
     for i, (_, session, content_hash, slug) in enumerate(heads):
-        info = grids[i].info
-        unit = derive.session_uncertainty(grids[i], content_hash, names, value[i], unit=True).uncertain.se
+        info = infos[i]
+        unit = derive.session_uncertainty(
+            replace(grids[i], info=info), content_hash, names, value[i], unit=True
+        ).uncertain.se
         keys = SharedKeys.of(info, content_hash)
         level = float(sd_over_frequency(standard_deviation(info, "level")).mean())
         for metric in metrics:

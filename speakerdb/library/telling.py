@@ -10,6 +10,7 @@ import numpy as np
 from speakerdb.analysis import match as matching
 from speakerdb.derive import pool_weights
 from speakerdb.library.field import Field
+from speakerdb.library.lab_errors import with_lab_errors
 from speakerdb.library.pooling import NOISE
 from speakerdb.statistics import match_noise
 from speakerdb.statistics.error_model import MODEL_VERSION, WIDTH_OCT, SharedKeys, sd_over_frequency, standard_deviation
@@ -67,7 +68,7 @@ def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, Curv
         share = pool_weights(np.zeros(len(sessions), np.int64), [s[2] for s in sessions], [s[3] for s in sessions])
         common = np.zeros((match_noise.DRAWS, 199), np.float32)
         for (text, content, _, _), weight in zip(sessions, share, strict=True):
-            info = info_from_json(text)
+            (info,) = with_lab_errors(store, [info_from_json(text)])
             shared = SharedKeys.of(info, content)
             for part, key in (("calibration", shared.calibration), ("sample_spread", shared.sample)):
                 if (part, key) not in cache:

@@ -8,6 +8,7 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
@@ -16,6 +17,7 @@ from numpy.typing import NDArray
 from speakerdb import derive
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.library import pooling
+from speakerdb.library.lab_errors import with_lab_errors
 from speakerdb.library.pooling import NOISE
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import MODEL_VERSION
@@ -143,6 +145,8 @@ def _tasks(store: Store, batch: list[int]) -> list[Task]:
         ).fetchall()
     )
     grids = reading.grid_sessions(store.con, batch)
+    infos = with_lab_errors(store, [grid.info for grid in grids])
+    grids = [replace(grid, info=info) for grid, info in zip(grids, infos, strict=True)]
     value = reading.session_values(store.con, batch, tuple(METRICS))
     censored = reading.session_censoring(store.con, batch, tuple(METRICS))
     return [(grid, hashes[i], value[k], censored[k]) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))]

@@ -42,6 +42,11 @@ def sd_over_frequency(sd: Sd) -> NDArray[np.float32]:
     return np.asarray(np.interp(LOG2_HZ, np.log2(frequency), values), np.float32)
 
 
+def scaled(sd: Sd, factor: float) -> Sd:
+    """A figure or a table times a factor."""
+    return sd * factor if isinstance(sd, int | float) else tuple((f, value * factor) for f, value in sd)
+
+
 @dataclass(frozen=True)
 class SharedKeys:
     """What a session shares its errors with: two sessions with the same key have the same error of that part."""

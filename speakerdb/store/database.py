@@ -70,12 +70,15 @@ class Store:
             raise
 
     def _renew_state(self) -> None:
-        """State id: a fold of the keys and contents of all that counts, blind to ids, times and order of ingest."""
+        """State id: a fold of the keys and contents of all that counts, of the error model and of which sessions have their
+        intervals; blind to ids, times and order of ingest."""
         row = fetch_one(
             self.con,
             """
             SELECT sum(h::HUGEINT), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
-                SELECT md5_number_lower(session || content_hash || status) AS h FROM session
+                SELECT md5_number_lower(concat_ws('|', session, content_hash, status, error_model)) AS h FROM session
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'lab error', l.name, part, factor))
+                    FROM lab_error JOIN lab l USING (lab_id)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'fact', slug, name, value, date, source))
                     FROM fact JOIN speaker USING (speaker_id) WHERE session_id IS NULL
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'price', slug, amount, currency, per, kind, date))
