@@ -16,6 +16,7 @@ from speakerdb.statistics.fields import generator
 
 QUANTILE = 0.9
 LINE_POINTS = 25
+LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)
 BY_CHANCE = (
     "about 5 % of all speakers fall outside their interval by chance: {expected:.0f} of {count} here, {outside} do"
 )
@@ -34,12 +35,12 @@ class TradeOff:
     cautions: tuple[str, ...]
 
 
-def tradeoff(facts: pl.DataFrame, x: Property, y: Property) -> TradeOff:
+def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool = True) -> TradeOff:
     """Set y against x over the speakers of whom both are known; rows sorted by p_frontier, then x from good to bad.
 
     p_frontier: share of draws in which no other is at least as good in both and better in one. x_on_frontier: the x at which the
     speaker would be on it in half of the draws, all else equal (null: at any). expected, low, high: y as the others lead to expect
-    from x and kind. Raises RequestError where one of the two has no better direction.
+    from x and kind. with_line: work out the quantile line. Raises RequestError where one of the two has no better direction.
     """
     for one in (x, y):
         if one.better == "neither":
@@ -74,7 +75,8 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property) -> TradeOff:
         )
         cautions.append(f"only bounds are known of {', '.join(bounds)}: left out of the expectation and the quantile line; the range of "
                         "p_frontier allows for all that they may be. Labs choose the highest drive, so a bound says as much of the lab")  # fmt: skip
-    return TradeOff(frame, _line(facts[rows], x, y, rows, exact), _unknown(facts, x, y), outside, tuple(cautions))
+    line = _line(facts[rows], x, y, rows, exact) if with_line else pl.DataFrame(schema=LINE_SCHEMA)
+    return TradeOff(frame, line, _unknown(facts, x, y), outside, tuple(cautions))
 
 
 def _sign(one: Property) -> float:
@@ -100,7 +102,7 @@ def _expectation(facts: pl.DataFrame, x: Property, y: Property, rows: NDArray[np
 
 def _line(facts: pl.DataFrame, x: Property, y: Property, rows: NDArray[np.int64], exact: NDArray[np.bool_]) -> pl.DataFrame:  # fmt: skip
     """The line that nine of ten speakers do not beat, with its band."""
-    empty = pl.DataFrame(schema=dict.fromkeys(("x", "fit", "low", "high"), pl.Float64))
+    empty = pl.DataFrame(schema=LINE_SCHEMA)
     if exact.sum() < statistics.LEAST_FOR_QUANTILE:
         return empty
     sx, sy = x.scaled(x.value[rows][exact]), y.scaled(y.value[rows][exact])

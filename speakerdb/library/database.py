@@ -195,9 +195,12 @@ class Database:
         sides = (self.side(a, exact=exact), self.side(b, exact=exact))
         return settling.settle(self.store, self.field, sides, wanted)
 
-    def tradeoff(self, x: str, y: str, *, selection: Selection | None = None) -> TradeOffAnswer:
-        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation."""
-        return overview.tradeoff(self.field, x, y, selection or Selection())
+    def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
+        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation.
+
+        with_line: work out the line that one in ten beats, the slowest part.
+        """
+        return overview.tradeoff(self.field, x, y, selection or Selection(), with_line=with_line)
 
     def trend(self, *metrics: str, over: str, selection: Selection | None = None) -> TrendAnswer:
         """Metrics over year, price, volume, mass or another metric, or between groups by kind, layout or enclosure."""

@@ -51,11 +51,11 @@ def property_of(field: Field, name: str, rows: pl.DataFrame) -> Property:
     return properties.of_metric(column(field, _metric(name), rows))
 
 
-def tradeoff(field: Field, x: str, y: str, selection: Selection) -> TradeOffAnswer:
-    """Two properties over the selection. Raises RequestError, UnknownNameError."""
+def tradeoff(field: Field, x: str, y: str, selection: Selection, *, with_line: bool = True) -> TradeOffAnswer:
+    """Two properties over the selection; with_line: work out the line that one in ten beats. Raises RequestError, UnknownNameError."""
     judged, unknown = selection.split(field)
     px, py = property_of(field, x, judged), property_of(field, y, judged)
-    found = trading.tradeoff(judged, px, py)
+    found = trading.tradeoff(judged, px, py, with_line=with_line)
     not_judged = pl.concat([found.unknown, unknown.select("speaker", "setting", "reason")], how="vertical_relaxed")
     return TradeOffAnswer(px, py, found, not_judged)
 

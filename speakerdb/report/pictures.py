@@ -150,22 +150,20 @@ def settings_of(base: Database, speaker: str) -> list[str]:
 
 
 def _place(a: Ask, h: Heading | None) -> Any:
-    group = standing.group_of(a.base, a.speaker)
-    return place_chart(a, standing.places(a.base, a.speaker, group), group, h)
+    return place_chart(a, standing.standing(a.base, a.speaker, standing.group_of(a.base, a.speaker)), h)
 
 
-def place_chart(a: Ask, places: Sequence[standing.Place], group: standing.Group, h: Heading | None) -> Any:
+def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
     """The strips of a speaker's places in its group. Raises RequestError where it has none."""
-    if not places:
+    if not found.places:
         raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
     rows = pl.DataFrame(
-        [(p.metric.id, p.corrected, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in places],
+        [(p.metric.id, p.corrected, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in found.places],
         schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
                 "text": pl.String, "note": pl.String},
         orient="row",
     )  # fmt: skip
-    peers = standing.peer_values(a.base, a.speaker, group, rows["metric"].to_list())
-    return field.place(rows, peers, h, width=a.width)
+    return field.place(rows, found.others, h, width=a.width)
 
 
 PICTURES: dict[str, Picture] = {

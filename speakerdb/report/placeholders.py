@@ -185,7 +185,7 @@ class Scope:
     def _place(self, speaker: str, metric: str) -> tuple[standing.Place, str]:
         m, slug = find_metric(metric), self.base.find(speaker)[1]
         group = standing.group_of(self.base, slug)
-        found = standing.places(self.base, slug, group, [m.id])
+        found = standing.standing(self.base, slug, group, [m.id]).places
         if not found:
             raise RequestError(f"{m.id} of {slug} has no place in the field: it is withheld or never ranked")
         return found[0], group.noun

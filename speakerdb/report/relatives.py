@@ -62,42 +62,46 @@ def _relative(base: Database, r: dict[str, Any]) -> Relative:
     )  # fmt: skip
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Differences:
-    """What sets the speaker apart from one relative, in sentences."""
+    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's), low, high, matters;
+    what is withheld on either side is left out."""
 
     name: str
     sentences: list[str]
+    rows: pl.DataFrame
 
 
-def differences(base: Database, slug: str, setting: str, other: Relative) -> Differences:
-    """What surely differs by as much as matters, what surely does not, and what can't be told."""
-    rows = _compared(base, slug, setting, other)
+def differences(base: Database, slug: str, setting: str, others: list[Relative]) -> list[Differences]:
+    """What surely differs by as much as matters, what surely does not, and what can't be told, from each of a few relatives."""
+    if not others:
+        return []
+    answer = base.compare(f"{slug}@{setting}", *(o.slug for o in others), metrics=standing.VERDICT, exact=True)
+    own = answer.rows.filter((pl.col("a") == slug) & (pl.col("setting_a") == setting)).with_columns(
+        pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
+    )
+    return [_told(o.name, own.filter(pl.col("b") == o.slug)) for o in others]
+
+
+def _told(name: str, rows: pl.DataFrame) -> Differences:
+    rows = rows.select("metric", "difference", "low", "high", "matters")
+    if not len(rows):
+        return Differences(name, ["They can't be compared: no figure is known of both with its uncertainty."], rows)
     said = [
-        words.difference(METRICS[r["metric"]], other.name, r["difference"], r["low"], r["high"], r["matters"])
+        words.difference(METRICS[r["metric"]], name, r["difference"], r["low"], r["high"], r["matters"])
         for r in rows.filter(pl.col("matters") == "yes").iter_rows(named=True)
     ]
-    if not len(rows):
-        return Differences(other.name, ["They can't be compared: no figure is known of both with its uncertainty."])
     if not said:
         said.append("No figure surely differs by as much as matters.")
     for verdict, start in (("no", "No difference that matters"), ("unclear", "Can't be told at this precision")):
         labels = [words.in_sentence(METRICS[m].label) for m in rows.filter(pl.col("matters") == verdict)["metric"]]
         said += [f"{start}: {words.listing(labels)}."] if labels else []
-    return Differences(other.name, said)
+    return Differences(name, said, rows)
 
 
-def _compared(base: Database, slug: str, setting: str, other: Relative) -> pl.DataFrame:
-    """The figures of a verdict, compared: metric, difference, low, high, matters; what is withheld on either side is left out."""
-    answer = base.compare(f"{slug}@{setting}", other.slug, metrics=standing.VERDICT, exact=True)
-    return answer.rows.select("metric", "difference", "low", "high", "matters").with_columns(
-        pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
-    )
-
-
-def differences_chart(base: Database, slug: str, setting: str, other: Relative, width: int) -> Any:
+def differences_chart(found: Differences, width: int) -> Any:
     """The same as a chart."""
-    rows = _compared(base, slug, setting, other).drop_nulls("difference")
+    rows = found.rows.drop_nulls("difference")
     if not len(rows):
         raise RequestError("no figure is known of both speakers with its uncertainty")
     return field.differences(rows, width=width)

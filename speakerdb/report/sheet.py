@@ -108,25 +108,25 @@ def _build(base: Database, slug: str, chosen: str, pool: ThreadPoolExecutor) -> 
     default = chosen == names[0]
     near, alone = relatives.relatives(base, slug, chosen)
     drawing = {name: _figure(name, caption, draw, pool) for name, caption, draw in _curves_of(ask, names, near)}
-    if near:
-        caption = (
-            f"Against {near[0].name}: right is a higher value here; in the grey middle a difference does not matter"
-        )
-        draw = partial(relatives.differences_chart, base, slug, chosen, near[0], FIGURE_PX)
+    apart = relatives.differences(base, slug, chosen, near[:2])
+    if apart:
+        caption = f"Against {near[0].name}: right is higher here; in the grey middle a difference does not matter"
+        draw = partial(relatives.differences_chart, apart[0], FIGURE_PX)
         drawing["differences"] = _figure("differences", caption, draw, pool)
     rows = base.show(slug, setting=chosen, exact=True)
     pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
-    places = standing.places(base, slug, group) if default else []
+    stands = standing.standing(base, slug, group, standing.VERDICT if default else ())
+    places = stands.places
     caption = f"Its place among {group.noun}: a tick is another speaker, the bar the 95 % interval"
-    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, places, group, None), pool)
+    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, stands, None), pool)
     return Sheet(
         slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
         short=_short(places, group, near, default=default), group=group.noun, verdict=_verdict(pooled, places),
         angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
         rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
-        differences=[relatives.differences(base, slug, chosen, r) for r in near[:2]], worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
+        differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
         disagreements=provenance.disagreements(rows), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},

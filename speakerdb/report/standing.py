@@ -96,21 +96,30 @@ def _plural(kind: str) -> str:
             "portable": "portable speakers", "other": "speakers of no usual kind"}.get(kind, f"{kind}s")  # fmt: skip
 
 
-def places(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> list[Place]:
-    """The speaker's place in each metric that it has (default setting); metrics withheld for it or never ranked are left out."""
-    found, field = [], base.field
-    for metric_id in metrics:
-        metric = METRICS[metric_id]
-        if not metric.ranked:
-            continue
+@dataclass(frozen=True, eq=False)
+class Standing:
+    """A speaker's places in its group, and the others' values: metric, value (corrected where that has been worked out)."""
+
+    places: list[Place]
+    others: pl.DataFrame
+
+
+def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> Standing:
+    """Places in the metrics that the speaker has (default setting); those withheld for it or never ranked are left out."""
+    found, others, field = [], [], base.field
+    for metric in (METRICS[m] for m in metrics if METRICS[m].ranked):
         column = field.metric_column(metric, group.rows)
-        place = _place(column, slug)
-        found += [place] if place else []
-    return found
+        known = column.take(column.known)
+        place = _place(known, slug)
+        if place is not None:
+            found.append(place)
+            values = known.corrected[(known.facts["speaker"] != slug).to_numpy()]
+            others.append(pl.DataFrame({"metric": [metric.id] * len(values), "value": values}))
+    empty = pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})
+    return Standing(found, pl.concat([empty, *others]))
 
 
-def _place(column: MetricColumn, slug: str) -> Place | None:
-    known = column.take(column.known)
+def _place(known: MetricColumn, slug: str) -> Place | None:
     mine = np.flatnonzero((known.facts["speaker"] == slug).to_numpy())
     if not len(mine):
         return None
@@ -129,13 +138,3 @@ def _place(column: MetricColumn, slug: str) -> Place | None:
 def _worked_out(column: MetricColumn) -> bool:
     """Whether every member has an uncertainty: a rank among values without one would claim too much."""
     return bool((np.ptp(column.draws, axis=1) > 0).all())
-
-
-def peer_values(base: Database, slug: str, group: Group, metrics: Sequence[str]) -> pl.DataFrame:
-    """metric, value of the others in the group, corrected where that has been worked out."""
-    frames, field = [], base.field
-    for metric_id in metrics:
-        column = field.metric_column(METRICS[metric_id], group.rows)
-        others = column.take(column.known & (column.facts["speaker"] != slug).to_numpy())
-        frames.append(pl.DataFrame({"metric": [metric_id] * len(others), "value": others.corrected}))
-    return pl.concat(frames) if frames else pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})

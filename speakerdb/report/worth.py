@@ -27,7 +27,7 @@ def sentences(base: Database, slug: str) -> list[str]:
     for metric_id in MERITS:
         label = words.in_sentence(METRICS[metric_id].label)
         try:
-            answer = base.tradeoff("price", metric_id)
+            answer = base.tradeoff("price", metric_id, with_line=False)
         except SpeakerdbError as error:
             said.append(f"By {label} for the money: not judged, {error.message}.")
             continue
