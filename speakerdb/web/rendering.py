@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import re
 from functools import cache
 from importlib.metadata import version
 from pathlib import Path
 from typing import Any
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
+from markupsafe import Markup, escape
 
 from speakerdb.charts.quantity import Quantity
 from speakerdb.dictionary import METRICS
@@ -108,6 +110,12 @@ def lower_first(text: str) -> str:
     return text[:1].lower() + text[1:]
 
 
+def sentence(text: str) -> Markup:
+    """A message as a sentence: a capital first, a full stop last, `commands` set off."""
+    full = text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!", "…")) else ".")
+    return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(full))))
+
+
 @cache
 def environment() -> Environment:
     made = Environment(
@@ -116,7 +124,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected, "sentence": sentence,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made
