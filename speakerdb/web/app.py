@@ -25,6 +25,7 @@ from speakerdb.errors import (
 )
 from speakerdb.library import documents
 from speakerdb.web import api, pages, pages_in, pictures
+from speakerdb.web.jobs import PATIENCE_S, Jobs
 from speakerdb.web.rendering import STATIC
 from speakerdb.web.security import LOCAL_HOSTS, ForbiddenError, Guard, TooLargeError
 from speakerdb.web.site import Site
@@ -39,13 +40,17 @@ _STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
 
 
 def create_app(
-    path: Path, *, allow_ingest: bool = False, hosts: Sequence[str] = LOCAL_HOSTS, idle_s: float = IDLE_S
-) -> FastAPI:
+    path: Path, *, allow_ingest: bool = False, hosts: Sequence[str] = LOCAL_HOSTS, idle_s: float = IDLE_S,
+    patience_s: float = PATIENCE_S,
+) -> FastAPI:  # fmt: skip
     """The pages of one database file. hosts: the names under which they may be asked for.
 
-    allow_ingest: hold the file for writing and take measurements in. Raises StoreError where the file can't be held.
+    allow_ingest: hold the file for writing and take measurements in. patience_s: so long a page waits for its answer before
+    it says that it is being worked out. Raises StoreError where the file can't be held.
     """
-    site = Site(Source(path, hold=allow_ingest, idle_s=idle_s), Stages() if allow_ingest else None)
+    site = Site(
+        Source(path, hold=allow_ingest, idle_s=idle_s), Stages() if allow_ingest else None, jobs=Jobs(patience_s)
+    )
 
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
@@ -78,6 +83,7 @@ def create_app(
 
 def close(site: Site) -> None:
     """Let go of the file and of uploads that wait."""
+    site.jobs.close()
     site.source.close()
     if site.stages is not None:
         site.stages.close()

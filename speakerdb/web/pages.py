@@ -40,11 +40,17 @@ def error_page(request: Request, status: int, error: SpeakerdbError) -> str:
     return render_view(request, View("error.html", content), None)
 
 
-def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> HTMLResponse:
-    ask = Ask(request.query_params)
-    with site.desk() as desk:
-        view = make(desk, ask)
-        return show(request, view, desk, 400 if ask.problems else 200)
+def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Response:
+    """A page; one that says that it is being worked out, where that takes longer than a page should."""
+    address = str(request.url)
+
+    def work() -> HTMLResponse:
+        ask = Ask(request.query_params)
+        with site.desk() as desk:
+            view = make(desk, ask)
+            return show(request, view, desk, 400 if ask.problems else 200)
+
+    return site.jobs.result(address, work) or show(request, View("pending.html"), None, 202)
 
 
 @router.get("/")

@@ -12,6 +12,7 @@ from fastapi import Request
 from speakerdb.library import Database
 from speakerdb.store import State
 from speakerdb.web.cache import Answers
+from speakerdb.web.jobs import Jobs
 from speakerdb.web.security import new_token
 from speakerdb.web.source import Source
 from speakerdb.web.uploads import Stages
@@ -40,6 +41,7 @@ class Site:
     stages: Stages | None = None
     answers: Answers = field(default_factory=Answers)
     token: str = field(default_factory=new_token)
+    jobs: Jobs = field(default_factory=Jobs)
 
     @contextmanager
     def desk(self) -> Iterator[Desk]:

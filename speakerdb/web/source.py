@@ -12,7 +12,7 @@ from speakerdb.errors import BusyError, RequestError
 from speakerdb.library import Database
 from speakerdb.library.sharing import carry_over, reader_of, snapshot
 
-READERS = 2  # questions worked on at the same time; the others wait their turn
+READERS = 3  # questions worked on at the same time; the others wait their turn
 IDLE_S = 1.0  # after so long without a question the file is let go
 WAIT_S = 60.0  # a question that has waited so long is turned away
 

@@ -64,7 +64,7 @@ class Running:
 
 @contextlib.contextmanager
 def running(file: Path, **options) -> Iterator[Running]:
-    app = create_app(file, **options)
+    app = create_app(file, **{"patience_s": 120.0, **options})
     listener = bind("127.0.0.1", 0)
     server = uvicorn.Server(uvicorn.Config(app, log_level="error"))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)

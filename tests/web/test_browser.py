@@ -9,6 +9,7 @@ import axe_playwright_python
 import pytest
 
 from tests.folders import write_session
+from tests.web.conftest import running
 
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
@@ -207,6 +208,17 @@ def test_a_point_of_the_trade_off_tells_its_speaker_and_leads_there(visit):
     point.click(force=True)
     page.wait_for_url("**/speaker/alder-fen-sill-0")
     assert one.said == []
+
+
+def test_an_answer_that_takes_a_while_appears_by_itself(visit, file):
+    with running(file, patience_s=0.0) as slow:
+        one = visit(slow)
+        page = one.page
+        page.goto(slow.url + "/trade-offs?x=price&y=f6_hz")
+        page.get_by_text("Likely on the frontier").wait_for()
+        page.locator(".chart-frame svg [data-goes]").first.wait_for(state="attached")
+        assert page.title().startswith("Bass limit")
+        assert one.said == []
 
 
 def test_reduced_motion_is_respected(visit):

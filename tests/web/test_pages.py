@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from tests.web.conftest import SPEAKERS
+from tests.web.conftest import SPEAKERS, running
 
 PAGES = (
     "/", "/?column=price&column=f6_hz&sort=f6_hz", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0?setting=desk",
@@ -181,8 +181,6 @@ def test_while_another_process_writes_the_pages_say_so_and_when_to_ask_again(fil
     import subprocess
     import sys
 
-    from tests.web.conftest import running
-
     copy = tmp_path / "copy.duckdb"
     shutil.copyfile(file, copy)
     code = "import duckdb, sys, time; con = duckdb.connect(sys.argv[1]); print('held', flush=True); time.sleep(60)"
@@ -202,3 +200,16 @@ def test_while_another_process_writes_the_pages_say_so_and_when_to_ask_again(fil
             writer.kill()
             writer.wait()
         assert one.get("/").status_code == 200
+
+
+def test_a_page_that_takes_long_says_so_and_is_there_the_next_time(file):
+    with running(file, patience_s=0.0) as one:
+        first = one.get("/trends")
+        assert first.status_code == 202
+        assert "worked out over the whole field" in first.text
+        waited = 0
+        while (reply := one.get("/trends")).status_code == 202 and waited < 500:
+            waited += 1
+        one.app.state.site.jobs._patience_s = 60.0
+        assert "per 10 years" in one.text("/trends")
+        assert reply.status_code in {200, 202}

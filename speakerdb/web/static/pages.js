@@ -41,15 +41,17 @@ function liveChart(frame) {
     });
   }).catch(() => { /* the picture stays */ });
 }
-document.querySelectorAll("[data-live]").forEach((frame) => {
-  const image = frame.querySelector("img");
-  if (!image) return;
-  if (image.complete) liveChart(frame); else image.addEventListener("load", () => liveChart(frame), { once: true });
-});
+function wakeCharts(root) {
+  root.querySelectorAll("[data-live]").forEach((frame) => {
+    const image = frame.querySelector("img");
+    if (!image) return;
+    if (image.complete) liveChart(frame); else image.addEventListener("load", () => liveChart(frame), { once: true });
+  });
+}
 
 // ---- answers while one types: the form's answer is fetched a moment after the last key; late replies are dropped ----
 const WAIT_MS = 150;
-document.querySelectorAll("form[data-answers]").forEach((form) => {
+function wakeForm(form) {
   const place = document.getElementById(form.dataset.answers);
   const said = document.getElementById(form.dataset.answers + "-said");
   let waiting, asked = null;
@@ -85,7 +87,7 @@ document.querySelectorAll("form[data-answers]").forEach((form) => {
   }
   form.addEventListener("input", () => { clearTimeout(waiting); waiting = setTimeout(ask, WAIT_MS); });
   form.addEventListener("submit", (event) => { event.preventDefault(); clearTimeout(waiting); ask(); });
-});
+}
 
 // The words about a field that can't be read stand in the answer; the field points to them.
 function markProblems(form, place) {
@@ -103,7 +105,7 @@ function markProblems(form, place) {
 }
 
 // ---- a published table: its headings sort it ----
-document.querySelectorAll("table[data-sortable]").forEach((table) => {
+function wakeTable(table) {
   const heads = [...table.tHead.rows[0].cells];
   const number = (cell) => {
     const text = (cell.querySelector(".figure") || cell).textContent.replace(/[\u202f≥≤\s]/g, "").replace("−", "-");
@@ -131,10 +133,10 @@ document.querySelectorAll("table[data-sortable]").forEach((table) => {
       table.tBodies[0].append(...rows);
     });
   });
-});
+}
 
 // ---- dropping a folder: its files are sent with their paths below it ----
-document.querySelectorAll("form[data-drop]").forEach((form) => {
+function wakeDrop(form) {
   const said = form.querySelector("[data-drop-said]");
   async function entries(item, path, into) {
     if (item.isFile) {
@@ -179,4 +181,26 @@ document.querySelectorAll("form[data-drop]").forEach((form) => {
     for (const item of items) await entries(item, "", files);
     if (files.length) send(files);
   });
-});
+}
+
+// ---- an answer that takes a while: the page asks again until it is there ----
+function awaitAnswer() {
+  setTimeout(async () => {
+    const reply = await fetch(location.href);
+    const page = new DOMParser().parseFromString(await reply.text(), "text/html");
+    if (page.querySelector("[data-pending]")) { awaitAnswer(); return; }
+    const main = document.importNode(page.querySelector("main"), true);
+    document.title = page.title;
+    document.querySelector("main").replaceWith(main);
+    wake(main);
+  }, 600);
+}
+
+function wake(root) {
+  wakeCharts(root);
+  root.querySelectorAll("form[data-answers]").forEach(wakeForm);
+  root.querySelectorAll("table[data-sortable]").forEach(wakeTable);
+  root.querySelectorAll("form[data-drop]").forEach(wakeDrop);
+  if (root.querySelector("[data-pending]")) awaitAnswer();
+}
+wake(document);

@@ -1,0 +1,68 @@
+"""Work that may take longer than a page should: begun once, waited for a little, picked up later."""
+
+from __future__ import annotations
+
+import threading
+import time
+from collections.abc import Callable, Hashable
+from concurrent.futures import Future, ThreadPoolExecutor
+from concurrent.futures import TimeoutError as NotYet
+from dataclasses import dataclass
+from typing import Any, TypeVar, cast
+
+T = TypeVar("T")
+PATIENCE_S = 0.25  # so long a page waits for its answer before it says that it is being worked out
+KEPT_S = 5.0  # so long a finished answer waits for whoever was told to come back
+AT_ONCE = 8
+
+
+@dataclass
+class _Job:
+    work: Future[Any]
+    awaited: bool = False  # somebody was told to come back for it
+    ended: float | None = None
+
+
+class Jobs:
+    """Jobs by name; a job asked for while it runs is not begun a second time."""
+
+    def __init__(self, patience_s: float = PATIENCE_S) -> None:
+        self._patience_s = patience_s
+        self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="page")
+        self._jobs: dict[Hashable, _Job] = {}
+        self._lock = threading.Lock()
+
+    def result(self, name: Hashable, work: Callable[[], T]) -> T | None:
+        """What the job gives, or None where it takes longer than the patience lasts. Raises what the job raises."""
+        with self._lock:
+            self._clear()
+            job = self._jobs.get(name)
+            begun = job is None
+            if job is None:
+                job = self._jobs[name] = _Job(self._pool.submit(work))
+            elif job.ended is not None:
+                del self._jobs[name]  # picked up
+        if begun:
+            job.work.add_done_callback(lambda _: self._end(name, job))
+        try:
+            return cast("T", job.work.result(self._patience_s))
+        except NotYet:
+            with self._lock:
+                if not job.work.done():
+                    job.awaited = True
+                    return None
+            return cast("T", job.work.result())
+
+    def _end(self, name: Hashable, job: _Job) -> None:
+        with self._lock:
+            job.ended = time.monotonic()
+            if not job.awaited and self._jobs.get(name) is job:
+                del self._jobs[name]
+
+    def _clear(self) -> None:
+        late = time.monotonic() - KEPT_S
+        for name in [n for n, job in self._jobs.items() if job.ended is not None and job.ended < late]:
+            del self._jobs[name]
+
+    def close(self) -> None:
+        self._pool.shutdown(wait=False, cancel_futures=True)

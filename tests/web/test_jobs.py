@@ -1,0 +1,42 @@
+"""Work that takes long is begun once, waited for a little, and picked up later."""
+
+from __future__ import annotations
+
+import threading
+
+import pytest
+
+from speakerdb.web.jobs import Jobs
+
+
+def test_quick_work_is_given_at_once_and_begun_anew_the_next_time():
+    jobs, begun = Jobs(30.0), []
+    for i in range(3):
+        assert jobs.result("page", lambda i=i: begun.append(i) or i) == i
+    assert begun == [0, 1, 2]
+
+
+def test_slow_work_is_begun_once_however_often_it_is_asked_for():
+    jobs, begun, go = Jobs(0.02), [], threading.Event()
+
+    def slow():
+        begun.append(1)
+        go.wait(30)
+        return "there"
+
+    assert jobs.result("page", slow) is None
+    assert jobs.result("page", slow) is None
+    go.set()
+    found = None
+    while found is None:
+        found = jobs.result("page", slow)
+    assert found == "there"
+    assert begun == [1]
+
+
+def test_what_the_work_raises_reaches_whoever_waits():
+    def broken():
+        raise TimeoutError("its own")
+
+    with pytest.raises(TimeoutError, match="its own"):
+        Jobs(30.0).result("page", broken)
