@@ -285,7 +285,8 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
         m = METRICS[r["metric"]]
         unit = {k: _units(r[k], m.matters) for k in ("difference", "low", "high")}
         words = {"yes": "matters", "no": "does not matter", "unclear": "unclear"}[r["matters"]]
-        number = f"{r['difference']:+.{m.decimals}f}".replace("-", "−")
+        number = f"{r['difference']:+.{m.decimals}f}"
+        number = number[1:] if float(number) == 0 else number.replace("-", "−")
         text = f"{number}{'' if m.unit == '°' else ' '}{m.unit}, {words}"
         points.append({"metric": m.label, **unit, "text": text, "matters": words})
     order = [p["metric"] for p in points]
