@@ -59,7 +59,8 @@ def write_folders(root: Path, tilt_db: float) -> Path:
 def make_older(path: Path) -> None:
     """Turn a file into one of schema 1, as an older program would have left it."""
     con = duckdb.connect(str(path))
-    con.execute("DROP TABLE draw")
+    for table in ("draw", "lab_error"):
+        con.execute(f"DROP TABLE {table}")
     con.execute("ALTER TABLE session DROP COLUMN error_model")
     con.execute("ALTER TABLE pooled_value DROP COLUMN se_calibration")
     con.execute("DELETE FROM schema_version WHERE version > 1")
