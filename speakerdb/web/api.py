@@ -46,7 +46,7 @@ def _inlined(node: Any, parts: dict[str, Any]) -> Any:
     return [_inlined(item, parts) for item in node] if isinstance(node, list) else node
 
 
-def _described(answer: str) -> dict[int | str, dict[str, Any]]:
+def described(answer: str) -> dict[int | str, dict[str, Any]]:
     """Replies of one address: its answer, and errors in their own schema."""
     error = {"content": {"application/json": {"schema": schema("error")}}}
     reasons = {400: "The question can't be answered as asked", 404: "No such name", 413: "Too large",
@@ -89,14 +89,14 @@ def _selection(
 _Whom = Annotated[Selection, Depends(_selection)]
 
 
-@router.get("/speakers", responses=_described("list"))
+@router.get("/speakers", responses=described("list"))
 def speakers(site: _Site, currency: Annotated[str | None, Query(pattern="^[A-Za-z]{3}$")] = None) -> JSONResponse:
     """What is stored: one row per speaker."""
     unit = currency.upper() if currency else None
     return JSONResponse(site.ask(("speakers", unit), lambda base: answers.speakers(base, unit)))
 
 
-@router.get("/field", responses={k: v for k, v in _described("list").items() if k != 200})
+@router.get("/field", responses={k: v for k, v in described("list").items() if k != 200})
 def field(
     site: _Site,
     whom: _Whom,
@@ -112,28 +112,28 @@ def field(
     return JSONResponse(site.ask(("table", wanted), lambda base: answers.table(base, wanted)))
 
 
-@router.get("/speakers/{speaker}", responses=_described("show"))
+@router.get("/speakers/{speaker}", responses=described("show"))
 def speaker(site: _Site, speaker: _Name, setting: _Setting = None, all_settings: bool = False) -> JSONResponse:
     """All values of one speaker, pooled and per session."""
     key = ("speaker", speaker, setting, all_settings)
     return JSONResponse(site.ask(key, lambda b: answers.speaker(b, speaker, setting, all_settings=all_settings)))
 
 
-@router.get("/speakers/{speaker}/relatives", responses=_described("match"))
+@router.get("/speakers/{speaker}/relatives", responses=described("match"))
 def relatives(site: _Site, whom: _Whom, speaker: _Name, setting: _Setting = None, top: _Top = 10) -> JSONResponse:
     """The nearest relatives of a speaker by its curves."""
     key = ("relatives", speaker, setting, whom, top)
     return JSONResponse(site.ask(key, lambda base: answers.relatives(base, speaker, setting, whom, top)))
 
 
-@router.get("/speakers/{speaker}/metrics/{metric}", responses=_described("explain"))
+@router.get("/speakers/{speaker}/metrics/{metric}", responses=described("explain"))
 def explanation(site: _Site, speaker: _Name, metric: _Metric, setting: _Setting = None) -> JSONResponse:
     """Where one value comes from: definition, curve, source files with their hashes."""
     key = ("explanation", speaker, metric, setting)
     return JSONResponse(site.ask(key, lambda base: answers.explanation(base, speaker, metric, setting)))
 
 
-@router.get("/speakers/{speaker}/settings", responses=_described("settings"))
+@router.get("/speakers/{speaker}/settings", responses=described("settings"))
 def settings(
     site: _Site,
     speaker: _Name,
@@ -147,13 +147,13 @@ def settings(
     return JSONResponse(site.ask(key, lambda base: answers.settings(base, speaker, against, wall)))
 
 
-@router.get("/speakers/{speaker}/claim", responses=_described("claim"))
+@router.get("/speakers/{speaker}/claim", responses=described("claim"))
 def claim(site: _Site, speaker: _Name, setting: _Setting = None) -> JSONResponse:
     """The maker's claimed maximum level against the measured one."""
     return JSONResponse(site.ask(("claim", speaker, setting), lambda base: answers.claim(base, speaker, setting)))
 
 
-@router.get("/compare", responses=_described("compare"))
+@router.get("/compare", responses=described("compare"))
 def compare(
     site: _Site,
     speaker: Annotated[
@@ -171,13 +171,13 @@ _Property = Annotated[
 ]
 
 
-@router.get("/tradeoff", responses=_described("tradeoff"))
+@router.get("/tradeoff", responses=described("tradeoff"))
 def tradeoff(site: _Site, whom: _Whom, x: _Property, y: _Property) -> JSONResponse:
     """Two properties against each other: who is on the frontier, who beats expectation."""
     return JSONResponse(site.ask(("tradeoff", x, y, whom), lambda base: answers.tradeoff(base, x, y, whom)))
 
 
-@router.get("/trend", responses=_described("trend"))
+@router.get("/trend", responses=described("trend"))
 def trend(
     site: _Site,
     whom: _Whom,
@@ -192,7 +192,7 @@ def trend(
 _Limit = Annotated[float | None, Query(gt=0, le=1e6, allow_inf_nan=False)]
 
 
-@router.get("/shortlist", responses=_described("shortlist"))
+@router.get("/shortlist", responses=described("shortlist"))
 def shortlist(
     site: _Site,
     whom: _Whom,
@@ -226,31 +226,31 @@ def shortlist(
     return JSONResponse(site.ask(key, lambda base: answers.shortlist(base, question, whom)))
 
 
-@router.get("/metrics", responses=_described("metrics"))
+@router.get("/metrics", responses=described("metrics"))
 def metrics() -> JSONResponse:
     """The dictionary: what every number means."""
     return JSONResponse(answers.metrics(None))
 
 
-@router.get("/metrics/{metric}", responses=_described("metrics"))
+@router.get("/metrics/{metric}", responses=described("metrics"))
 def metric(metric: _Metric) -> JSONResponse:
     """One row of the dictionary."""
     return JSONResponse(answers.metrics(None, metric))
 
 
-@router.get("/metrics/{metric}/ranks", responses=_described("rank"))
+@router.get("/metrics/{metric}/ranks", responses=described("rank"))
 def ranks(site: _Site, whom: _Whom, metric: _Metric, top: _Top = None) -> JSONResponse:
     """Speakers in order of a metric, the better first, with their rank sets."""
     return JSONResponse(site.ask(("ranks", metric, whom, top), lambda base: answers.ranks(base, metric, whom, top)))
 
 
-@router.get("/questions", responses=_described("query"))
+@router.get("/questions", responses=described("query"))
 def questions() -> JSONResponse:
     """The named SQL questions."""
     return JSONResponse(answers.queries())
 
 
-@router.get("/questions/{name}", responses=_described("query"))
+@router.get("/questions/{name}", responses=described("query"))
 def question(site: _Site, request: Request, name: Annotated[str, Path(min_length=1, max_length=100)]) -> JSONResponse:
     """The rows of a named question; its parameters stand in the address."""
     given = dict(request.query_params)

@@ -67,7 +67,7 @@ def create_app(
         lifespan=life,
     )
     app.state.site = site
-    app.add_middleware(Guard, hosts=hosts, upload_path=pages_in.UPLOAD_PATH, upload_bytes=LIMITS.upload_bytes)
+    app.add_middleware(Guard, hosts=hosts, upload_paths=pages_in.UPLOAD_PATHS, upload_bytes=LIMITS.upload_bytes)
     app.add_exception_handler(SpeakerdbError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
     app.add_exception_handler(HTTPException, _on_http)
@@ -76,6 +76,7 @@ def create_app(
     app.include_router(pictures.router)
     if allow_ingest:
         app.include_router(pages_in.router)
+        app.include_router(pages_in.api_router)
     app.get("/static/palette.css", include_in_schema=False)(_palette)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app

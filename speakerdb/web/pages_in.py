@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, cast
+from typing import Annotated, Any, BinaryIO, cast
 
-from fastapi import APIRouter, Depends, Request, Response
+from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import HTMLResponse
+from fastapi.responses import HTMLResponse, JSONResponse
 from starlette.background import BackgroundTask
-from starlette.datastructures import FormData, UploadFile
+from starlette.datastructures import FormData
+from starlette.datastructures import UploadFile as FormFile
 
 from speakerdb.charts.curves import curve_set
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.library import documents
-from speakerdb.library.ingest import IngestResult
+from speakerdb.library.ingest import IngestResult, ingest
 from speakerdb.library.preview import preview
 from speakerdb.web import answers
+from speakerdb.web.api import described
 from speakerdb.web.asking import Ask
 from speakerdb.web.pages import show
 from speakerdb.web.pictures import finished, width_of
@@ -26,7 +28,7 @@ from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
 from speakerdb.web.views.field import GROUPS
 
-UPLOAD_PATH = "/in/check"
+UPLOAD_PATHS = ("/in/check", "/api/sessions")
 SENTENCES_FOR = 12
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
@@ -57,12 +59,12 @@ def _drop(request: Request, site: Site, problem: SpeakerdbError | None) -> Respo
         return show(request, View("in.html", content), desk, 400 if problem else 200)
 
 
-@router.post(UPLOAD_PATH)
+@router.post("/in/check")
 async def check(request: Request, site: _Site) -> Response:
     """Look at an upload: all that is wrong with it, or what would be stored."""
     async with request.form(max_files=LIMITS.files, max_fields=100) as form:
         _check_token(request, site, form)
-        files = [(f.filename, f.file) for f in form.getlist("files") if isinstance(f, UploadFile) and f.filename]
+        files = [(f.filename, f.file) for f in form.getlist("files") if isinstance(f, FormFile) and f.filename]
         return await run_in_threadpool(_look, request, site, files)
 
 
@@ -124,6 +126,47 @@ def take_in(site: Site, stage: Stage, *, replace: bool) -> list[IngestResult]:
         results = base.ingest(stage.folder, replace=replace, name=stage.called)
     _stages(site).discard(stage.id)
     return results
+
+
+api_router = APIRouter(prefix="/api", tags=["measurements in"])
+
+
+@api_router.get("/token")
+def token(site: _Site) -> JSONResponse:
+    """The token that storing asks for, to be sent as the header X-Speakerdb-Token. Another site can't read it."""
+    return JSONResponse({"format": documents.FORMAT, "token": site.token})
+
+
+@api_router.post("/sessions", responses=described("ingest"))
+async def sessions(
+    request: Request,
+    site: _Site,
+    background: BackgroundTasks,
+    files: Annotated[list[UploadFile], File(description="Files named with their paths below the folder, or zips")],
+    dry_run: bool = False,
+    replace: bool = False,
+) -> JSONResponse:
+    """Store session folders: the document of `ingest`. Refused ones are in it with all that is wrong."""
+    _check_token(request, site, FormData())
+    named = [(f.filename or "", f.file) for f in files]
+    document = await run_in_threadpool(_ingest, site, named, dry_run=dry_run, replace=replace)
+    if not dry_run:
+        background.add_task(work_out, site)
+    return JSONResponse(document)
+
+
+def _ingest(site: Site, files: list[tuple[str, BinaryIO]], *, dry_run: bool, replace: bool) -> documents.Document:
+    stage = _stages(site).add(files)
+    try:
+        if dry_run:
+            results = ingest(None, [stage.folder], name=stage.called)
+        else:
+            with site.source.writer() as base:
+                results = base.ingest(stage.folder, replace=replace, name=stage.called)
+    finally:
+        _stages(site).discard(stage.id)
+    with site.desk() as desk:
+        return documents.ingest(desk.state, results)
 
 
 def work_out(site: Site) -> None:

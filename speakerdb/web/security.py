@@ -49,10 +49,10 @@ class TooLargeError(SpeakerdbError):
 class Guard:
     """ASGI middleware: host check, limit of the body, headers; a failure becomes a plain reply without a trace."""
 
-    def __init__(self, app: ASGIApp, hosts: Sequence[str], upload_path: str, upload_bytes: int) -> None:
+    def __init__(self, app: ASGIApp, hosts: Sequence[str], upload_paths: Sequence[str], upload_bytes: int) -> None:
         self._app = app
         self._hosts = frozenset(h.lower() for h in hosts)
-        self._upload_path, self._upload_bytes = upload_path, upload_bytes
+        self._upload_paths, self._upload_bytes = upload_paths, upload_bytes
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -98,7 +98,7 @@ class Guard:
         return None
 
     def _limit(self, scope: Scope) -> int:
-        return self._upload_bytes if scope["path"] == self._upload_path else SMALL_BODY_BYTES
+        return self._upload_bytes if scope["path"] in self._upload_paths else SMALL_BODY_BYTES
 
     def _limited(self, scope: Scope, receive: Receive) -> Receive:
         limit, taken = self._limit(scope), 0

@@ -13,6 +13,7 @@ from schemathesis.specs.openapi.checks import positive_data_acceptance
 
 from speakerdb.cli.main import run
 from speakerdb.resources import resource_dir
+from tests.folders import write_session
 
 
 def schema(name):
@@ -145,3 +146,23 @@ def test_no_question_that_fits_the_openapi_document_breaks_the_server(site):
 
         ask()
     assert answered[200] > 40, answered
+
+
+def test_sessions_are_stored_by_script_with_the_token(taking, tmp_path):
+    write_session(tmp_path / "up" / "good")
+    write_session(tmp_path / "up" / "bad", kind="toaster", model="Sill 7")
+    paths = [p for p in (tmp_path / "up").rglob("*") if p.is_file()]
+    files = [("files", (str(p.relative_to(tmp_path / "up")), p.read_bytes())) for p in paths]
+    assert taking.client.post("/api/sessions", files=files).status_code == 403
+    headers = {"X-Speakerdb-Token": taking.get("/api/token").json()["token"]}
+    for dry, speakers in ((True, 0), (False, 1)):
+        reply = taking.client.post("/api/sessions", files=files, headers=headers, params={"dry_run": dry})
+        assert reply.status_code == 200, reply.text
+        jsonschema.Draft202012Validator(schema("ingest")).validate(reply.json())
+        results = {s["folder"]: s["result"] for s in reply.json()["sessions"]}
+        assert results == {"good": "stored", "bad": "refused"}
+        assert taking.get("/api/speakers").json()["speakers"] == speakers
+    refused = taking.client.post("/api/sessions", files=[("files", ("../x", b"x"))], headers=headers)
+    assert refused.status_code == 400
+    jsonschema.Draft202012Validator(schema("error")).validate(refused.json())
+    assert "/api/sessions" in taking.get("/api/openapi.json").json()["paths"]
