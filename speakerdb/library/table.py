@@ -50,7 +50,7 @@ def field_table(field: Field, state: State, wanted: Wanted) -> Document:
 
     What is unknown or withheld comes last in either order. Raises RequestError for an unknown column or currency.
     """
-    check_columns([*wanted.columns, *([wanted.sort] if wanted.sort else [])])
+    check_columns([*wanted.columns, *([] if wanted.sort is None else [wanted.sort])])
     judged, unknown = wanted.selection.split(field)
     judged, unknown = _named(judged, wanted.text), _named(unknown, wanted.text)
     ordered = _ordered(field, judged, wanted.sort, wanted.descending)

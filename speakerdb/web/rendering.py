@@ -116,6 +116,11 @@ def sentence(text: str) -> Markup:
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(full))))
 
 
+def note(m: dict[str, Any]) -> str:
+    """Why a value is withheld, or what else has to be said of it."""
+    return f"withheld: {m['reason'] or 'not worked out'}" if m["value"] is None else f"note: {m['reason']}"
+
+
 @cache
 def environment() -> Environment:
     made = Environment(
@@ -124,7 +129,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected, "sentence": sentence,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made

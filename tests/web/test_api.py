@@ -71,6 +71,7 @@ def test_an_answer_is_the_document_that_the_command_gives(site, file, capsys, ad
         ("/api/metrics/f6_hz/ranks?kind=toaster", 422, "bad_request"),
         ("/api/metrics/f6_hz/ranks?currency=XYZ", 400, "bad_request"),
         ("/api/field?column=zebra", 400, "bad_request"),
+        ("/api/field?sort=", 400, "bad_request"),
         ("/api/nowhere", 404, "unknown_name"),
     ],
 )

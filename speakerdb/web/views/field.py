@@ -10,6 +10,7 @@ from speakerdb.library.table import FACTS, Wanted
 from speakerdb.session import KINDS
 from speakerdb.web import answers
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
+from speakerdb.web.rendering import note
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 
@@ -42,10 +43,11 @@ def field(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
 
 
 def notes(rows: list[dict[str, Any]]) -> dict[str, str]:
-    """Marks for the reasons why values are withheld: reason -> a, b … z, aa …"""
-    gaps = (m["reason"] or "not worked out" for row in rows for m in row["metrics"].values() if m["value"] is None)
+    """Marks for what has to be said of values: words -> a, b … z, aa …"""
+    every = (m for row in rows for m in row["metrics"].values())
+    told = [note(m) for m in every if m["value"] is None or m["reason"]]
     letters = string.ascii_lowercase
     return {
         reason: letters[i] if i < 26 else letters[i // 26 - 1] + letters[i % 26]
-        for i, reason in enumerate(dict.fromkeys(gaps))
+        for i, reason in enumerate(dict.fromkeys(told))
     }
