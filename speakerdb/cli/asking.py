@@ -191,6 +191,7 @@ def explain(
 
 def metrics(
     metric: Annotated[str | None, typer.Argument(help="One metric's id.")] = None,
+    db: DbOption = None,  # every command takes it, so that scripts need not know which read the file
     json: JsonOption = False,
 ) -> None:
     """Print the dictionary: what every number means.

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import os
 import sys
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
@@ -19,8 +20,14 @@ def console(*, stderr: bool = False) -> Console:
     """A console of the terminal's width, or a wide plain one in a pipe."""
     from rich.console import Console
 
+    class Quiet(Console):
+        def on_broken_pipe(self) -> None:
+            """The reader of a pipe went away (`… | head`): that is no failure."""
+            os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+            raise SystemExit(0)
+
     stream = sys.stderr if stderr else sys.stdout
-    return Console(file=stream, highlight=False, width=None if stream.isatty() else PIPED_WIDTH, markup=False)
+    return Quiet(file=stream, highlight=False, width=None if stream.isatty() else PIPED_WIDTH, markup=False)
 
 
 def say(message: str = "") -> None:
