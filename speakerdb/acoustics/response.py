@@ -77,6 +77,14 @@ def line(curve: Array, band: slice) -> Line:
     return Line(slope, np.where(np.isnan(total), np.nan, r_squared), np.sqrt(rest / x.size))
 
 
+def smoothness(slope_per_octave: Array, ripple: Array) -> Array:
+    """r² of the in-room line from its slope and ripple: slope² over slope² and ripple², both as variance over the band; 0 where both are 0."""
+    x = grid.LOG2_HZ[IN_ROOM]
+    explained = slope_per_octave**2 * x.var()
+    total = explained + ripple**2
+    return np.where(total > 0.0, explained / np.where(total > 0.0, total, 1.0), 0.0)
+
+
 @dataclass(frozen=True, eq=False)
 class BassLimit:
     """hz (...): the limit, NaN where withheld; at_most (...): the response does not fall so far within what was measured."""

@@ -2,7 +2,8 @@
 
 The measured curve already holds one helping of noise, and noise only adds ripple: draws about it hold two. The rule
 takes the surplus off on the square for ripples (h = square) and by a shift for the rest; bass limits and median
-beamwidths keep plain percentiles, since a dip near the threshold makes them two-branched.
+beamwidths keep plain percentiles, since a dip near the threshold makes them two-branched. What is a formula of other metrics
+(smoothness of slope and ripple, preference) is worked out from their corrected draws.
 """
 
 from __future__ import annotations
@@ -19,6 +20,8 @@ Floats = NDArray[np.float64]
 COVERAGE = 0.95
 MOST_MISSING = 0.2  # beyond this share of draws without a value no interval is given
 PER_SE = 16  # draws are kept in sixteenths of the standard error
+# r² of the in-room line = share of its variance that slope makes, not ripple
+_SMOOTHNESS, _SLOPE, _RIPPLE = "smoothness_in_room", "slope_in_room_db_per_octave", "ripple_in_room_db"
 # preference = formula on the corrected components (statistics.md §2)
 _PREFERENCE_BASS = {"preference": "power_f6_hz", "preference_bass_managed": None}
 
@@ -42,20 +45,21 @@ def corrected_draws(metric: MetricDef, value: float, draws: Floats) -> Floats:
     if metric.ripple:
         square = draws**2
         return np.asarray(np.sqrt(np.maximum(0.0, square - 2.0 * (square.mean() - value**2))))
-    shifted = draws - 2.0 * (draws.mean() - value)
-    return np.asarray(np.clip(shifted, 0.0, 1.0)) if metric.id == "smoothness_in_room" else shifted
+    return draws - 2.0 * (draws.mean() - value)
 
 
 def uncertain(metrics: tuple[str, ...], value: Floats, draws: Floats) -> Uncertain:
     """Corrected values and intervals of metrics with plain values (M,) and draws (M, B)."""
-    from speakerdb.acoustics.response import IDEAL_SUBWOOFER_HZ, preference
+    from speakerdb.acoustics.response import IDEAL_SUBWOOFER_HZ, preference, smoothness
 
     stars = np.full(draws.shape, np.nan)
     for j, metric_id in enumerate(metrics):
         found = _without_gaps(draws[j])
-        if not np.isnan(value[j]) and found is not None and metric_id not in _PREFERENCE_BASS:
+        if not np.isnan(value[j]) and found is not None and metric_id not in (_SMOOTHNESS, *_PREFERENCE_BASS):
             stars[j] = corrected_draws(METRICS[metric_id], float(value[j]), found)
     column = {m: j for j, m in enumerate(metrics)}
+    if all(m in column for m in (_SMOOTHNESS, _SLOPE, _RIPPLE)) and not np.isnan(value[column[_SMOOTHNESS]]):
+        stars[column[_SMOOTHNESS]] = smoothness(stars[column[_SLOPE]], stars[column[_RIPPLE]])
     for metric_id, bass in _PREFERENCE_BASS.items():
         parts = ("nbd_on_axis_db", "nbd_in_room_db", "smoothness_in_room", *([bass] if bass else []))
         if metric_id in column and all(p in column for p in parts) and not np.isnan(value[column[metric_id]]):

@@ -2,6 +2,9 @@
 
 Run: python tests/benchmarks/bench_scale.py 1000 10000 [100000]. Prints one row per size: time to build, size on disk,
 rank and match in an open process (first and later calls), peak memory. Targets at 10,000: rank ≤ 50 ms, match ≤ 100 ms.
+Draws are worked out for the fleet only (for 100,000 speakers that would take hours): a perturbed speaker takes those of its
+model, moved to its own values and in a shuffled order, so that the answers have as much to do as with draws of its own.
+`--keep FILE COUNT` builds one such database and leaves it there.
 """
 
 from __future__ import annotations
@@ -39,6 +42,51 @@ def perturbed(grids, number: int, rng):
     return dataclasses.replace(base, info=info, level_db=np.round(level, 2).astype(np.float32))
 
 
+def uncertainties(grids):
+    """Of each session of the fleet: values (S, M), its intervals and draws per name (S, M, …), noise curves (S, 199).
+
+    What one has no draws of is taken from the next that has: a perturbed copy may have a value where its model has none.
+    """
+    from speakerdb import derive
+    from speakerdb.dictionary import METRICS
+    from speakerdb.statistics.intervals import encode
+
+    metrics = tuple(METRICS)
+    value = derive.derive(grids).values.value.copy()
+    found = [derive.session_uncertainty(g, g.info.slug, metrics, v) for g, v in zip(grids, value)]
+    stored = {name: np.stack([getattr(u.uncertain, name) for u in found]) for name in ("corrected", "low", "high", "se")}
+    stored["se_calibration"] = np.stack([u.se_calibration for u in found])
+    stored["steps"] = np.stack([encode(u.uncertain) for u in found])
+    known = ~np.isnan(stored["corrected"])
+    for j in range(len(metrics)):
+        has = np.flatnonzero(known[:, j])
+        for i in np.flatnonzero(~known[:, j]) if len(has) else ():
+            other = has[np.searchsorted(has, i) % len(has)]
+            for array in (value, *stored.values()):
+                array[i, j] = array[other, j]
+    noise = {}
+    for name in sorted({n for u in found for n in u.noise}):
+        noise[name] = np.stack([u.noise.get(name, np.full(199, np.nan, np.float32)) for u in found])
+    return value, stored, noise
+
+
+def insert_draws(con, ids, values, models, members, rng) -> None:
+    """Store the draws of each session's model about the session's own values."""
+    from speakerdb.dictionary import METRICS
+    from speakerdb.library.pooling import NOISE
+    from speakerdb.statistics.error_model import MODEL_VERSION
+    from speakerdb.store import writing
+
+    value, stored, noise = models
+    columns = {name: array[members] for name, array in stored.items()}
+    steps = np.stack([s[:, rng.permutation(s.shape[1])] for s in columns.pop("steps")])
+    moved = values.value - value[members]
+    for name in ("corrected", "low", "high"):
+        columns[name] = columns[name] + moved
+    writing.replace_draws(con, ids, list(METRICS), columns, steps, MODEL_VERSION)
+    writing.replace_noise(con, ids, {f"{NOISE}{name}": array[members] for name, array in noise.items()})
+
+
 def build(path: Path, count: int) -> None:
     """Fill a database with `count` speakers through the same rooms as ingest, except for reading files."""
     import speakerdb
@@ -51,6 +99,7 @@ def build(path: Path, count: int) -> None:
         derive.to_grid(formats.read_session(folder, root=fleet, sheet=None)) for folder in formats.find_sessions(fleet)
     ]
     grids = [g for g in grids if len(g.angle_deg) >= 70]
+    models = uncertainties(grids)
     rng = np.random.default_rng(7)
     with speakerdb.open(path, write=True) as base:
         for start in range(0, count, GROUP):
@@ -58,7 +107,9 @@ def build(path: Path, count: int) -> None:
             derived = derive.derive(group)
             new = [NewSession(f"{start + i:064x}", g, "made", ()) for i, g in enumerate(group)]
             with base.store.transaction():
-                writing.insert_sessions(base.store.con, new, derived.values, derived.summary)
+                ids = writing.insert_sessions(base.store.con, new, derived.values, derived.summary)
+                members = np.arange(start, start + len(group)) % len(grids)
+                insert_draws(base.store.con, ids, derived.values, models, members, rng)
         with base.store.transaction():
             pooling.repool(base.store, None)
 
@@ -102,5 +153,7 @@ def main(sizes: list[int]) -> None:
 if __name__ == "__main__":
     if sys.argv[1:2] == ["--measure"]:
         measure(Path(sys.argv[2]))
+    elif sys.argv[1:2] == ["--keep"]:
+        build(Path(sys.argv[2]), int(sys.argv[3]))
     else:
         main([int(a) for a in sys.argv[1:]] or [1000, 10000])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import response
+from speakerdb.acoustics import grid, response
 from speakerdb.acoustics.grid import LOG2_HZ
 from speakerdb.dictionary import METRICS
 from speakerdb.statistics import fields, intervals
@@ -51,11 +51,22 @@ def test_a_shift_of_the_draws_is_taken_off_twice():
     assert intervals.corrected_draws(metric, 2.0, drawn).mean() == pytest.approx(1.7)
 
 
-def test_ripple_is_never_below_zero_and_smoothness_stays_between_0_and_1():
+def test_ripple_is_never_below_zero():
     rng = np.random.default_rng(4)
     assert intervals.corrected_draws(NBD, 0.05, np.abs(rng.normal(0.3, 0.1, 400))).min() >= 0.0
-    smooth = intervals.corrected_draws(METRICS["smoothness_in_room"], 0.98, rng.normal(0.9, 0.05, 400))
-    assert 0.0 <= smooth.min() <= smooth.max() <= 1.0
+
+
+def test_smoothness_is_that_of_the_corrected_slope_and_ripple():
+    # a straight line of slope a over n evenly spaced points spreads by a·width·√((n + 1)/(12·(n − 1))) about its mean
+    ids = ("slope_in_room_db_per_octave", "ripple_in_room_db", "smoothness_in_room")
+    rng = np.random.default_rng(5)
+    value = np.array([-1.0, 1.2, 0.7])
+    u = intervals.uncertain(ids, value, np.stack([rng.normal(v, 0.05, 400) for v in value]))
+    slope, ripple, smooth = u.draws
+    points = int(np.ptp(np.flatnonzero((grid.FREQUENCY_HZ > 99.0) & (grid.FREQUENCY_HZ < 16100.0)))) + 1
+    width = (points - 1) / grid.POINTS_PER_OCTAVE
+    spread = (slope * width) ** 2 * (points + 1) / (12 * (points - 1))
+    np.testing.assert_allclose(smooth, spread / (spread + ripple**2), rtol=1e-3)
 
 
 @pytest.mark.parametrize("metric", ["f6_hz", "beamwidth_horizontal_deg"])
@@ -65,15 +76,16 @@ def test_bass_limits_and_median_beamwidths_keep_plain_percentiles(metric):
 
 
 def test_preference_is_the_formula_on_its_corrected_components():
-    ids = ("nbd_on_axis_db", "nbd_in_room_db", "smoothness_in_room", "power_f6_hz", "preference")
+    ids = ("nbd_on_axis_db", "nbd_in_room_db", "slope_in_room_db_per_octave", "ripple_in_room_db", "smoothness_in_room", "power_f6_hz",
+           "preference")  # fmt: skip
     rng = np.random.default_rng(6)
-    value = np.array([0.4, 0.3, 0.7, 45.0, 5.0])
+    value = np.array([0.4, 0.3, 1.0, 1.2, 0.7, 45.0, 5.0])
     draws = np.stack([rng.normal(v, 0.05 * v, 400) for v in value])
     u = intervals.uncertain(ids, value, draws)
-    axis, room, smooth, bass = u.draws[:4]
+    axis, room, _, _, smooth, bass = u.draws[:6]
     # S. E. Olive, AES Convention Paper 6190 (2004), coefficients from memory
     expected = 12.69 - 2.49 * axis - 2.99 * room - 4.31 * np.log10(bass) + 2.32 * smooth
-    np.testing.assert_allclose(u.draws[4], expected)
+    np.testing.assert_allclose(u.draws[6], expected)
 
 
 def test_draws_survive_their_storage_in_sixteenths_of_the_standard_error():
