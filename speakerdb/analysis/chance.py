@@ -64,14 +64,14 @@ class Asked:
     largest_m: FloatArray
     cost: Interval
 
-    def take(self, rows: slice) -> Asked:
+    def take(self, rows: slice | NDArray[np.intp]) -> Asked:
         return Asked(
             self.field[rows], {name: _take(figure, rows) for name, figure in self.figures.items()}, self.powered[rows],
             self.pair[rows], self.largest_m[rows], _take(self.cost, rows),
         )  # fmt: skip
 
 
-def _take(figure: Interval, rows: slice) -> Interval:
+def _take(figure: Interval, rows: slice | NDArray[np.intp]) -> Interval:
     return Interval(figure.low[rows], figure.high[rows], figure.reason[rows])
 
 

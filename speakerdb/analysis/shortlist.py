@@ -69,12 +69,14 @@ def shortlist(
     place: seat.Seat,
     question: Question,
     draws: chance.Draws | None = None,
+    most: int | None = None,
 ) -> Shortlist:
     """Judge every row of the field by its values, and say how likely each meets the question by draws.
 
     field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm, mass_kg.
     figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where not known.
-    draws: of the figures that `chance.drawn_figures` names; without them only the room is uncertain.
+    draws: (n, B) of the figures that `chance.drawn_figures` names; without them only the room is uncertain. most: the chance
+    is worked out, the slowest part, of the first so many of `rows` and of `near_misses` and null in all others (None: of every row).
     """
     pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
     sizes = np.stack([numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
@@ -87,19 +89,20 @@ def shortlist(
     sub = (field["kind"] == "subwoofer").fill_null(False).to_numpy()
     state[sub] = judging.NOT_JUDGED
     table = _table(field, figures, levels, cost, pair, question)
-    table = table.with_columns(
-        **_bass(place, figures, di_db, pair, question),
-        **_chances(chance.Asked(field, figures, powered, pair, largest, cost), di_db, place, question, draws or {}),
-    )
+    table = table.with_columns(**_bass(place, figures, di_db, pair, question))
 
+    meeting = _order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])
     misses = np.flatnonzero(state == judging.MISSES)
     misses = misses[np.argsort(judging.remoteness(wanted)[misses], kind="stable")]
     told = judging.is_near(wanted)[misses] | (np.arange(len(misses)) < NEAREST_MISSES)
     open_ = np.flatnonzero(state == judging.NOT_JUDGED)
     reasons = judging.why_open(wanted, open_)
     unknown = [reason or None for reason in judging.why_open(wanted, misses[told])]
+    asked = chance.Asked(field, figures, powered, pair, largest, cost)
+    likely = np.arange(len(field)) if most is None else np.concatenate([meeting[:most], misses[told][:most]])
+    table = table.with_columns(**_chances(asked, likely, di_db, place, question, draws or {}))
     return Shortlist(
-        rows=table[_order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])],
+        rows=table[meeting],
         near_misses=table[misses[told]].with_columns(unknown=pl.Series(unknown, dtype=pl.String)),
         too_far=table[misses[~told]],
         fails=_fails(wanted, np.flatnonzero(state == judging.MISSES)),
@@ -184,11 +187,18 @@ def _table(
 
 
 def _chances(
-    asked: chance.Asked, di_db: NDArray[np.floating[Any]], place: seat.Seat, question: Question, draws: chance.Draws
+    asked: chance.Asked,
+    rows: NDArray[np.intp],
+    di_db: NDArray[np.floating[Any]],
+    place: seat.Seat,
+    question: Question,
+    draws: chance.Draws,
 ) -> dict[str, pl.Series]:
-    """p_meets_low, p_meets_high; p_meets is the lower one: where a figure is open, at least that."""
-    low, high = chance.meets(asked, di_db, place, question, draws)
-    return {"p_meets": pl.Series(low), "p_meets_low": pl.Series(low), "p_meets_high": pl.Series(high)}
+    """p_meets_low, p_meets_high of some rows, null in the others; p_meets is the lower one: where a figure is open, at least that."""
+    ends = np.full((2, len(di_db)), np.nan)
+    ends[:, rows] = chance.meets(asked.take(rows), di_db[rows], place, question, {m: d[rows] for m, d in draws.items()})
+    low, high = (pl.Series(end).fill_nan(None) for end in ends)
+    return {"p_meets": low, "p_meets_low": low, "p_meets_high": high}
 
 
 def _bass(

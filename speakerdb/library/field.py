@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Hashable, Mapping, Sequence
 from functools import cached_property
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 import polars as pl
+from cachetools import LRUCache
 
 from speakerdb.analysis import judging
 from speakerdb.analysis.field import MetricColumn
@@ -20,6 +21,13 @@ from speakerdb.store.reading import StoredDraws, levels, session_draws
 from speakerdb.store.writing import metric_numbers
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
+KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
+
+Kept = TypeVar("Kept", pl.DataFrame, np.ndarray[Any, Any])
+
+
+def _bytes_of(kept: pl.DataFrame | np.ndarray[Any, Any]) -> int:
+    return int(kept.estimated_size()) if isinstance(kept, pl.DataFrame) else kept.nbytes
 
 
 class Field:
@@ -43,7 +51,7 @@ class Field:
             """,
             [self._only],
         ).with_row_index("row")
-        self._draws: dict[str, np.ndarray[Any, Any]] = {}
+        self._kept: LRUCache[Hashable, Any] = LRUCache(KEPT_BYTES, getsizeof=_bytes_of)
         self._provenance: pl.DataFrame | None = None
         self._default_values: pl.DataFrame | None = None
         self._prices = store.frame("SELECT * FROM current_price")
@@ -94,14 +102,24 @@ class Field:
             )
         return self._frames[key]
 
+    def remember(self, key: Hashable, work: Callable[[], Kept]) -> Kept:
+        """What `work` gives, worked out once for this state of the file as long as there is room; key names it, with all that it depends on."""
+        if key not in self._kept:
+            found = work()
+            if _bytes_of(found) > KEPT_BYTES:
+                return found
+            self._kept[key] = found
+        kept: Kept = self._kept[key]
+        return kept
+
     def values(self, metric_id: str) -> pl.DataFrame:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
         if self._only is not None:
             return self._few[0].filter(pl.col("metric") == metric_id).drop("metric")
-        return self._store.frame(
+        return self.remember(("values", metric_id), lambda: self._store.frame(
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
-        )
+        ))  # fmt: skip
 
     def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
         """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where withheld."""
@@ -170,18 +188,19 @@ class Field:
 
         Pooled as the values are, session by session, with each draw's shared errors kept; widened where sessions disagree.
         """
-        if metric_id not in self._draws:
-            if self._only is not None:
-                _, heads, stored, column = self._few
-                heads = heads.filter(pl.col("metric") == metric_id)
-                picked = heads["place"].to_numpy(), column.get(metric_id, 0)
-                draws = decode(stored.corrected[picked], stored.se[picked], stored.steps[picked])
-            else:
-                heads = self._store.frame(_HEADS, [metric_id, None])
-                drawn = session_draws(self._store.con, heads["session_id"].to_list(), metric_id)
-                draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
-            self._draws[metric_id] = _pooled_draws(heads, draws, self.base, self.values(metric_id))
-        return self._draws[metric_id]
+        return self.remember(("draws", metric_id), lambda: self._pooled_draws(metric_id))
+
+    def _pooled_draws(self, metric_id: str) -> np.ndarray[Any, Any]:
+        if self._only is not None:
+            _, heads, stored, column = self._few
+            heads = heads.filter(pl.col("metric") == metric_id)
+            picked = heads["place"].to_numpy(), column.get(metric_id, 0)
+            draws = decode(stored.corrected[picked], stored.se[picked], stored.steps[picked])
+        else:
+            heads = self._store.frame(_HEADS, [metric_id, None])
+            drawn = session_draws(self._store.con, heads["session_id"].to_list(), metric_id)
+            draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
+        return _pooled_draws(heads, draws, self.base, self.values(metric_id))
 
     @cached_property
     def _few(self) -> tuple[pl.DataFrame, pl.DataFrame, StoredDraws, dict[str, int]]:

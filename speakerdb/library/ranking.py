@@ -30,10 +30,10 @@ def rank(field: Field, metric: MetricDef, selection: Selection, top: int | None)
         raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
     judged, unknown = selection.split(field)
     found = answers.metric_column(field, judged, metric)
-    sure = column(field, metric, judged)
     ok = pl.col("status") == "ok"
-    if (found["status"] == "ok").fill_null(False).sum() == sure.known.sum():
-        found = found.with_columns(ranks.rank_frame(sure))
+    places = field.remember(("ranks", metric.id, judged["row"].to_numpy().tobytes()), lambda: ranks.rank_frame(column(field, metric, judged)))  # fmt: skip
+    if (found["status"] == "ok").fill_null(False).sum() == places["rank"].count():
+        found = found.with_columns(places)
     else:
         descending = metric.better != "low"
         place = pl.when(ok).then("value").rank("min", descending=descending).cast(pl.Int64)

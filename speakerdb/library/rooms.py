@@ -67,8 +67,11 @@ class RoomAnswer:
         }  # fmt: skip
 
 
-def shortlist(field: Field, question: Question, selection: Selection) -> RoomAnswer:
-    """Judge the field by a room, a seat, a level and limits. Raises RequestError where the question can't be answered."""
+def shortlist(field: Field, question: Question, selection: Selection, most: int | None = None) -> RoomAnswer:
+    """Judge the field by a room, a seat, a level and limits. Raises RequestError where the question can't be answered.
+
+    most: the chance is worked out of the first so many that meet it, and of near misses (None: of all).
+    """
     question, filters = _limits(question, selection)
     place = seating.sit(question)
     judged, unknown = dataclasses.replace(selection, filters=filters).split(field)
@@ -78,7 +81,7 @@ def shortlist(field: Field, question: Question, selection: Selection) -> RoomAns
     figures = {name: _take(figure, rows) for name, figure in field.figures(listing.FIGURES).items()}
     di = field.curves(["di_power"])["di_power"][rows]
     draws = {name: field.draws(name)[rows] for name in drawn_figures(question)}
-    found = listing.shortlist(judged, figures, di, place, question, draws)
+    found = listing.shortlist(judged, figures, di, place, question, draws, most)
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
     if len(unknown):

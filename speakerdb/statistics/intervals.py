@@ -45,7 +45,7 @@ def corrected_draws(metric: MetricDef, value: float, draws: Floats) -> Floats:
     if metric.ripple:
         square = draws**2
         return np.asarray(np.sqrt(np.maximum(0.0, square - 2.0 * (square.mean() - value**2))))
-    return draws - 2.0 * (draws.mean() - value)
+    return np.asarray(draws - 2.0 * (draws.mean() - value))
 
 
 def uncertain(metrics: tuple[str, ...], value: Floats, draws: Floats) -> Uncertain:

@@ -93,7 +93,7 @@ def _dimensions(ask: Ask) -> tuple[float, float, float] | None:
 
 def _answer(base: Database, question: Question, whom: Selection) -> Document:
     """The answer as a document, cut to what a page shows, with the words that stand beside it."""
-    answer = base.shortlist(question, selection=whom)
+    answer = base.shortlist(question, selection=whom, most=max(SHOWN, MISSES_SHOWN))
     found = answer.found
     cut = replace(
         found,
