@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import polars as pl
@@ -56,12 +57,13 @@ def compare(
     direction is better. matters: 'yes', 'no', 'unclear' against the dictionary's `matters`. reason: why a row is withheld.
     """
     parts = [_one_metric(column, pairs, origins) for column in columns]
-    frame = pl.concat(parts) if parts else pl.DataFrame(schema=SCHEMA)
+    frame = pl.DataFrame({name: [x for part in parts for x in part[name]] for name in SCHEMA}, schema=SCHEMA)
     q = comparison.benjamini_hochberg(frame["p"].cast(pl.Float64).fill_null(np.nan).to_numpy())
     return frame.with_columns(q=pl.Series(q).fill_nan(None)).with_columns(differs=pl.col("q") <= FALSE_DISCOVERIES)
 
 
-def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]) -> pl.DataFrame:
+def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]) -> dict[str, list[Any]]:
+    """The columns of SCHEMA for one metric; `q` and `differs`, which hang on all rows, still empty."""
     metric = column.metric
     i, j = (np.array([pair[side] for pair in pairs], np.int64) for side in (0, 1))
     a, b = column.compared().take(i), column.compared().take(j)
@@ -70,29 +72,29 @@ def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins:
     better = {"high": found.above, "low": 1.0 - found.above}.get(metric.better, np.full(int(known.sum()), np.nan))
     judged = comparison.matters(found.low, found.high, metric.matters)
 
-    def spread(values: FloatArray) -> pl.Series:
+    def given(values: FloatArray) -> list[float | None]:
+        return [None if np.isnan(x) else x for x in values.tolist()]
+
+    def spread(values: FloatArray) -> list[float | None]:
         full = np.full(len(pairs), np.nan)
         full[known] = values
-        return pl.Series(full).fill_nan(None)
+        return given(full)
 
     matters = np.full(len(pairs), None, object)
     matters[known] = judged
     residual = "; and what the rating formula leaves unexplained (0.8 points)" if metric.id in PREFERENCES else ""
-    return pl.DataFrame(
-        {
-            "metric": [metric.id] * len(pairs), "unit": [metric.unit] * len(pairs),
-            "a": a.facts["speaker"], "setting_a": a.facts["setting"], "b": b.facts["speaker"], "setting_b": b.facts["setting"],
-            "value_a": pl.Series(a.value).fill_nan(None), "censored_a": a.censored,
-            "value_b": pl.Series(b.value).fill_nan(None), "censored_b": b.censored,
-            "corrected_a": pl.Series(a.corrected).fill_nan(None), "corrected_b": pl.Series(b.corrected).fill_nan(None),
-            "difference": spread(found.difference), "low": spread(found.low), "high": spread(found.high),
-            "se": spread(found.se), "p": spread(found.p), "q": [None] * len(pairs), "differs": [None] * len(pairs),
-            "p_a_better": spread(better), "matters": matters.tolist(),
-            "because": [why(origins[x], origins[y]) + residual for x, y in pairs],
-            "reason": [_reason(a, b, k) for k in range(len(pairs))],
-        },
-        schema=SCHEMA,
-    )  # fmt: skip
+    return {
+        "metric": [metric.id] * len(pairs), "unit": [metric.unit] * len(pairs),
+        "a": a.facts["speaker"].to_list(), "setting_a": a.facts["setting"].to_list(),
+        "b": b.facts["speaker"].to_list(), "setting_b": b.facts["setting"].to_list(),
+        "value_a": given(a.value), "censored_a": a.censored, "value_b": given(b.value), "censored_b": b.censored,
+        "corrected_a": given(a.corrected), "corrected_b": given(b.corrected),
+        "difference": spread(found.difference), "low": spread(found.low), "high": spread(found.high),
+        "se": spread(found.se), "p": spread(found.p), "q": [None] * len(pairs), "differs": [None] * len(pairs),
+        "p_a_better": spread(better), "matters": matters.tolist(),
+        "because": [why(origins[x], origins[y]) + residual for x, y in pairs],
+        "reason": [_reason(a, b, k) for k in range(len(pairs))],
+    }  # fmt: skip
 
 
 def _reason(a: MetricColumn, b: MetricColumn, row: int) -> str | None:

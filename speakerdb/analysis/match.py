@@ -39,17 +39,19 @@ def part_distance(part: str, own: Levels, others: Levels) -> NDArray[np.float64]
     over the bands both have (at least one octave).
     """
     align = grid.band(*_ALIGN_HZ)
-    difference = others.astype(np.float64) - own
     if part in _LEVEL_ALIGNED:
-        difference -= difference[:, align].mean(axis=1, keepdims=True)
-        kept = difference[:, grid.band(*_WIDE_HZ)]
-        return _rms(kept)
+        wide = grid.band(*_WIDE_HZ)
+        middle = slice(align.start - wide.start, align.stop - wide.start)
+        difference = others[:, wide].astype(np.float64) - own[wide]
+        difference -= difference[:, middle].mean(axis=1, keepdims=True)
+        return _rms(difference)
     if part == "beamwidth":
         with np.errstate(divide="ignore", invalid="ignore"):
-            ratio = 20.0 * np.log10(others[:, align].astype(np.float64) / own[align])
-        return _rms(ratio)
+            return _rms(20.0 * np.log10(others[:, align].astype(np.float64) / own[align]))
     if part == "directivity_index":
-        return _rms(difference[:, align])
+        return _rms(others[:, align].astype(np.float64) - own[align])
+    there = np.isfinite(own)  # usable output: a few bands have a value, the rest is empty
+    difference = others[:, there].astype(np.float64) - own[there]
     common = np.isfinite(difference).sum(axis=1)
     total = np.nansum(difference**2, axis=1)
     return np.where(common >= grid.POINTS_PER_OCTAVE, np.sqrt(total / np.maximum(common, 1)), np.nan)

@@ -224,14 +224,9 @@ def match(
     chosen = pick_setting(settings, setting)
     base = field.base
     own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == chosen)).to_numpy())[0])
-    names = [name for part in matching.CURVES.values() for name in part]
-    curves = field.curves([*names, "usable_output_bound"])
-    bound = curves.pop("usable_output_bound")
-    curves["usable_output"] = np.where(bound == 0.0, curves["usable_output"], np.nan)  # a bound is no figure to compare
-    total, parts = matching.distances({n: c[own] for n, c in curves.items()}, curves, {**matching.WEIGHTS, **weights})
-    frame = base.select("speaker_id", "setting").with_columns(
-        distance_db=pl.Series(total), **{p: pl.Series(v) for p, v in parts.items()}
-    )
+    by = {**matching.WEIGHTS, **weights}
+    frame = field.remember(("distances", own, tuple(by.items())), lambda: _distances(field, own, by))
+    parts = {part: frame[part].to_numpy() for part in matching.CURVES}
     judged, _ = selection.split(field)
     wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("row", "speaker_id", "setting", "speaker")
     rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
@@ -245,10 +240,19 @@ def match(
     if not len(rows) and len(wanted):
         raise RequestError("no other speaker can be compared: neither listening windows nor in-room curves overlap")
     index = rows["row"].to_list()
-    told = telling.told_apart(
-        store, field, own, index, parts, rows["distance_db"].to_list(), {**matching.WEIGHTS, **weights}
-    )
+    told = telling.told_apart(store, field, own, index, parts, rows["distance_db"].to_list(), by)
     return rows.select("speaker", "setting", "distance_db", *parts).with_columns(
         distinguishable=pl.Series([t for t, _ in told], dtype=pl.Boolean),
         beyond_noise_db=pl.Series([b for _, b in told], dtype=pl.Float64),
+    )
+
+
+def _distances(field: Field, own: int, weights: Mapping[str, float]) -> pl.DataFrame:
+    """Distance in dB of one row of the field to every row, and its parts; NaN where they can't be compared."""
+    curves = field.curves([name for part in matching.CURVES.values() for name in part])
+    bound = field.curves(["usable_output_bound"])["usable_output_bound"]
+    curves["usable_output"] = np.where(bound == 0.0, curves["usable_output"], np.nan)  # a bound is no figure to compare
+    total, parts = matching.distances({n: c[own] for n, c in curves.items()}, curves, weights)
+    return field.base.select("speaker_id", "setting").with_columns(
+        distance_db=pl.Series(total), **{p: pl.Series(v) for p, v in parts.items()}
     )

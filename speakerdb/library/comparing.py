@@ -45,8 +45,10 @@ def origins(store: Store, rows: pl.DataFrame) -> list[Origin]:
                list(DISTINCT l.name || '|' || s.method || '|' || coalesce(s.calibration, '')) AS calibrations,
                list(DISTINCT s.speaker_id::VARCHAR || '|' || s.sample) AS samples,
                list(DISTINCT l.name || '|' || coalesce(s.run, s.speaker_id::VARCHAR || '|' || s.sample || '|' || s.date::VARCHAR)) AS runs
-        FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' GROUP BY s.speaker_id, s.setting
-        """
+        FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' AND list_contains(?, s.speaker_id)
+        GROUP BY s.speaker_id, s.setting
+        """,
+        [rows["speaker_id"].to_list()],
     )
     keys = {(speaker, setting): Origin(*(frozenset(k) for k in rest)) for speaker, setting, *rest in found.iter_rows()}
     return [keys[key] for key in rows.select("speaker_id", "setting").iter_rows()]

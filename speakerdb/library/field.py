@@ -53,8 +53,10 @@ class Field:
         ).with_row_index("row")
         self._kept: LRUCache[Hashable, Any] = LRUCache(KEPT_BYTES, getsizeof=_bytes_of)
         self._provenance: pl.DataFrame | None = None
-        self._default_values: pl.DataFrame | None = None
-        self._prices = store.frame("SELECT * FROM current_price")
+        self._default_values: dict[str, pl.DataFrame] | None = None
+        self._prices = store.frame(
+            "SELECT * FROM current_price WHERE $1 IS NULL OR list_contains($1, speaker_id)", [self._only]
+        )
 
     def currencies(self) -> list[str]:
         """Currencies that prices are held in, the commonest first."""
@@ -150,16 +152,18 @@ class Field:
                 )
         return {m: self._figures[m] for m in metric_ids}
 
-    def default_values(self) -> pl.DataFrame:
-        """Every value that stands in comparisons: speaker, metric, value, censored; default settings, not withheld."""
+    def default_values(self) -> Mapping[str, pl.DataFrame]:
+        """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not withheld."""
         if self._default_values is None:
-            self._default_values = self._store.frame(
+            every = self._store.frame(
                 """
                 SELECT sp.slug AS speaker, m.id AS metric, v.value, v.censored
                 FROM pooled_value v JOIN speaker_setting ss USING (speaker_id, setting) JOIN speaker sp USING (speaker_id)
                 JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
                 """
             )
+            parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
+            self._default_values = {str(metric): part for (metric,), part in parts.items()}
         return self._default_values
 
     def curves(self, parts: Sequence[str]) -> dict[str, np.ndarray[Any, Any]]:

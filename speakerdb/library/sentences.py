@@ -32,14 +32,17 @@ def about(base: Database, slug: str) -> list[str]:
 
 def _unusual(base: Database, slug: str) -> str:
     """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
-    table = base.field.default_values()
-    mine = table.filter(pl.col("speaker") == slug)
     best: tuple[float, MetricDef, float, float, float, int] | None = None
-    for metric_id, value, censored in mine.select("metric", "value", "censored").iter_rows():
+    for metric_id, table in base.field.default_values().items():
         metric = METRICS[metric_id]
-        others = table.filter((pl.col("metric") == metric_id) & (pl.col("speaker") != slug))["value"].to_numpy()
-        if not metric.ranked or len(others) < MIN_FIELD or censored != "none":
+        mine = (table["speaker"] == slug).arg_true()
+        if not len(mine) or not metric.ranked or len(table) <= MIN_FIELD:
             continue
+        at = mine[0]
+        value, censored = table.select("value", "censored").row(at)
+        if censored != "none":
+            continue
+        others = np.delete(table["value"].to_numpy(), at)
         scaled, own = (np.log2(others), np.log2(value)) if metric.scale == "log" else (others, value)
         middle = np.median(scaled)
         spread = max(
