@@ -37,7 +37,7 @@ class MetricDef:
     ranked: bool = True  # False: a setting of the measurement or of the amplifier, never ranked
     scale: Literal["linear", "log"] = "linear"
     ripple: bool = False  # noise only adds to it: bias is corrected on the square
-    plain_interval: bool = False  # intervals are plain percentiles (bass limits, median beamwidths)
+    plain_interval: bool = False  # intervals are plain percentiles (bass limits, beamwidths)
     absolute: bool = False  # needs absolute level
     version: int = 1
 
@@ -360,7 +360,7 @@ _DIRECTIVITY = (
         0.01,
         0.1,
         "directivity",
-        ripple=True,
+        plain_interval=True,
     ),
     _m(
         "beamwidth_vertical_sd_oct",
@@ -372,7 +372,7 @@ _DIRECTIVITY = (
         0.01,
         0.1,
         "directivity",
-        ripple=True,
+        plain_interval=True,
     ),
     *(
         _m(

@@ -62,7 +62,9 @@ def compare(
     return frame.with_columns(q=pl.Series(q).fill_nan(None)).with_columns(differs=pl.col("q") <= FALSE_DISCOVERIES)
 
 
-def _one_metric(column: MetricColumn, pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]) -> dict[str, list[Any]]:
+def _one_metric(
+    column: MetricColumn, pairs: Sequence[tuple[int, int]], origins: Sequence[Origin]
+) -> dict[str, list[Any]]:
     """The columns of SCHEMA for one metric; `q` and `differs`, which hang on all rows, still empty."""
     metric = column.metric
     i, j = (np.array([pair[side] for pair in pairs], np.int64) for side in (0, 1))

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 ROW_PX = 24
 _NAME_PX = 210
 MOST_RANKED = 60
+MOST_TICKS = 200  # a strip: with more peers a tick stands for several
 
 
 def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
@@ -34,7 +35,7 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
     import altair as alt
     import polars as pl
 
-    strips, ticks = [], []
+    strips, ticks, most = [], [], 1.0
     for row in rows.iter_rows(named=True):
         metric = METRICS[row["metric"]]
         others = peers.filter(pl.col("metric") == metric.id)["value"].drop_nulls().drop_nans().to_list()
@@ -46,12 +47,14 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         strips.append({"strip": name, "at": position(row["value"]), "value": row["text"], "note": row["note"] or "",
                        **_interval(row, position, flip=metric.better == "low"),
                        "shape": shape, "from": ends[0], "to": ends[1]})  # fmt: skip
-        ticks += [{"strip": name, "at": position(v)} for v in others]
+        drawn, stands_for = _thinned(others)
+        most = max(most, stands_for)
+        ticks += [{"strip": name, "at": position(v)} for v in drawn]
     small = theme.narrow(width)
     strips_width = width if small else round(width * 0.62)
     step = 46 if small else 28
     order = [s["strip"] for s in strips]
-    y = alt.Y("strip:N", sort=order, axis=None if small else alt.Axis(title=None, labelLimit=260, grid=False, ticks=False,
+    y = alt.Y("strip:N", sort=order, axis=None if small else alt.Axis(title=None, labelLimit=300, grid=False, ticks=False,
               labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX), scale=alt.Scale(domain=order, padding=0))  # fmt: skip
     along = alt.Scale(domain=[-0.02, 1.02], nice=False)
     x = alt.X("at:Q", scale=along, axis=None)
@@ -61,7 +64,7 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         x=alt.value(0), x2=alt.value(strips_width)
     )
     others = (
-        alt.Chart(alt.InlineData(values=ticks))
+        alt.Chart(axes.inline(pl.DataFrame(ticks, schema={"strip": pl.String, "at": pl.Float64}), decimals=4))
         .mark_tick(color=theme.RULE.light, opacity=0.55, thickness=1.2, size=12, aria=False)
         .encode(x=x, y=y)
     )
@@ -82,22 +85,39 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
     else:
         layers += [
             _text(base, "value", strips_width + 10, "left"),
-            _text(base, "note", strips_width + 92, "left", muted=True),
+            _text(
+                base,
+                "note",
+                strips_width + max(92, 26 + 7 * max((len(s["value"]) for s in strips), default=0)),
+                "left",
+                muted=True,
+            ),
         ]
-        layers += _ends(strips_width)
+        layers += _over([("← worse", "left", 0), ("better →", "right", strips_width)])
+    if most > 1:
+        layers += _over([(f"a tick for about {most:.0f} peers", "center", strips_width // 2)])
     chart = alt.layer(*layers).properties(width=strips_width, height=step * len(order))
     return theme.finish(chart, heading, width)
 
 
-def _ends(width: int) -> list[Any]:
-    """'worse' and 'better' over the two ends of the strips."""
+def _thinned(values: Sequence[float]) -> tuple[Sequence[float], float]:
+    """At most MOST_TICKS of the values, evenly spread over their order, the least and greatest among them; how many each stands for."""
+    if len(values) <= MOST_TICKS:
+        return values, 1.0
+    ordered = sorted(values)
+    step = (len(ordered) - 1) / (MOST_TICKS - 1)
+    return [ordered[round(i * step)] for i in range(MOST_TICKS)], len(ordered) / MOST_TICKS
+
+
+def _over(words: Sequence[tuple[str, str, int]]) -> list[Any]:
+    """Words over the strips: (text, alignment, x in px)."""
     import altair as alt
 
     return [
         alt.Chart(alt.InlineData(values=[{"text": text}]))
         .mark_text(align=align, baseline="bottom", color=theme.MUTED.light, fontSize=theme.SMALL_PX)
         .encode(x=alt.value(x), y=alt.value(-1), text="text:N")
-        for text, align, x in (("← worse", "left", 0), ("better →", "right", width))
+        for text, align, x in words
     ]
 
 

@@ -97,6 +97,16 @@ def _sphere_power(sessions: Sequence[GridSession]) -> Array:
 
 def response_metrics(level: Array, c: curveset.CurveSet) -> Values:
     """Metrics of §3 from levels (S, 72, 199) and their curve set."""
+    found = averaged_metrics(c)
+    left, right = level[:, curveset.h(0, 10, 20, 30)], level[:, curveset.h(0, -10, -20, -30)]
+    angle, gain, treble = response.best_listening_angle(left, right)
+    found["best_listening_angle_deg"], found["best_listening_angle_gain_db"] = exact(angle), exact(gain)
+    found["best_listening_angle_treble_db"] = exact(treble)
+    return found
+
+
+def averaged_metrics(c: curveset.CurveSet) -> Values:
+    """Metrics of §3 and §4 that need the on-axis and the averaged curves (…, 199) alone."""
     r = response
     reference = r.mean(c.lw, r.REFERENCE)
     window_mean = r.mean(c.lw, r.BASS_MEAN)
@@ -126,10 +136,9 @@ def response_metrics(level: Array, c: curveset.CurveSet) -> Values:
     preference = r.preference(nbd_axis, nbd_room, power_f6.hz, in_room.r_squared)
     found["preference"] = _flagged(preference, power_f6.at_most, AT_LEAST)
     found["preference_bass_managed"] = exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared))
-    left, right = level[:, curveset.h(0, 10, 20, 30)], level[:, curveset.h(0, -10, -20, -30)]
-    angle, gain, treble = r.best_listening_angle(left, right)
-    found["best_listening_angle_deg"], found["best_listening_angle_gain_db"] = exact(angle), exact(gain)
-    found["best_listening_angle_treble_db"] = exact(treble)
+    found["di_power_mean_db"] = exact(r.mean(c.di_power, directivity.TONE))
+    found["di_power_ripple_db"] = exact(r.line(c.di_power, directivity.TONE).ripple)
+    found["di_early_ripple_db"] = exact(r.line(c.di_early, directivity.TONE).ripple)
     return found
 
 
@@ -142,7 +151,7 @@ def _open(angle: Angle) -> Bounded:
 
 
 def directivity_metrics(power: Array, c: curveset.CurveSet) -> tuple[Values, dict[str, Array]]:
-    """Metrics of §4 from p² (S, 72, 199) and the curve set; and the full −6 dB angles over frequency."""
+    """Metrics of §4 that need single curves, from p² (S, 72, 199) and the curve set; and the full −6 dB angles over frequency."""
     d = directivity
     smoothed = 10.0 * np.log10(grid.smooth_third_octave(power))
     smoothed_lw = 10.0 * np.log10(grid.smooth_third_octave(curveset.power_of(c.lw)))
@@ -157,8 +166,5 @@ def directivity_metrics(power: Array, c: curveset.CurveSet) -> tuple[Values, dic
         a, b = (d.tone_angle(smoothed, smoothed_lw, side) for side in sides)
         found[f"tone_{sides[0]}_deg"], found[f"tone_{sides[1]}_deg"] = _open(a), _open(b)
         found[f"tone_width_{name}_deg"] = _open(d.worse(a, b))
-    found["di_power_mean_db"] = exact(response.mean(c.di_power, d.TONE))
-    found["di_power_ripple_db"] = exact(response.line(c.di_power, d.TONE).ripple)
-    found["di_early_ripple_db"] = exact(response.line(c.di_early, d.TONE).ripple)
     found["turning_sensitivity_db"] = exact(d.turning_sensitivity(power))
     return found, widths

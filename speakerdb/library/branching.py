@@ -9,7 +9,11 @@ from speakerdb.library.field import Field
 from speakerdb.statistics.branches import branches
 from speakerdb.store import Store
 
-BRANCHING = tuple(m for m in METRICS.values() if m.plain_interval and not m.id.startswith("best_listening"))
+BRANCHING = tuple(
+    m
+    for m in METRICS.values()
+    if m.plain_interval and m.id.endswith(("_hz", "width_horizontal_deg", "width_vertical_deg"))
+)
 
 
 def cautions(store: Store, speaker_id: int, settings: Sequence[str]) -> list[str]:

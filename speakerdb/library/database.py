@@ -232,7 +232,9 @@ class Database:
             self.store, self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
         )
 
-    def shortlist(self, question: Question, *, selection: Selection | None = None, most: int | None = None) -> RoomAnswer:
+    def shortlist(
+        self, question: Question, *, selection: Selection | None = None, most: int | None = None
+    ) -> RoomAnswer:
         """Which speakers fit a room, a seat, a level and limits; near misses; what could not be judged. Raises RequestError.
 
         most: the chance is worked out, the slowest part, of the first so many that meet it, and of near misses (None: of all).

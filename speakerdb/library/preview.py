@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 import polars as pl
@@ -16,6 +16,7 @@ from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.library import identity
 from speakerdb.library.ingest import find_tasks, prepare
+from speakerdb.statistics.intervals import Uncertain
 from speakerdb.store import session_key
 
 if TYPE_CHECKING:
@@ -29,7 +30,8 @@ DRAWN = 12  # sessions whose values and curves are worked out; of the others onl
 
 @dataclass(frozen=True, eq=False)
 class Preview:
-    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, still without an interval.
+    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, with the interval of
+    what the averaged curves tell; the other intervals are worked out once it is stored.
 
     curves: part, frequency_hz, level_db, measured points only. values and curves are None beyond the first DRAWN folders.
     """
@@ -84,15 +86,22 @@ def _look(new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
         )
         for part, level in derived.summary.items()
     ]
-    return _values(derived.values), pl.concat(curves).filter(pl.col("level_db").is_not_nan())
+    table, ids = derived.values, derived.values.metrics
+    exact = np.where(table.censored[0] == CENSORED.index("none"), table.value[0], np.nan)
+    return _values(table, derive.averaged_uncertainty(new.grid, new.content_hash, ids, exact)), pl.concat(
+        curves
+    ).filter(pl.col("level_db").is_not_nan())
 
 
-def _values(table: ValueTable) -> pl.DataFrame:
+def _values(table: ValueTable, sure: Uncertain) -> pl.DataFrame:
+    def known(column: np.ndarray[Any, Any], j: int) -> float | None:
+        return float(column[j]) if np.isfinite(column[j]) else None
+
     rows = []
     for j, metric in enumerate(table.metrics):
         value, reason = float(table.value[0, j]), table.reason.get((0, metric))
         rows.append(
             {"metric": metric, "value": value if np.isfinite(value) else None, "unit": METRICS[metric].unit,
-             "se": None, "low": None, "high": None, "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
+             "se": known(sure.se, j), "low": known(sure.low, j), "high": known(sure.high, j), "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
         )  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)

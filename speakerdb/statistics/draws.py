@@ -23,7 +23,7 @@ from speakerdb.statistics.fields import generator, root, smooth_field
 Floats32 = NDArray[np.float32]
 
 # how far a direction takes part in the sample's directivity error: 0 on the axis, 1 behind
-_AWAY = ((1.0 - np.cos(np.radians(np.concatenate([ANGLES_DEG, ANGLES_DEG])))) / 2.0).astype(np.float32)
+AWAY = ((1.0 - np.cos(np.radians(np.concatenate([ANGLES_DEG, ANGLES_DEG])))) / 2.0).astype(np.float32)
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,5 +85,5 @@ def noisy_levels(
     noisy = curve_errors(info, keys, first, last)
     noisy += level_db
     noisy += shared.common[part, None, :]
-    noisy += shared.directivity[part, None, :] * _AWAY[:, None]
+    noisy += shared.directivity[part, None, :] * AWAY[:, None]
     return noisy

@@ -163,11 +163,11 @@ def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64], level: 
     return Expectation(expected, expected - half, expected + half)
 
 
-def quantile_line(x: FloatArray, y: FloatArray, tau: float) -> tuple[float, float]:
+def quantile_line(x: FloatArray, y: FloatArray, tau: float, precision: float = 1e-12) -> tuple[float, float]:
     """(intercept, slope) of linear quantile regression: the least Σ ρ(y − a − b·x), ρ(u) = u·(τ − [u < 0]).
 
     Source: R. Koenker, G. Bassett, Econometrica 46(1), 1978. For a given slope the best intercept is the τ quantile of what is
-    left, and the loss is convex in the slope: it is found by golden-section search.
+    left, and the loss is convex in the slope: it is found by golden-section search, to `precision` of the range of y over a spread of x.
     """
     centre, spread = x.mean(), x.std()
     if spread == 0:
@@ -185,7 +185,7 @@ def quantile_line(x: FloatArray, y: FloatArray, tau: float) -> tuple[float, floa
     low, high, golden = -reach, reach, (np.sqrt(5.0) - 1.0) / 2.0
     inner, outer = high - golden * (high - low), low + golden * (high - low)
     loss_inner, loss_outer = at(inner)[0], at(outer)[0]
-    for _ in range(80):
+    while high - low > precision * reach:
         if loss_inner <= loss_outer:
             high, outer, loss_outer = outer, inner, loss_inner
             inner = high - golden * (high - low)
@@ -196,6 +196,9 @@ def quantile_line(x: FloatArray, y: FloatArray, tau: float) -> tuple[float, floa
             loss_outer = at(outer)[0]
     slope = (low + high) / 2.0
     return at(slope)[1] - slope * centre / spread, slope / spread
+
+
+_BAND_PRECISION = 1e-5  # of a resampled line: far below how much resampled lines differ
 
 
 def quantile_band(
@@ -211,7 +214,7 @@ def quantile_band(
     for _ in range(BOOTSTRAPS):
         rows = np.concatenate([members[c] for c in random.integers(0, len(members), len(members))])
         if np.ptp(x[rows]) > 0:
-            lines.append(quantile_line(x[rows], y[rows], tau))
+            lines.append(quantile_line(x[rows], y[rows], tau, _BAND_PRECISION))
     fits = np.array([one[0] + one[1] * at for one in lines])
     low, high = np.percentile(fits, (2.5, 97.5), axis=0)
     return a + b * at, low, high

@@ -1,4 +1,4 @@
-"""The numbers behind a picture of one speaker, frequencies down and curves across."""
+"""The numbers behind a picture of one speaker: frequencies down and curves across, or its places in the field."""
 
 from __future__ import annotations
 
@@ -11,7 +11,7 @@ from speakerdb.acoustics import grid
 from speakerdb.charts.curves import CURVE_LABELS
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import Database
-from speakerdb.report import frames
+from speakerdb.report import frames, standing, words
 from speakerdb.report.pictures import PICTURES, Ask
 from speakerdb.web import asking
 from speakerdb.web.pictures import speaker_ask
@@ -88,3 +88,19 @@ def of_picture(base: Database, name: str, ask: asking.Ask) -> tuple[str, str, st
     chosen = speaker_ask(base, ask)
     table = _TABLES[name](chosen).fill_nan(None)
     return chosen.speaker, chosen.setting, PICTURES[name].title, table.columns[1:], list(table.iter_rows())
+
+
+def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[str, str]]]:
+    """(slug, setting, group in words, rows) behind the strips: metric, value, interval of the corrected value, place.
+
+    Raises UnknownNameError.
+    """
+    chosen = speaker_ask(base, ask)
+    group = standing.group_of(base, chosen.speaker)
+    places = standing.standing(base, chosen.speaker, group).places
+    rows = [
+        {"metric": p.metric.id, "value": words.of_place(p),
+         "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
+        for p in places
+    ]  # fmt: skip
+    return chosen.speaker, chosen.setting, group.words, rows

@@ -53,8 +53,10 @@ def uncertainties(grids):
 
     metrics = tuple(METRICS)
     value = derive.derive(grids).values.value.copy()
-    found = [derive.session_uncertainty(g, g.info.slug, metrics, v) for g, v in zip(grids, value)]
-    stored = {name: np.stack([getattr(u.uncertain, name) for u in found]) for name in ("corrected", "low", "high", "se")}
+    found = [derive.session_uncertainty(g, g.info.slug, metrics, v) for g, v in zip(grids, value, strict=True)]
+    stored = {
+        name: np.stack([getattr(u.uncertain, name) for u in found]) for name in ("corrected", "low", "high", "se")
+    }
     stored["se_calibration"] = np.stack([u.se_calibration for u in found])
     stored["steps"] = np.stack([encode(u.uncertain) for u in found])
     known = ~np.isnan(stored["corrected"])

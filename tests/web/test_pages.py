@@ -11,7 +11,7 @@ from tests.web.conftest import SPEAKERS, running
 PAGES = (
     "/", "/?column=price&column=f6_hz&sort=f6_hz", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0?setting=desk",
     "/speaker/alder-fen-sill-0/f6_hz", "/settings/alder-fen-sill-0", "/settings/alder-fen-sill-0?wall=0.5",
-    "/numbers/curves?speaker=alder-fen-sill-0", "/side-by-side", "/side-by-side?speaker=sill-0&speaker=sill-1",
+    "/numbers/curves?speaker=alder-fen-sill-0", "/numbers/place?speaker=alder-fen-sill-0", "/side-by-side", "/side-by-side?speaker=sill-0&speaker=sill-1",
     "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2", "/room", "/room?distance=2&volume=40&level=80&wall=0.6",
     "/trade-offs", "/trade-offs?x=volume_l&y=f6_hz", "/trends", "/trends?metric=f6_hz&over=kind", "/dictionary",
     "/dictionary/f6_hz", "/dictionary/reference_level_db", "/questions", "/questions/sessions",

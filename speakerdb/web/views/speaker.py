@@ -25,7 +25,7 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
                 "place",
                 "A strip per metric with the peers as ticks and this speaker as a mark with its interval",
                 "Each strip runs from the worst to the best of its peers; the words beside it say how many it surely leaves behind.",
-                False,
+                True,
             ),
         ),
     ),
@@ -169,6 +169,10 @@ def settings(desk: Desk, ask: Ask, name: str) -> View:
 
 def numbers(desk: Desk, ask: Ask, picture: str) -> View:
     """What a picture of a speaker is drawn from, as a table."""
+    if picture == "place":
+        placed = ("places", ask.text("speaker"), ask.text("setting"))
+        slug, setting, group, rows = desk.ask(placed, lambda base: tables.of_place(base, ask))
+        return View("places.html", {"slug": slug, "setting": setting, "group": group, "rows": rows})
     key = ("numbers", picture, ask.text("speaker"), ask.text("setting"))
     slug, setting, title, columns, rows = desk.ask(key, lambda base: tables.of_picture(base, picture, ask))
     return View("numbers.html", {"slug": slug, "setting": setting, "title": title, "columns": columns, "rows": rows})
