@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
+from cachetools import LRUCache
+
 from speakerdb.errors import RequestError, StoreError
 from speakerdb.library import (
     answers,
@@ -45,6 +47,7 @@ if TYPE_CHECKING:
     from speakerdb.store.queries import NamedQuery
 
 Path_ = str | Path
+NAMES_KEPT = 1000  # of speakers found by a part of their name
 
 
 class Database:
@@ -56,6 +59,7 @@ class Database:
     def __init__(self, store: Store) -> None:
         self.store = store
         self._field: tuple[str, Field] | None = None
+        self._found: LRUCache[tuple[str, str, bool], tuple[int, str]] = LRUCache(NAMES_KEPT)
 
     @classmethod
     def open(cls, path: Path_, *, write: bool = False) -> Database:
@@ -127,7 +131,10 @@ class Database:
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""
-        return find_speaker(self.store, speaker, exact=exact)
+        key = (self.state.state, speaker, exact)
+        if key not in self._found:
+            self._found[key] = find_speaker(self.store, speaker, exact=exact)
+        return self._found[key]
 
     def facts(self, speaker: str) -> Facts:
         """What is known of a speaker beside its measurements."""

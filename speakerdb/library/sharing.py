@@ -14,7 +14,7 @@ def reader_of(base: Database) -> Database:
 
     It sees only what is committed, also while `base` writes. Close it before `base`.
     """
-    return Database(Store(base.store.path, base.store.con.cursor(), write=False))
+    return Database(Store(base.store.path, base.store.con.cursor(), write=False, steady=base.store.steady))
 
 
 def carry_over(old: Database, new: Database) -> None:

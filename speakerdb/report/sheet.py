@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterator
-from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -12,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb.charts import saving
+from speakerdb.charts.beside import Renderer
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.library.settings import SHOWN_HZ, octave_rows, wall_sentence
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
 FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
 _MOST_SENTENCES = 6
-_BLANK = '{"data":{"values":[]},"mark":"point"}'
 
 
 @dataclass(frozen=True)
@@ -97,29 +96,28 @@ def build(base: Database, speaker: str, *, setting: str | None = None, exact: bo
     """Gather the sheet of one speaker in one setting (the default one). Raises UnknownNameError."""
     _, slug = base.find(speaker, exact=exact)
     chosen = base.setting(slug, setting)
-    with ThreadPoolExecutor(1) as pool:  # pictures are rendered beside the gathering
-        pool.submit(saving.render, _BLANK)  # starting the renderer takes as long as ten pictures
-        return _build(base, slug, chosen, pool)
+    with Renderer() as renderer:  # pictures are rendered beside the gathering
+        return _build(base, slug, chosen, renderer)
 
 
-def _build(base: Database, slug: str, chosen: str, pool: ThreadPoolExecutor) -> Sheet:
+def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
     names = pictures.settings_of(base, slug)
     ask = Ask(base, slug, chosen, FIGURE_PX, hover=False)
     default = chosen == names[0]
     near, alone = relatives.relatives(base, slug, chosen)
-    drawing = {name: _figure(name, caption, draw, pool) for name, caption, draw in _curves_of(ask, names, near)}
+    drawing = {name: _figure(name, caption, draw, renderer) for name, caption, draw in _curves_of(ask, names, near)}
     apart = relatives.differences(base, slug, chosen, near[:2])
     if apart:
         caption = f"Against {near[0].name}: right is higher here; in the grey middle a difference does not matter"
         draw = partial(relatives.differences_chart, apart[0], FIGURE_PX)
-        drawing["differences"] = _figure("differences", caption, draw, pool)
+        drawing["differences"] = _figure("differences", caption, draw, renderer)
     rows = base.show(slug, setting=chosen, exact=True)
     pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
     stands = standing.standing(base, slug, group, standing.VERDICT if default else ())
     places = stands.places
     caption = f"Its place among {group.noun}: a tick is another speaker, the bar the 95 % interval"
-    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, stands, None), pool)
+    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, stands, None), renderer)
     return Sheet(
         slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
         short=_short(places, group, near, default=default), group=group.noun, verdict=_verdict(pooled, places),
@@ -196,19 +194,18 @@ def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[
         yield "overlay", "With its nearest relatives, set to the same mean level", draw
 
 
-def _figure(name: str, caption: str, draw: Callable[[], Any], pool: ThreadPoolExecutor) -> Callable[[], Figure]:
+def _figure(name: str, caption: str, draw: Callable[[], Any], renderer: Renderer) -> Callable[[], Figure]:
     """Draw a picture and start rendering it; the result waits for that. A picture that can't be drawn says why."""
     from altair.utils import schemapi
 
     try:
-        with schemapi.debug_mode(
-            False
-        ):  # every chart is held against the schema by the tests; here it would take a second
+        # every chart is held against the schema by the tests; here it would take a second
+        with schemapi.debug_mode(False):
             spec = saving.specification(draw(), checked=False)
     except SpeakerdbError as error:
         absent = Figure(name, caption, None, error.message)
         return lambda: absent
-    rendered = pool.submit(saving.render, spec)
+    rendered = renderer.submit(spec)
     return lambda: Figure(name, caption, _own_ids(name, rendered.result()))
 
 

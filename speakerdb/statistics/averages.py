@@ -75,4 +75,4 @@ def _repeatability(share: Array, info: SessionInfo, keys: SharedKeys, count: int
     )
     drawn = np.einsum("fjk,kbf->jbf", half, fields)
     gained = _BEND * sd**2 * (1.0 - (share**2).sum(axis=1))
-    return sd * drawn + gained[:, None]
+    return np.asarray(sd * drawn + gained[:, None], np.float64)

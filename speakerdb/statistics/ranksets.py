@@ -10,8 +10,8 @@ Throughout, more is better: negate a metric of which less is better. p speakers,
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
 from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -21,6 +21,8 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 LEVEL = 0.95
 MEMBERS_PER_LAB = 24  # speakers of a lab whose marginal critical value is worked out; the others' are interpolated
+_CHUNK = 500_000  # differences at a time, so that what is at work stays in the processor's reach
+_FEW = 400  # speakers of whom all pairs are kept at hand
 _BLOCK = 32  # rows at a time: the band of one block stays in the processor's cache
 
 
@@ -37,11 +39,25 @@ class Noise:
     lab: IntArray
 
     def squared_scale(self, j: Any, k: Any) -> FloatArray:
-        """d² of rows j against rows k: v_j + v_k, and t_j + t_k where their labs differ."""
-        shared = self.lab[j][:, None] == self.lab[k][None, :]
-        total: FloatArray = self.v[j][:, None] + self.v[k][None, :]
-        total += np.where(shared, 0.0, self.t[j][:, None] + self.t[k][None, :])
+        """d² of rows j against rows k, broadcast against each other: v_j + v_k, and t_j + t_k where their labs differ."""
+        found: FloatArray = self._every_pair[j, k] if len(self.v) <= _FEW else self._squared_scale(j, k)
+        return found
+
+    def _squared_scale(self, j: Any, k: Any) -> FloatArray:
+        total: FloatArray = self.v[j] + self.v[k]
+        if self.labs > 1:
+            total += np.where(self.lab[j] == self.lab[k], 0.0, self.t[j] + self.t[k])
         return total
+
+    @cached_property
+    def _every_pair(self) -> FloatArray:
+        """(p, p): looking a pair up is quicker than working it out, where all of them fit into the cache."""
+        rows = np.arange(len(self.v))
+        return self._squared_scale(rows[:, None], rows[None, :])
+
+    @cached_property
+    def labs(self) -> int:
+        return len(np.unique(self.lab))
 
 
 @dataclass(frozen=True, eq=False)
@@ -97,9 +113,10 @@ def order_statistic(values: NDArray[np.floating[Any]], level: float = LEVEL) -> 
     return bound
 
 
-def _records(noise: Noise) -> Iterator[tuple[IntArray, IntArray]]:
-    """Per draw the rows that can make the largest standardized difference: of each lab those above, and those below,
-    every other with less variance of its own. A pair with a larger ratio would contradict the running extreme."""
+def _records(noise: Noise) -> tuple[IntArray, IntArray]:
+    """(B, R), (B, R): per draw the rows that can make the largest standardized difference: of each lab those above, and those
+    below, every other with less variance of its own. A pair with a larger ratio would contradict the running extreme.
+    Draws with fewer than R such rows repeat their first."""
     order = np.lexsort((noise.v, noise.lab))
     deviation, lab = noise.deviation[order], noise.lab[order]
     high, low = np.zeros(deviation.shape, bool), np.zeros(deviation.shape, bool)
@@ -109,23 +126,43 @@ def _records(noise: Noise) -> Iterator[tuple[IntArray, IntArray]]:
         high[first], low[first] = True, True
         high[first + 1 : last] = part[1:] > np.maximum.accumulate(part, axis=0)[:-1]
         low[first + 1 : last] = part[1:] < np.minimum.accumulate(part, axis=0)[:-1]
-    above, below = np.ascontiguousarray(high.T), np.ascontiguousarray(low.T)
-    for b in range(deviation.shape[1]):
-        yield order[np.flatnonzero(above[b])], order[np.flatnonzero(below[b])]
+    return _listed(high, order), _listed(low, order)
+
+
+def _listed(there: NDArray[np.bool_], order: IntArray) -> IntArray:
+    """(p, B) marks on rows in `order` as (B, R) rows."""
+    draw, place = np.nonzero(np.ascontiguousarray(there.T))
+    count = np.bincount(draw, minlength=there.shape[1])
+    start = np.cumsum(count) - count
+    rows = np.repeat(order[place[start]][:, None], count.max(), axis=1)
+    rows[draw, np.arange(len(draw)) - start[draw]] = order[place]
+    return rows
 
 
 def critical_values(noise: Noise, members: IntArray, level: float = LEVEL) -> tuple[float, FloatArray]:
     """The bound for all pairs together, and for each of `members` (rows) the bound against all others."""
+    every_high, every_low = _records(noise)
     draws = noise.deviation.shape[1]
     largest = np.zeros(draws)
     own = np.zeros((len(members), draws))
-    for b, (high, low) in enumerate(_records(noise)):
-        x = noise.deviation[:, b].astype(np.float64)
-        gap = x[high][:, None] - x[low][None, :]
-        largest[b] = np.sqrt((np.maximum(gap, 0.0) ** 2 / noise.squared_scale(high, low)).max())
-        up = np.maximum(x[high][None, :] - x[members][:, None], 0.0) ** 2 / noise.squared_scale(members, high)
-        down = np.maximum(x[members][:, None] - x[low][None, :], 0.0) ** 2 / noise.squared_scale(members, low)
-        own[:, b] = np.sqrt(np.maximum(up.max(axis=1), down.max(axis=1)))
+    alone = members[None, :, None]
+    widest = max(every_high.shape[1], every_low.shape[1])
+    step = max(1, _CHUNK // (widest * max(len(members), widest)))
+    for first in range(0, draws, step):
+        part = slice(first, first + step)
+        high, low = every_high[part], every_low[part]
+        x = np.ascontiguousarray(noise.deviation[:, part].T, np.float64)
+        top, bottom, mine = np.take_along_axis(x, high, 1), np.take_along_axis(x, low, 1), x[:, members]
+
+        def ratio(above: FloatArray, below: FloatArray, j: IntArray, k: IntArray) -> FloatArray:
+            found: FloatArray = np.maximum(above - below, 0.0) ** 2 / noise.squared_scale(j, k)
+            return found
+
+        both = ratio(top[:, :, None], bottom[:, None, :], high[:, :, None], low[:, None, :])
+        largest[part] = np.sqrt(both.max(axis=(1, 2)))
+        up = ratio(top[:, None, :], mine[:, :, None], alone, high[:, None, :]).max(axis=2)
+        down = ratio(mine[:, :, None], bottom[:, None, :], alone, low[:, None, :]).max(axis=2)
+        own[:, part] = np.sqrt(np.maximum(up, down)).T
     return float(order_statistic(largest, level)), order_statistic(own, level)
 
 
@@ -175,7 +212,7 @@ def _count(noise: Noise, own: FloatArray, other: FloatArray, bound: FloatArray) 
         end = int(np.searchsorted(ascending, far.max(), side="right"))
         band = by_other[start:end]
         gap = np.maximum(other[band][None, :] - own[rows][:, None], 0.0)
-        beyond = gap**2 > bound[rows][:, None] ** 2 * noise.squared_scale(rows, band)
+        beyond = gap**2 > bound[rows][:, None] ** 2 * noise.squared_scale(rows[:, None], band[None, :])
         count[rows] = beyond.sum(axis=1) + (len(own) - end)
     return count
 
@@ -187,7 +224,7 @@ def groups(noise: Noise, lower: FloatArray, upper: FloatArray, order: IntArray, 
     while first < len(order):
         leader, rest = order[first], order[first:]
         gap = np.maximum(lower[leader] - upper[rest], 0.0)
-        apart = gap**2 > critical**2 * noise.squared_scale(order[first : first + 1], rest)[0]
+        apart = gap**2 > critical**2 * noise.squared_scale(leader, rest)
         apart[0] = False
         length = int(np.argmax(apart)) if apart.any() else len(rest)
         number += 1

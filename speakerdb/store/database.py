@@ -18,10 +18,14 @@ if TYPE_CHECKING:
 
 
 class Store:
-    """An open database file. Use as a context manager or call close()."""
+    """An open database file. Use as a context manager or call close().
 
-    def __init__(self, path: Path, con: duckdb.DuckDBPyConnection, *, write: bool) -> None:
-        self.path, self.con, self.write = path, con, write
+    steady: nobody can change the file while it is open, so its state is looked up once.
+    """
+
+    def __init__(self, path: Path, con: duckdb.DuckDBPyConnection, *, write: bool, steady: bool = False) -> None:
+        self.path, self.con, self.write, self.steady = path, con, write, steady
+        self._state: reading.State | None = None
 
     @classmethod
     def open(cls, path: Path, *, write: bool, wait_s: float | None = None) -> Store:
@@ -32,7 +36,7 @@ class Store:
             migrations.check(path, version, may_create=write)
             if version == 0:
                 migrations.apply(con, 0)
-            store = cls(path, con, write=write)
+            store = cls(path, con, write=write, steady=not write)  # a reader keeps writers out
             if write:
                 with store.transaction():
                     writing.sync_dictionary(con)
@@ -97,7 +101,9 @@ class Store:
             )
 
     def state(self) -> reading.State:
-        return reading.state_of(self.con)
+        if self._state is None or not self.steady:
+            self._state = reading.state_of(self.con)
+        return self._state
 
     def frame(self, sql: str, params: object = None) -> pl.DataFrame:
         return reading.frame(self.con, sql, params)

@@ -171,8 +171,8 @@ def numbers(desk: Desk, ask: Ask, picture: str) -> View:
     """What a picture of a speaker is drawn from, as a table."""
     if picture == "place":
         placed = ("places", ask.text("speaker"), ask.text("setting"))
-        slug, setting, group, rows = desk.ask(placed, lambda base: tables.of_place(base, ask))
-        return View("places.html", {"slug": slug, "setting": setting, "group": group, "rows": rows})
+        slug, setting, group, places = desk.ask(placed, lambda base: tables.of_place(base, ask))
+        return View("places.html", {"slug": slug, "setting": setting, "group": group, "rows": places})
     key = ("numbers", picture, ask.text("speaker"), ask.text("setting"))
     slug, setting, title, columns, rows = desk.ask(key, lambda base: tables.of_picture(base, picture, ask))
     return View("numbers.html", {"slug": slug, "setting": setting, "title": title, "columns": columns, "rows": rows})
