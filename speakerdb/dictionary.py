@@ -37,7 +37,7 @@ class MetricDef:
     ranked: bool = True  # False: a setting of the measurement or of the amplifier, never ranked
     scale: Literal["linear", "log"] = "linear"
     ripple: bool = False  # noise only adds to it: bias is corrected on the square
-    plain_interval: bool = False  # intervals are plain percentiles (bass limits, beamwidths)
+    plain_interval: bool = False  # intervals are plain percentiles (bass limits, beamwidths, vertical lobes)
     absolute: bool = False  # needs absolute level
     version: int = 1
 
@@ -360,7 +360,7 @@ _DIRECTIVITY = (
         0.01,
         0.1,
         "directivity",
-        plain_interval=True,
+        ripple=True,
     ),
     _m(
         "beamwidth_vertical_sd_oct",

@@ -67,8 +67,8 @@ def _one(column: MetricColumn, row: int, peers: Peers) -> tuple[str, int, float 
     count = len(members)
     if row not in members or count < LEAST:
         return column.metric.id, count, None, None, None
-    sets, at = rank.sets(column.take(members).compared()), int(np.flatnonzero(members == row)[0])
+    place = rank.set_of(column.take(members).compared(), int(np.flatnonzero(members == row)[0]))
     value, low, high = (
-        100.0 * (count - int(r[at])) / (count - 1) for r in (sets.rank, sets.marginal_high, sets.marginal_low)
+        100.0 * (count - r) / (count - 1) for r in (place.rank, place.marginal_high, place.marginal_low)
     )
     return column.metric.id, count, value, low, high

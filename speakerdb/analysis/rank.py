@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from speakerdb.analysis.field import FloatArray, MetricColumn
 from speakerdb.statistics import ranksets
-from speakerdb.statistics.ranksets import RankSets
+from speakerdb.statistics.ranksets import RankSet, RankSets
 
 MOST_PLACES = 100  # places whose overstatement is worked out
 NEIGHBOURS = "neighbouring groups may overlap: a group holds its leader and those that cannot be told from it"
@@ -58,6 +58,12 @@ def sets(column: MetricColumn) -> RankSets:
     """Rank sets of a column whose rows are all known."""
     o = oriented(column)
     return ranksets.rank_sets(o.draws, o.lower, o.upper, o.lab, o.step)
+
+
+def set_of(column: MetricColumn, row: int) -> RankSet:
+    """The rank set of one row of a column whose rows are all known."""
+    o = oriented(column)
+    return ranksets.rank_set_of(row, o.draws, o.lower, o.upper, o.lab, o.step)
 
 
 def rank_frame(column: MetricColumn) -> pl.DataFrame:

@@ -40,9 +40,12 @@ class Renderer:
             raise RuntimeError(answer["error"])
         return str(answer["svg"])
 
-    def close(self) -> None:
-        """Wait for what is under way, then end the process."""
-        self._line.shutdown()
+    def close(self, *, at_once: bool = False) -> None:
+        """End the process, after what is under way or at once."""
+        if at_once:
+            self._process.kill()
+        self._line.shutdown(cancel_futures=at_once)
+        self._process.kill()  # it holds nothing that it would have to put away
         self._process.communicate()
 
     def __enter__(self) -> Renderer:
@@ -51,7 +54,7 @@ class Renderer:
     def __exit__(
         self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
     ) -> None:
-        self.close()
+        self.close(at_once=kind is not None)
 
 
 def _serve() -> None:

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
 ROW_PX = 24
 _NAME_PX = 210
 MOST_RANKED = 60
-MOST_TICKS = 200  # a strip: with more peers a tick stands for several
+MOST_TICKS = 120  # a strip: with more peers a tick stands for several
 
 
 def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:

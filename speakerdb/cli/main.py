@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import gc
 import sys
 
 import typer
@@ -57,6 +58,8 @@ def _fail(message: str, document: dict[str, object], json: bool, code: int) -> i
 
 def run(arguments: list[str] | None = None) -> None:
     """Entry point: exits with 0, 1 or 2 (130 when interrupted)."""
+    # what a command makes lives about as long as it does: looking for rubbish at every 700 objects takes a tenth of its time
+    gc.set_threshold(100_000)
     given = sys.argv[1:] if arguments is None else arguments
     sys.exit(_run(given, json="--json" in given))
 

@@ -115,13 +115,15 @@ def report(
 
     Example: speakerdb report sill-5 --out sill-5.html
     """
-    from speakerdb.library import documents
-    from speakerdb.report import page
+    from speakerdb.charts.beside import Renderer
 
-    with open_database(db) as base:
+    with Renderer() as renderer, open_database(db) as base:  # it starts while the rest is still being loaded
+        from speakerdb.library import documents
+        from speakerdb.report import page
+
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
-        file = page.report(base, slug, out, setting=used, exact=True)
+        file = page.report(base, slug, out, setting=used, exact=True, renderer=renderer)
         if json:
             emit(documents.document(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
             return

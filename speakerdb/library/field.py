@@ -168,22 +168,17 @@ class Field:
 
     def curves(self, parts: Sequence[str]) -> dict[str, np.ndarray[Any, Any]]:
         """Pooled curves: part -> (rows of `base`, 199) float32, NaN where a speaker has none."""
-        wanted = [p for p in parts if p not in self._curves]
-        if wanted:
-            row = {
-                key: i
-                for i, key in enumerate(
-                    zip(self.base["speaker_id"].to_list(), self.base["setting"].to_list(), strict=True)
-                )
-            }
-            for part in wanted:
-                found = self._store.frame("SELECT speaker_id, setting, level FROM pooled_curve WHERE part = ?", [part])
+        rows = self.base.select("row", "speaker_id", "setting")
+        for part in parts:
+            if part not in self._curves:
+                found = self._store.frame(
+                    "SELECT speaker_id, setting, level FROM pooled_curve "
+                    "WHERE part = $1 AND ($2 IS NULL OR list_contains($2, speaker_id))",
+                    [part, self._only],
+                ).join(rows, on=["speaker_id", "setting"], maintain_order="left")
                 array = np.full((len(self.base), 199), np.nan, np.float32)
                 if len(found):
-                    where = [
-                        row[key] for key in zip(found["speaker_id"].to_list(), found["setting"].to_list(), strict=True)
-                    ]
-                    array[where] = levels(found["level"])
+                    array[found["row"].to_numpy()] = levels(found["level"])
                 self._curves[part] = array
         return {p: self._curves[p] for p in parts}
 

@@ -13,6 +13,7 @@ from speakerdb.report import sheet as sheets
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from speakerdb.charts.beside import Renderer
     from speakerdb.library import Database
     from speakerdb.report.sheet import Sheet
 
@@ -41,12 +42,18 @@ def html(sheet: Sheet) -> str:
     )  # fmt: skip
 
 
-def report(base: Database, speaker: str, path: str | Path, *, setting: str | None = None, exact: bool = False) -> Path:
-    """Write the review sheet of a speaker. Raises UnknownNameError, RequestError (another ending than .html, no such folder)."""
+def report(
+    base: Database, speaker: str, path: str | Path, *, setting: str | None = None, exact: bool = False,
+    renderer: Renderer | None = None,
+) -> Path:  # fmt: skip
+    """Write the review sheet of a speaker. renderer: of its pictures, where one runs already.
+
+    Raises UnknownNameError, RequestError (another ending than .html, no such folder).
+    """
     target = Path(path)
     if target.suffix.lower() not in (".html", ".htm"):
         raise RequestError(f"{target} ends in {target.suffix or 'nothing'}; the review sheet is written as .html")
     if not target.parent.is_dir():
         raise RequestError(f"{target} can't be written: there is no folder {target.parent}")
-    saving.write(target, html(sheets.build(base, speaker, setting=setting, exact=exact)).encode())
+    saving.write(target, html(sheets.build(base, speaker, setting=setting, exact=exact, renderer=renderer)).encode())
     return target

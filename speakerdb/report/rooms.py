@@ -14,7 +14,9 @@ from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
 from speakerdb.charts.output import Demand
 from speakerdb.library import Selection
+from speakerdb.library.field import Field
 from speakerdb.library.room_words import exposure_sentence
+from speakerdb.library.rooms import shortlist
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -54,8 +56,9 @@ def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms
     """What the speaker gives in each of ROOMS. The cautions are those that the shortlist itself prints."""
     rows: list[RoomRow] = []
     said: dict[str, bool] = {}
+    alone = Field(base.store, [base.find(slug, exact=True)[0]])
     for name, question in ROOMS:
-        answer = base.shortlist(question, selection=Selection(all_settings=not is_default))
+        answer = shortlist(alone, question, Selection(all_settings=not is_default))
         rows.append(_row(name, question, answer.found, slug, setting))
         said |= {s: True for s in answer.cautions if s.startswith(("The room model", "NIOSH"))}
     highest = ROOMS[-1][1]

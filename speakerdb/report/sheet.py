@@ -92,12 +92,19 @@ class Sheet:
     definitions: list[Any] = field(default_factory=list)
 
 
-def build(base: Database, speaker: str, *, setting: str | None = None, exact: bool = False) -> Sheet:
-    """Gather the sheet of one speaker in one setting (the default one). Raises UnknownNameError."""
+def build(
+    base: Database, speaker: str, *, setting: str | None = None, exact: bool = False, renderer: Renderer | None = None
+) -> Sheet:
+    """Gather the sheet of one speaker in one setting (the default one). renderer: of its pictures, where one runs already.
+
+    Raises UnknownNameError.
+    """
     _, slug = base.find(speaker, exact=exact)
     chosen = base.setting(slug, setting)
-    with Renderer() as renderer:  # pictures are rendered beside the gathering
+    if renderer is not None:
         return _build(base, slug, chosen, renderer)
+    with Renderer() as own:  # pictures are rendered beside the gathering
+        return _build(base, slug, chosen, own)
 
 
 def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:

@@ -133,9 +133,9 @@ def _place(known: MetricColumn, slug: str) -> Place | None:
         return Place(known.metric, value, value, None, None, censored, 1 + int((order > order[i]).sum()), None, None, None, None, n)  # fmt: skip
     low, high = (float(end[i]) for end in known.interval())
     ends = (low if np.isfinite(low) else None, high if np.isfinite(high) else None)
-    sets = rank.sets(known.compared())
-    return Place(known.metric, value, corrected, *ends, censored, int(sets.rank[i]), int(sets.marginal_low[i]),
-                 int(sets.marginal_high[i]), int(sets.low[i]), int(sets.high[i]), n)  # fmt: skip
+    place = rank.set_of(known.compared(), i)
+    return Place(known.metric, value, corrected, *ends, censored, place.rank, place.marginal_low, place.marginal_high,
+                 place.low, place.high, n)  # fmt: skip
 
 
 def _worked_out(column: MetricColumn) -> bool:

@@ -2,8 +2,8 @@
 
 The measured curve already holds one helping of noise, and noise only adds ripple: draws about it hold two. The rule
 takes the surplus off on the square for ripples (h = square) and by a shift for the rest; bass limits and
-beamwidths keep plain percentiles, since a dip near the threshold makes them two-branched, and where lobes make a beamwidth uneven it is
-they, not noise, that do. What is a formula of other metrics
+beamwidths keep plain percentiles, since a dip near the threshold makes them two-branched; so does the unevenness of the vertical
+beamwidth, which lobes make, not noise. What is a formula of other metrics
 (smoothness of slope and ripple, preference) is worked out from their corrected draws.
 """
 
