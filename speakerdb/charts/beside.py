@@ -25,6 +25,11 @@ class Renderer:
         self._line = ThreadPoolExecutor(1, thread_name_prefix="renderer")
         self.submit(_BLANK)  # starting the renderer takes as long as ten pictures
 
+    @property
+    def alive(self) -> bool:
+        """Whether the process is still there to be asked."""
+        return self._process.poll() is None
+
     def submit(self, specification: str) -> Future[str]:
         """The SVG text of a specification in JSON, when it is ready. The result raises RuntimeError where it can't be drawn."""
         return self._line.submit(self._render, specification)

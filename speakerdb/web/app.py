@@ -55,7 +55,7 @@ def create_app(
     @asynccontextmanager
     async def life(_: FastAPI) -> AsyncIterator[None]:
         yield
-        close(site)
+        site.close()
 
     app = FastAPI(
         title="speakerdb",
@@ -80,14 +80,6 @@ def create_app(
     app.get("/static/palette.css", include_in_schema=False)(_palette)
     app.mount("/static", StaticFiles(directory=STATIC), name="static")
     return app
-
-
-def close(site: Site) -> None:
-    """Let go of the file and of uploads that wait."""
-    site.jobs.close()
-    site.source.close()
-    if site.stages is not None:
-        site.stages.close()
 
 
 def _palette() -> Response:

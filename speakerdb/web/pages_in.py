@@ -96,8 +96,9 @@ def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> 
     curves = found[number].curves if 0 <= number < len(found) else None
     if curves is None:
         raise UnknownNameError("there is no such session in this upload")
-    drawn = curve_set(curves, width=width_of(Ask(request.query_params)), hover=False)
-    return Response(finished(drawn), media_type="image/svg+xml")
+    width = width_of(Ask(request.query_params))
+    drawn = finished(lambda: curve_set(curves, width=width, hover=False), site.render)
+    return Response(drawn, media_type="image/svg+xml")
 
 
 @router.post("/in/store")

@@ -5,10 +5,12 @@ from __future__ import annotations
 from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
+from threading import Lock
 from typing import TypeVar, cast
 
 from fastapi import Request
 
+from speakerdb.charts.beside import Renderer
 from speakerdb.library import Database
 from speakerdb.store import State
 from speakerdb.web.cache import Answers
@@ -42,6 +44,8 @@ class Site:
     answers: Answers = field(default_factory=Answers)
     token: str = field(default_factory=new_token)
     jobs: Jobs = field(default_factory=Jobs)
+    _renderer: Renderer | None = None
+    _starting: Lock = field(default_factory=Lock)
 
     @contextmanager
     def desk(self) -> Iterator[Desk]:
@@ -52,6 +56,23 @@ class Site:
         """One answer by itself."""
         with self.desk() as desk:
             return desk.ask(question, work_out)
+
+    def render(self, specification: str) -> str:
+        """A chart's specification as SVG, in a process beside, so that pages get on meanwhile."""
+        with self._starting:
+            if self._renderer is None or not self._renderer.alive:
+                self._renderer = Renderer()
+            renderer = self._renderer
+        return renderer.submit(specification).result()
+
+    def close(self) -> None:
+        """Let go of the file and of what was begun."""
+        self.jobs.close()
+        self.source.close()
+        if self.stages is not None:
+            self.stages.close()
+        if self._renderer is not None:
+            self._renderer.close(at_once=True)
 
 
 def site_of(request: Request) -> Site:
