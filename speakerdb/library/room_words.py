@@ -14,6 +14,7 @@ from speakerdb.analysis.seat import Seat
 from speakerdb.analysis.shortlist import Shortlist
 from speakerdb.library.facts import LIFT_ALONE_KG
 
+ALMOST = 0.99  # beyond this nothing is told more closely
 _NAMED = 6  # speakers named in a caution before "and N more"
 
 
@@ -58,15 +59,21 @@ def chance_text(low: float | None, high: float | None) -> str:
     """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown; never 0 or 100 %."""
     if low is None or high is None or (low <= 0.0 and high >= 1.0):
         return "–"
-    if round(100.0 * low) == round(100.0 * high):
-        return _percent(low)
+    ends = percent(low), percent(high)
+    if ends[0] == ends[1]:
+        return ends[0]
     if high >= 1.0:
-        return f"at least {100.0 * low:.0f} %"
-    return f"at most {100.0 * high:.0f} %" if low <= 0.0 else f"{100.0 * low:.0f} … {100.0 * high:.0f} %"
+        return ends[0] if low > ALMOST else f"at least {ends[0]}"
+    if low <= 0.0:
+        return ends[1] if high < 1.0 - ALMOST else f"at most {ends[1]}"
+    return f"{ends[0].removesuffix(' %')} … {ends[1]}"
 
 
-def _percent(share: float) -> str:
-    return "> 99 %" if share > 0.99 else "< 1 %" if share < 0.01 else f"{100.0 * share:.0f} %"
+def percent(share: float) -> str:
+    """A share of draws as a probability, never 0 or 100 %."""
+    if share > ALMOST:
+        return "> 99 %"
+    return "< 1 %" if share < 1.0 - ALMOST else f"{100.0 * share:.0f} %"
 
 
 def misses_text(fails: pl.DataFrame, key: int) -> str:

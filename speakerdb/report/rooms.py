@@ -15,7 +15,7 @@ from speakerdb.analysis.question import Question
 from speakerdb.charts.output import Demand
 from speakerdb.library import Selection
 from speakerdb.library.field import Field
-from speakerdb.library.room_words import exposure_sentence
+from speakerdb.library.room_words import chance_text, exposure_sentence
 from speakerdb.library.rooms import shortlist
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     if high is not None and high <= UNLIKELY:
         return RoomRow(name, asked, _level(r) + alone, f"too much to ask: about {margin:.0f} dB short", False)
     side = "in hand" if r["margin_db"] >= 0 else "short"
-    words = f"can't be told at this precision: about {margin:.0f} dB {side}, probability {_chance(low, high)}"
+    words = f"can't be told at this precision: about {margin:.0f} dB {side}, probability {chance_text(low, high).replace('–', 'unknown')}"
     return RoomRow(name, asked, _level(r) + alone, words, None)
 
 
@@ -99,11 +99,6 @@ def _level(r: dict[str, Any]) -> str:
     if r["level_low_db"] is None or r["level_high_db"] is None:
         return f"{sign}{r['level_at_seat_db']:.0f} dB"
     return f"{sign}{r['level_at_seat_db']:.0f} dB ({r['level_low_db']:.0f} to {r['level_high_db']:.0f})"
-
-
-def _chance(low: float | None, high: float | None) -> str:
-    ends = sorted({round(100 * p) for p in (low, high) if p is not None})
-    return "unknown" if not ends else " to ".join(f"{e}" for e in ends) + " %"
 
 
 def demands(base: Database, slug: str, setting: str) -> list[Demand]:

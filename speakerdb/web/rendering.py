@@ -13,6 +13,7 @@ from markupsafe import Markup, escape
 
 from speakerdb.charts.quantity import Quantity
 from speakerdb.dictionary import METRICS
+from speakerdb.library import room_words
 from speakerdb.web.links import Links
 
 HERE = Path(__file__).parent
@@ -90,14 +91,13 @@ def change(value: float | None, unit: str) -> str:
 
 
 def share(value: float | None) -> str:
-    """A probability in percent, never rounded to certainty."""
-    if value is None:
-        return GAP
-    if value > 0.995:
-        return "> 99 %" if value < 1 else "100 %"
-    if value < 0.005:
-        return "< 1 %" if value > 0 else "0 %"
-    return f"{value:.0%}".replace("%", " %")
+    """A probability in percent, never certain: it is counted in draws."""
+    return GAP if value is None else room_words.percent(value)
+
+
+def chance(row: dict[str, Any]) -> str:
+    """How likely a speaker of a shortlist meets the question."""
+    return room_words.chance_text(row["p_meets_low"], row["p_meets_high"])
 
 
 def plain(name: str) -> str:
@@ -128,7 +128,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
-        "number": number, "shown": shown, "interval": interval, "share": share, "plain": plain, "with_unit": with_unit,
+        "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "plain": plain, "with_unit": with_unit,
         "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
