@@ -171,23 +171,10 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), _corrected(r, place),
+            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), words.corrected(place) if place else "",
                        words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
         )  # fmt: skip
     return found
-
-
-def _corrected(r: dict[str, Any], place: standing.Place | None) -> str:
-    """'corrected 0.16 dB' where that differs visibly from the value as defined: noise only ever adds ripple."""
-    metric = METRICS[r["metric"]]
-    if (
-        place is None
-        or place.low is None
-        or r["censored"] != "none"
-        or not words.visible(metric, place.value, place.corrected)
-    ):
-        return ""
-    return f"corrected {words.value(metric, place.corrected)}"
 
 
 def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[tuple[str, str, Callable[[], Any]]]:

@@ -99,6 +99,13 @@ def of_place(place: Place) -> str:
     return value(place.metric, place.value, place.censored)
 
 
+def corrected(place: Place) -> str:
+    """'corrected 0.16 dB' where that differs visibly from the value as defined: noise only ever adds ripple."""
+    known = place.low is not None and place.censored == "none"
+    differs = known and visible(place.metric, place.value, place.corrected)
+    return f"corrected {value(place.metric, place.corrected)}" if differs else ""
+
+
 def end_names(metric: MetricDef) -> tuple[str, str]:
     """(what the highest are called, what the lowest are called)."""
     return _ENDS.get(metric.id, ("highest", "lowest"))

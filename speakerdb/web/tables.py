@@ -91,7 +91,8 @@ def of_picture(base: Database, name: str, ask: asking.Ask) -> tuple[str, str, st
 
 
 def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[str, str]]]:
-    """(slug, setting, group in words, rows) behind the strips: metric, value, interval of the corrected value, place.
+    """(slug, setting, group in words, rows) behind the strips: metric, value, corrected value where it differs visibly, its
+    interval, place.
 
     Raises UnknownNameError.
     """
@@ -99,8 +100,8 @@ def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[
     group = standing.group_of(base, chosen.speaker)
     places = standing.standing(base, chosen.speaker, group).places
     rows = [
-        {"metric": p.metric.id, "value": words.of_place(p),
+        {"metric": p.metric.id, "value": words.of_place(p), "corrected": words.corrected(p),
          "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
         for p in places
     ]  # fmt: skip
-    return chosen.speaker, chosen.setting, group.words, rows
+    return chosen.speaker, chosen.setting, f"{group.size} {group.noun}", rows
