@@ -115,13 +115,14 @@ def _curve(base: Database, ask: Ask, width: int) -> Any:
     part = ask.choice("part", (*CURVE_LABELS, *BEAMWIDTHS, "usable_output"))
     if part is None:
         raise UnknownNameError(f"there is no curve named {ask.raw('part')!r}")
+    if part == "usable_output":
+        chosen = speaker_ask(base, ask)
+        return usable_output(frames.usable_output(base, chosen.speaker, chosen.setting), [], width=width)
     frame = _pooled(base, ask, (part,))
     if part in BEAMWIDTHS:
         frame = frame.rename({"level_db": "beamwidth_deg"})
         plane = part.removeprefix("beamwidth_")
         return beamwidth(frame.with_columns(plane=pl.lit(plane), reference=pl.lit("axis")), width=width, hover=False)
-    if part == "usable_output":
-        return usable_output(frame.with_columns(censored=pl.lit("none")), [], width=width)
     return curve_set(frame, width=width, hover=False)
 
 
