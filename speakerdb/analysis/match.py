@@ -26,8 +26,8 @@ _WIDE_HZ, _ALIGN_HZ = (100.0, 16000.0), (300.0, 10000.0)
 _LEVEL_ALIGNED = {"listening_window", "in_room"}
 
 
-def _rms(rows: NDArray[np.float64]) -> NDArray[np.float64]:
-    mean: NDArray[np.float64] = np.mean(rows**2, axis=1)
+def _rms(rows: Levels) -> NDArray[np.float64]:
+    mean: NDArray[np.float64] = np.mean(rows * rows, axis=1, dtype=np.float64)
     return np.sqrt(mean)
 
 
@@ -39,21 +39,22 @@ def part_distance(part: str, own: Levels, others: Levels) -> NDArray[np.float64]
     over the bands both have (at least one octave).
     """
     align = grid.band(*_ALIGN_HZ)
+    own = own.astype(others.dtype)  # single precision, as stored, is finer than any distance is told
     if part in _LEVEL_ALIGNED:
         wide = grid.band(*_WIDE_HZ)
         middle = slice(align.start - wide.start, align.stop - wide.start)
-        difference = others[:, wide].astype(np.float64) - own[wide]
+        difference = others[:, wide] - own[wide]
         difference -= difference[:, middle].mean(axis=1, keepdims=True)
         return _rms(difference)
     if part == "beamwidth":
         with np.errstate(divide="ignore", invalid="ignore"):
-            return _rms(20.0 * np.log10(others[:, align].astype(np.float64) / own[align]))
+            return _rms(20.0 * np.log10(others[:, align] / own[align]))
     if part == "directivity_index":
-        return _rms(others[:, align].astype(np.float64) - own[align])
+        return _rms(others[:, align] - own[align])
     there = np.isfinite(own)  # usable output: a few bands have a value, the rest is empty
-    difference = others[:, there].astype(np.float64) - own[there]
+    difference = others[:, there] - own[there]
     common = np.isfinite(difference).sum(axis=1)
-    total = np.nansum(difference**2, axis=1)
+    total = np.nansum(difference**2, axis=1, dtype=np.float64)
     return np.where(common >= grid.POINTS_PER_OCTAVE, np.sqrt(total / np.maximum(common, 1)), np.nan)
 
 

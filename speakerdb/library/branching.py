@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 from speakerdb.dictionary import METRICS
 from speakerdb.library.field import Field
+from speakerdb.library.sentences import value_text
 from speakerdb.statistics.branches import branches
 from speakerdb.store import Store
 
@@ -28,8 +29,8 @@ def cautions(store: Store, speaker_id: int, settings: Sequence[str]) -> list[str
             if two is not None:
                 where = f" ({field.base['setting'][row]})" if len(rows) > 1 else ""
                 found.append(
-                    f"{metric.label}{where} is one of two values: near {two.lower:.0f} {metric.unit} in {1 - two.upper_share:.0%} of "
-                    f"repeated measurements, near {two.upper:.0f} {metric.unit} in {two.upper_share:.0%}; the response lies so close to the "
+                    f"{metric.label}{where} is one of two values: near {value_text(metric, two.lower)} in {100 * (1 - two.upper_share):.0f} % "
+                    f"of repeated measurements, near {value_text(metric, two.upper)} in {100 * two.upper_share:.0f} %; the response lies so close to the "
                     "limit in between that errors of measurement decide, and no value between the two is likely"
                 )
     return found

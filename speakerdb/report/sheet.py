@@ -87,6 +87,7 @@ class Sheet:
     worth: list[str]
     withheld: list[tuple[str, list[str]]]
     disagreements: list[str]
+    branches: list[str]
     sessions: list[provenance.SessionRow]
     with_intervals: bool
     definitions: list[Any] = field(default_factory=list)
@@ -132,7 +133,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
         rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
         differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
-        disagreements=provenance.disagreements(rows), sessions=provenance.sessions(base, slug),
+        disagreements=provenance.disagreements(rows), branches=list(base.branches(slug, setting=chosen, exact=True)), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
     )  # fmt: skip

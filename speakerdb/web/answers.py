@@ -115,6 +115,11 @@ def in_short(base: Database, slug: str) -> list[str]:
     return sentences.about(base, slug)
 
 
+def branches(base: Database, slug: str, setting: str) -> list[str]:
+    """A caution for each value that is one of two, errors of measurement deciding which."""
+    return list(base.branches(slug, setting=setting, exact=True))
+
+
 def setting_names(base: Database, slug: str) -> list[str]:
     """The settings of a speaker, the default one first."""
     from speakerdb.library.answers import settings_of

@@ -106,6 +106,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     without_noise = desk.ask(("corrected", slug, setting), lambda base: corrected(base, slug, setting))
     pooled = {m: {**value, "corrected": without_noise.get(m)} for m, value in shown["pooled"].items()}
     short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
+    branches = desk.ask(("branches", slug, setting), lambda base: answers.branches(base, slug, setting))
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and m.id in shown["pooled"]]
         for group, words in GROUPS.items()
@@ -117,7 +118,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "speaker.html",
         {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near,
-         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": pooled, "short": short, "groups": groups, "withheld": withheld},
+         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": pooled, "short": short, "groups": groups, "withheld": withheld, "branches": branches},
     )  # fmt: skip
 
 
