@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.dictionary import ValueTable
+from speakerdb.statistics.intervals import within_nature
 
 OPPOSITE = "sessions bound it from both sides (one at most, one at least)"
 _AT_MOST, _AT_LEAST = 1, 2
@@ -152,6 +153,7 @@ def pool_draws(
                 disagree[g, m], widen[m] = True, np.sqrt(max(ratio, 1.0))
         mean = pooled.mean(axis=1)
         pooled = mean[:, None] + (pooled - mean[:, None]) * widen[:, None]
+        pooled = np.stack([within_nature(m, row) for m, row in zip(values.metrics, pooled, strict=True)])
         low, high = np.percentile(pooled, [2.5, 97.5], axis=1)
         calibration = np.sum(weight * np.nan_to_num(se_calibration[rows].T), axis=1)
         for name, column in zip(columns, (mean, pooled.std(axis=1), low, high, calibration), strict=True):

@@ -15,7 +15,7 @@ from speakerdb.analysis.field import MetricColumn
 from speakerdb.analysis.judging import Interval
 from speakerdb.derive import pool_weights
 from speakerdb.dictionary import METRICS, MetricDef
-from speakerdb.statistics.intervals import decode
+from speakerdb.statistics.intervals import decode, within_nature
 from speakerdb.store import Store
 from speakerdb.store.reading import StoredDraws, levels, session_draws
 from speakerdb.store.writing import metric_numbers
@@ -199,7 +199,7 @@ class Field:
             heads = self._store.frame(_HEADS, [metric_id, None])
             drawn = session_draws(self._store.con, heads["session_id"].to_list(), metric_id)
             draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
-        return _pooled_draws(heads, draws, self.base, self.values(metric_id))
+        return within_nature(metric_id, _pooled_draws(heads, draws, self.base, self.values(metric_id)))
 
     @cached_property
     def _few(self) -> tuple[pl.DataFrame, pl.DataFrame, StoredDraws, dict[str, int]]:

@@ -10,6 +10,7 @@ beamwidth, which lobes make, not noise. What is a formula of other metrics
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -89,6 +90,14 @@ def summarised(stars: Floats) -> Uncertain:
         for array, values in zip(out, (kept.mean(axis=1), kept.std(axis=1), low, high), strict=True):
             array[there] = values
     return Uncertain(out[0], out[1], out[2], out[3], stars)
+
+
+def within_nature(metric_id: str, draws: NDArray[Any]) -> NDArray[Any]:
+    """Draws kept where the metric can lie: no ripple below 0, smoothness from 0 to 1. Rounding and widening may carry them out."""
+    if metric_id == _SMOOTHNESS:
+        return np.asarray(np.clip(draws, 0.0, 1.0))
+    metric = METRICS.get(metric_id)
+    return np.maximum(draws, 0.0) if metric is not None and metric.ripple else draws
 
 
 def encode(u: Uncertain) -> NDArray[np.int8]:

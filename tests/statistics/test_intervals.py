@@ -110,3 +110,10 @@ def test_a_metric_that_most_draws_do_not_have_gets_no_interval():
     draws = np.full((1, 400), np.nan)
     draws[0, :200] = 20.0
     assert np.isnan(intervals.uncertain(("rolloff_db_per_octave",), np.array([20.0]), draws).se[0])
+
+
+def test_what_rounding_carries_out_of_a_metrics_range_is_brought_back():
+    drawn = np.array([-0.01, 0.4, 1.2])
+    assert intervals.within_nature("nbd_on_axis_db", drawn).tolist() == [0.0, 0.4, 1.2]
+    assert intervals.within_nature("smoothness_in_room", drawn).tolist() == [0.0, 0.4, 1.0]
+    assert intervals.within_nature("treble_balance_db", drawn).tolist() == drawn.tolist()
