@@ -91,7 +91,10 @@ def plan(desk: Desk) -> Iterator[Page]:
         given = {"page": str(number + 1)} if number else {}
         yield Page("/", given, f"field-{number + 1}.html" if number else "index.html", partial(field.field, rows=ROWS))
     for slug in slugs:
-        yield from _of_speaker(slug, answers.setting_names(desk.base, slug))
+        settings = answers.setting_names(desk.base, slug)
+        yield from _of_speaker(slug, settings)
+        for setting in settings:
+            yield from _numbers(desk, slug, setting)
     for i, (_, given) in enumerate(room.examples()):
         yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room.room, given))
     for path, examples, make in (
@@ -117,6 +120,15 @@ def _of_speaker(slug: str, settings: list[str]) -> Iterator[Page]:
         yield Page(f"/speaker/{slug}", {"setting": setting}, f"speaker/{slug}--{_plain(setting)}.html", make)
     if len(settings) > 1:
         yield Page(f"/settings/{slug}", {}, f"settings/{slug}.html", partial(speaker.settings, name=slug))
+
+
+def _numbers(desk: Desk, slug: str, setting: str) -> Iterator[Page]:
+    """The numbers behind the pictures of a speaker in a setting."""
+    for name in speaker.tables_of(desk, slug, setting):
+        file = f"numbers/{slug}--{_plain(setting)}--{name}.html"
+        yield Page(
+            f"/numbers/{name}", {"speaker": slug, "setting": setting}, file, partial(speaker.numbers, picture=name)
+        )
 
 
 def _fixed(make: Callable[[Desk, Ask], View], given: Given) -> Callable[[Desk, Ask], View]:

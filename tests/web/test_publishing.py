@@ -79,6 +79,13 @@ def test_there_is_a_page_for_every_speaker_setting_metric_and_question(published
     assert "Pennywort Sill 8" in (published / "index.html").read_text()
 
 
+def test_the_numbers_behind_a_speakers_pictures_stand_beside_it(published):
+    page = (published / "speaker" / "alder-fen-sill-0.html").read_text()
+    tables = set(re.findall(r'href="../(numbers/[^"]+)"', page))
+    assert {t.rsplit("--", 1)[1] for t in tables} >= {"curves.html", "map-horizontal.html", "place.html"}
+    assert "<td" in (published / min(tables)).read_text()
+
+
 def test_pictures_are_drawn(published):
     drawn = [p for p in (published / "charts").glob("*.svg") if p.stat().st_size > 1000]
     assert len(drawn) >= 2

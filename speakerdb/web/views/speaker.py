@@ -122,6 +122,13 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     )  # fmt: skip
 
 
+def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
+    """The pictures of a speaker's page whose numbers have a page of their own."""
+    shown = desk.ask(("speaker", slug, setting), lambda base: answers.speaker(base, slug, setting))
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base, slug, setting))
+    return [name for _, pictures in _sections(shown, held_) for name, _, _, table in pictures if table]
+
+
 def explanation(desk: Desk, ask: Ask, name: str, metric: str) -> View:
     """Where one value comes from."""
     setting = ask.text("setting")
