@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 
@@ -12,6 +12,7 @@ from speakerdb.derive import pool_weights
 from speakerdb.library.field import Field
 from speakerdb.library.lab_errors import with_lab_errors
 from speakerdb.library.pooling import NOISE
+from speakerdb.session import SessionInfo
 from speakerdb.statistics import match_noise
 from speakerdb.statistics.error_model import MODEL_VERSION, WIDTH_OCT, SharedKeys, sd_over_frequency, standard_deviation
 from speakerdb.statistics.fields import generator, smooth_field
@@ -52,23 +53,15 @@ def told_apart(
 def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, CurveNoise]:
     """Errors of the pooled curves of rows of the field; rows without worked-out noise are left out."""
     curves = field.curves([NOISE + name for name in _CURVES])
-    keys = field.base.select("speaker_id", "setting")
+    known = [row for row in rows if not np.isnan(curves[NOISE + "listening_window"][row]).all()]
+    sessions = _sessions_of(store, field, known)
     cache: dict[tuple[str, str], np.ndarray[Any, Any]] = {}
     found = {}
-    for row in rows:
-        own = {name: np.nan_to_num(curves[NOISE + name][row]) for name in _CURVES}
-        if np.isnan(curves[NOISE + "listening_window"][row]).all():
-            continue
-        speaker_id, setting = keys.row(row)
-        sessions = store.con.execute(
-            "SELECT info, content_hash, sample, l.name FROM session JOIN lab l USING (lab_id) "
-            "WHERE speaker_id = ? AND setting = ? AND status = 'active' ORDER BY session_id",
-            [speaker_id, setting],
-        ).fetchall()
-        share = pool_weights(np.zeros(len(sessions), np.int64), [s[2] for s in sessions], [s[3] for s in sessions])
+    for row in known:
+        mine = sessions[row]
+        share = pool_weights(np.zeros(len(mine), np.int64), [s.sample for s in mine], [s.lab for s in mine])
         common = np.zeros((match_noise.DRAWS, 199), np.float32)
-        for (text, content, _, _), weight in zip(sessions, share, strict=True):
-            (info,) = with_lab_errors(store, [info_from_json(text)])
+        for (info, content, _, _), weight in zip(mine, share, strict=True):
             shared = SharedKeys.of(info, content)
             for part, key in (("calibration", shared.calibration), ("sample_spread", shared.sample)):
                 if (part, key) not in cache:
@@ -77,5 +70,31 @@ def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, Curv
                     )
                 sd = sd_over_frequency(standard_deviation(info, part))
                 common += np.float32(weight) * cache[part, key] * sd
-        found[row] = CurveNoise(common, own)
+        found[row] = CurveNoise(common, {name: np.nan_to_num(curves[NOISE + name][row]) for name in _CURVES})
+    return found
+
+
+class _Session(NamedTuple):
+    info: SessionInfo
+    content_hash: str
+    sample: str
+    lab: str
+
+
+def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, list[_Session]]:
+    """The sessions that count for rows of the field, with their labs' learned errors."""
+    keys = {
+        key: row
+        for row, key in zip(rows, field.base[list(rows)].select("speaker_id", "setting").iter_rows(), strict=True)
+    }
+    stored = store.con.execute(
+        "SELECT speaker_id, setting, info, content_hash, sample, l.name FROM session JOIN lab l USING (lab_id) "
+        "WHERE list_contains(?, speaker_id) AND status = 'active' ORDER BY session_id",
+        [[speaker_id for speaker_id, _ in keys]],
+    ).fetchall()
+    stored = [row for row in stored if (row[0], row[1]) in keys]
+    infos = with_lab_errors(store, [info_from_json(row[2]) for row in stored])
+    found: dict[int, list[_Session]] = {row: [] for row in rows}
+    for (speaker_id, setting, _, *rest), info in zip(stored, infos, strict=True):
+        found[keys[speaker_id, setting]].append(_Session(info, *rest))
     return found
