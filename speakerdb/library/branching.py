@@ -8,7 +8,6 @@ from speakerdb.dictionary import METRICS
 from speakerdb.library.field import Field
 from speakerdb.library.sentences import value_text
 from speakerdb.statistics.branches import branches
-from speakerdb.store import Store
 
 BRANCHING = tuple(
     m
@@ -17,9 +16,8 @@ BRANCHING = tuple(
 )
 
 
-def cautions(store: Store, speaker_id: int, settings: Sequence[str]) -> list[str]:
-    """A sentence for each bass limit or beamwidth of the speaker in these settings that errors of measurement put in one of two places."""
-    field = Field(store, [speaker_id])
+def cautions(field: Field, settings: Sequence[str]) -> list[str]:
+    """A sentence for each bass limit or beamwidth of the speaker of this field in these settings that errors of measurement put in one of two places."""
     rows = [i for i, setting in enumerate(field.base["setting"]) if setting in settings]
     found = []
     for metric in BRANCHING:

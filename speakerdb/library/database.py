@@ -88,6 +88,11 @@ class Database:
             self._field = (state, Field(self.store))
         return self._field[1]
 
+    def of(self, speaker_ids: Sequence[int]) -> Field:
+        """The field of some speakers alone, for questions that need no other."""
+        at_hand = self._field is not None and self._field[0] == self.state.state
+        return Field(self.store, speaker_ids, whole=self._field[1] if at_hand and self._field else None)
+
     # in
 
     def ingest(self, *folders: Path_, sheet: Path_ | None = None, replace: bool = False,
@@ -168,7 +173,7 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         known = answers.settings_of(self.store, speaker_id)
         return branching.cautions(
-            self.store, speaker_id, list(known) if all_settings else [answers.pick_setting(known, setting)]
+            self.of([speaker_id]), list(known) if all_settings else [answers.pick_setting(known, setting)]
         )
 
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
@@ -194,7 +199,7 @@ class Database:
         """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        return comparing.compare(self.store, Field(self.store, [speaker_id for speaker_id, _ in sides]), sides, wanted)
+        return comparing.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted)
 
     def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, exact: bool = False) -> SettleAnswer:
         """Which further measurement would narrow the differences of two speakers that cannot be told apart. Raises RequestError."""

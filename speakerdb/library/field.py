@@ -34,29 +34,25 @@ class Field:
     """What comparisons are made over, cached for as long as the file's state stays the same.
 
     Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting. only: the speakers that the
-    question is about, where it needs no other: then everything about them is read at once.
+    question is about, where it needs no other: then everything about them is read at once. whole: the field of all in the same
+    state, where it is at hand.
     """
 
-    def __init__(self, store: Store, only: Sequence[int] | None = None) -> None:
+    def __init__(self, store: Store, only: Sequence[int] | None = None, *, whole: Field | None = None) -> None:
         self._store = store
         self._only = None if only is None else list(only)
         self._frames: dict[object, pl.DataFrame] = {}
         self._curves: dict[str, np.ndarray[Any, Any]] = {}
         self._figures: dict[str, Interval] = {}
-        self.base = store.frame(
-            """
-            SELECT f.*, ss.setting, ss.is_default, ss.sessions
-            FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id)
-            WHERE $1 IS NULL OR list_contains($1, ss.speaker_id) ORDER BY f.speaker, ss.setting
-            """,
-            [self._only],
-        ).with_row_index("row")
+        if whole is None:
+            self.base, self._prices = _speakers(store, self._only), _prices(store, self._only)
+        else:
+            mine = pl.col("speaker_id").is_in(list(only or ()))
+            self.base = whole.base.filter(mine).drop("row").with_row_index("row")
+            self._prices = whole._prices.filter(mine)
         self._kept: LRUCache[Hashable, Any] = LRUCache(KEPT_BYTES, getsizeof=_bytes_of)
         self._provenance: pl.DataFrame | None = None
         self._default_values: dict[str, pl.DataFrame] | None = None
-        self._prices = store.frame(
-            "SELECT * FROM current_price WHERE $1 IS NULL OR list_contains($1, speaker_id)", [self._only]
-        )
 
     def currencies(self) -> list[str]:
         """Currencies that prices are held in, the commonest first."""
@@ -262,6 +258,21 @@ _HEADS = """
         AND ($2 IS NULL OR list_contains($2, s.speaker_id))
     ORDER BY m.metric_no, s.session_id
 """
+
+
+def _speakers(store: Store, only: list[int] | None) -> pl.DataFrame:
+    return store.frame(
+        """
+        SELECT f.*, ss.setting, ss.is_default, ss.sessions
+        FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id)
+        WHERE $1 IS NULL OR list_contains($1, ss.speaker_id) ORDER BY f.speaker, ss.setting
+        """,
+        [only],
+    ).with_row_index("row")
+
+
+def _prices(store: Store, only: list[int] | None) -> pl.DataFrame:
+    return store.frame("SELECT * FROM current_price WHERE $1 IS NULL OR list_contains($1, speaker_id)", [only])
 
 
 def _pooled_draws(

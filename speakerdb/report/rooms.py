@@ -14,7 +14,6 @@ from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
 from speakerdb.charts.output import Demand
 from speakerdb.library import Selection
-from speakerdb.library.field import Field
 from speakerdb.library.room_words import chance_text, exposure_sentence
 from speakerdb.library.rooms import shortlist
 
@@ -56,7 +55,7 @@ def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms
     """What the speaker gives in each of ROOMS. The cautions are those that the shortlist itself prints."""
     rows: list[RoomRow] = []
     said: dict[str, bool] = {}
-    alone = Field(base.store, [base.find(slug, exact=True)[0]])
+    alone = base.of([base.find(slug, exact=True)[0]])
     for name, question in ROOMS:
         answer = shortlist(alone, question, Selection(all_settings=not is_default))
         rows.append(_row(name, question, answer.found, slug, setting))

@@ -12,7 +12,6 @@ import polars as pl
 from speakerdb.analysis import percentile, rank
 from speakerdb.analysis.field import MetricColumn
 from speakerdb.dictionary import METRICS, MetricDef
-from speakerdb.library.field import Field
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -108,7 +107,7 @@ class Standing:
 def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> Standing:
     """Places in the metrics that the speaker has (default setting); those withheld for it or never ranked are left out."""
     found, others = [], []
-    field = Field(base.store, group.rows["speaker_id"].to_list())  # reads what the group needs at once, and no more
+    field = base.of(group.rows["speaker_id"].to_list())  # reads what the group needs at once, and no more
     rows = field.frame().filter(pl.col("is_default"))
     for metric in (METRICS[m] for m in metrics if METRICS[m].ranked):
         column = field.metric_column(metric, rows)
