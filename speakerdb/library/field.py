@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Mapping, Sequence
+from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -113,7 +114,7 @@ class Field:
     def values(self, metric_id: str) -> pl.DataFrame:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
         if self._only is not None:
-            return self._few[0].filter(pl.col("metric") == metric_id).drop("metric")
+            return self._few.values.of(metric_id)
         return self.remember(("values", metric_id), lambda: self._store.frame(
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
@@ -187,9 +188,8 @@ class Field:
 
     def _pooled_draws(self, metric_id: str) -> np.ndarray[Any, Any]:
         if self._only is not None:
-            _, heads, stored, column = self._few
-            heads = heads.filter(pl.col("metric") == metric_id)
-            picked = heads["place"].to_numpy(), column.get(metric_id, 0)
+            heads, stored = self._few.heads.of(metric_id), self._few.draws
+            picked = heads["place"].to_numpy(), self._few.column.get(metric_id, 0)
             draws = decode(stored.corrected[picked], stored.se[picked], stored.steps[picked])
         else:
             heads = self._store.frame(_HEADS, [metric_id, None])
@@ -198,8 +198,8 @@ class Field:
         return within_nature(metric_id, _pooled_draws(heads, draws, self.base, self.values(metric_id)))
 
     @cached_property
-    def _few(self) -> tuple[pl.DataFrame, pl.DataFrame, StoredDraws, dict[str, int]]:
-        """For a field of few speakers: their values, their sessions' heads with `place` in the draws, draws, metric -> column."""
+    def _few(self) -> _Few:
+        """For a field of few speakers: all that is known of them."""
         values = self._store.frame(
             "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
             "WHERE list_contains(?, v.speaker_id)",
@@ -208,8 +208,8 @@ class Field:
         heads = self._store.frame(_HEADS, [None, self._only])
         ids = heads["session_id"].unique().sort()
         heads = heads.with_columns(place=ids.search_sorted(heads["session_id"]))
-        metrics = metric_numbers(self._store.con)
-        return values, heads, session_draws(self._store.con, ids.to_list()), {m: i for i, m in enumerate(metrics)}
+        column = {m: i for i, m in enumerate(metric_numbers(self._store.con))}
+        return _Few(_ByMetric(values), _ByMetric(heads), session_draws(self._store.con, ids.to_list()), column)
 
     def metric_column(self, metric: MetricDef, rows: pl.DataFrame) -> MetricColumn:
         """A metric over rows of `frame` (which carry `row`), as the analyses take it."""
@@ -248,6 +248,28 @@ class Field:
                 [self._only],
             )
         return self._provenance
+
+
+class _ByMetric:
+    """A frame with a column `metric`, taken apart by it."""
+
+    def __init__(self, frame: pl.DataFrame) -> None:
+        parts = frame.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
+        self._parts = {str(metric): part for (metric,), part in parts.items()}
+        self._none = frame.clear().drop("metric")
+
+    def of(self, metric_id: str) -> pl.DataFrame:
+        return self._parts.get(metric_id, self._none)
+
+
+@dataclass(frozen=True, eq=False)
+class _Few:
+    """values; heads: the sessions, with `place` in the draws; draws (sessions, metrics); column: metric -> place in the draws."""
+
+    values: _ByMetric
+    heads: _ByMetric
+    draws: StoredDraws
+    column: dict[str, int]
 
 
 # Sessions that count for a metric's pooled draws: of all speakers, or of some
