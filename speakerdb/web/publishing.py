@@ -32,6 +32,7 @@ from speakerdb.web.site import Desk
 from speakerdb.web.views import View, dictionary, field, questions, relations, room, speaker
 
 ROWS = 500  # rows of one page of the field
+ALL = 10**6  # rows of every other page: a link to a second page would lead nowhere
 Given = dict[str, str]
 
 
@@ -98,18 +99,21 @@ def plan(desk: Desk) -> Iterator[Page]:
     for i, (_, given) in enumerate(room.examples()):
         yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room.room, given))
     for path, examples, make in (
-        ("/trade-offs", relations.TRADE_EXAMPLES, relations.tradeoffs), ("/trends", relations.TREND_EXAMPLES, relations.trends),
+        ("/trade-offs", relations.TRADE_EXAMPLES, partial(relations.tradeoffs, rows=ALL)),
+        ("/trends", relations.TREND_EXAMPLES, partial(relations.trends, rows=ALL)),
     ):  # fmt: skip
         for i, (_, given) in enumerate(examples):
             file = f"{path[1:]}-{i + 1}.html" if i else f"{path[1:]}.html"
             yield Page(path, given if i else {}, file, _fixed(make, given))
     yield Page("/dictionary", {}, "dictionary.html", dictionary.dictionary)
     for metric in METRICS:
-        make = partial(dictionary.metric, name=metric, rows=10**6)
+        make = partial(dictionary.metric, name=metric, rows=ALL)
         yield Page(f"/dictionary/{metric}", {}, f"dictionary/{metric}.html", make)
     yield Page("/questions", {}, "questions.html", questions.questions)
     for query in all_queries():
-        yield Page(f"/questions/{query}", {}, f"questions/{query}.html", partial(questions.question, name=query))
+        yield Page(
+            f"/questions/{query}", {}, f"questions/{query}.html", partial(questions.question, name=query, rows=ALL)
+        )
 
 
 def _of_speaker(slug: str, settings: list[str]) -> Iterator[Page]:

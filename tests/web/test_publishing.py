@@ -12,8 +12,13 @@ import jsonschema
 import pytest
 
 from speakerdb.errors import RequestError
+from speakerdb.library import Database
 from speakerdb.resources import resource_dir
 from speakerdb.web import publishing
+from speakerdb.web.asking import Ask
+from speakerdb.web.cache import Answers
+from speakerdb.web.site import Desk
+from speakerdb.web.views import dictionary, questions, relations
 from tests.web.conftest import SPEAKERS
 
 
@@ -52,6 +57,15 @@ def test_every_link_leads_to_a_file_of_the_site(published):
             if not at.startswith("data:") and not (page.parent / unquote(at)).is_file():
                 missing.append((page.name, at))
     assert missing == []
+
+
+def test_no_row_lies_on_a_page_that_the_site_does_not_have(file, monkeypatch):
+    for view in (relations.tradeoffs, relations.trends, questions.question, dictionary.metric):
+        monkeypatch.setitem(view.__kwdefaults__, "rows", 2)  # as if the field were large
+    with Database.open(file) as base:
+        desk = Desk(base, base.state, Answers())
+        for page in publishing.plan(desk):
+            assert page.make(desk, Ask.of(page.given)).content.get("pages", 1) <= 1, page.file
 
 
 def test_nothing_is_left_to_ask_a_server_for(published):

@@ -18,7 +18,7 @@ def questions(desk: Desk, ask: Ask) -> View:
     return View("questions.html", {"queries": list(all_queries().values())})
 
 
-def question(desk: Desk, ask: Ask, name: str) -> View:
+def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One question with its parameters, its rows and its SQL."""
     query = find(name)
     given = {p.name: text for p in query.parameters if (text := ask.text(p.name)) is not None}
@@ -29,9 +29,9 @@ def question(desk: Desk, ask: Ask, name: str) -> View:
         found = desk.ask(key, lambda base: answers.query(base, name, given))
     except RequestError as error:
         problem = error.message
-    rows = found["rows"] if found else []
+    every = found["rows"] if found else []
     return View(
         "question.html",
-        {"query": query, "given": given, "problem": problem, "rows": rows[(page - 1) * ROWS : page * ROWS],
-         "total": len(rows), "page": page, "pages": -(-len(rows) // ROWS)},
+        {"query": query, "given": given, "problem": problem, "rows": every[(page - 1) * rows : page * rows],
+         "total": len(every), "page": page, "pages": -(-len(every) // rows)},
     )  # fmt: skip

@@ -55,7 +55,7 @@ def _shared(desk: Desk, ask: Ask) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def tradeoffs(desk: Desk, ask: Ask) -> View:
+def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     """Two properties against each other."""
     content = _shared(desk, ask)
     x = ask.choice("x", [*FACTS, *METRICS]) or "price"
@@ -70,8 +70,8 @@ def tradeoffs(desk: Desk, ask: Ask) -> View:
     return View(
         "tradeoffs.html",
         content
-        | {"found": found, "rows": documents.rows(found.rows.slice((page - 1) * ROWS, ROWS)), "total": len(found.rows),
-           "pages": -(-len(found.rows) // ROWS), "likely": likely["speaker"].head(8).to_list(), "likely_total": len(likely),
+        | {"found": found, "rows": documents.rows(found.rows.slice((page - 1) * rows, rows)), "total": len(found.rows),
+           "pages": -(-len(found.rows) // rows), "likely": likely["speaker"].head(8).to_list(), "likely_total": len(likely),
            "line": documents.rows(found.line), "filters": whom.filters.words(),
            "not_judged": documents.rows(found.not_judged.head(MOST_NAMED)), "not_judged_total": len(found.not_judged),
            "slugs": _slugs(desk, found.rows["speaker"])},
@@ -84,7 +84,7 @@ def _slugs(desk: Desk, speakers: pl.Series) -> dict[str, str]:
     return {names[slug]: slug for slug in speakers.head(MOST_POINTS)}
 
 
-def trends(desk: Desk, ask: Ask) -> View:
+def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     """One property over another quantity, or by groups."""
     content = _shared(desk, ask)
     metric = ask.choice("metric", RANKED) or "preference"
@@ -106,8 +106,8 @@ def trends(desk: Desk, ask: Ask) -> View:
         "trends.html",
         content
         | {"slope": next(iter(documents.rows(found.slopes)), None), "groups": documents.rows(found.groups),
-           "rows": documents.rows(found.points.slice((page - 1) * ROWS, ROWS)), "total": len(found.points),
-           "pages": -(-len(found.points) // ROWS), "filters": whom.filters.words(), "cautions": found.cautions,
+           "rows": documents.rows(found.points.slice((page - 1) * rows, rows)), "total": len(found.points),
+           "pages": -(-len(found.points) // rows), "filters": whom.filters.words(), "cautions": found.cautions,
            "not_judged": documents.rows(open_rows.head(MOST_NAMED)), "not_judged_total": len(open_rows),
            "slugs": _slugs(desk, found.points["speaker"])},
     )  # fmt: skip
