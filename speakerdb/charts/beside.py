@@ -37,9 +37,12 @@ class Renderer:
     def _render(self, specification: str) -> str:
         assert self._process.stdin is not None
         assert self._process.stdout is not None
-        self._process.stdin.write(json.dumps(specification) + "\n")
-        self._process.stdin.flush()
-        line = self._process.stdout.readline()
+        try:
+            self._process.stdin.write(json.dumps(specification) + "\n")
+            self._process.stdin.flush()
+            line = self._process.stdout.readline()
+        except OSError:
+            line = ""
         answer = json.loads(line) if line else {"error": "the process that renders charts ended"}
         if "error" in answer:
             raise RuntimeError(answer["error"])

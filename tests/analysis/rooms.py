@@ -27,7 +27,7 @@ def ask(**changes) -> Question:
     return Question(**{"distance_m": 3.0, "level_db": 100.0, "volume_m3": 60.0, "reverberation_s": 0.4, **changes})
 
 
-def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, draws=None) -> Shortlist:
+def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, draws=None, most=None) -> Shortlist:
     """speakers: name -> changes; a figure may be a number, or (number, censoring word), or a reason in words (withheld)."""
     facts = {name: [s.get(name, usual) for s in speakers.values()] for name, usual in FACTS.items()}
     field = pl.DataFrame(
@@ -44,7 +44,7 @@ def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, dra
     di = np.full((len(speakers), 199), di_db)
     for row, changes in zip(di, speakers.values(), strict=True):
         row[:] = changes.get("di_db", di_db)
-    return shortlist(field, figures, di, seat.sit(question), question, draws)
+    return shortlist(field, figures, di, seat.sit(question), question, draws, most)
 
 
 def one(changes: dict, question: Question) -> tuple[str, dict]:

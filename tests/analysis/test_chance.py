@@ -74,6 +74,16 @@ def test_a_speaker_that_gives_more_is_never_less_likely_because_both_stand_in_on
     assert np.all(np.diff([told[name] for name in names]) >= 0.0)
 
 
+def test_the_chances_of_those_that_are_shown_are_the_same_without_the_others():
+    names = {f"{level:g}": {"max_level_db": level, **OPEN_BALANCE} for level in np.arange(98.0, 114.0, 0.5)}
+    every, some = (judge(names, ask(reverberation_s=None), most=most) for most in (None, 2))
+    for all_rows, few_rows in ((every.rows, some.rows), (every.near_misses, some.near_misses)):
+        assert few_rows["speaker"].to_list() == all_rows["speaker"].to_list()
+        assert few_rows["p_meets"].to_list()[:2] == all_rows["p_meets"].to_list()[:2]
+        assert few_rows["p_meets"][2:].is_null().all()
+        assert len(few_rows) > 2
+
+
 def test_a_level_known_as_at_least_has_a_lower_bound_only_and_one_known_as_at_most_an_upper_one():
     question = ask(level_db=100.0 + margin({}, ask()) - 1.0)
     low, high = (one({"max_level_db": (105.0, sign), **OPEN_BALANCE}, question) for sign in ("at_least", "at_most"))

@@ -102,6 +102,13 @@ def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
     assert at["Bass limit −6 dB"] > 0.5 > at["Predicted preference"]
 
 
+def test_of_many_peers_a_tick_stands_for_several_and_the_picture_says_so() -> None:
+    few, many = (json.dumps(field.place(frames.places(), frames.peers(n)).to_dict()) for n in (37, 6000))
+    assert "a tick for about" not in few
+    assert f"a tick for about {6000 / field.MOST_TICKS:.0f} peers" in many
+    assert len(many) < 5 * len(few)
+
+
 def test_a_censored_value_points_to_where_the_true_one_lies() -> None:
     spec = json.dumps(field.place(frames.places(), frames.peers()).to_dict())
     assert "triangle-right" in spec  # the maximum level is at least so high
