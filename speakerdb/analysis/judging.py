@@ -75,7 +75,8 @@ def choose(where: NDArray[np.bool_], then: Texts | str | None, otherwise: Texts 
 
 def given(texts: Texts) -> NDArray[np.bool_]:
     """(n,) where there is a text."""
-    return np.fromiter((t is not None for t in texts), bool, len(texts))
+    none = np.array(None, object)
+    return np.asarray(np.not_equal(texts, none), bool)
 
 
 def always(count: int, value: float = np.inf) -> Interval:

@@ -5,6 +5,8 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 
+import polars as pl
+
 from speakerdb.errors import RequestError
 from speakerdb.library import Database, Question, Selection, documents, room_words
 from speakerdb.library.documents import Document
@@ -13,6 +15,7 @@ from speakerdb.session import KINDS
 from speakerdb.web.asking import LIMITS, Ask, selection
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
+from speakerdb.web.views.relations import MOST_NAMED
 
 SHOWN, MISSES_SHOWN = 30, 12
 # What stands in the sentence before anything is typed
@@ -95,10 +98,13 @@ def _answer(base: Database, question: Question, whom: Selection) -> Document:
     """The answer as a document, cut to what a page shows, with the words that stand beside it."""
     answer = base.shortlist(question, selection=whom, most=max(SHOWN, MISSES_SHOWN))
     found = answer.found
+    near = found.near_misses.head(MISSES_SHOWN)
     cut = replace(
         found,
         rows=found.rows.head(SHOWN),
-        near_misses=found.near_misses.head(MISSES_SHOWN),
+        near_misses=near,
+        fails=found.fails.filter(pl.col("key").is_in(near["key"].implode())),
+        not_judged=found.not_judged.head(MOST_NAMED),
         too_far=found.too_far.head(0),
     )
     return {
@@ -107,4 +113,5 @@ def _answer(base: Database, question: Question, whom: Selection) -> Document:
         "basis": room_words.basis(question, answer.seat, answer.price_kind),
         "currency": answer.currency,
         "total": len(found.rows), "near_total": len(found.near_misses), "too_far_total": len(found.too_far),
+        "not_judged_total": len(found.not_judged),
     }  # fmt: skip
