@@ -83,15 +83,10 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
                    _text(base, "note", width, "right", dy=15, muted=True),
                    _text(base, "from", 0, "left", dy=15, muted=True)]  # fmt: skip
     else:
+        beyond_values = max(92, 26 + 7 * max((len(s["value"]) for s in strips), default=0))
         layers += [
             _text(base, "value", strips_width + 10, "left"),
-            _text(
-                base,
-                "note",
-                strips_width + max(92, 26 + 7 * max((len(s["value"]) for s in strips), default=0)),
-                "left",
-                muted=True,
-            ),
+            _text(base, "note", strips_width + beyond_values, "left", muted=True),
         ]
         layers += _over([("← worse", "left", 0), ("better →", "right", strips_width)])
     if most > 1:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import html
 import json
+from collections.abc import Callable
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -28,9 +29,18 @@ def _json(specification: dict[str, Any]) -> str:
     return json.dumps(specification, ensure_ascii=False, separators=(",", ":"))
 
 
-def specification(chart: alt.TopLevelMixin, *, checked: bool = True) -> str:
-    """The chart as a Vega-Lite specification in JSON. checked: hold it against the schema."""
-    return _json(chart.to_dict(validate=checked))
+def specification(chart: alt.TopLevelMixin) -> str:
+    """The chart as a Vega-Lite specification in JSON, held against the schema."""
+    return _json(chart.to_dict())
+
+
+def unchecked(draw: Callable[[], alt.TopLevelMixin]) -> str:
+    """The specification of the chart that `draw` makes, not held against the schema: the tests do that with every chart, and where
+    many are drawn it would be a third of the time."""
+    from altair.utils import schemapi
+
+    with schemapi.debug_mode(False):
+        return _json(draw().to_dict(validate=False))
 
 
 def render(spec: str) -> str:

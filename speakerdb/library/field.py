@@ -159,8 +159,7 @@ class Field:
                 JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
                 """
             )
-            parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
-            self._default_values = {str(metric): part for (metric,), part in parts.items()}
+            self._default_values = _by_metric(every)
         return self._default_values
 
     def curves(self, parts: Sequence[str]) -> dict[str, np.ndarray[Any, Any]]:
@@ -250,12 +249,17 @@ class Field:
         return self._provenance
 
 
-class _ByMetric:
+def _by_metric(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
     """A frame with a column `metric`, taken apart by it."""
+    parts = frame.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
+    return {str(metric): part for (metric,), part in parts.items()}
+
+
+class _ByMetric:
+    """The parts of a frame by metric; an empty one for a metric that it lacks."""
 
     def __init__(self, frame: pl.DataFrame) -> None:
-        parts = frame.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
-        self._parts = {str(metric): part for (metric,), part in parts.items()}
+        self._parts = _by_metric(frame)
         self._none = frame.clear().drop("metric")
 
     def of(self, metric_id: str) -> pl.DataFrame:

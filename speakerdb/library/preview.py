@@ -88,9 +88,8 @@ def _look(new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
     ]
     table, ids = derived.values, derived.values.metrics
     exact = np.where(table.censored[0] == CENSORED.index("none"), table.value[0], np.nan)
-    return _values(table, derive.averaged_uncertainty(new.grid, new.content_hash, ids, exact)), pl.concat(
-        curves
-    ).filter(pl.col("level_db").is_not_nan())
+    sure = derive.averaged_uncertainty(new.grid, new.content_hash, ids, exact)
+    return _values(table, sure), pl.concat(curves).filter(pl.col("level_db").is_not_nan())
 
 
 def _values(table: ValueTable, sure: Uncertain) -> pl.DataFrame:

@@ -191,12 +191,8 @@ def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[
 
 def _figure(name: str, caption: str, draw: Callable[[], Any], renderer: Renderer) -> Callable[[], Figure]:
     """Draw a picture and start rendering it; the result waits for that. A picture that can't be drawn says why."""
-    from altair.utils import schemapi
-
     try:
-        # every chart is held against the schema by the tests; here it would take a second
-        with schemapi.debug_mode(False):
-            spec = saving.specification(draw(), checked=False)
+        spec = saving.unchecked(draw)
     except SpeakerdbError as error:
         absent = Figure(name, caption, None, error.message)
         return lambda: absent

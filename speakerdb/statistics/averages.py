@@ -13,9 +13,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset
-from speakerdb.acoustics.curveset import ANGLES_DEG, PER_ORBIT, CurveSet
+from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.session import SessionInfo
-from speakerdb.statistics.draws import AWAY, SharedErrors
+from speakerdb.statistics.draws import AWAY, MIRRORED, SharedErrors
 from speakerdb.statistics.error_model import (
     MODEL_VERSION,
     WIDTH_OCT,
@@ -57,18 +57,15 @@ def _on_axis(power: Array) -> Array:
 def _repeatability(share: Array, info: SessionInfo, keys: SharedKeys, count: int) -> Array:
     """(5, B, 199): the part that differs from curve to curve, with the averages' covariance at each frequency."""
     if info.symmetric:  # ± of the horizontal orbit are one curve, with one error
+        mirrored, twins = MIRRORED
         share = share.copy()
-        for i, angle in enumerate(ANGLES_DEG):
-            if 0 < angle < 180:
-                twin = PER_ORBIT - 2 - i
-                share[:, i] += share[:, twin]
-                share[:, twin] = 0.0
+        share[:, twins] += share[:, mirrored]
+        share[:, mirrored] = 0.0
     sd = sd_over_frequency(standard_deviation(info, "repeatability"))
     covariance = np.einsum("jcf,kcf->fjk", share, share)
     values, vectors = np.linalg.eigh(covariance)
-    half = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]) @ vectors.transpose(
-        0, 2, 1
-    )  # smooth over frequency
+    # the symmetric root, which changes smoothly from one frequency to the next
+    half = (vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]) @ vectors.swapaxes(1, 2)
     width = WIDTH_OCT["repeatability"]
     fields = np.stack(
         [smooth_field(generator("averages", f"{keys.session}|{k}", MODEL_VERSION), count, width) for k in range(5)]

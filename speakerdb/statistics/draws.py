@@ -25,6 +25,10 @@ Floats32 = NDArray[np.float32]
 # how far a direction takes part in the sample's directivity error: 0 on the axis, 1 behind
 AWAY = ((1.0 - np.cos(np.radians(np.concatenate([ANGLES_DEG, ANGLES_DEG])))) / 2.0).astype(np.float32)
 
+# horizontal slots at negative angles, and those of the same angle on the other side: one curve where symmetry is declared
+_NEGATIVE = [i for i, angle in enumerate(ANGLES_DEG) if -180 < angle < 0]
+MIRRORED = (_NEGATIVE, [PER_ORBIT - 2 - i for i in _NEGATIVE])
+
 
 @dataclass(frozen=True, eq=False)
 class SharedErrors:
@@ -72,8 +76,8 @@ def curve_errors(info: SessionInfo, keys: SharedKeys, first: int, last: int) -> 
         )
     errors = np.asarray(normals.reshape(-1, factor.shape[0]) @ factor).reshape(last - first, SLOTS, -1)
     if info.symmetric:
-        mirrored = [i for i, angle in enumerate(ANGLES_DEG) if -180 < angle < 0]
-        errors[:, mirrored] = errors[:, [PER_ORBIT - 2 - i for i in mirrored]]
+        mirrored, twins = MIRRORED
+        errors[:, mirrored] = errors[:, twins]
     return errors
 
 

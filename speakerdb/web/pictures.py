@@ -59,13 +59,7 @@ def width_of(ask: Ask) -> int:
 
 def finished(draw: Callable[[], Any], render: Render = saving.render) -> str:
     """A chart as SVG: lighter by what no eye can see, with the dark page's colours inside."""
-    from altair.utils import schemapi
-
-    with schemapi.debug_mode(
-        False
-    ):  # the charts' own tests hold them against the schema; here it would be a third of the time
-        specification = saving.specification(draw(), checked=False)
-    text = _PATH.sub(lambda path: _DECIMALS.sub(r"\1", path.group()), render(specification))
+    text = _PATH.sub(lambda path: _DECIMALS.sub(r"\1", path.group()), render(saving.unchecked(draw)))
     return text.replace(">", f">{_dark_style()}", 1)
 
 

@@ -173,3 +173,13 @@ def test_the_long_simulation_was_run_and_held():
     result = json.loads(RESULT.read_text())
     assert result["runs"] >= 2000
     assert min(result["simultaneous"], result["marginal_mean"]) >= result["wanted_at_least"]
+
+
+@pytest.mark.parametrize("labs", [1, 3])
+def test_one_speakers_set_is_its_row_of_all_sets_where_every_bound_is_worked_out(labs):
+    field = some_field(5, labs=labs)  # so few that no bound is interpolated
+    every = ranksets.rank_sets(*field)
+    for row in range(len(field[1])):
+        alone = ranksets.rank_set_of(row, *field)
+        for name in ("rank", "low", "high", "marginal_low", "marginal_high"):
+            assert getattr(alone, name) == getattr(every, name)[row]
