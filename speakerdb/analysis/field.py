@@ -1,48 +1,67 @@
-"""One metric over the field, as the questions to it take it: draws, values, bounds, labs and facts, a row per speaker."""
+"""One metric over the field, as the questions to it take it: values, their errors, bounds, benches and facts, a row per speaker."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
-from typing import Any, cast
+from dataclasses import dataclass
+from typing import Any, Literal, cast
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.dictionary import MetricDef
-from speakerdb.statistics.error_model import MODEL_VERSION
-from speakerdb.statistics.fields import generator
+from speakerdb.statistics.benches import Benches
 
 FloatArray = NDArray[np.float64]
+Target = Literal["as_measured", "absolute", "another_unit"]
+TARGETS: dict[Target, str] = {
+    "as_measured": "about the units measured, as measured on this bench",
+    "absolute": "about the units measured, the bench's own error included",
+    "another_unit": "about another unit of the same model, the bench's own error included",
+}
 FACTS = (
     "speaker", "setting", "maker", "kind", "price", "volume_l", "year", "layout", "enclosure", "mass_kg",
     "sessions", "samples", "labs",
 )  # fmt: skip
-PREFERENCES = frozenset({"preference", "preference_bass_managed"})
-# What the formula leaves unexplained of listeners' ratings (S. E. Olive, AES Convention Paper 6190, 2004; from memory)
-PREFERENCE_RESIDUAL = 0.8
+
+
+def on_scale(metric: MetricDef, values: NDArray[np.floating[Any]]) -> FloatArray:
+    """Values in the metric's unit on the scale that errors and comparisons work on: log2 where ratios count."""
+    if metric.scale != "log":
+        return np.asarray(values, np.float64)
+    return np.asarray(np.log2(np.maximum(values, metric.step / 100.0)), np.float64)
+
+
+def off_scale(metric: MetricDef, values: NDArray[np.floating[Any]]) -> FloatArray:
+    """The inverse of `on_scale`."""
+    return np.asarray(np.exp2(values) if metric.scale == "log" else values, np.float64)
 
 
 @dataclass(frozen=True, eq=False)
 class MetricColumn:
-    """One metric for n speakers in the metric's own unit; all columns asked for together have the same rows and draws.
+    """One metric for n speakers; all columns asked for together have the same rows.
 
-    draws (n, B) float32: bias-corrected draws x*, NaN rows where withheld; draw b of every row and metric shares the
-    same calibration, sample and run errors, so that differences within a draw cancel them. value (n,): as defined,
-    NaN where withheld. corrected (n,): mean of x*. lower, upper (n,): what is known of the value: equal to `corrected` where
-    exact, infinite on the open side where censored, NaN where withheld. lab (n,): a speaker's set of labs joined as text.
-    reason (n,): why withheld, else None.
-    facts: one row per speaker with at least the columns FACTS (price of a pair; nulls where unknown).
+    value (n,): as defined, in the metric's unit, NaN where withheld. lower, upper (n,): what is known of it: equal to `value` where
+    exact, infinite on the open side where censored, NaN where withheld. low, high (n,): its 95 % interval for `target`, in the unit;
+    infinite on an open side, NaN where none. se (n,): standard error on the metric's scale (`on_scale`) for `target`, without what benches
+    add to a comparison (that is in `benches`); NaN where not worked out. other_value (unit), other_se (scale), other_share (n,): the
+    second branch of a value that is one of two, NaN where it is one; `value` and `se` are then those of the branch that it lies in.
+    reason (n,): why withheld, else None. facts: one row per speaker with at least the columns FACTS (price of a pair; nulls where unknown).
     """
 
     metric: MetricDef
-    draws: NDArray[np.float32]
+    target: Target
     value: FloatArray
-    corrected: FloatArray
     lower: FloatArray
     upper: FloatArray
-    lab: NDArray[np.object_]
+    low: FloatArray
+    high: FloatArray
+    se: FloatArray
+    other_value: FloatArray
+    other_se: FloatArray
+    other_share: FloatArray
+    benches: Benches
     reason: NDArray[np.object_]
     facts: pl.DataFrame
 
@@ -60,34 +79,16 @@ class MetricColumn:
         codes = np.where(np.isneginf(self.lower), 1, np.where(np.isposinf(self.upper), 2, 0))
         return cast("list[str]", np.array(["none", "at_most", "at_least"])[codes].tolist())
 
-    def standard_error(self) -> FloatArray:
-        """(n,) standard deviation of the draws."""
-        se: FloatArray = self.draws.std(axis=1, ddof=1, dtype=np.float64)
-        return se
-
-    def interval(self) -> tuple[FloatArray, FloatArray]:
-        """(n,), (n,): 2.5 and 97.5 % of the draws; infinite on the open side where censored."""
-        low, high = np.percentile(self.draws, (2.5, 97.5), axis=1).astype(np.float64)
-        return np.where(np.isneginf(self.lower), -np.inf, low), np.where(np.isposinf(self.upper), np.inf, high)
+    @property
+    def x(self) -> FloatArray:
+        """(n,) values on the metric's scale."""
+        return on_scale(self.metric, self.value)
 
     def take(self, rows: NDArray[np.integer[Any]] | NDArray[np.bool_] | Sequence[int]) -> MetricColumn:
         """The column of the chosen rows (indices or a mask), in that order."""
         index = np.arange(len(self))[np.asarray(rows)]
+        arrays = (getattr(self, name) for name in ("value", "lower", "upper", "low", "high", "se", "other_value", "other_se", "other_share"))
         return MetricColumn(
-            self.metric, self.draws[index], self.value[index], self.corrected[index], self.lower[index], self.upper[index],
-            self.lab[index], self.reason[index], self.facts[index],
+            self.metric, self.target, *(array[index] for array in arrays), self.benches.take(index), self.reason[index],
+            self.facts[index],
         )  # fmt: skip
-
-    def compared(self) -> MetricColumn:
-        """The column as every comparison between speakers takes it: the predicted preference with its regression residual.
-
-        The residual is a speaker's, the same in all its settings and in both preferences: it cancels between those.
-        """
-        if self.metric.id not in PREFERENCES:
-            return self
-        draws = self.draws.copy()
-        for i, speaker in enumerate(self.facts["speaker"].to_list()):
-            random = generator("preference residual", speaker, MODEL_VERSION)
-            error = np.asarray(random.standard_normal(draws.shape[1], dtype=np.float32))
-            draws[i] += np.float32(PREFERENCE_RESIDUAL) * (error - error.mean())
-        return replace(self, draws=draws)

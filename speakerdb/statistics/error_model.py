@@ -1,13 +1,15 @@
-"""The measurement error model (statistics.md §1): which errors there are, how large, and what shares them.
+"""The measurement error model (statistics.md §1): which errors there are, how large, what shares them, and what was learned.
 
-The standard deviations are our own judgement; a session may override any of them (`[uncertainty]` in session.toml),
-as a number or as a table over frequency. Positioning of the microphone is not modelled.
+The default standard deviations are our own judgement; `derive --adopt` moves them to what the user's own repeats show; a session may
+override any of them (`[uncertainty]` in session.toml), as a number or as a table over frequency. Positioning of the microphone is not
+modelled.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -15,23 +17,30 @@ from numpy.typing import NDArray
 from speakerdb.acoustics.grid import LOG2_HZ
 from speakerdb.session import SessionInfo
 
-MODEL_VERSION = 2  # part of every seed; raised whenever the model or the rule for intervals changes
+MODEL_VERSION = 3  # part of every seed; raised whenever the model or the rule for intervals changes
 DRAWS = 400
 
 Table = tuple[tuple[float, float], ...]
 Sd = float | Table
+Layer = Literal["own", "bench", "sample"]
 
-# own judgement: 0.5 dB, rising to 1.5 at 30 Hz and below, and to 1 at 10 kHz and above, over the octaves between
-CALIBRATION_SD_DB: Table = ((30.0, 1.5), (100.0, 0.5), (5000.0, 0.5), (10000.0, 1.0))
+# own judgement throughout; tables are linear over log f between their points and constant beyond
 DEFAULT_SD: Mapping[str, Sd] = {
-    "calibration": CALIBRATION_SD_DB, "sample_spread": 0.5, "sample_directivity": 0.5, "repeatability": 0.2,
-    "level": 0.3, "distortion": 1.0, "distortion_per_drive": 1.0, "compression": 0.1, "impedance_percent": 2.0,
+    "repeatability": 0.15, "session": ((40.0, 0.3), (100.0, 0.1)), "level": 0.15,
+    "calibration": ((30.0, 1.0), (100.0, 0.25), (5000.0, 0.25), (10000.0, 0.5)),
+    "sample_spread": 0.5, "sample_directivity": 0.5,
+    "distortion": 1.0, "distortion_per_drive": 1.0, "compression": 0.1, "impedance_percent": 2.0,
 }  # fmt: skip
 WIDTH_OCT: Mapping[str, float] = {
-    "calibration": 1.0, "sample_spread": 0.5, "sample_directivity": 0.5, "repeatability": 1 / 6,
+    "repeatability": 1 / 6, "session": 0.5, "calibration": 1.0, "sample_spread": 0.5, "sample_directivity": 0.5,
     "distortion": 1.0, "distortion_per_drive": 1 / 6, "compression": 1 / 6,
 }  # fmt: skip
-SAMPLE_PARTS = frozenset({"sample_spread", "sample_directivity"})  # left out of statements about the unit measured
+# What can be learned from repeats, and the parts of the default's shape that each scales
+LEARNABLE: Mapping[str, tuple[str, ...]] = {
+    "repeatability": ("repeatability",), "session": ("session",), "level": ("level",),
+    "sample": ("sample_spread", "sample_directivity"),
+}  # fmt: skip
+NOISE = "noise"  # a session's own noise: the floor of its repeatability, whatever else is known of that
 
 
 def sd_over_frequency(sd: Sd) -> NDArray[np.float32]:
@@ -42,31 +51,95 @@ def sd_over_frequency(sd: Sd) -> NDArray[np.float32]:
     return np.asarray(np.interp(LOG2_HZ, np.log2(frequency), values), np.float32)
 
 
-def scaled(sd: Sd, factor: float) -> Sd:
-    """A figure or a table times a factor."""
-    return sd * factor if isinstance(sd, int | float) else tuple((f, value * factor) for f, value in sd)
-
-
 @dataclass(frozen=True)
 class SharedKeys:
     """What a session shares its errors with: two sessions with the same key have the same error of that part."""
 
-    calibration: str
+    bench: str
     sample: str
     run: str
     session: str
 
     @classmethod
     def of(cls, info: SessionInfo, content_hash: str) -> SharedKeys:
-        """From the data alone: lab, method and calibration id; speaker and serial; run, else lab, sample and date; content."""
+        """From the data alone: origin/lab, method and calibration id; speaker and serial; run, else lab, sample and date; content."""
+        lab = origin_lab(info.lab)
         return cls(
-            calibration=f"{info.lab}|{info.method}|{info.calibration or ''}",
+            bench=bench_key(info.lab, info.method, info.calibration),
             sample=f"{info.slug}|{info.sample}",
-            run=f"{info.lab}|{info.run}" if info.run else f"{info.lab}|{info.slug}|{info.sample}|{info.date}",
+            run=f"{lab}|{info.run}" if info.run else f"{lab}|{info.slug}|{info.sample}|{info.date}",
             session=content_hash,
         )
 
 
-def standard_deviation(info: SessionInfo, part: str) -> Sd:
-    """The session's own figure for a part, else the default."""
-    return info.uncertainty.get(part, DEFAULT_SD[part])
+def origin_lab(lab: str) -> str:
+    """A lab as keys name it: origin/lab. Sessions that were measured here have no origin but this file."""
+    return f"/{lab}"
+
+
+def bench_key(lab: str, method: str, calibration: str | None) -> str:
+    """What makes a bench: the lab, its method and the calibration of its microphone."""
+    return f"{origin_lab(lab)}|{method}|{calibration or ''}"
+
+
+def bench_words(key: str) -> str:
+    """A bench in words: 'shed (near-field-scan, 2025-08)'."""
+    lab, method, calibration = key.split("|")
+    return f"{lab.partition('/')[2]} ({', '.join(part for part in (method, calibration) if part)})"
+
+
+@dataclass(frozen=True, eq=False)
+class Alignment:
+    """A bench brought in line with another: offset_db (199,) is added to its curves before any metric.
+
+    residual_sd_db: standard deviation of what is left between the two, of the mean over n specimens.
+    """
+
+    to_bench: str
+    offset_db: NDArray[np.float32]
+    residual_sd_db: float
+    n: int
+
+
+@dataclass(frozen=True, eq=False)
+class ErrorModel:
+    """What intervals rest on: version 0 is the default; factor: learned size of each of LEARNABLE as a multiple of its default;
+    alignments: bench key -> alignment."""
+
+    version: int = 0
+    factor: Mapping[str, float] = field(default_factory=dict)
+    alignments: Mapping[str, Alignment] = field(default_factory=dict)
+
+    @property
+    def seed(self) -> str:
+        """The part of every seed that changes with the model."""
+        return f"{MODEL_VERSION}|{self.version}"
+
+    def sd(self, info: SessionInfo, part: str) -> NDArray[np.float32]:
+        """(199,) standard deviation of a part for a session: its own figure, else learned, else the default; repeatability never
+        below the noise that the session brings."""
+        if part in info.uncertainty:
+            found = sd_over_frequency(info.uncertainty[part])
+        else:
+            learned = next((name for name, parts in LEARNABLE.items() if part in parts), part)
+            found = sd_over_frequency(DEFAULT_SD[part]) * np.float32(self.factor.get(learned, 1.0))
+        if part == "repeatability" and NOISE in info.uncertainty:
+            found = np.maximum(found, sd_over_frequency(info.uncertainty[NOISE]))
+        return found
+
+    def level_sd(self, info: SessionInfo) -> float:
+        """Standard deviation of the run's level, flat by definition."""
+        return float(self.sd(info, "level").mean())
+
+    def bench_of(self, key: str) -> str:
+        """The bench whose error a session of this bench carries: that which it was aligned to, else its own."""
+        return self.alignments[key].to_bench if key in self.alignments else key
+
+    @property
+    def bench_sd_db(self) -> float:
+        """Root mean square of the default bench error over 100 Hz–10 kHz: what an alignment's residual is held against."""
+        inside = (LOG2_HZ >= np.log2(100.0) - 1e-9) & (LOG2_HZ <= np.log2(10000.0) + 1e-9)
+        return float(np.sqrt(np.mean(sd_over_frequency(DEFAULT_SD["calibration"])[inside] ** 2)))
+
+
+DEFAULT = ErrorModel()
