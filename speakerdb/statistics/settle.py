@@ -1,135 +1,92 @@
-"""Which further measurement would shrink the interval of a difference most: the parts of its variance, by what shares them.
+"""Which further measurement would tell two speakers apart, and how likely: the variance of a difference with one more session in it.
 
-A difference of two pooled values is a weighted sum of sessions: + for the first speaker's, − for the second's. Errors with the same key
-(a lab's calibration, a sample, a run) are the same in every session that has it and so add or cancel as a whole.
+What a measurement does to the estimate: D_new − D is the difference of two weighted sums of the same independent errors, so that, D being
+all that is known, D_new is normal about D with variance V_new + V − 2·Cov (a flat prior for the true difference; own derivation).
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field, replace
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
 
-import numpy as np
+from speakerdb.statistics.contrasts import Contrast, Measured, best, contrast, covariance
 
-PARTS = ("calibration", "sample", "run", "session")
-_FACTOR = 2.0 * 1.959964  # width of a 95 % interval in standard errors
+NEW_RUN, NEW_SESSION = "a new run", "a new session"
+_WORTH = 0.99  # a measurement that leaves more of the interval's width is not proposed
 
 
 @dataclass(frozen=True)
-class Measured:
-    """One session of a speaker: its lab, the keys of what it shares, and the sd of each of PARTS in the metric's unit."""
+class Bench:
+    """Where one could measure: the bench's key, its name in words, and what it has of independent errors of unit variance."""
 
-    speaker: str
+    key: str
     lab: str
-    calibration: str
-    sample: str
-    run: str
-    session: str
-    sd: dict[str, float] = field(hash=False)
+    words: str
+    loads: tuple[tuple[str, float], ...] = ()
 
 
 @dataclass(frozen=True)
 class Outcome:
-    """A measurement that could be made: what ('repeat', 'sample', 'lab', 'together'), of which speakers, in which lab, and the
-    width of the 95 % interval of the difference then expected, beside `before`."""
+    """A measurement that could be made: what ('repeat', 'sample', 'lab', 'together'), of which sides (0, 1), on which bench (in words);
+    sd: standard error of the difference then; spread: standard deviation of by how much the estimate will move."""
 
     what: str
-    speakers: tuple[str, ...]
-    lab: str
-    before: float
-    width: float
+    sides: tuple[int, ...]
+    bench: str
+    sd: float
+    spread: float
+
+    def chance(self, difference: float, least: float) -> float:
+        """The probability that the new interval leaves 0 out: P(|D_new| > least), D_new normal about the present difference."""
+        if self.spread == 0.0:
+            return float(abs(difference) > least)
+        return _above((least - difference) / self.spread) + _above((least + difference) / self.spread)
 
 
-def weights(sessions: Sequence[Measured]) -> np.ndarray:
-    """(s,) each session's share of its speaker's mean: over sessions within sample and lab, then labs, then samples."""
-    cells = [(m.sample, m.lab) for m in sessions]
-    samples = {m.sample for m in sessions}
-    labs_of = {s: len({lab for sample, lab in cells if sample == s}) for s in samples}
-    return np.array([1.0 / (len(samples) * labs_of[c[0]] * cells.count(c)) for c in cells])
+def _above(z: float) -> float:
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
 
 
-def variance_parts(a: Sequence[Measured], b: Sequence[Measured]) -> dict[str, float]:
-    """Variance of the difference of the pooled values of a and b by part: Σ over keys of (Σ of ± weight · sd over its sessions)².
+def _another(sessions: Sequence[Measured], like: Measured, bench: Bench, **keys: str) -> Measured:
+    """One more session of a speaker on a bench, like a given one; its errors are of the size of those at hand."""
+    def typical(name: str) -> float:
+        return math.sqrt(sum(getattr(m, name) ** 2 for m in sessions) / len(sessions))
 
-    >>> one = lambda s, lab: Measured(s, lab, lab, s, lab + s, s + lab, dict.fromkeys(PARTS, 1.0))
-    >>> variance_parts([one("a", "shed")], [one("b", "shed")])
-    {'calibration': 0.0, 'sample': 2.0, 'run': 2.0, 'session': 2.0}
-    """
-    signed = np.concatenate([weights(a), -weights(b)])
-    total = {}
-    for part in PARTS:
-        sums: dict[str, float] = {}
-        for w, m in zip(signed.tolist(), [*a, *b], strict=True):
-            key = getattr(m, part)
-            sums[key] = sums.get(key, 0.0) + w * m.sd[part]
-        total[part] = float(sum(v**2 for v in sums.values()))
-    return total
+    sds = {name: typical(name) for name in ("own", "level", "bench_sd", "sample_sd")}
+    place = {"lab": bench.lab, "bench": bench.key, "run": NEW_RUN, "session": NEW_SESSION}
+    return replace(like, **{**place, **keys, **sds}, bench_loads=bench.loads, other=None)  # type: ignore[arg-type]
 
 
-def _typical(sessions: Sequence[Measured]) -> dict[str, float]:
-    """Root mean square sd of the sessions, per part: what another one of the speaker would have."""
-    return {p: float(np.sqrt(np.mean([m.sd[p] ** 2 for m in sessions]))) for p in PARTS}
-
-
-def _another(sessions: Sequence[Measured], like: Measured, **keys: str) -> Measured:
-    """One more session of the speaker, its run and session new, else like a given one unless `keys` say otherwise."""
-    return replace(like, **{"run": "new run", "session": "new session", **keys}, sd=_typical(sessions))
-
-
-def candidates(
-    own: Sequence[Measured], other: Sequence[Measured], labs: Iterable[str]
-) -> list[tuple[str, str, Measured]]:
-    """What could be measured more of a speaker: (what, lab, the session) once per kind and lab.
-
-    A repeat of its first sample where it was measured already; another sample there; its first sample in a lab that has not had it: one
-    that had the other speaker, or any of `labs`.
-    """
-    first = own[0]
-    mine = {m.lab: m for m in reversed(own)}
-    theirs = {m.lab: m.calibration for m in reversed(other)}
+def _candidates(own: Sequence[Measured], benches: Sequence[Bench], *, another_unit: bool) -> list[tuple[str, Bench, Measured]]:
+    """What could be measured more of one speaker: its first sample once more on a bench that had it, or on one that had not; where
+    the question is about another unit, a new sample on a bench that had the speaker."""
+    first, had = own[0], {m.bench for m in own}
     found = []
-    for lab, like in mine.items():
-        found.append(("repeat", lab, _another(own, like, sample=first.sample)))
-        found.append(("sample", lab, _another(own, like, sample=f"{first.speaker}: new sample")))
-    for lab in dict.fromkeys([*theirs, *labs]):
-        if lab not in mine:
-            calibration = theirs.get(lab, f"{lab}: its calibration")
-            found.append(("lab", lab, _another(own, first, lab=lab, calibration=calibration)))
+    for bench in benches:
+        found.append(("repeat" if bench.key in had else "lab", bench, _another(own, first, bench)))
+        if another_unit and bench.key in had:
+            found.append(("sample", bench, _another(own, first, bench, sample=f"{first.speaker}: a new sample")))
     return found
 
 
-def outcomes(
-    a: Sequence[Measured], b: Sequence[Measured], labs: Iterable[str], width: float | None = None
-) -> list[Outcome]:
-    """Every single further measurement and its expected interval, the narrowest first; of one speaker, or of both side by side.
+def outcomes(a: Sequence[Measured], b: Sequence[Measured], benches: Sequence[Bench], present: Contrast, *, another_unit: bool = False) -> list[Outcome]:
+    """Every single further measurement that would narrow a − b, of one speaker or of both in one run, the narrowest first.
 
-    width: that of the present interval where it is known better (from draws); the expected ones are scaled by it. Where no
-    measurement would narrow it by more than a hundredth, the list holds none.
+    benches: where one could measure. present: the contrast that stands now. After the measurement the one with the smallest variance
+    stands, which may be another.
     """
-    now = sum(variance_parts(a, b).values())
-    if now <= 0:
-        return []
-    before = _FACTOR * float(np.sqrt(now)) if width is None else width
-    known = list(labs)
 
-    def after(more_a: Sequence[Measured], more_b: Sequence[Measured]) -> float:
-        new = sum(variance_parts([*a, *more_a], [*b, *more_b]).values())
-        return before * float(np.sqrt(new / now))
+    def after(what: str, bench: Bench, more_a: Sequence[Measured], more_b: Sequence[Measured]) -> Outcome:
+        new = best([*a, *more_a], [*b, *more_b], another_unit=another_unit)
+        moves = new.variance + present.variance - 2.0 * covariance(new.loads, present.loads)
+        sides = tuple(side for side, more in enumerate((more_a, more_b)) if more)
+        return Outcome(what, sides, bench.words, math.sqrt(new.variance), math.sqrt(max(moves, 0.0)))
 
-    name_a, name_b = a[0].speaker, b[0].speaker
-    found = [Outcome(what, (name_a,), lab, before, after([m], [])) for what, lab, m in candidates(a, b, known)]
-    found += [Outcome(what, (name_b,), lab, before, after([], [m])) for what, lab, m in candidates(b, a, known)]
-    calibrations = {m.lab: m.calibration for m in (*a, *b)}
-    for lab in dict.fromkeys([*calibrations, *known]):
-        shared = {"lab": lab, "calibration": calibrations.get(lab, f"{lab}: its calibration"), "run": "together"}
-        pair = [_another(s, s[0], **shared, session=f"new session of {s[0].speaker}") for s in (a, b)]
-        found.append(Outcome("together", (name_a, name_b), lab, before, after([pair[0]], [pair[1]])))
-    return sorted((o for o in found if o.width < 0.99 * before), key=lambda o: (o.width, len(o.speakers)))
-
-
-def parts_of(se: float, se_unit: float, se_calibration: float, level_sd: float) -> dict[str, float]:
-    """The sds of a session's PARTS from its standard error, that without the sample's parts, that of the calibration alone, and
-    the sd of the run's level as far as the metric feels it (0 for a metric that no level changes)."""
-    sample = max(se**2 - se_unit**2, 0.0)
-    rest = max(se**2 - sample - se_calibration**2 - level_sd**2, 0.0)
-    return dict(zip(PARTS, (se_calibration, sample**0.5, level_sd, rest**0.5), strict=True))
+    found = [after(what, bench, [m], []) for what, bench, m in _candidates(a, benches, another_unit=another_unit)]
+    found += [after(what, bench, [], [m]) for what, bench, m in _candidates(b, benches, another_unit=another_unit)]
+    for bench in benches:
+        pair = [_another(s, s[0], bench, session=f"{NEW_SESSION} of {side}") for s, side in ((a, "a"), (b, "b"))]
+        found.append(after("together", bench, [pair[0]], [pair[1]]))
+    now = math.sqrt(present.variance)
+    return sorted((o for o in found if o.sd < _WORTH * now), key=lambda o: (o.sd, len(o.sides)))
