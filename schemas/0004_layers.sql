@@ -10,7 +10,8 @@ CREATE TABLE uncertainty (
     session_id INTEGER NOT NULL, metric_no SMALLINT NOT NULL,
     se DOUBLE NOT NULL, bias DOUBLE NOT NULL, low DOUBLE, high DOUBLE,
     se_bench DOUBLE NOT NULL, bias_bench DOUBLE NOT NULL, low_absolute DOUBLE, high_absolute DOUBLE,
-    se_sample DOUBLE NOT NULL, low_unit DOUBLE, high_unit DOUBLE, noise_limited BOOLEAN NOT NULL,
+    se_sample DOUBLE NOT NULL, sample_down DOUBLE NOT NULL, sample_up DOUBLE NOT NULL,
+    low_unit DOUBLE, high_unit DOUBLE, noise_limited BOOLEAN NOT NULL,
     other_value DOUBLE, other_se DOUBLE, other_low DOUBLE, other_high DOUBLE, other_share DOUBLE
 );
 -- Draws of a session's values about their median, in sixteenths of the layer's standard error: a column m<metric_no> per metric, so that

@@ -7,7 +7,8 @@ exactly the metrics whose version in the file differs.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
+from math import inf
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -23,7 +24,7 @@ OLIVE = "S. E. Olive, AES Convention Paper 6190, 2004 (from memory)"
 
 @dataclass(frozen=True)
 class MetricDef:
-    """One metric. `matters` is δ, the difference from which users should care; `step` the display step."""
+    """One metric. `matters` is δ, the difference from which users should care: a ratio where scale is "log"; `step` the display step."""
 
     id: str
     label: str
@@ -36,10 +37,11 @@ class MetricDef:
     group: str
     ranked: bool = True  # False: a setting of the measurement or of the amplifier, never ranked
     scale: Literal["linear", "log"] = "linear"
-    ripple: bool = False  # noise only adds to it: bias is corrected on the square
-    plain_interval: bool = False  # intervals are plain percentiles (bass limits, beamwidths, vertical lobes)
+    ripple: bool = False  # noise only adds to it, as a sum of squares
+    two_valued: bool = False  # errors may carry it to another place altogether (a dip at the threshold)
+    nature: tuple[float, float] = (-inf, inf)  # where it can lie
     absolute: bool = False  # needs absolute level
-    version: int = 1
+    version: int = 2
 
     @property
     def phrase(self) -> str:
@@ -83,6 +85,7 @@ _RESPONSE = (
         0.5,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "flatness_window_db",
@@ -95,6 +98,7 @@ _RESPONSE = (
         0.5,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "half_range_window_db",
@@ -107,6 +111,7 @@ _RESPONSE = (
         1.0,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "f3_hz",
@@ -116,10 +121,10 @@ _RESPONSE = (
         "Where the listening window falls 3 dB below its mean over 300 Hz–10 kHz",
         OWN,
         0.1,
-        5.0,
+        1.12,
         "response",
         scale="log",
-        plain_interval=True,
+        two_valued=True,
     ),
     _m(
         "f6_hz",
@@ -129,10 +134,10 @@ _RESPONSE = (
         "Where the listening window falls 6 dB below its mean over 300 Hz–10 kHz",
         OWN,
         0.1,
-        5.0,
+        1.12,
         "response",
         scale="log",
-        plain_interval=True,
+        two_valued=True,
     ),
     _m(
         "f10_hz",
@@ -142,10 +147,10 @@ _RESPONSE = (
         "Where the listening window falls 10 dB below its mean over 300 Hz–10 kHz",
         OWN,
         0.1,
-        5.0,
+        1.12,
         "response",
         scale="log",
-        plain_interval=True,
+        two_valued=True,
     ),
     _m(
         "power_f6_hz",
@@ -155,10 +160,10 @@ _RESPONSE = (
         "Where the sound power falls 6 dB below the listening window's mean over 300 Hz–10 kHz",
         OLIVE,
         0.1,
-        5.0,
+        1.12,
         "response",
         scale="log",
-        plain_interval=True,
+        two_valued=True,
     ),
     _m(
         "rolloff_db_per_octave",
@@ -182,6 +187,7 @@ _RESPONSE = (
         0.1,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "nbd_window_db",
@@ -194,6 +200,7 @@ _RESPONSE = (
         0.1,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "nbd_in_room_db",
@@ -206,6 +213,7 @@ _RESPONSE = (
         0.1,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "smoothness_in_room",
@@ -217,6 +225,7 @@ _RESPONSE = (
         0.01,
         0.1,
         "response",
+        nature=(0.0, 1.0),
     ),
     _m(
         "slope_in_room_db_per_octave",
@@ -240,6 +249,7 @@ _RESPONSE = (
         0.3,
         "response",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "bass_balance_db",
@@ -273,6 +283,7 @@ _RESPONSE = (
         0.1,
         1.0,
         "response",
+        two_valued=True,
     ),
     _m(
         "preference_bass_managed",
@@ -295,7 +306,8 @@ _RESPONSE = (
         10.0,
         10.0,
         "response",
-        plain_interval=True,
+        two_valued=True,
+        ranked=False,
     ),
     _m(
         "best_listening_angle_gain_db",
@@ -307,7 +319,9 @@ _RESPONSE = (
         0.01,
         0.1,
         "response",
-        plain_interval=True,
+        nature=(0.0, inf),
+        two_valued=True,
+        ranked=False,
     ),
     _m(
         "best_listening_angle_treble_db",
@@ -319,7 +333,8 @@ _RESPONSE = (
         0.1,
         1.0,
         "response",
-        plain_interval=True,
+        two_valued=True,
+        ranked=False,
     ),
 )
 
@@ -336,7 +351,8 @@ _DIRECTIVITY = (
         1.0,
         10.0,
         "directivity",
-        plain_interval=True,
+        two_valued=True,
+        nature=(0.0, 360.0),
     ),
     _m(
         "beamwidth_vertical_deg",
@@ -348,7 +364,8 @@ _DIRECTIVITY = (
         1.0,
         10.0,
         "directivity",
-        plain_interval=True,
+        two_valued=True,
+        nature=(0.0, 360.0),
     ),
     _m(
         "beamwidth_horizontal_sd_oct",
@@ -361,6 +378,7 @@ _DIRECTIVITY = (
         0.1,
         "directivity",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "beamwidth_vertical_sd_oct",
@@ -372,7 +390,7 @@ _DIRECTIVITY = (
         0.01,
         0.1,
         "directivity",
-        plain_interval=True,
+        nature=(0.0, inf),
     ),
     *(
         _m(
@@ -385,6 +403,8 @@ _DIRECTIVITY = (
             1.0,
             10.0,
             "directivity",
+            two_valued=True,
+            nature=(0.0, 180.0),
         )
         for side, words in (("left", "to the left"), ("right", "to the right"), ("up", "upward"), ("down", "downward"))
     ),
@@ -398,6 +418,8 @@ _DIRECTIVITY = (
         1.0,
         10.0,
         "directivity",
+        two_valued=True,
+        nature=(0.0, 180.0),
     ),
     _m(
         "tone_width_vertical_deg",
@@ -409,6 +431,8 @@ _DIRECTIVITY = (
         1.0,
         10.0,
         "directivity",
+        two_valued=True,
+        nature=(0.0, 180.0),
     ),
     _m(
         "di_power_mean_db",
@@ -444,6 +468,7 @@ _DIRECTIVITY = (
         0.3,
         "directivity",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "di_early_ripple_db",
@@ -456,6 +481,7 @@ _DIRECTIVITY = (
         0.3,
         "directivity",
         ripple=True,
+        nature=(0.0, inf),
     ),
     _m(
         "turning_sensitivity_db",
@@ -468,21 +494,22 @@ _DIRECTIVITY = (
         0.2,
         "directivity",
         ripple=True,
+        nature=(0.0, inf),
     ),
 )
 
 _OUTPUT = (
     _m("thd_bass_86_percent", "Bass distortion at 86 dB", "%", "low",
-       "RMS of total harmonic distortion over 50–100 Hz at a drive of 86 dB", OWN, 0.01, 1.0, "output", scale="log",
+       "RMS of total harmonic distortion over 50–100 Hz at a drive of 86 dB", OWN, 0.01, 1.5, "output", scale="log",
        absolute=True),
     _m("thd_mid_86_percent", "Midrange distortion at 86 dB", "%", "low",
-       "RMS of total harmonic distortion over 200 Hz–5 kHz at a drive of 86 dB", OWN, 0.01, 0.3, "output", scale="log",
+       "RMS of total harmonic distortion over 200 Hz–5 kHz at a drive of 86 dB", OWN, 0.01, 1.5, "output", scale="log",
        absolute=True),
     _m("thd_bass_96_percent", "Bass distortion at 96 dB", "%", "low",
-       "RMS of total harmonic distortion over 50–100 Hz at a drive of 96 dB", OWN, 0.01, 1.0, "output", scale="log",
+       "RMS of total harmonic distortion over 50–100 Hz at a drive of 96 dB", OWN, 0.01, 1.5, "output", scale="log",
        absolute=True),
     _m("thd_mid_96_percent", "Midrange distortion at 96 dB", "%", "low",
-       "RMS of total harmonic distortion over 200 Hz–5 kHz at a drive of 96 dB", OWN, 0.01, 0.3, "output", scale="log",
+       "RMS of total harmonic distortion over 200 Hz–5 kHz at a drive of 96 dB", OWN, 0.01, 1.5, "output", scale="log",
        absolute=True),
     _m("clean_level_bass_db", "Clean level, bass", "dB", "high",
        "Highest drive with total harmonic distortion at most 10 % everywhere in 50–100 Hz", OWN, 0.1, 1.0, "output",
@@ -510,7 +537,7 @@ _OUTPUT = (
          f"Level delivered at {hz} Hz at the lower of 3 dB compression and the distortion limit (10 %)", OWN, 0.1, 1.0,
          "output", absolute=True) for hz in (40, 63, 100)),
     _m("impedance_min_ohm", "Lowest impedance", "Ω", "high",
-       "Lowest impedance magnitude, 20 Hz–20 kHz (passive speakers)", OWN, 0.1, 0.5, "output", scale="log"),
+       "Lowest impedance magnitude, 20 Hz–20 kHz (passive speakers)", OWN, 0.1, 1.25, "output", scale="log"),
     _m("sensitivity_db", "Sensitivity", "dB (2.83 V, 1 m)", "neither",
        "Reference level referred to a drive of 2.83 V (passive speakers)", OWN, 0.1, 1.0, "output", absolute=True),
 )  # fmt: skip
@@ -520,31 +547,28 @@ METRICS: dict[str, MetricDef] = {m.id: m for m in (*_RESPONSE, *_DIRECTIVITY, *_
 CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored
 
 
+# What stands beside a value in a session and in a speaker's pooled row: the columns of table `uncertainty`, in its order
+UNCERTAINTY = (
+    "se", "bias", "low", "high", "se_bench", "bias_bench", "low_absolute", "high_absolute", "se_sample", "low_unit", "high_unit",
+    "noise_limited", "other_value", "other_se", "other_low", "other_high", "other_share",
+)  # fmt: skip
+SAMPLE = ("sample_down", "sample_up")  # of sessions only: how far a sample's own error may carry a value, on its scale
+
+
 @dataclass(frozen=True, eq=False)
 class ValueTable:
     """Metric values of many sessions, columns in the order of `metrics`.
 
     value (S, M) NaN where withheld; censored (S, M) int8 codes into CENSORED; reason: (row, metric id) -> why withheld.
-    corrected, se, low, high (S, M): the bias-corrected value, its standard error and 95 % interval; None until worked out.
+    uncertainty: the columns UNCERTAINTY, each (S, M), NaN where there are none; empty until worked out.
     """
 
     metrics: tuple[str, ...]
     value: NDArray[np.float64]
     censored: NDArray[np.int8]
     reason: dict[tuple[int, str], str]
-    corrected: NDArray[np.float64] | None = None
-    se: NDArray[np.float64] | None = None
-    low: NDArray[np.float64] | None = None
-    high: NDArray[np.float64] | None = None
+    uncertainty: dict[str, NDArray[np.float64]] = field(default_factory=dict)
 
-    se_calibration: NDArray[np.float64] | None = None
-
-    def with_intervals(self, columns: dict[str, NDArray[np.float64]]) -> ValueTable:
-        """The same values with the uncertainty columns given by name."""
-        return replace(self, **columns)  # type: ignore[arg-type]
-
-    def intervals(self) -> dict[str, NDArray[np.float64]]:
-        """The uncertainty columns that are there, by name."""
-        columns = {"corrected": self.corrected, "se": self.se, "low": self.low, "high": self.high,
-                   "se_calibration": self.se_calibration}  # fmt: skip
-        return {name: array for name, array in columns.items() if array is not None}
+    def with_uncertainty(self, columns: dict[str, NDArray[np.float64]]) -> ValueTable:
+        """The same values with their uncertainty."""
+        return replace(self, uncertainty=columns)

@@ -113,17 +113,21 @@ class CurveSet:
         return self.lw - self.sp
 
 
+POLES = ((ON_AXIS, V_AXIS), (h(180)[0], v(180)[0]))  # slots of one direction: the axis, and straight behind
+
+
 def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Fill the axis and the rear of one orbit from the other's where only those were measured: they are the same directions.
-    (…, 72, 199) in and out; a copy where something is filled."""
-    rear_h, rear_v = h(180)[0], v(180)[0]
-    pairs = ((V_AXIS, ON_AXIS), (ON_AXIS, V_AXIS), (rear_v, rear_h), (rear_h, rear_v))
+    """Both orbits meet on the axis and behind: both slots take the energy mean of the two readings, or the one there is.
+    (…, 72, 199) in and out; a copy where anything changes."""
     filled = level_db
-    for slot, twin in pairs:
-        absent = np.isnan(filled[..., slot, :]).all(axis=-1) & ~np.isnan(filled[..., twin, :]).all(axis=-1)
-        if absent.any():
-            filled = filled.copy() if filled is level_db else filled
-            filled[absent, slot, :] = filled[absent, twin, :]
+    for first, second in POLES:
+        a, b = level_db[..., first, :], level_db[..., second, :]
+        if np.array_equal(a, b, equal_nan=True):
+            continue
+        mean = level_of((power_of(a) + power_of(b)) / 2.0)
+        shared = np.where(np.isnan(a), b, np.where(np.isnan(b), a, mean))
+        filled = filled.copy() if filled is level_db else filled
+        filled[..., first, :] = filled[..., second, :] = shared
     return filled
 
 

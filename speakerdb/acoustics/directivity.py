@@ -18,7 +18,29 @@ EDGE_DB = -6.0
 BEAM = grid.band(1000.0, 10000.0)
 TONE = grid.band(300.0, 10000.0)
 TONE_RMS_DB, TONE_LEVEL_DB = 1.5, -6.0
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """Frequencies at which patterns are looked at: `of_grid` picks them (F) from the grid's, log2_hz (F,) says where they lie, beam
+    and tone which of them are 1–10 kHz and 300 Hz–10 kHz."""
+
+    of_grid: slice
+    log2_hz: Array
+    beam: slice
+    tone: slice
+
+
+def _every(nth: int) -> Points:
+    """Every n-th grid point of 300 Hz–10 kHz."""
+    of_grid = slice(TONE.start, TONE.stop, nth)
+    beam = slice(-(-(BEAM.start - TONE.start) // nth), -(-(BEAM.stop - TONE.start) // nth))
+    return Points(of_grid, grid.LOG2_HZ[of_grid], beam, slice(None))
+
+
 TURNS_DEG = (0, 10, 20, 30)
+GRID = Points(slice(None), grid.LOG2_HZ, BEAM, TONE)
+EVERY, SECOND = _every(1), _every(2)  # the second will do for curves that are 1/3-octave smoothed
 
 # slots going out from the axis on each side, 0 … 180
 _OUT = np.arange(0, 181, STEP_DEG)
@@ -82,29 +104,31 @@ class Beamwidth:
     sd_oct: Array
 
 
-def beamwidth(angle: Angle) -> Beamwidth:
-    """Median and evenness over 1–10 kHz of a full angle over frequency (..., 199)."""
-    deg, open_end = angle.deg[..., BEAM], angle.at_least[..., BEAM]
+def beamwidth(angle: Angle, points: Points = GRID) -> Beamwidth:
+    """Median and evenness over 1–10 kHz of a full angle over the points' frequencies (..., F)."""
+    deg, open_end = angle.deg[..., points.beam], angle.at_least[..., points.beam]
     median = np.median(deg, axis=-1)
     # a lower bound moves the median up only where it stands at or below the upper one of the two in the middle
     middle = np.partition(deg, deg.shape[-1] // 2, axis=-1)[..., deg.shape[-1] // 2, None]
     at_least = np.asarray((open_end & (deg <= middle)).any(axis=-1)) & ~np.isnan(median)
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread: Line = line(np.log2(np.where(angle.deg > 0, angle.deg, np.nan)), BEAM)
+        spread: Line = line(np.log2(np.where(angle.deg > 0, angle.deg, np.nan)), points.beam, points.log2_hz)
     return Beamwidth(median, at_least, np.where(open_end.any(axis=-1), np.nan, spread.ripple))
 
 
-def tone_deviation(smoothed_db: Array, smoothed_lw_db: Array, side: str) -> tuple[Array, Array]:
+def tone_deviation(
+    smoothed_db: Array, smoothed_lw_db: Array, side: str, points: Points = GRID
+) -> tuple[Array, Array]:
     """RMS in dB over 300 Hz–10 kHz of the curves of a side re the listening window with the mean removed (..., 19), and
     that mean (..., 19)."""
-    relative = (smoothed_db[..., SIDES[side], :] - smoothed_lw_db[..., None, :])[..., TONE]
+    relative = (smoothed_db[..., SIDES[side], :] - smoothed_lw_db[..., None, :])[..., points.tone]
     level = relative.mean(axis=-1)
     return np.sqrt(np.mean((relative - level[..., None]) ** 2, axis=-1)), level
 
 
-def tone_angle(smoothed_db: Array, smoothed_lw_db: Array, side: str) -> Angle:
+def tone_angle(smoothed_db: Array, smoothed_lw_db: Array, side: str, points: Points = GRID) -> Angle:
     """The angle up to which the tone holds on a side: RMS ≤ 1.5 dB and level ≥ −6 dB re the listening window; 0 if the axis fails."""
-    rms, level = tone_deviation(smoothed_db, smoothed_lw_db, side)
+    rms, level = tone_deviation(smoothed_db, smoothed_lw_db, side, points)
     shape = first_crossing(-rms[..., None], -TONE_RMS_DB)
     loud = first_crossing(level[..., None], TONE_LEVEL_DB)
     return worse(Angle(shape.deg[..., 0], shape.at_least[..., 0]), Angle(loud.deg[..., 0], loud.at_least[..., 0]))
@@ -136,22 +160,39 @@ _VERTICAL = (
 )[PER_ORBIT:]
 
 
-def turning_sensitivity(power: Array) -> Array:
+TURNED = tuple(sorted({s * t for t in TURNS_DEG for s in (1, -1)}))  # −30 … 30
+
+
+def turned_weights() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """(7, 36) weights on p² of the horizontal orbit with the axis at each of TURNED, and (36,) of the vertical orbit, whose curves
+    shift by H(t) − H(0)."""
+    return np.stack([_turned(t) for t in TURNED]), _VERTICAL
+
+
+def turned_in_room(power: Array) -> Array:
+    """In-room curves in dB (..., 7, 199) with the axis at each of TURNED, from p² (..., 72, 199).
+
+    The horizontal lists are re-centred, the vertical curves shifted by H(t) − H(0), the sound power kept.
+    """
+    lists, vertical_weights = turned_weights()
+    horizontal = curveset.average(power[..., :PER_ORBIT, :], lists)
+    vertical = curveset.average(power[..., PER_ORBIT:, :], vertical_weights[None])
+    sound_power = curveset.average(power, curveset.SP_WEIGHTS[None])
+    axes = power[..., curveset.h(*TURNED), :] / power[..., curveset.ON_AXIS, None, :]
+    return np.asarray(
+        10.0 * np.log10(horizontal + vertical * axes + curveset.IN_ROOM_WEIGHTS["sp"] * sound_power)
+    )
+
+
+def turning_sensitivity(in_room_db: Array) -> Array:
     """RMS over 300 Hz–10 kHz of the change of the in-room curve as the axis goes to 0, 10, 20, 30° on each side, in dB.
 
-    power (..., 72, 199). The horizontal lists are re-centred, the vertical curves shifted by H(t) − H(0), the sound power
-    kept; each in-room curve is set to its own mean over 300 Hz–3 kHz; mean of the two sides.
+    in_room_db (..., 7, 199) as of `turned_in_room`; each is set to its own mean over 300 Hz–3 kHz; mean of the two sides.
     """
-    turns = sorted({s * t for t in TURNS_DEG for s in (1, -1)})
-    horizontal = curveset.average(power[..., :PER_ORBIT, :], np.stack([_turned(t) for t in turns]))
-    vertical = curveset.average(power[..., PER_ORBIT:, :], _VERTICAL[None])
-    sound_power = curveset.average(power, curveset.SP_WEIGHTS[None])
-    axes = power[..., curveset.h(*turns), :] / power[..., curveset.ON_AXIS, None, :]
-    in_room = 10.0 * np.log10(horizontal + vertical * axes + curveset.IN_ROOM_WEIGHTS["sp"] * sound_power)
-    in_room -= in_room[..., REFERENCE].mean(axis=-1, keepdims=True)
+    set_equal = in_room_db - in_room_db[..., REFERENCE].mean(axis=-1, keepdims=True)
     sides = []
     for sign in (1, -1):
-        chosen = [turns.index(sign * t) for t in TURNS_DEG]
-        change = in_room[..., chosen, :][..., TONE].std(axis=-2)
+        chosen = [TURNED.index(sign * t) for t in TURNS_DEG]
+        change = set_equal[..., chosen, :][..., TONE].std(axis=-2)
         sides.append(np.sqrt(np.mean(change**2, axis=-1)))
     return np.asarray((sides[0] + sides[1]) / 2.0)

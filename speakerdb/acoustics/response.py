@@ -63,9 +63,9 @@ class Line:
     ripple: Array
 
 
-def line(curve: Array, band: slice) -> Line:
-    """Fit the line over the band's grid points; curve in dB or any unit."""
-    x = grid.LOG2_HZ[band] - grid.LOG2_HZ[band].mean()
+def line(curve: Array, band: slice, log2_hz: Array = grid.LOG2_HZ) -> Line:
+    """Fit the line over the band's points, on the grid or at log2_hz; curve in dB or any unit."""
+    x = log2_hz[band] - log2_hz[band].mean()
     y = curve[..., band]
     centred = y - y.mean(axis=-1, keepdims=True)
     sxx = float(x @ x)
@@ -75,14 +75,6 @@ def line(curve: Array, band: slice) -> Line:
     flat = total <= 1e-18 * x.size
     r_squared = np.where(flat, 0.0, 1.0 - rest / np.where(flat, 1.0, total))
     return Line(slope, np.where(np.isnan(total), np.nan, r_squared), np.sqrt(rest / x.size))
-
-
-def smoothness(slope_per_octave: Array, ripple: Array) -> Array:
-    """r² of the in-room line from its slope and ripple: slope² over slope² and ripple², both as variance over the band; 0 where both are 0."""
-    x = grid.LOG2_HZ[IN_ROOM]
-    explained = slope_per_octave**2 * x.var()
-    total = explained + ripple**2
-    return np.where(total > 0.0, explained / np.where(total > 0.0, total, 1.0), 0.0)
 
 
 @dataclass(frozen=True, eq=False)
@@ -161,17 +153,22 @@ def preference(nbd_on_axis: Array, nbd_in_room: Array, bass_hz: Array | float, s
     )
 
 
-def best_listening_angle(left: Array, right: Array) -> tuple[Array, Array, Array]:
-    """Of 0, 10, 20, 30° the smallest whose narrow-band deviation, averaged over both sides, is within 0.02 dB of the lowest.
+def axis_deviations(left: Array, right: Array) -> tuple[Array, Array]:
+    """(..., 4), (..., 4): at 0, 10, 20, 30° narrow-band deviation and treble balance (mean 4–16 kHz re 300 Hz–3 kHz), both averaged over
+    both sides. left and right (..., 4, 199): the horizontal curves at 0, ±10, ±20, ±30."""
+    deviation = (narrow_band_deviation(left) + narrow_band_deviation(right)) / 2.0
+    treble = (mean(left, TREBLE) - mean(left, REFERENCE) + mean(right, TREBLE) - mean(right, REFERENCE)) / 2.0
+    return deviation, treble
 
-    left and right (..., 4, 199): the horizontal curves at 0, ±10, ±20, ±30. Gives the angle in degrees, the gain over 0
-    in dB, and the change of treble balance (mean 4–16 kHz re 300 Hz–3 kHz) from the axis to that angle.
+
+def best_listening_angle(deviation: Array, treble: Array) -> tuple[Array, Array, Array]:
+    """Of 0, 10, 20, 30° the smallest whose narrow-band deviation (..., 4) is within 0.02 dB of the lowest.
+
+    Gives the angle in degrees, the gain over 0 in dB, and the change of treble balance (..., 4) from the axis to that angle.
     """
-    deviations = (narrow_band_deviation(left) + narrow_band_deviation(right)) / 2.0
-    lowest = deviations.min(axis=-1, keepdims=True)
-    choice = np.argmax(deviations <= lowest + ANGLE_TOLERANCE_DB, axis=-1)[..., None]
-    balance = (mean(left, TREBLE) - mean(left, REFERENCE) + mean(right, TREBLE) - mean(right, REFERENCE)) / 2.0
-    gain = np.maximum(deviations[..., 0] - np.take_along_axis(deviations, choice, -1)[..., 0], 0.0)
-    change = np.take_along_axis(balance, choice, -1)[..., 0] - balance[..., 0]
+    lowest = deviation.min(axis=-1, keepdims=True)
+    choice = np.argmax(deviation <= lowest + ANGLE_TOLERANCE_DB, axis=-1)[..., None]
+    gain = np.maximum(deviation[..., 0] - np.take_along_axis(deviation, choice, -1)[..., 0], 0.0)
+    change = np.take_along_axis(treble, choice, -1)[..., 0] - treble[..., 0]
     unknown = np.isnan(lowest[..., 0])
     return np.where(unknown, np.nan, choice[..., 0] * 10.0), np.where(unknown, np.nan, gain), change

@@ -2,19 +2,19 @@
 
 from speakerdb.derive.gridding import to_grid
 from speakerdb.derive.measuring import Derived, derive
-from speakerdb.derive.pooling import Pooled, PooledDraws, pool_draws, pool_table, pool_weights
-from speakerdb.derive.uncertainty import SessionUncertainty, averaged_uncertainty, session_uncertainty
+from speakerdb.derive.pooling import Grouping, PooledSpread, Spread, pool_spread, pool_table
+from speakerdb.derive.uncertainty import SessionUncertainty, own_uncertainty, session_uncertainty
 
 __all__ = [
     "Derived",
-    "Pooled",
-    "PooledDraws",
+    "Grouping",
+    "PooledSpread",
     "SessionUncertainty",
-    "averaged_uncertainty",
+    "Spread",
     "derive",
-    "pool_draws",
+    "own_uncertainty",
+    "pool_spread",
     "pool_table",
-    "pool_weights",
     "session_uncertainty",
     "to_grid",
 ]

@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, Bounded, exact
-from speakerdb.acoustics.directivity import Angle
+from speakerdb.acoustics.directivity import Angle, Points
 from speakerdb.derive import strength
 from speakerdb.derive.reasons import withhold, without_level
 from speakerdb.derive.strength import Values
@@ -22,45 +22,57 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class Derived:
-    """values: one row per session; summary: part -> (S, 199) float32, NaN where withheld."""
+    """values: one row per session; summary: part -> (S, 199) float32, NaN where withheld; listening_axis: narrow-band deviation and
+    treble balance (S, 4) at 0, 10, 20, 30°, which the listening axis is picked from, also when sessions are pooled."""
 
     values: ValueTable
     summary: dict[str, NDArray[np.float32]]
+    listening_axis: tuple[Array, Array]
 
 
-def slots_of(sessions: Sequence[GridSession]) -> Array:
-    """(S, 72, 199) levels in dB: the 10° subset of what was measured, NaN elsewhere."""
+def readings_of(sessions: Sequence[GridSession]) -> Array:
+    """(S, 72, 199) levels in dB as read: the 10° subset of what was measured, NaN elsewhere."""
     level = np.full((len(sessions), curveset.SLOTS, len(grid.FREQUENCY_HZ)), np.nan)
     for row, session in zip(level, sessions, strict=True):
         step = session.angle_deg / curveset.STEP_DEG
         on_step = np.abs(step - np.round(step)) < 1e-6
         slot = np.round(step).astype(int) + 17 + np.where(session.horizontal, 0, curveset.PER_ORBIT)
         row[slot[on_step]] = session.level_db[on_step]
-    return curveset.share_poles(level)
+    return level
+
+
+def slots_of(sessions: Sequence[GridSession]) -> Array:
+    """(S, 72, 199) levels in dB as everything but the listening axis takes them: the poles shared by both orbits."""
+    return curveset.share_poles(readings_of(sessions))
 
 
 def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = None) -> Derived:
     """Values of the wanted metrics (None: all) of a batch of sessions, and their summary curves."""
     ids = tuple(m for m in METRICS if metrics is None or m in metrics)
     groups = {METRICS[m].group for m in ids}
-    level = slots_of(sessions)
+    readings = readings_of(sessions)
+    level = curveset.share_poles(readings)
     power = curveset.power_of(level)
     curves = curveset.curve_set(level, power)
-    found = response_metrics(level, curves)
+    found = averaged_metrics(curves)
+    axis = response.axis_deviations(*_sides(readings, level))
+    found |= axis_metrics(*axis)
     summary = {
         "on_axis": curves.on_axis, "listening_window": curves.lw, "early_reflections": curves.er,
         "sound_power": curves.sp, "in_room": curves.in_room, "di_early": curves.di_early, "di_power": curves.di_power,
         "rear": level[:, curveset.h(180)[0]] - level[:, curveset.ON_AXIS],  # what a wall behind sends back
     }  # fmt: skip
     if "directivity" in groups:
-        pattern, widths = directivity_metrics(power, curves)
+        smoothed, window = (10.0 * np.log10(grid.smooth_third_octave(p)) for p in (power, curveset.power_of(curves.lw)))
+        pattern, widths = pattern_metrics(smoothed, window)
         summary |= widths | {"sound_power_sphere": _sphere_power(sessions)}
         di = curves.lw - summary["sound_power_sphere"]
         found |= pattern | {"di_sphere_mean_db": exact(response.mean(di, directivity.TONE))}
+        found["turning_sensitivity_db"] = exact(directivity.turning_sensitivity(directivity.turned_in_room(power)))
     if "output" in groups:
         f6 = found["f6_hz"]
-        window = strength.Response(curves.lw, found["reference_level_db"].value, f6.value, f6.code == AT_MOST)
-        output = strength.output_metrics(sessions, window)
+        window_response = strength.Response(curves.lw, found["reference_level_db"].value, f6.value, f6.code == AT_MOST)
+        output = strength.output_metrics(sessions, window_response)
         found |= output.values
         summary |= strength.usable_curves(output.usable)
     table = ValueTable(
@@ -73,7 +85,15 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
     for part in ("usable_output", "usable_output_bound"):
         if part in summary:
             summary[part][blank] = np.nan
-    return Derived(table, {part: np.round(curve, 2).astype(np.float32) for part, curve in summary.items()})
+    return Derived(table, {part: np.round(curve, 2).astype(np.float32) for part, curve in summary.items()}, axis)
+
+
+def _sides(readings: Array, level: Array) -> tuple[Array, Array]:
+    """Horizontal curves (S, 4, 199) at 0, ±10, ±20, ±30 as read; 0° from the vertical orbit where only that has it."""
+    left, right = readings[:, curveset.h(0, 10, 20, 30)], readings[:, curveset.h(0, -10, -20, -30)]
+    only_vertical = np.isnan(left[:, 0]).all(axis=-1)
+    left[only_vertical, 0] = right[only_vertical, 0] = level[only_vertical, curveset.ON_AXIS]
+    return left, right
 
 
 NOISE = "noise, not distortion, is above the limit at the lowest drive"
@@ -95,21 +115,28 @@ def _sphere_power(sessions: Sequence[GridSession]) -> Array:
     return sphere
 
 
-def response_metrics(level: Array, c: curveset.CurveSet) -> Values:
-    """Metrics of §3 from levels (S, 72, 199) and their curve set."""
-    found = averaged_metrics(c)
-    left, right = level[:, curveset.h(0, 10, 20, 30)], level[:, curveset.h(0, -10, -20, -30)]
-    angle, gain, treble = response.best_listening_angle(left, right)
-    found["best_listening_angle_deg"], found["best_listening_angle_gain_db"] = exact(angle), exact(gain)
-    found["best_listening_angle_treble_db"] = exact(treble)
-    return found
+def axis_metrics(deviation: Array, treble: Array) -> Values:
+    """The listening axis from narrow-band deviation and treble balance (..., 4) at 0, 10, 20, 30°."""
+    angle, gain, change = response.best_listening_angle(deviation, treble)
+    return {
+        "best_listening_angle_deg": exact(angle), "best_listening_angle_gain_db": exact(gain),
+        "best_listening_angle_treble_db": exact(change),
+    }  # fmt: skip
+
+
+def limit_metrics(c: curveset.CurveSet) -> Values:
+    """The bass limits of §3: what a dip near the threshold can carry to another place altogether."""
+    r = response
+    window_mean = r.mean(c.lw, r.BASS_MEAN)
+    curves = {**{f"f{n}_hz": (c.lw, n) for n in (3, 6, 10)}, "power_f6_hz": (c.sp, 6)}
+    limits = {name: r.bass_limit(curve, window_mean - n) for name, (curve, n) in curves.items()}
+    return {name: _flagged(limit.hz, limit.at_most, AT_MOST) for name, limit in limits.items()}
 
 
 def averaged_metrics(c: curveset.CurveSet) -> Values:
     """Metrics of §3 and §4 that need the on-axis and the averaged curves (…, 199) alone."""
     r = response
     reference = r.mean(c.lw, r.REFERENCE)
-    window_mean = r.mean(c.lw, r.BASS_MEAN)
     in_room = r.line(c.in_room, r.IN_ROOM)
     nbd_axis, nbd_window, nbd_room = (r.narrow_band_deviation(x) for x in (c.on_axis, c.lw, c.in_room))
     found: Values = {
@@ -126,15 +153,11 @@ def averaged_metrics(c: curveset.CurveSet) -> Values:
         "bass_balance_db": exact(r.mean(c.lw, r.BASS) - reference),
         "treble_balance_db": exact(r.mean(c.lw, r.TREBLE) - reference),
     }
-    limits = {f"f{n}_hz": r.bass_limit(c.lw, window_mean - n) for n in (3, 6, 10)}
-    limits["power_f6_hz"] = r.bass_limit(c.sp, window_mean - 6)
-    for name, limit in limits.items():
-        found[name] = _flagged(limit.hz, limit.at_most, AT_MOST)
-    f6 = limits["f6_hz"]
-    found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.at_most, np.nan, f6.hz)))
-    power_f6 = limits["power_f6_hz"]
-    preference = r.preference(nbd_axis, nbd_room, power_f6.hz, in_room.r_squared)
-    found["preference"] = _flagged(preference, power_f6.at_most, AT_LEAST)
+    found |= (limits := limit_metrics(c))
+    f6, power_f6 = limits["f6_hz"], limits["power_f6_hz"]
+    found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.code == AT_MOST, np.nan, f6.value)))
+    preference = r.preference(nbd_axis, nbd_room, power_f6.value, in_room.r_squared)
+    found["preference"] = _flagged(preference, power_f6.code == AT_MOST, AT_LEAST)
     found["preference_bass_managed"] = exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared))
     found["di_power_mean_db"] = exact(r.mean(c.di_power, directivity.TONE))
     found["di_power_ripple_db"] = exact(r.line(c.di_power, directivity.TONE).ripple)
@@ -150,21 +173,19 @@ def _open(angle: Angle) -> Bounded:
     return _flagged(angle.deg, angle.at_least, AT_LEAST)
 
 
-def directivity_metrics(power: Array, c: curveset.CurveSet) -> tuple[Values, dict[str, Array]]:
-    """Metrics of §4 that need single curves, from p² (S, 72, 199) and the curve set; and the full −6 dB angles over frequency."""
+def pattern_metrics(smoothed: Array, smoothed_lw: Array, points: Points = directivity.GRID) -> tuple[Values, dict[str, Array]]:
+    """Metrics of §4 that need single curves, from 1/3-octave smoothed curves (S, 72, F) and window (S, F) in dB at some points; and the
+    full −6 dB angles over their frequencies."""
     d = directivity
-    smoothed = 10.0 * np.log10(grid.smooth_third_octave(power))
-    smoothed_lw = 10.0 * np.log10(grid.smooth_third_octave(curveset.power_of(c.lw)))
     found: Values = {}
     widths = {}
     for name, sides in (("horizontal", ("left", "right")), ("vertical", ("up", "down"))):
         angle = d.full_angle(smoothed, sides)
-        width = d.beamwidth(angle)
+        width = d.beamwidth(angle, points)
         found[f"beamwidth_{name}_deg"] = _flagged(width.median_deg, width.at_least, AT_LEAST)
         found[f"beamwidth_{name}_sd_oct"] = exact(width.sd_oct)
         widths[f"beamwidth_{name}"] = np.where(angle.at_least, np.nan, angle.deg)
-        a, b = (d.tone_angle(smoothed, smoothed_lw, side) for side in sides)
+        a, b = (d.tone_angle(smoothed, smoothed_lw, side, points) for side in sides)
         found[f"tone_{sides[0]}_deg"], found[f"tone_{sides[1]}_deg"] = _open(a), _open(b)
         found[f"tone_width_{name}_deg"] = _open(d.worse(a, b))
-    found["turning_sensitivity_db"] = exact(d.turning_sensitivity(power))
     return found, widths

@@ -1,89 +1,100 @@
-"""Pooling: what stands for a speaker in one setting (statistics.md §4): means of metric values, not of curves.
+"""Pooling: what stands for a speaker in one setting (statistics.md §7): means of metric values, not of curves.
 
-Sessions within sample and lab first, then labs, then samples, with equal weights at each step.
+On the metric's scale (log2 where ratios count): sessions within sample and lab first, then labs, then samples, with equal weights at
+each step. Draws pool as the values do, so that errors which sessions share stay shared.
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.dictionary import ValueTable
-from speakerdb.statistics.intervals import within_nature
+from speakerdb.derive.uncertainty import another, scaled, unscaled
+from speakerdb.dictionary import METRICS, UNCERTAINTY, MetricDef, ValueTable
+from speakerdb.statistics import intervals
+from speakerdb.statistics.benches import Pattern
+from speakerdb.statistics.error_model import SharedKeys
+from speakerdb.statistics.heterogeneity import disagreement, widening
 
+Array = NDArray[np.float64]
 OPPOSITE = "sessions bound it from both sides (one at most, one at least)"
 _AT_MOST, _AT_LEAST = 1, 2
 
 
 @dataclass(frozen=True, eq=False)
-class Pooled:
-    """One row per group: values, and where the sessions disagree beyond their errors (all False without errors)."""
+class Grouping:
+    """Which sessions stand together: group (S,), 0 … G − 1, a speaker's setting each; sample and lab (S,), what they are pooled by."""
 
-    values: ValueTable
-    disagree: NDArray[np.bool_]
+    group: NDArray[np.int64]
+    sample: Sequence[str]
+    lab: Sequence[str]
+
+    @property
+    def count(self) -> int:
+        return int(self.group.max()) + 1 if len(self.group) else 0
+
+    def take(self, rows: NDArray[np.int64]) -> Grouping:
+        """Some sessions as one group."""
+        return Grouping(np.zeros(len(rows), np.int64), [self.sample[r] for r in rows], [self.lab[r] for r in rows])
+
+    def steps(self) -> list[NDArray[np.int64]]:
+        """For each step the parent of each node: sessions -> (group, sample, lab) -> (group, sample) -> group."""
+        names = [f"{g}\x1f{s}\x1f{laboratory}" for g, s, laboratory in zip(self.group, self.sample, self.lab, strict=True)]
+        cells, cell_of = np.unique(np.array(names, object).astype(str), return_inverse=True)
+        samples, sample_of = np.unique(np.array([c.rpartition("\x1f")[0] for c in cells]), return_inverse=True)
+        groups = np.array([int(s.partition("\x1f")[0]) for s in samples], np.int64)
+        return [cell_of.reshape(-1), sample_of.reshape(-1), groups]
+
+    def weights(self) -> Array:
+        """(S,) the share of each session in its group's mean when every session has the value."""
+        if not len(self.group):
+            return np.zeros(0)
+        to_cell, to_sample, to_group = self.steps()
+        per_cell, per_sample, per_group = (np.bincount(parent) for parent in (to_cell, to_sample, to_group))
+        sample_at = to_sample[to_cell]
+        return 1.0 / per_cell[to_cell] / per_sample[sample_at] / per_group[to_group[sample_at]]
 
 
-def _steps(group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> list[NDArray[np.int64]]:
-    """For each step the parent of each node: sessions -> (group, sample, lab) -> (group, sample) -> group."""
-    cells, cell_of = np.unique(
-        np.array(
-            [f"{g}\x1f{s}\x1f{laboratory}" for g, s, laboratory in zip(group, sample, lab, strict=True)], object
-        ).astype(str),
-        return_inverse=True,
-    )
-    samples, sample_of = np.unique(np.array([c.rpartition("\x1f")[0] for c in cells]), return_inverse=True)
-    groups = np.array([int(s.partition("\x1f")[0]) for s in samples], np.int64)
-    return [cell_of.reshape(-1), sample_of.reshape(-1), groups]
-
-
-def pool_weights(group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> NDArray[np.float64]:
-    """(S,) the share of each session in its group's mean when every session has the value."""
-    if not len(group):
-        return np.zeros(0)
-    to_cell, to_sample, to_group = _steps(group, sample, lab)
-    per_cell, per_sample, per_group = (np.bincount(parent) for parent in (to_cell, to_sample, to_group))
-    sample_at = to_sample[to_cell]
-    return 1.0 / per_cell[to_cell] / per_sample[sample_at] / per_group[to_group[sample_at]]
-
-
-def pool_table(values: ValueTable, group: NDArray[np.int64], sample: Sequence[str], lab: Sequence[str]) -> Pooled:
-    """Pool the rows of values by group (S,), 0 … G−1; withheld values take no part.
+def pool_table(values: ValueTable, by: Grouping) -> ValueTable:
+    """Pool the rows of values by group; withheld values take no part.
 
     A bound ("≤ 255 Hz") that the mean of the exact values lies within says nothing more and is left out; one that
     contradicts them, or stands where nothing is exact, makes the pooled value a bound of its side. A group's value is
     withheld where all of its sessions withhold it or their bounds are opposite.
     """
-    groups = int(group.max()) + 1 if len(group) else 0
+    groups = by.count
     if not groups:
-        return Pooled(values, np.zeros(values.value.shape, bool))
-    steps = _steps(group, sample, lab)
-    exact = _step_means(np.where(values.censored == 0, values.value, np.nan), steps)
-    at_most = (values.censored == _AT_MOST) & ~(values.value >= exact[group])
-    at_least = (values.censored == _AT_LEAST) & ~(values.value <= exact[group])
-    pooled = _step_means(np.where((values.censored == 0) | at_most | at_least, values.value, np.nan), steps)
-    below, above = (
-        _any(at_most & ~np.isnan(values.value), group, groups),
-        _any(at_least & ~np.isnan(values.value), group, groups),
-    )
+        return values
+    steps = by.steps()
+    rows = [METRICS[m] for m in values.metrics]
+    x = _by_column(scaled, rows, values.value)
+    exact = _step_means(np.where(values.censored == 0, x, np.nan), steps)
+    at_most = (values.censored == _AT_MOST) & ~(x >= exact[by.group])
+    at_least = (values.censored == _AT_LEAST) & ~(x <= exact[by.group])
+    pooled = _step_means(np.where((values.censored == 0) | at_most | at_least, x, np.nan), steps)
+    below, above = (_any(bound & ~np.isnan(x), by.group, groups) for bound in (at_most, at_least))
     opposite = below & above
     pooled[opposite] = np.nan
     censored = np.where(np.isnan(pooled), 0, np.where(below, _AT_MOST, np.where(above, _AT_LEAST, 0))).astype(np.int8)
     reason: dict[tuple[int, str], str] = {}
     column = {m: j for j, m in enumerate(values.metrics)}
     for (row, metric), text in values.reason.items():
-        g = int(group[row])
+        g = int(by.group[row])
         if np.isnan(pooled[g, column[metric]]):
             reason.setdefault((g, metric), text)
     for g, j in zip(*np.nonzero(opposite), strict=True):
         reason[int(g), values.metrics[j]] = OPPOSITE
-    return Pooled(ValueTable(values.metrics, pooled, censored, reason), np.zeros(pooled.shape, bool))
+    return ValueTable(values.metrics, _by_column(unscaled, rows, pooled), censored, reason)
 
 
-def _step_means(value: NDArray[np.float64], steps: Sequence[NDArray[np.int64]]) -> NDArray[np.float64]:
+def _by_column(scale: Callable[[MetricDef, Array], Array], metrics: Sequence[MetricDef], values: Array) -> Array:
+    return np.stack([scale(m, values[:, j]) for j, m in enumerate(metrics)], axis=1) if metrics else values
+
+
+def _step_means(value: Array, steps: Sequence[NDArray[np.int64]]) -> Array:
     """Means over each step's parents in turn, of what is there: (S, M) -> (G, M), NaN where nothing is."""
     for parent in steps:
         there = ~np.isnan(value)
@@ -101,79 +112,212 @@ def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDA
     return found
 
 
-DISAGREEMENT_P = 0.01  # of the Q test, below which sessions count as disagreeing (statistics.md §4)
+@dataclass(frozen=True, eq=False)
+class Spread:
+    """Uncertainty of sessions: columns as in dictionary.UNCERTAINTY and SAMPLE, each (S, M), NaN where there is none; draws(rows) gives
+    the centred own and bench draws of some sessions, each (s, M, B); keys (S,): what each shares its errors with."""
+
+    columns: dict[str, Array]
+    keys: Sequence[SharedKeys]
+    draws: Callable[[NDArray[np.int64]], tuple[NDArray[np.float32], NDArray[np.float32]]]
 
 
 @dataclass(frozen=True, eq=False)
-class PooledDraws:
-    """corrected, se, low, high, se_calibration (G, M), NaN where there are no draws; disagree (G, M) bool."""
+class PooledSpread:
+    """columns: those of dictionary.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where there is no
+    value; kept: pooled values (G, M) of metrics that are one of two, where pooling by branch gives another than the plain mean."""
 
-    uncertain: dict[str, NDArray[np.float64]]
+    columns: dict[str, Array]
     disagree: NDArray[np.bool_]
+    pattern: NDArray[np.int64]
+    patterns: list[Pattern]
+    value: Array
 
 
-def pool_draws(
-    values: ValueTable,
-    draws: NDArray[np.float32],
-    se_calibration: NDArray[np.float64],
-    group: NDArray[np.int64],
-    sample: Sequence[str],
-    lab: Sequence[str],
-) -> PooledDraws:
-    """Pool corrected draws (S, M, B) as the values are pooled, so that shared errors stay shared.
+def pool_spread(values: ValueTable, pooled: ValueTable, spread: Spread, by: Grouping) -> PooledSpread:
+    """Pool the uncertainty of sessions (values (S, M)) as their values were pooled (pooled (G, M)).
 
-    Sessions that disagree beyond their errors (Q test on the residual draws, p < 0.01) are flagged and the standard error
-    is widened by √(Q/df). se_calibration (S, M) pools by weight, which keeps it an upper bound where labs differ.
+    Sessions that disagree beyond the errors that they don't share are flagged, and the standard error is widened by √(Q/df).
     """
-    from scipy.stats import chi2
-
-    groups, metrics = (int(group.max()) + 1 if len(group) else 0), len(values.metrics)
-    columns = {
-        name: np.full((groups, metrics), np.nan) for name in ("corrected", "se", "low", "high", "se_calibration")
-    }
-    disagree = np.zeros((groups, metrics), bool)
+    groups, metrics = by.count, [METRICS[m] for m in values.metrics]
+    found = {name: np.full((groups, len(metrics)), np.nan) for name in UNCERTAINTY}
+    disagree = np.zeros((groups, len(metrics)), bool)
+    book = _Patterns()
+    pattern = np.full((groups, len(metrics)), -1, np.int64)
+    value = pooled.value.copy()
+    order = np.argsort(by.group, kind="stable")
+    ends = np.searchsorted(by.group[order], np.arange(groups + 1))
+    known = ~np.isnan(spread.columns["se"])
     for g in range(groups):
-        rows = np.flatnonzero(group == g)
-        weight = np.zeros((metrics, len(rows)))
-        usable = ~np.isnan(draws[rows, :, 0]) & (values.censored[rows] == 0)
-        usable |= ~np.isnan(draws[rows, :, 0]) & ~usable.any(axis=0)  # bounds count only where nothing is exact
+        rows = order[ends[g] : ends[g + 1]]
+        if len(rows) == 1:
+            row = int(rows[0])
+            for name in UNCERTAINTY:
+                found[name][g] = spread.columns[name][row]
+            # one sample measured: another unit lies about it by its own spread and this one's
+            found["se_sample"][g] *= np.sqrt(another(1))
+            pattern[g] = np.where(known[row], book.number(((spread.keys[row].bench, 1.0),)), -1)
+            continue
+        several = _Several(values, spread, by, rows, metrics, known[rows])
+        for name, column in several.columns().items():
+            found[name][g] = column
+        disagree[g] = several.disagree
+        for j in np.flatnonzero(several.there).tolist():
+            pattern[g, j] = book.number(several.pattern(j))
+        for j, x in several.by_branch.items():
+            value[g, j] = float(unscaled(metrics[j], np.array(x)))
+    gone = np.isnan(pooled.value)
+    for name in found:
+        found[name][gone] = np.nan
+    pattern[gone] = -1
+    return PooledSpread(found, disagree & ~gone, pattern, book.all, np.where(gone, np.nan, value))
+
+
+@dataclass(eq=False)
+class _Patterns:
+    """Patterns of benches by number, in the order in which they turn up."""
+
+    all: list[Pattern] = field(default_factory=list)
+    _numbers: dict[Pattern, int] = field(default_factory=dict)
+
+    def number(self, pattern: Pattern) -> int:
+        if pattern not in self._numbers:
+            self._numbers[pattern] = len(self.all)
+            self.all.append(pattern)
+        return self._numbers[pattern]
+
+
+class _Several:
+    """One speaker's setting that was measured several times."""
+
+    def __init__(
+        self, values: ValueTable, spread: Spread, by: Grouping, rows: NDArray[np.int64], metrics: Sequence[MetricDef],
+        known: NDArray[np.bool_],
+    ) -> None:  # fmt: skip
+        self.metrics, self.rows = metrics, rows
+        self.keys = [spread.keys[r] for r in rows]
+        self.sample = [by.sample[r] for r in rows]
+        self.x = _by_column(scaled, metrics, values.value[rows])
+        self.part = {name: column[rows] for name, column in spread.columns.items()}
+        usable = known & (values.censored[rows] == 0)
+        usable |= known & ~usable.any(axis=0)  # bounds count only where nothing is exact
+        self.usable = usable
+        self.weight = np.zeros(usable.shape)
         for pattern in np.unique(usable, axis=1).T:
             if pattern.any():
-                kept = rows[pattern]
-                share = pool_weights(np.zeros(len(kept), np.int64), [sample[r] for r in kept], [lab[r] for r in kept])
                 mine = np.flatnonzero((usable == pattern[:, None]).all(axis=0))
-                weight[np.ix_(mine, np.flatnonzero(pattern))] = share
-        there = weight.sum(axis=1) > 0
-        own = np.where(usable.T[:, :, None], draws[rows].transpose(1, 0, 2), 0.0)  # (M, s, B)
-        pooled = np.einsum("ms,msb->mb", weight, own)
-        widen = np.ones(metrics)
-        for m in np.flatnonzero(usable.sum(axis=0) > 1):
-            ratio, p = _disagreement(own[m][usable[:, m]], weight[m][usable[:, m]], chi2)
-            if p < DISAGREEMENT_P:
-                disagree[g, m], widen[m] = True, np.sqrt(max(ratio, 1.0))
-        mean = pooled.mean(axis=1)
-        pooled = mean[:, None] + (pooled - mean[:, None]) * widen[:, None]
-        pooled = np.stack([within_nature(m, row) for m, row in zip(values.metrics, pooled, strict=True)])
-        low, high = np.percentile(pooled, [2.5, 97.5], axis=1)
-        calibration = np.sum(weight * np.nan_to_num(se_calibration[rows].T), axis=1)
-        for name, column in zip(columns, (mean, pooled.std(axis=1), low, high, calibration), strict=True):
-            columns[name][g, there] = column[there]
-    return PooledDraws(columns, disagree)
+                self.weight[np.ix_(np.flatnonzero(pattern), mine)] = by.take(rows[pattern]).weights()[:, None]
+        self.there = usable.any(axis=0)
+        self.own, self.bench = spread.draws(rows)
+        self.by_branch: dict[int, float] = {}
+        self.disagree, self.widen = self._widening()
 
+    def pattern(self, j: int) -> Pattern:
+        """What benches stand behind a metric's value, and with which weight."""
+        shares: dict[str, float] = {}
+        for key, weight in zip(self.keys, self.weight[:, j].tolist(), strict=True):
+            if weight > 0:
+                shares[key.bench] = shares.get(key.bench, 0.0) + weight
+        return tuple(sorted((bench, round(share, 9)) for bench, share in shares.items()))
 
-def _disagreement(draws: NDArray[np.float64], weight: NDArray[np.float64], chi2: Any) -> tuple[float, float]:
-    """(Q/df, p) of sessions' corrected values about their weighted mean, against the covariance of the same residuals of draws.
+    def _widening(self) -> tuple[NDArray[np.bool_], Array]:
+        """(M,), (M,): where sessions disagree, and by what their pooled error is widened.
 
-    What sessions share cancels in the residuals, so that only errors that could make them differ count.
-    """
-    rest = draws - weight @ draws
-    residual = rest.mean(axis=1)
-    covariance = np.atleast_2d(np.cov(rest))
-    values, vectors = np.linalg.eigh(covariance)
-    kept = values > 1e-6 * max(values[-1], 1e-12)
-    df = int(min(kept.sum(), len(draws) - 1))
-    if df < 1:
-        return 1.0, 1.0
-    chosen = np.argsort(values)[::-1][:df]
-    q = float(np.sum((vectors[:, chosen].T @ residual) ** 2 / values[chosen]))
-    return q / df, float(chi2.sf(q, df))
+        Each session has the errors that it does not share: its own (sessions of one run share the level), the bench's where benches
+        differ, the sample's where samples do.
+        """
+        flagged, widen = np.zeros(len(self.metrics), bool), np.ones(len(self.metrics))
+        bench = np.array([[a.bench == b.bench for b in self.keys] for a in self.keys], float)
+        sample = np.array([[a == b for b in self.sample] for a in self.sample], float)
+        run = np.array([[a.run == b.run for b in self.keys] for a in self.keys], bool)
+        for j in np.flatnonzero(self.usable.sum(axis=0) > 1).tolist():
+            mine = np.flatnonzero(self.usable[:, j])
+            own, benches, samples = (self.part[name][mine, j] for name in ("se", "se_bench", "se_sample"))
+            covariance = np.diag(own**2)
+            shared = run[np.ix_(mine, mine)] & ~np.eye(len(mine), dtype=bool)
+            if shared.any():  # of one run: the level's part is in the draws of all
+                covariance = np.where(shared, np.cov(self.own[mine, j]), covariance)
+            covariance += bench[np.ix_(mine, mine)] * np.outer(benches, benches)
+            covariance += sample[np.ix_(mine, mine)] * np.outer(samples, samples)
+            ratio, p = disagreement(self.x[mine, j], self.weight[mine, j], covariance)
+            widen[j], flagged[j] = widening(ratio, p)
+        return flagged, widen
+
+    def columns(self) -> dict[str, Array]:
+        w, part = self.weight, self.part
+
+        def mean(name: str) -> Array:
+            return np.asarray((w * np.where(self.usable, part[name], 0.0)).sum(axis=0))
+
+        x = (w * np.where(self.usable, self.x, 0.0)).sum(axis=0)
+        own = np.einsum("sm,smb->mb", w, np.where(self.usable[:, :, None], np.nan_to_num(self.own), 0.0)) * self.widen[:, None]
+        bench = np.einsum("sm,smb->mb", w, np.where(self.usable[:, :, None], np.nan_to_num(self.bench), 0.0))
+        bias, bias_bench = mean("bias"), mean("bias_bench")
+        se = intervals.standard_error(own)
+        first, second = intervals.span(x, own, bias), intervals.span(x, own + bench, bias + bias_bench)
+        samples = len(set(self.sample))
+        sample = {name: np.sqrt((w * np.where(self.usable, part[name], 0.0) ** 2).sum(axis=0)) for name in ("se_sample", "sample_down", "sample_up")}  # fmt: skip
+        factor = np.sqrt(another(samples))
+        ends = {
+            "": (first.low, first.high), "_absolute": (second.low, second.high),
+            "_unit": (x - np.hypot(x - second.low, factor * sample["sample_down"]),
+                      x + np.hypot(second.high - x, factor * sample["sample_up"])),
+        }  # fmt: skip
+        half = (first.down + first.up) / 2.0
+        found = {
+            "se": se, "bias": bias, "se_bench": bench.std(axis=1), "bias_bench": bias_bench,
+            "se_sample": factor * sample["se_sample"], "noise_limited": (np.abs(bias) > half / 2.0).astype(float),
+        }  # fmt: skip
+        noise = np.maximum(bias, 0.0)
+        for name, (low, high) in ends.items():
+            low, high = intervals.within_nature(tuple(self.metrics), low, high, noise, half)
+            for end, value in (("low", np.minimum(low, x)), ("high", np.maximum(high, x))):
+                found[end + name] = np.array([unscaled(m, v) for m, v in zip(self.metrics, value, strict=True)])
+        for name in ("other_value", "other_se", "other_low", "other_high", "other_share"):
+            found[name] = np.full(len(self.metrics), np.nan)
+        for j in np.flatnonzero((self.usable & ~np.isnan(part["other_share"])).any(axis=0)).tolist():
+            self._pool_branches(j, found)
+        return {name: np.where(self.there, column, np.nan) for name, column in found.items()}
+
+    def _pool_branches(self, j: int, found: dict[str, Array]) -> None:
+        """Total the shares over sessions, take the larger branch, average each session's value in it; never across."""
+        metric, part = self.metrics[j], self.part
+        rows = np.flatnonzero(self.usable[:, j])
+        nodes: list[tuple[int, float, float, float, float, float]] = []  # session, value, se, low, high, share
+        for s in rows.tolist():
+            own_share = 1.0 - np.nan_to_num(part["other_share"][s, j])
+            ends = (float(scaled(metric, part[name][s, j])) for name in ("low", "high"))
+            nodes.append((s, float(self.x[s, j]), float(part["se"][s, j]), *ends, float(own_share)))
+            if own_share < 1.0:
+                value, low, high = (float(scaled(metric, part[f"other_{n}"][s, j])) for n in ("value", "low", "high"))
+                nodes.append((s, value, float(part["other_se"][s, j]), low, high, 1.0 - float(own_share)))
+        at = np.sort([n[1] for n in nodes])
+        gap = int(np.argmax(np.diff(at)))
+        cut = (at[gap] + at[gap + 1]) / 2.0
+        sides = [[n for n in nodes if (n[1] < cut) == lower] for lower in (True, False)]
+        shares = [sum(self.weight[n[0], j] * n[5] for n in side) for side in sides]
+        main, other = (sides[0], sides[1]) if shares[0] >= shares[1] else (sides[1], sides[0])
+
+        def pool(side: Sequence[tuple[int, float, float, float, float, float]]) -> tuple[float, float, float, float]:
+            weight = np.array([self.weight[n[0], j] for n in side])
+            weight /= weight.sum()
+            value, se, low, high = (np.array([n[i] for n in side]) for i in (1, 2, 3, 4))
+            x = float(weight @ value)
+            return x, float(np.sqrt((weight * se) @ (weight * se))), *(
+                x + sign * float(np.sqrt(np.sum((weight * (end - value)) ** 2))) for sign, end in ((-1.0, low), (1.0, high))
+            )  # type: ignore[return-value]
+
+        x, se, low, high = pool(main)
+        self.by_branch[j] = x
+        found["se"][j], found["bias"][j], found["bias_bench"][j] = se, 0.0, 0.0
+        before = float((self.weight[:, j] * np.where(self.usable[:, j], self.x[:, j], 0.0)).sum())
+        for end, value in (("low", low), ("high", high)):
+            found[end][j] = float(unscaled(metric, np.array(value)))
+            for kind in ("_absolute", "_unit"):  # moved with the value, and never narrower than as measured
+                moved = float(scaled(metric, np.array(found[end + kind][j]))) + x - before
+                wider = min(moved, value) if end == "low" else max(moved, value)
+                found[end + kind][j] = float(unscaled(metric, np.array(wider)))
+        x_other, se_other, low_other, high_other = pool(other)
+        for name, value in (("value", x_other), ("low", low_other), ("high", high_other)):
+            found[f"other_{name}"][j] = float(unscaled(metric, np.array(value)))
+        found["other_se"][j], found["other_share"][j] = se_other, min(shares) / sum(shares)

@@ -1,136 +1,328 @@
-"""How sure the values of a session are: the metric functions run on 400 noisy versions of its curves."""
+"""How sure the values of a session are: the metric functions run on what might have been measured, layer by layer.
+
+own is what a repeat would change, bench what all measurements there share, sample what another unit would change (statistics.md §2).
+Each is drawn alone and they add; metrics that errors may carry to another place (two_valued) are drawn with the layers together.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset
+from speakerdb.acoustics import curveset, directivity, grid, response
+from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
-from speakerdb.derive.measuring import averaged_metrics, directivity_metrics, response_metrics, slots_of
-from speakerdb.derive.strained import output_draws
-from speakerdb.derive.strength import Response, Values
-from speakerdb.dictionary import METRICS
+from speakerdb.derive.measuring import averaged_metrics, axis_metrics, limit_metrics, pattern_metrics, readings_of
+from speakerdb.derive.strained import OutputDraws
+from speakerdb.derive.strength import Response
+from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY, MetricDef
 from speakerdb.session import GridSession
-from speakerdb.statistics import draws as drawing
-from speakerdb.statistics.averages import noisy_averages
-from speakerdb.statistics.error_model import DRAWS, SharedKeys
-from speakerdb.statistics.intervals import Uncertain, uncertain
+from speakerdb.statistics import branches as branching
+from speakerdb.statistics import intervals
+from speakerdb.statistics.averages import Averages, averages_of, repeat_errors, sample_errors
+from speakerdb.statistics.branches import Branch
+from speakerdb.statistics.draws import AWAY, Reader
+from speakerdb.statistics.error_model import DRAWS, ErrorModel
+from speakerdb.statistics.intervals import Layer, layer_of
 
-CHUNK = 40  # draws held in memory at once: 40 × 72 × 199 single-precision numbers stay in the cache's reach
+BRANCH_DEG = 2.0  # an angle this near to where it would jump is worked out from all curves at full resolution
 
 Array = NDArray[np.float64]
+Draws = dict[str, Array]  # metric id -> (B,) in the metric's unit
 
 
 @dataclass(frozen=True, eq=False)
 class SessionUncertainty:
-    """corrected, se, low, high (M,) and draws (M, B) of a session; se_calibration (M,): what the calibration alone does.
-
-    noise: curve name -> (199,) standard deviation in dB of what the session does not share with all its curves alike
-    (beamwidths as 20·log10): repeatability and the sample's directivity.
-    """
+    """columns: those of dictionary.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own, bench
+    (M, B) int8 draws in sixteenths of the layer's standard error. noise: curve name -> (199,) standard deviation in dB of a repeat
+    (beamwidths as 20·log10), the level apart."""
 
     metrics: tuple[str, ...]
-    uncertain: Uncertain
-    se_calibration: Array
-    noise: dict[str, NDArray[np.float32]]
+    columns: dict[str, Array]
+    own: NDArray[np.int8]
+    bench: NDArray[np.int8]
+    noise: dict[str, NDArray[np.float32]] = field(default_factory=dict)
 
 
 def session_uncertainty(
-    session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, *, unit: bool = False
+    session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
 ) -> SessionUncertainty:
-    """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld.
-
-    unit: about the unit measured instead of the model (no errors that differ from sample to sample).
-    """
-    info = session.info
-    keys = SharedKeys.of(info, content_hash)
-    level = slots_of([session])[0].astype(np.float32)
-    shared = drawing.shared_errors(info, keys, unit=unit)
-    found = np.full((len(metrics), DRAWS), np.nan)
-    own_noise = _Spread()
-    windows: list[Array] = []
-    for first in range(0, DRAWS, CHUNK):
-        last = min(first + CHUNK, DRAWS)
-        noisy: NDArray[Any] = drawing.noisy_levels(level, shared, info, keys, first, last)
-        values, curves = _all_metrics(curveset.share_poles(noisy))
-        _place(found[:, first:last], metrics, values)
-        own_noise.add(curves, shared.common[first:last])
-        windows.append(curves["listening_window"])
-    if session.compression is not None or session.distortion is not None or not info.powered:
-        lw, column = np.concatenate(windows), {m: j for j, m in enumerate(metrics)}
-        window = Response(lw, found[column["reference_level_db"]], found[column["f6_hz"]])
-        _place(found, metrics, output_draws(session, keys, shared, window))
-    calibrated = np.full((len(metrics), DRAWS), np.nan)
-    _place(calibrated, metrics, _response_only(level, shared.calibration))
-    there = ~np.isnan(calibrated).all(axis=1)  # the pattern does not change with the calibration: nothing there
-    spread = np.zeros(len(metrics))
-    spread[there] = np.nanstd(calibrated[there], axis=1)
-    for j, metric in enumerate(metrics):
-        if METRICS[metric].group == "output" and METRICS[metric].unit.startswith("dB"):
-            spread[j] = shared.calibration[:, LEVEL_BAND].mean(axis=1).std()  # levels move with the mean error there
-    return SessionUncertainty(metrics, uncertain(metrics, value, found), spread, own_noise.sd())
-
-
-def averaged_uncertainty(session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array) -> Uncertain:
-    """The same for what needs the averaged curves alone, NaN for all other metrics: about a tenth of the work.
-
-    The averages' errors are drawn directly (statistics.averages), so the numbers differ a little from `session_uncertainty`'s.
-    """
-    keys = SharedKeys.of(session.info, content_hash)
-    shared = drawing.shared_errors(session.info, keys)
-    curves = noisy_averages(slots_of([session])[0], shared, session.info, keys)
-    found = np.full((len(metrics), DRAWS), np.nan)
-    _place(found, metrics, averaged_metrics(curves))
-    return uncertain(metrics, value, found)
-
-
-def _all_metrics(level: Array) -> tuple[Values, dict[str, Array]]:
-    """The metrics of noisy levels, and the curves that relatives are found by."""
-    power = curveset.power_of(level)
-    curves = curveset.curve_set(level, power)
-    pattern, widths = directivity_metrics(power, curves)
-    with np.errstate(divide="ignore"):
-        beams = {name: 20.0 * np.log10(width) for name, width in widths.items() if name.startswith("beamwidth")}
-    matched = {"listening_window": curves.lw, "in_room": curves.in_room, "di_power": curves.di_power, **beams}
-    return response_metrics(level, curves) | pattern, matched
-
-
-class _Spread:
-    """Running sums for the standard deviation of curves over draws, the errors common to all curves taken off."""
-
-    def __init__(self) -> None:
-        self._sums: dict[str, tuple[Array, Array]] = {}
-        self._count = 0
-
-    def add(self, curves: dict[str, Array], common: NDArray[np.float32]) -> None:
-        for name, curve in curves.items():
-            rest = curve - common if name in {"listening_window", "in_room"} else curve
-            first, second = self._sums.get(name, (np.zeros(rest.shape[1]), np.zeros(rest.shape[1])))
-            self._sums[name] = first + rest.sum(axis=0), second + (rest.astype(np.float64) ** 2).sum(axis=0)
-        self._count += len(common)
-
-    def sd(self) -> dict[str, NDArray[np.float32]]:
-        n = self._count
-        return {
-            name: np.sqrt(np.maximum(second / n - (first / n) ** 2, 0.0)).astype(np.float32)
-            for name, (first, second) in self._sums.items()
-        }
-
-
-def _response_only(level: NDArray[Any], error: NDArray[Any]) -> Values:
-    """Response metrics with one error (B, 199) added to all curves alike, so that averages need not be formed again."""
-    plain = curveset.curve_set(curveset.share_poles(level[None]))
-    moved = curveset.CurveSet(
-        *(curve + error for curve in (plain.on_axis, plain.lw, plain.er, plain.sp, plain.in_room))
+    """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld."""
+    work = _Work(session, content_hash, model)
+    rows = tuple(METRICS[m] for m in metrics)
+    t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
+    own, bench, sample, both, whole = (
+        _rows(rows, drawn)
+        for drawn in (work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers())
     )
-    return response_metrics(level[None] + error[:, None, :], moved)
+    layers = layer_of(rows, t, own), layer_of(rows, t, bench), layer_of(rows, t, sample)
+    return SessionUncertainty(
+        metrics, _columns(rows, t, layers, (own, both, whole)), intervals.encode(layers[0]), intervals.encode(layers[1]), work.noise()
+    )  # fmt: skip
 
 
-def _place(into: Array, metrics: tuple[str, ...], values: Values) -> None:
-    for row, metric in zip(into, metrics, strict=True):
-        if metric in values:
-            row[:] = values[metric].value
+def own_uncertainty(
+    session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
+) -> dict[str, Array]:
+    """The columns (M,) as measured, NaN where there is no interval: for a look before anything is stored."""
+    rows = tuple(METRICS[m] for m in metrics)
+    t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
+    own = _rows(rows, _Work(session, content_hash, model).own())
+    none = np.full(own.shape, np.nan)
+    layer, nothing = layer_of(rows, t, own), layer_of(rows, t, none)
+    columns = _columns(rows, t, (layer, nothing, nothing), (own, none, np.where([[m.two_valued] for m in rows], own, np.nan)))
+    return {name: columns[name] for name in ("se", "low", "high", "noise_limited")}
+
+
+class _Work:
+    """The layers of one session, each worked out once."""
+
+    def __init__(self, session: GridSession, content_hash: str, model: ErrorModel) -> None:
+        readings = readings_of([session])[0]
+        self.level = curveset.share_poles(readings)
+        self.sides = readings[curveset.h(0, 10, 20, 30)], readings[curveset.h(0, -10, -20, -30)]
+        self.reader = Reader.of(session.info, content_hash, model, readings)
+        self.averages: Averages = averages_of(self.level)
+        self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader, DRAWS)
+        self.output = OutputDraws.of(session, self.reader)
+        self._beams: dict[str, Array] = {}
+        self._points = directivity.SECOND
+
+    # each layer alone
+
+    def own(self) -> Draws:
+        curves, values = self._averaged(self._repeat + self.reader.own_common)
+        values |= self._listening(self.reader.own_common)
+        patterns, self._beams = self._patterns()
+        values |= patterns
+        return values | self._output(curves, values, self.reader.own_common, own=True)
+
+    def bench(self) -> Draws:
+        """Without what is between curves: the bench is common to all of them."""
+        error = self.reader.bench
+        curves, values = self._averaged(error[None])
+        values = {name: draws for name, draws in values.items() if METRICS[name].group != "directivity"}
+        return values | self._output(curves, values, error, own=False)
+
+    def sample(self) -> Draws:
+        common, away = self.reader.sample
+        curves, values = self._averaged(sample_errors(self.averages, common, away))
+        return values | self._output(curves, values, common, own=False)
+
+    # what jumps: layers together
+
+    def own_and_bench(self) -> Draws:
+        common = self.reader.own_common + self.reader.bench
+        curves, _ = self.averages.moved(self._repeat + common)
+        return limit_values(curves) | self._listening(common)
+
+    def all_layers(self) -> Draws:
+        spread, away = self.reader.sample
+        common = self.reader.own_common + self.reader.bench
+        curves, _ = self.averages.moved(self._repeat + common + sample_errors(self.averages, spread, away))
+        return limit_values(curves) | self._listening(common + spread) | self._patterns(away)[0]
+
+    def noise(self) -> dict[str, NDArray[np.float32]]:
+        """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
+        session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
+        window, power, room = self._repeat_sd[1], self._repeat_sd[3], self._repeat_sd[4]
+        found = {"listening_window": np.hypot(window, session), "in_room": np.hypot(room, session), "di_power": np.hypot(window, power)}
+        known = ~np.isnan([self.averages.level_db[1], self.averages.level_db[4], self.averages.level_db[1] - self.averages.level_db[3]])
+        found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
+        for name, sd in self._beams.items():
+            found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
+        return {name: sd.astype(np.float32) for name, sd in found.items()}
+
+    # parts
+
+    def _averaged(self, error: NDArray[Any]) -> tuple[CurveSet, Draws]:
+        curves, turned = self.averages.moved(error)
+        found = {name: b.value for name, b in averaged_metrics(curves).items()}
+        found["turning_sensitivity_db"] = directivity.turning_sensitivity(turned)
+        return curves, found
+
+    def _listening(self, common: NDArray[np.float32]) -> Draws:
+        """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one."""
+        both = np.concatenate([self.sides[0], self.sides[1][1:]])
+        if np.isnan(both[:, response.IN_ROOM]).any():
+            return {}
+        drawn = self.reader.single_readings(both) + common[:, None]
+        left, right = drawn[:, :4], drawn[:, [0, 4, 5, 6]]
+        return {name: b.value for name, b in axis_metrics(*response.axis_deviations(left, right)).items()}
+
+    def _patterns(self, away: NDArray[np.float32] | None = None) -> tuple[Draws, dict[str, Array]]:
+        """Beamwidths and tone angles of smoothed curves with the errors of single readings (and of another sample's directivity, which
+        grows off the axis); also, over frequency, 20·log10 standard deviations of the beamwidths.
+
+        What is common to all curves does not move them. At every second grid point; at each where an angle lies near a jump.
+        """
+        found, beams = self._patterns_at(self._points, away)
+        if away is None and self._points is directivity.SECOND and self._near_a_jump(found):
+            self._points = directivity.EVERY
+            return self._patterns_at(self._points, away)
+        return found, beams
+
+    def _patterns_at(self, points: directivity.Points, away: NDArray[np.float32] | None) -> tuple[Draws, dict[str, Array]]:
+        error = self.reader.smoothed_errors(points)
+        if away is not None:
+            error += _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
+        values, widths = self._pattern_values(points, error)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
+        return values, beams
+
+    def _pattern_values(self, points: directivity.Points, error: NDArray[np.float32]) -> tuple[Draws, dict[str, Array]]:
+        smooth, window, share = (part[..., points.of_grid] for part in self._smoothed)
+        moved = np.einsum("cf,bcf->bf", share, error, optimize=True)
+        values, widths = pattern_metrics(smooth + error, window + moved, points)
+        return {name: b.value for name, b in values.items()}, widths
+
+    @cached_property
+    def _smoothed(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
+        """1/3-octave smoothed levels (72, 199) and window (199,) in dB, and the share of each slot in the window."""
+        power = curveset.power_of(self.level)
+        smooth = 10.0 * np.log10(grid.smooth_third_octave(power))
+        window = 10.0 * np.log10(grid.smooth_third_octave(curveset.power_of(self.averages.level_db[1])))
+        share = np.nan_to_num(self.averages.share[1])
+        return smooth.astype(np.float32), window.astype(np.float32), share.astype(np.float32)
+
+    def _near_a_jump(self, drawn: Draws) -> bool:
+        """Whether an angle falls into two groups, or half the points would give it another value."""
+        none = np.zeros((1, curveset.SLOTS, 1), np.float32)
+        half, whole = (self._pattern_values(points, none)[0] for points in (directivity.SECOND, directivity.EVERY))
+        return any(
+            abs(half[name][0] - whole[name][0]) > BRANCH_DEG or branching.branches(draws, least_gap(METRICS[name])) is not None
+            for name, draws in drawn.items()
+            if METRICS[name].two_valued
+        )
+
+    def _output(self, curves: CurveSet, values: Draws, common: NDArray[np.float32], *, own: bool) -> Draws:
+        if self.output is None:
+            return {}
+        window = Response(curves.lw, values["reference_level_db"], values["f6_hz"])
+        at_error = common[:, LEVEL_BAND].mean(axis=1).astype(np.float64)
+        return self.output.own(window, at_error) if own else self.output.moved(window, at_error)
+
+
+def limit_values(curves: CurveSet) -> Draws:
+    return {name: b.value for name, b in limit_metrics(curves).items()}
+
+
+def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
+    """An error (B, 199) as it stands in a 1/3-octave smoothed curve."""
+    return np.asarray(grid.smooth_third_octave(error), np.float32)
+
+
+def _rows(metrics: tuple[MetricDef, ...], drawn: Draws) -> Array:
+    """(M, B) draws on the metrics' scales, NaN rows where a layer has none."""
+    found = np.full((len(metrics), DRAWS), np.nan)
+    for row, metric in zip(found, metrics, strict=True):
+        if metric.id in drawn:
+            row[:] = scaled(metric, drawn[metric.id])
+    return found
+
+
+def scaled(metric: MetricDef, values: NDArray[Any]) -> Array:
+    """Values on the scale that errors work on: log2 where ratios count."""
+    return np.asarray(np.log2(np.maximum(values, metric.step / 100.0)) if metric.scale == "log" else values, np.float64)
+
+
+def unscaled(metric: MetricDef, values: NDArray[Any]) -> Array:
+    """The inverse of `scaled`."""
+    return np.asarray(np.exp2(values) if metric.scale == "log" else values, np.float64)
+
+
+def least_gap(metric: MetricDef) -> float:
+    """How far two branches must lie apart on the metric's scale: a tenth of an octave, else a fifth of what matters."""
+    return branching.LEAST_GAP_OCT if metric.scale == "log" else metric.matters / 5.0
+
+
+@dataclass(frozen=True)
+class _About:
+    """One statement about one metric on its scale: the interval, how far percentiles lie from the value, the spread of its branch, and
+    the other branch."""
+
+    low: float
+    high: float
+    down: float
+    up: float
+    sd: float
+    other: Branch | None = None
+
+
+def _about(metric: MetricDef, t: float, draws: Array) -> _About:
+    """About a value that may be one of two: draws (B,) as they are."""
+    there = draws[np.isfinite(draws)]
+    two = branching.branches(there, least_gap(metric))
+    if two is None:
+        centred = there - np.median(there)
+        low, high = np.percentile(centred, (2.5, 97.5))
+        down, up = max(-low, 0.0), max(high, 0.0)
+        return _About(t - down, t + up, down, up, float(intervals.standard_error(centred[None])[0]))
+    main, other = sorted(two, key=lambda b: max(b.low - t, t - b.high, 0.0) or abs(b.median - t) * 1e-9)
+    low, high = min(main.low, t), max(main.high, t)
+    return _About(low, high, t - low, high - t, main.sd, other)
+
+
+def _columns(
+    metrics: tuple[MetricDef, ...], t: Array, layers: tuple[Layer, Layer, Layer], together: tuple[Array, Array, Array]
+) -> dict[str, Array]:
+    """The uncertainty columns in the metrics' units. together: draws (M, B) of own, own and bench, all layers, NaN rows for what adds."""
+    own, bench, sample = layers
+    zero = np.zeros((len(metrics), 1))
+    bench_draws, bench_bias = np.where(bench.known[:, None], bench.centred, zero), np.where(bench.known, bench.bias, 0.0)
+    found = {name: np.full(len(metrics), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
+    spans = (intervals.span(t, own.centred, own.bias), intervals.span(t, own.centred + bench_draws, own.bias + bench_bias))
+    half = (spans[0].down + spans[0].up) / 2.0
+    alone = intervals.span(t, sample.centred, np.zeros(len(metrics)))
+    se = own.se.copy()
+    found |= {
+        "se_bench": np.where(bench.known, bench.se, 0.0), "se_sample": np.where(sample.known, sample.se, 0.0),
+        "sample_down": np.nan_to_num(alone.down), "sample_up": np.nan_to_num(alone.up),
+    }  # fmt: skip
+    bias, bias_bench = own.bias.copy(), bench_bias.copy()
+    ends = {"low": spans[0].low, "high": spans[0].high, "low_absolute": spans[1].low, "high_absolute": spans[1].high}
+    down, up = spans[1].down + np.maximum(own.bias + bench_bias, 0.0), spans[1].up + np.maximum(-own.bias - bench_bias, 0.0)
+    for j in np.flatnonzero(own.known & ~np.isnan(together[2]).all(axis=1)).tolist():
+        metric = metrics[j]
+        first = _about(metric, float(t[j]), together[0][j])
+        second = first if np.isnan(together[1][j]).all() else _about(metric, float(t[j]), together[1][j])
+        third = _about(metric, float(t[j]), together[2][j])
+        if metric.two_valued:
+            bias[j] = bias_bench[j] = 0.0
+            ends["low"][j], ends["high"][j] = first.low, first.high
+            se[j] = first.sd
+            if first.other is not None:
+                for name, value in (("value", first.other.median), ("low", first.other.low), ("high", first.other.high)):
+                    found[f"other_{name}"][j] = unscaled(metric, np.array(value))
+                found["other_se"][j], found["other_share"][j] = first.other.sd, first.other.share
+            ends["low_absolute"][j], ends["high_absolute"][j] = min(second.low, first.low), max(second.high, first.high)
+            down[j], up[j] = float(t[j]) - ends["low_absolute"][j], ends["high_absolute"][j] - float(t[j])
+            found["se_bench"][j] = np.sqrt(max(second.sd**2 - first.sd**2, 0.0))
+        found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0))
+        found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0))
+        found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0))
+    ends["low_unit"] = t - np.hypot(down, np.sqrt(ANOTHER[1]) * found["sample_down"])
+    ends["high_unit"] = t + np.hypot(up, np.sqrt(ANOTHER[1]) * found["sample_up"])
+    noise = np.maximum(bias, 0.0)
+    for name in ("", "_absolute", "_unit"):
+        low, high = intervals.within_nature(metrics, ends[f"low{name}"], ends[f"high{name}"], noise, half)
+        for end, value in (("low", np.minimum(low, t)), ("high", np.maximum(high, t))):
+            found[f"{end}{name}"] = np.array([unscaled(m, x) for m, x in zip(metrics, value, strict=True)])
+    found |= {"se": se, "bias": bias, "bias_bench": bias_bench}
+    found["noise_limited"] = np.where(own.known, (np.abs(bias) > half / 2.0).astype(float), np.nan)
+    for name, column in found.items():
+        found[name] = np.where(own.known, column, np.nan)
+    return found
+
+
+def another(samples: int) -> float:
+    """Variance of a newly bought unit about the mean of n measured ones, in those of one sample: 1 + 1/n."""
+    return 1.0 + 1.0 / samples
+
+
+ANOTHER = {n: another(n) for n in (1,)}

@@ -1,23 +1,21 @@
-"""Noisy versions of a session's curves: what might have been measured (statistics.md §1)."""
+"""What might have been measured: the errors of a session, layer by layer (statistics.md §1, §2).
+
+own: what a repeat would change (each reading, the session, the run's level). bench: what all measurements there share. sample: what
+another unit would change. B draws; 72 slots of curves as in acoustics.curveset.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.acoustics import curveset, directivity, grid
 from speakerdb.acoustics.curveset import ANGLES_DEG, PER_ORBIT, SLOTS
 from speakerdb.session import SessionInfo
-from speakerdb.statistics.error_model import (
-    DRAWS,
-    MODEL_VERSION,
-    SAMPLE_PARTS,
-    WIDTH_OCT,
-    SharedKeys,
-    sd_over_frequency,
-    standard_deviation,
-)
+from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT, ErrorModel, SharedKeys
 from speakerdb.statistics.fields import generator, root, smooth_field
 
 Floats32 = NDArray[np.float32]
@@ -31,63 +29,114 @@ MIRRORED = (_NEGATIVE, [PER_ORBIT - 2 - i for i in _NEGATIVE])
 
 
 @dataclass(frozen=True, eq=False)
-class SharedErrors:
-    """Errors that all curves of a session have in common, per draw: calibration, sample and directivity (B, 199), level (B,)."""
+class Reader:
+    """Who measured what: the source of a session's errors. twice: for each of curveset.POLES, whether both orbits read it."""
 
-    calibration: Floats32
-    sample: Floats32
-    directivity: Floats32
-    level: Floats32
+    info: SessionInfo
+    keys: SharedKeys
+    model: ErrorModel
+    twice: tuple[bool, ...]
 
-    @property
-    def common(self) -> Floats32:
-        """(B, 199): what is added to every curve and every average alike."""
-        return self.calibration + self.sample + self.level[:, None]
+    @classmethod
+    def of(cls, info: SessionInfo, content_hash: str, model: ErrorModel, readings_db: NDArray[np.floating]) -> Reader:
+        """readings_db (72, 199) as measured, NaN where not."""
+        there = ~np.isnan(readings_db).all(axis=-1)
+        twice = tuple(bool(there[a] and there[b]) for a, b in curveset.POLES)
+        return cls(info, SharedKeys.of(info, content_hash), model, twice)
 
+    def generator(self, part: str, key: str) -> np.random.Generator:
+        return generator(part, key, self.model.seed)
 
-def shared_errors(info: SessionInfo, keys: SharedKeys, *, unit: bool = False, draws: int = DRAWS) -> SharedErrors:
-    """The session's shared errors in dB; unit: about the unit measured, without the parts that differ from sample to sample."""
+    def width(self, part: str) -> float:
+        return WIDTH_OCT[part]
 
-    def field(part: str, key: str) -> Floats32:
-        if unit and part in SAMPLE_PARTS:
-            return np.zeros((draws, len(sd_over_frequency(0.0))), np.float32)
-        unit_field = smooth_field(generator(part, key, MODEL_VERSION), draws, WIDTH_OCT[part])
-        return unit_field * sd_over_frequency(standard_deviation(info, part))
+    @cached_property
+    def reading_factor(self) -> NDArray[np.float64]:
+        """(72,) of the repeatability of one reading that a slot has: 1/√2 where it is the mean of two."""
+        factor = np.ones(SLOTS)
+        for (a, b), twice in zip(curveset.POLES, self.twice, strict=True):
+            factor[[a, b]] = np.sqrt(0.5) if twice else 1.0
+        return factor
 
-    level_sd = sd_over_frequency(standard_deviation(info, "level")).mean()  # flat by definition
-    level = generator("level", keys.run, MODEL_VERSION).standard_normal(draws, dtype=np.float32) * level_sd
-    return SharedErrors(
-        field("calibration", keys.calibration), field("sample_spread", keys.sample),
-        field("sample_directivity", keys.sample), level,
-    )  # fmt: skip
+    def merged(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Shares (…, 72, F) of slots as shares of independent readings: both poles are one, ± too where symmetry is declared."""
+        found = share.copy()
+        pairs = [(b, a) for a, b in curveset.POLES]
+        if self.info.symmetric:
+            pairs += list(zip(*MIRRORED, strict=True))
+        for gone, kept in pairs:
+            found[..., kept, :] += found[..., gone, :]
+            found[..., gone, :] = 0.0
+        return found
 
+    # layers
 
-def curve_errors(info: SessionInfo, keys: SharedKeys, first: int, last: int) -> Floats32:
-    """Repeatability of draws first … last − 1: (last − first, 72, 199) in dB, independent per curve.
+    def _field(self, part: str, key: str, count: int = DRAWS) -> Floats32:
+        unit = smooth_field(self.generator(part, key), count, WIDTH_OCT[part])
+        return np.asarray(unit * self.model.sd(self.info, part), np.float32)
 
-    Declared symmetry: ± share one curve and so one error. The draws depend on the session alone, not on how they are
-    asked for in parts.
-    """
-    factor = root(WIDTH_OCT["repeatability"]) * sd_over_frequency(standard_deviation(info, "repeatability"))
-    normals = np.empty((last - first, SLOTS, factor.shape[0]), np.float32)
-    for row, number in enumerate(range(first, last)):
-        generator("repeatability", f"{keys.session}|{number}", MODEL_VERSION).standard_normal(
-            out=normals[row], dtype=np.float32
+    @cached_property
+    def own_common(self) -> Floats32:
+        """(B, 199): session and level, the same for all curves of a session."""
+        return self._field("session", self.keys.session) + self.level[:, None]
+
+    @cached_property
+    def level(self) -> Floats32:
+        """(B,): the run's level."""
+        normal = self.generator("level", self.keys.run).standard_normal(DRAWS, dtype=np.float32)
+        return np.asarray(normal * np.float32(self.model.level_sd(self.info)))
+
+    @cached_property
+    def bench(self) -> Floats32:
+        """(B, 199): the bench's error, after alignment that of the bench it was aligned to."""
+        return self._field("calibration", self.model.bench_of(self.keys.bench))
+
+    @cached_property
+    def sample(self) -> tuple[Floats32, Floats32]:
+        """(B, 199), (B, 199): another sample's spread, and its directivity error, to be taken by AWAY."""
+        return self._field("sample_spread", self.keys.sample), self._field("sample_directivity", self.keys.sample)
+
+    def single_readings(self, level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+        """(B, n, 199) draws of single horizontal readings (n, 199), each with an error of its own."""
+        errors = smooth_field(self.generator("readings", self.keys.session), DRAWS * len(level_db), WIDTH_OCT["repeatability"])
+        return level_db + errors.reshape(DRAWS, len(level_db), -1) * self.model.sd(self.info, "repeatability")
+
+    def curve_errors(self, count: int = DRAWS) -> Floats32:
+        """(B, 72, 199): repeatability of every curve of every draw, poles and symmetric pairs shared."""
+        factor = root(WIDTH_OCT["repeatability"]) * self.model.sd(self.info, "repeatability")
+        normals = self.generator("repeatability", self.keys.session).standard_normal(
+            (count * SLOTS, factor.shape[0]), dtype=np.float32
         )
-    errors = np.asarray(normals.reshape(-1, factor.shape[0]) @ factor).reshape(last - first, SLOTS, -1)
-    if info.symmetric:
-        mirrored, twins = MIRRORED
-        errors[:, mirrored] = errors[:, twins]
-    return errors
+        return self._shared((normals @ factor).reshape(count, SLOTS, -1))
+
+    def smoothed_errors(self, points: directivity.Points, count: int = DRAWS) -> Floats32:
+        """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked at."""
+        factor = _smoothed_root(WIDTH_OCT["repeatability"], points.of_grid.step or 1)
+        normals = self.generator("smoothed", self.keys.session).standard_normal(
+            (count * SLOTS, factor.shape[0]), dtype=np.float32
+        )
+        factor = factor * self.model.sd(self.info, "repeatability")[points.of_grid]
+        return self._shared((normals @ factor).reshape(count, SLOTS, -1))
+
+    def _shared(self, errors: Floats32) -> Floats32:
+        if self.info.symmetric:
+            mirrored, twins = MIRRORED
+            errors[:, mirrored] = errors[:, twins]
+        for (a, b), twice in zip(curveset.POLES, self.twice, strict=True):
+            if twice:
+                errors[:, a] *= np.float32(np.sqrt(0.5))
+            errors[:, b] = errors[:, a]
+        return errors
 
 
-def noisy_levels(
-    level_db: Floats32, shared: SharedErrors, info: SessionInfo, keys: SharedKeys, first: int, last: int
-) -> Floats32:
-    """(last − first, 72, 199): the session's levels (72, 199) with all its errors, for the draws first … last − 1."""
-    part = slice(first, last)
-    noisy = curve_errors(info, keys, first, last)
-    noisy += level_db
-    noisy += shared.common[part, None, :]
-    noisy += shared.directivity[part, None, :] * AWAY[:, None]
-    return noisy
+@lru_cache(maxsize=4)
+def _smoothed_root(width_oct: float, nth: int) -> Floats32:
+    """(k, F) rows whose weighted sum of k standard normals is a 1/3-octave smoothed field, of unit sd before it was smoothed, at every
+    n-th point of 300 Hz–10 kHz."""
+    distance = grid.LOG2_HZ[:, None] - grid.LOG2_HZ
+    covariance = np.exp(-np.pi * (distance / width_oct) ** 2)
+    smooth = grid.smooth_third_octave(np.eye(len(grid.LOG2_HZ))).T  # a row averages the points around one
+    chosen = smooth[directivity.TONE][::nth]
+    values, vectors = np.linalg.eigh(chosen @ covariance @ chosen.T)
+    kept = values > 1e-4 * values[-1]
+    return np.asarray((vectors[:, kept] * np.sqrt(values[kept])).T, np.float32)

@@ -28,7 +28,7 @@ def root(width_oct: float) -> Floats32:
     return np.asarray(factor / np.sqrt((factor**2).sum(axis=0)), np.float32)
 
 
-def generator(part: str, key: str, version: int) -> np.random.Generator:
+def generator(part: str, key: str, version: int | str) -> np.random.Generator:
     """Random numbers that belong to a part of the error model and a key from the data, whatever the order of work.
 
     Philox, keyed with the first 128 bits of the SHA-256 of part, key and model version: same data, same numbers.

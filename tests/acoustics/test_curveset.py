@@ -91,8 +91,26 @@ def test_axis_and_rear_of_one_orbit_stand_for_those_of_the_other():
     vertical_only[:, h(0, 180)] = np.nan
     np.testing.assert_array_equal(curveset.share_poles(horizontal_only), whole)
     np.testing.assert_array_equal(curveset.share_poles(vertical_only), whole)
+    assert curveset.share_poles(whole) is whole
+
+
+def test_two_readings_of_the_axis_stand_as_their_energy_mean_in_both_orbits():
     both = random_levels(6)
-    assert curveset.share_poles(both) is both
+    shared = curveset.share_poles(both)
+    for mine, twin in ((v(0), h(0)), (v(180), h(180))):
+        mean = 10.0 * np.log10((10.0 ** (both[:, mine] / 10.0) + 10.0 ** (both[:, twin] / 10.0)) / 2.0)
+        np.testing.assert_allclose(shared[:, mine], mean, atol=1e-10)
+        np.testing.assert_allclose(shared[:, twin], mean, atol=1e-10)
+    rest = np.setdiff1d(np.arange(SLOTS), np.concatenate([h(0, 180), v(0, 180)]))
+    np.testing.assert_array_equal(shared[:, rest], both[:, rest])
+
+
+def test_where_one_reading_of_the_axis_has_a_gap_the_other_fills_it():
+    level = random_levels(7)
+    level[:, v(0)[0], 50:60] = np.nan
+    shared = curveset.share_poles(level)
+    np.testing.assert_array_equal(shared[:, h(0)[0], 50:60], level[:, h(0)[0], 50:60])
+    assert not np.isnan(shared).any()
 
 
 def test_missing_angles_are_named():

@@ -204,7 +204,7 @@ def naive_turning(level):
 def test_turning_sensitivity_follows_its_definition(seed):
     level = np.random.default_rng(seed).normal(80, 5, (72, 199))
     level[v(0)], level[v(180)] = level[h(0)], level[h(180)]
-    found = directivity.turning_sensitivity(curveset.power_of(level[None]))
+    found = directivity.turning_sensitivity(directivity.turned_in_room(curveset.power_of(level[None])))
     assert found[0] == pytest.approx(naive_turning(level))
 
 
@@ -212,5 +212,5 @@ def test_a_mirror_image_is_as_sensitive_to_turning():
     level = np.random.default_rng(5).normal(80, 5, (1, 72, 199))
     mirrored = level.copy()
     mirrored[:, : PER_ORBIT - 1] = level[:, : PER_ORBIT - 1][:, ::-1]  # −170 … 170
-    sensitivity = [directivity.turning_sensitivity(curveset.power_of(x))[0] for x in (level, mirrored)]
+    sensitivity = [directivity.turning_sensitivity(directivity.turned_in_room(curveset.power_of(x)))[0] for x in (level, mirrored)]
     assert sensitivity[0] == pytest.approx(sensitivity[1])

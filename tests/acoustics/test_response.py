@@ -186,14 +186,14 @@ def sides(deviation, treble=(0.0, 0.0, 0.0, 0.0)):
 )
 def test_the_best_angle_is_the_smallest_that_is_as_smooth_as_any(deviation, angle):
     curves = sides(deviation)
-    found, gain, _ = response.best_listening_angle(curves, curves)
+    found, gain, _ = response.best_listening_angle(*response.axis_deviations(curves, curves))
     assert found[0] == angle
     assert gain[0] >= 0.0
 
 
 def test_both_sides_count_alike_and_treble_goes_with_the_angle():
     left, right = sides([0.5, 0.4, 0.3, 0.2], [0, -1, -2, -3]), sides([0.5, 0.1, 0.6, 0.9], [0, -1, -2, -3])
-    found, gain, treble = response.best_listening_angle(left, right)
+    found, gain, treble = response.best_listening_angle(*response.axis_deviations(left, right))
     assert found[0] == 10.0
     deviations = [
         (response.narrow_band_deviation(left[0, k]) + response.narrow_band_deviation(right[0, k])) / 2 for k in (0, 1)
@@ -205,6 +205,6 @@ def test_both_sides_count_alike_and_treble_goes_with_the_angle():
 def test_an_angle_that_was_not_measured_leaves_the_best_one_unknown():
     curves = sides([0.5, 0.4, 0.3, 0.2])
     curves[0, 2] = np.nan
-    found, gain, _ = response.best_listening_angle(curves, curves)
+    found, gain, _ = response.best_listening_angle(*response.axis_deviations(curves, curves))
     assert np.isnan(found[0])
     assert np.isnan(gain[0])
