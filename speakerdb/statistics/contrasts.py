@@ -19,7 +19,9 @@ from speakerdb.statistics.weights import pool_weights
 What = Literal["one run", "one lab", "all"]
 Key = tuple[str, str]  # the part of the error and what shares it
 Loads = Mapping[Key, tuple[float, float]]  # error -> (weight, standard deviation)
-_CLEARLY_LESS = 1.0 - 1e-6  # a narrower choice of sessions must have less variance than all of them by more than rounding
+_CLEARLY_LESS = (
+    1.0 - 1e-6
+)  # a narrower choice of sessions must have less variance than all of them by more than rounding
 
 
 @dataclass(frozen=True)
@@ -57,14 +59,22 @@ class Chosen:
     def weights(self) -> tuple[float, ...]:
         """The share of each session in the mean."""
         one = np.zeros(len(self.sessions), np.int64)
-        return tuple(
-            pool_weights(one, [m.sample for m in self.sessions], [m.lab for m in self.sessions]).tolist()
-        )
+        return tuple(pool_weights(one, [m.sample for m in self.sessions], [m.lab for m in self.sessions]).tolist())
 
     @cached_property
     def x(self) -> float:
         """The weighted mean on the metric's scale."""
         return sum(w * m.x for w, m in zip(self.weights, self.sessions, strict=True))
+
+    @property
+    def own_variance(self) -> float:
+        """What the sessions have to themselves, of the mean."""
+        return sum((w * m.own) ** 2 for w, m in zip(self.weights, self.sessions, strict=True))
+
+    @property
+    def other(self) -> tuple[float, float, float] | None:
+        """(x, sd, share) of the second branch of a value that is one of two: of a single session only."""
+        return self.sessions[0].other if len(self.sessions) == 1 else None
 
     @cached_property
     def loads(self) -> Loads:
@@ -140,7 +150,9 @@ class Contrast:
         return self.a.x - self.b.x
 
 
-def contrast(a: Sequence[Measured], b: Sequence[Measured], what: What = "all", key: str = "", *, another_unit: bool = False) -> Contrast:
+def contrast(
+    a: Sequence[Measured], b: Sequence[Measured], what: What = "all", key: str = "", *, another_unit: bool = False
+) -> Contrast:
     """These sessions of two speakers (or of one in two settings) set against each other."""
     sides = Chosen(tuple(a)), Chosen(tuple(b))
     loads = difference_loads(sides[0].loads, sides[1].loads)
@@ -171,7 +183,9 @@ def _by(sessions: Iterable[Measured], names: Sequence[str]) -> dict[tuple[str, .
     return groups
 
 
-def best(a: Sequence[Measured], b: Sequence[Measured], *, another_unit: bool = False, of_all: float | None = None) -> Contrast:
+def best(
+    a: Sequence[Measured], b: Sequence[Measured], *, another_unit: bool = False, of_all: float | None = None
+) -> Contrast:
     """The contrast with the smallest variance; all sessions where no choice of them has less. of_all: the variance of all, where it is
     known better than from the sessions (so that it is the very one of ranks)."""
     every = contrast(a, b, another_unit=another_unit)

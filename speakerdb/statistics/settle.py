@@ -10,7 +10,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
-from speakerdb.statistics.contrasts import Contrast, Measured, best, contrast, covariance
+from speakerdb.statistics.contrasts import Contrast, Measured, best, covariance
 
 NEW_RUN, NEW_SESSION = "a new run", "a new session"
 _WORTH = 0.99  # a measurement that leaves more of the interval's width is not proposed
@@ -50,6 +50,7 @@ def _above(z: float) -> float:
 
 def _another(sessions: Sequence[Measured], like: Measured, bench: Bench, **keys: str) -> Measured:
     """One more session of a speaker on a bench, like a given one; its errors are of the size of those at hand."""
+
     def typical(name: str) -> float:
         return math.sqrt(sum(getattr(m, name) ** 2 for m in sessions) / len(sessions))
 
@@ -58,7 +59,9 @@ def _another(sessions: Sequence[Measured], like: Measured, bench: Bench, **keys:
     return replace(like, **{**place, **keys, **sds}, bench_loads=bench.loads, other=None)  # type: ignore[arg-type]
 
 
-def _candidates(own: Sequence[Measured], benches: Sequence[Bench], *, another_unit: bool) -> list[tuple[str, Bench, Measured]]:
+def _candidates(
+    own: Sequence[Measured], benches: Sequence[Bench], *, another_unit: bool
+) -> list[tuple[str, Bench, Measured]]:
     """What could be measured more of one speaker: its first sample once more on a bench that had it, or on one that had not; where
     the question is about another unit, a new sample on a bench that had the speaker."""
     first, had = own[0], {m.bench for m in own}
@@ -70,7 +73,14 @@ def _candidates(own: Sequence[Measured], benches: Sequence[Bench], *, another_un
     return found
 
 
-def outcomes(a: Sequence[Measured], b: Sequence[Measured], benches: Sequence[Bench], present: Contrast, *, another_unit: bool = False) -> list[Outcome]:
+def outcomes(
+    a: Sequence[Measured],
+    b: Sequence[Measured],
+    benches: Sequence[Bench],
+    present: Contrast,
+    *,
+    another_unit: bool = False,
+) -> list[Outcome]:
     """Every single further measurement that would narrow a − b, of one speaker or of both in one run, the narrowest first.
 
     benches: where one could measure. present: the contrast that stands now. After the measurement the one with the smallest variance
