@@ -1,13 +1,18 @@
-"""How likely a speaker meets a question: what was measured and the room itself, drawn together (metrics.md §6).
+"""How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both (metrics.md §6).
 
-The room is one and the same for all speakers, so each draw of it is shared by them; and the draws belong to the room alone,
-so that a level asked for higher, or a smaller purse, never makes a speaker likelier.
+The level at the seat is spread by three things: how far another unit of the model may lie from what was measured, taken at STEPS
+levels of equal probability; an assumed reverberation time, at NODES fixed times with their weights; and the room model's own error,
+which is normal and taken exactly. Nothing is drawn, and the nodes belong to the room alone, so that a higher level or a smaller
+budget never makes a speaker likelier, and the answer is the same every time.
+
+Compression, balance and sensitivity share the error of the level that they were measured at, so the lowest of them is taken step by
+step: all at their first step together, all at their second. Bass and tone err on their own.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from statistics import NormalDist
 from typing import Any
 
@@ -17,124 +22,212 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid
 from speakerdb.analysis import seat
-from speakerdb.analysis.judging import FloatArray, Interval, Texts, lowest, p_meets
+from speakerdb.analysis.field import MetricColumn, on_scale
+from speakerdb.analysis.judging import FloatArray, Interval, Texts, lowest
 from speakerdb.analysis.question import Question
-from speakerdb.analysis.requirements import requirements
-from speakerdb.statistics.error_model import DRAWS, MODEL_VERSION
-from speakerdb.statistics.fields import generator
+from speakerdb.analysis.requirements import Limit, certain, limits
 
-Draws = Mapping[str, NDArray[np.float32]]
-_NODES = 7  # reverberation times at which the gain is worked out; between them it bends by less than 0.02 dB
-_BLOCK = 1000  # speakers at a time, so that the draws at work stay small
+STEPS, NODES = 21, 7
+COVERAGE = 0.95
+STEP_SCORES = np.array([NormalDist().inv_cdf((i + 0.5) / STEPS) for i in range(STEPS)])
+_BLOCK = 1000  # speakers at a time, so that what is worked on stays in the processor's cache
+_CLOSE_DB = 0.03  # a search step squares what is left: after one so small that is under 2e-4 dB, 1e-6 of probability
 
 
 @dataclass(frozen=True, eq=False)
-class RoomDraws:
-    """One room drawn B times: error_db (B,) of the room model; gain = weight (B, K) @ gains at reverberation_s (K,)."""
+class Spread:
+    """How far a figure of another unit may lie from the value (n,), on its scale (log: log2 of its unit).
 
-    error_db: NDArray[np.float32]
-    weight: NDArray[np.float32]
-    reverberation_s: FloatArray
-
-
-def draw_room(place: seat.Seat, count: int = DRAWS) -> RoomDraws:
-    """The room's uncertainty: MODEL_DB normal, and an assumed reverberation time log-normal with REVERBERATION_SPREAD as its
-    relative sd (a time can't be negative). Stratified: each 1/count of either distribution is drawn exactly once.
+    A normal distribution of standard deviation se; where the value is one of two, with other_share one of other_se about
+    value + other_step instead. A figure of which no error is known has se 0 and stands alone.
     """
-    random = generator("room", f"{place.volume_m3!r}|{place.surface_m2!r}|{place.reverberation_s!r}", MODEL_VERSION)
-    steps = np.array([NormalDist().inv_cdf((i + 0.5) / count) for i in range(count)])
-    error = np.float32(seat.MODEL_DB) * random.permutation(steps).astype(np.float32)
+
+    log: bool
+    se: FloatArray
+    other_step: FloatArray
+    other_se: FloatArray
+    other_share: FloatArray
+
+    @classmethod
+    def of(cls, column: MetricColumn) -> Spread:
+        """That of a column asked for another unit."""
+        step = on_scale(column.metric, column.other_value) - column.x
+        known = (np.nan_to_num(part) for part in (column.se, step, column.other_se, column.other_share))
+        return cls(column.metric.scale == "log", *known)
+
+    def take(self, rows: slice | NDArray[np.intp]) -> Spread:
+        return Spread(self.log, self.se[rows], self.other_step[rows], self.other_se[rows], self.other_share[rows])
+
+    def steps(self, figure: Interval) -> Interval:
+        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two (statistics.md §4)."""
+        error = STEP_SCORES[:, None] * self.se
+        return Interval(figure.low + error, figure.high + error, figure.reason)
+
+    def met(self, figure: Interval, limit: Limit) -> tuple[FloatArray, FloatArray]:
+        """(n,), (n,): probability that a figure keeps a limit, with what is open at its worst and at its best."""
+        sign = -1.0 if limit.at_most else 1.0
+        ends = (figure.high, figure.low) if limit.at_most else (figure.low, figure.high)
+        worst, best = (self._above(sign * (self._scaled(end) - self._scaled(limit.limit)), sign) for end in ends)
+        return worst, best
+
+    def _above(self, margin: FloatArray, sign: float) -> FloatArray:
+        """Probability that a margin (n,) on the scale stays 0 or more."""
+        here, there = _normal(margin, self.se), _normal(margin + sign * self.other_step, self.other_se)
+        return np.asarray((1.0 - self.other_share) * here + self.other_share * there)
+
+    def _scaled(self, value: NDArray[np.floating[Any]] | float) -> FloatArray:
+        if not self.log:
+            return np.asarray(value, np.float64)
+        with np.errstate(divide="ignore"):
+            return np.asarray(np.log2(np.maximum(value, 0.0)))  # an open lower end stays one
+
+
+def _normal(margin: FloatArray, sd: FloatArray) -> FloatArray:
+    """Probability that margin + a normal error is 0 or more; certain where there is none."""
+    from scipy.special import ndtr
+
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return np.where(sd > 0.0, ndtr(margin / sd), (margin >= 0.0).astype(np.float64))
+
+
+def reverberation(place: seat.Seat) -> tuple[FloatArray, FloatArray]:
+    """Times (J,) in s and their weights (J,): one where it was stated; where it is assumed, the nodes of a Gauss–Hermite rule
+    over a log-normal distribution (a time can't be negative) of relative standard deviation REVERBERATION_SPREAD."""
     if not place.reverberation_assumed:
-        return RoomDraws(error, np.ones((count, 1), np.float32), np.array([place.reverberation_s]))
+        return np.array([place.reverberation_s]), np.ones(1)
+    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
     width = np.sqrt(np.log1p(seat.REVERBERATION_SPREAD**2))
-    drawn = width * random.permutation(steps)  # log of the ratio to the assumed time
-    nodes = np.linspace(drawn.min(), drawn.max(), _NODES)
-    hats = np.maximum(0.0, 1.0 - np.abs(drawn[:, None] - nodes) / (nodes[1] - nodes[0]))
-    return RoomDraws(error, hats.astype(np.float32), place.reverberation_s * np.exp(nodes))
+    return place.reverberation_s * np.exp(width * node), weight / weight.sum()
 
 
 @dataclass(frozen=True, eq=False)
-class Asked:
-    """What is known for certain of each row: facts, values as intervals, powered, pair, largest size in m, cost."""
+class Known:
+    """What is known of each row: facts, values as intervals, their spreads, powered, pair, largest size in m, cost, and the
+    sound-power directivity index (n, 199), NaN where not known. spreads: of what `bearing` names."""
 
     field: pl.DataFrame
     figures: Mapping[str, Interval]
+    spreads: Mapping[str, Spread]
     powered: Texts
     pair: NDArray[np.bool_]
     largest_m: FloatArray
     cost: Interval
+    di_db: NDArray[np.floating[Any]]
 
-    def take(self, rows: slice | NDArray[np.intp]) -> Asked:
-        return Asked(
-            self.field[rows], {name: _take(figure, rows) for name, figure in self.figures.items()}, self.powered[rows],
-            self.pair[rows], self.largest_m[rows], _take(self.cost, rows),
+    def take(self, rows: slice | NDArray[np.intp]) -> Known:
+        return Known(
+            self.field[rows], {name: figure.take(rows) for name, figure in self.figures.items()},
+            {name: spread.take(rows) for name, spread in self.spreads.items()}, self.powered[rows], self.pair[rows],
+            self.largest_m[rows], self.cost.take(rows), self.di_db[rows],
         )  # fmt: skip
 
 
-def _take(figure: Interval, rows: slice | NDArray[np.intp]) -> Interval:
-    return Interval(figure.low[rows], figure.high[rows], figure.reason[rows])
-
-
-def drawn_figures(question: Question) -> list[str]:
+def bearing(question: Question) -> list[str]:
     """The figures whose uncertainty bears on a question."""
-    names = ["max_level_db", seat.balance_metric(question)]
-    names += ["sensitivity_db"] if question.amplifier_w is not None else []
-    names += ["f6_hz"] if question.subwoofer_hz or question.f6_hz else []
-    return names + (["tone_up_deg"] if question.standing else [])
+    return [*seat.level_figures(question), *(limit.figure for limit in limits(question))]
 
 
-def meets(
-    asked: Asked, di_db: NDArray[np.floating[Any]], place: seat.Seat, question: Question, draws: Draws
-) -> tuple[FloatArray, FloatArray]:
-    """(n,), (n,): probability that each row meets everything, with open figures at their worst and at their best.
+@dataclass(frozen=True, eq=False)
+class Chances:
+    """Of each row (n,): probability that it meets everything, with open figures at their worst and at their best; and the 95 %
+    interval of its level at the seat, infinite where open. The probability of a level at `level_low_db` is 97.5 %."""
 
-    draws: figure -> (n, B) corrected draws, NaN rows where there are none (then the value stands alone). A censored figure has
-    its draws at the known end and is infinite at the other. The predicted preference and the price are no part of it.
-    """
-    count = next((d.shape[1] for d in draws.values()), DRAWS)
-    room = draw_room(place, count)
-    band = di_db[:, grid.band(*seat.LEVEL_BAND_HZ)]
-    low, high = np.empty(len(band)), np.empty(len(band))
-    for start in range(0, len(band), _BLOCK):
+    p_low: FloatArray
+    p_high: FloatArray
+    level_low_db: FloatArray
+    level_high_db: FloatArray
+
+
+def chances(known: Known, place: seat.Seat, question: Question) -> Chances:
+    """What each row's chance is. Only the level depends on the room, so all else is a factor of the mean over its nodes; the
+    predicted preference and the price's change over time are no part of it."""
+    count = len(known.pair)
+    low, high = np.ones(count), np.ones(count)
+    for requirement in certain(known.field, known.cost, question):
+        low *= requirement.margin.low >= 0.0
+        high *= requirement.margin.high >= 0.0
+    for limit in limits(question):
+        worst, best = known.spreads[limit.figure].met(known.figures[limit.figure], limit)
+        low *= worst
+        high *= best
+    levels = np.empty((2, count))
+    for start in range(0, count, _BLOCK):
         rows = slice(start, start + _BLOCK)
-        part = asked.take(rows)
-        figures = {name: _drawn(part.figures[name], draws[name][rows]) for name in draws}
-        part = replace(part, figures={**part.figures, **figures})
-        at_seat = _at_seat(part, band[rows], place, question, room)
-        low[rows], high[rows] = p_meets(requirements(part.field, part.figures, at_seat, part.cost, question))
-    return low, high
+        worst_level, best_level = _at_seat(known.take(rows), place, question)
+        share = worst_level.above(question.level_db)[0]
+        low[rows] *= share
+        open_ = np.flatnonzero((worst_level.step_db != best_level.step_db).any(axis=0))
+        share[open_] = best_level.take(open_).above(question.level_db)[0]
+        high[rows] *= share
+        levels[0, rows] = worst_level.exceeded_by((1.0 + COVERAGE) / 2.0)
+        levels[1, rows] = best_level.exceeded_by((1.0 - COVERAGE) / 2.0)
+    return Chances(low, high, levels[0], levels[1])
 
 
-def _drawn(figure: Interval, draws: NDArray[np.float32]) -> Interval:
-    """A figure (n,) as draws (B, n); both ends are one array where nothing is open."""
-    low = draws.copy().T
-    bare = np.isnan(low[0])
-    low[:, bare] = np.where(np.isfinite(figure.low), figure.low, figure.high)[bare]
-    high = low
-    if (open_up := np.isposinf(figure.high)).any():
-        high = low.copy("K")
-        high[:, open_up] = np.inf
-    if (open_down := np.isneginf(figure.low)).any():
-        high = low.copy("K") if high is low else high
-        low[:, open_down] = -np.inf
-    return Interval(low, high, figure.reason)
+@dataclass(frozen=True, eq=False)
+class LevelAtSeat:
+    """The level at the seat as a mixture of normal distributions of standard deviation MODEL_DB: one about each sum of step_db
+    (K, n), equally likely, infinite where open, and gain_db (J, n), of weight (J,)."""
+
+    step_db: FloatArray
+    gain_db: FloatArray
+    weight: FloatArray
+
+    def take(self, rows: NDArray[np.intp]) -> LevelAtSeat:
+        return LevelAtSeat(self.step_db[:, rows], self.gain_db[:, rows], self.weight)
+
+    def above(self, level_db: FloatArray | float) -> tuple[FloatArray, FloatArray]:
+        """(n,), (n,): probability that level_db is exceeded, and its density there per dB."""
+        from scipy.special import ndtr
+
+        share, density = np.zeros(self.step_db.shape[1]), np.zeros(self.step_db.shape[1])
+        for gain, weight in zip(self.gain_db, self.weight, strict=True):
+            score = (self.step_db + (gain - level_db)) / seat.MODEL_DB
+            share += weight * ndtr(score).mean(axis=0)
+            density += weight * np.exp(-0.5 * score**2).mean(axis=0)
+        return share, density / (seat.MODEL_DB * np.sqrt(2.0 * np.pi))
+
+    def exceeded_by(self, share: float) -> FloatArray:
+        """(n,): the level that is exceeded with this probability; infinite where the steps are.
+
+        Newton's method on the normal score of the probability, which is nearly straight over level, kept between the levels that
+        the lowest and the highest of the mixture's distributions exceed so often.
+        """
+        from scipy.special import ndtri
+
+        wanted = NormalDist().inv_cdf(share)
+        found: FloatArray = self.step_db[0].copy()
+        rows = np.flatnonzero(np.isfinite(found))
+        part = self.take(rows)
+        middle = part.weight @ part.gain_db
+        variance = part.weight @ (part.gain_db - middle) ** 2 + part.step_db.var(axis=0) + seat.MODEL_DB**2
+        level = part.step_db.mean(axis=0) + middle - wanted * np.sqrt(variance)
+        low, high = (
+            end(part.step_db, axis=0) + end(part.gain_db, axis=0) - wanted * seat.MODEL_DB for end in (np.min, np.max)
+        )
+        while len(rows):
+            now, density = part.above(level)
+            low, high = np.where(now >= share, level, low), np.where(now <= share, level, high)
+            score = ndtri(now)
+            with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+                better = level + (score - wanted) * np.exp(-0.5 * score**2) / np.sqrt(2.0 * np.pi) / density
+            better = np.where((better >= low) & (better <= high), better, (low + high) / 2.0)
+            found[rows] = better
+            going = np.flatnonzero(np.abs(better - level) > _CLOSE_DB)
+            rows, part, level, low, high = rows[going], part.take(going), better[going], low[going], high[going]
+        return found
 
 
-def _at_seat(
-    part: Asked, di_db: NDArray[np.floating[Any]], place: seat.Seat, question: Question, room: RoomDraws
-) -> Interval:
-    """Level at the seat as draws (B, n): direct and reverberant sound, with the room's uncertainty."""
-    gains = np.stack([seat.mean_gain_db(place, time, di_db) for time in room.reverberation_s], axis=1)
-    unknown, near = np.isnan(gains[:, 0]), seat.too_near(part.largest_m, place.distance_m)
-    gains[unknown] = place.direct_db
-    gains += np.where(part.pair, seat.PAIR_DB, 0.0)[:, None]
-    gain = (gains.astype(np.float32) @ room.weight.T).T
-    gain += room.error_db[:, None]
-    delivered = lowest(seat.limits_of(part.figures, part.powered, question))
-    low = delivered.low + gain
-    high = low if delivered.high is delivered.low else delivered.high + gain
-    if (open_up := near | unknown).any():
-        high = low.copy("K") if high is low else high
-        high[:, open_up] = np.inf
-    low[:, near] = -np.inf
-    return Interval(low, high, delivered.reason)
+def _at_seat(part: Known, place: seat.Seat, question: Question) -> tuple[LevelAtSeat, LevelAtSeat]:
+    """Direct and reverberant sound at the seat, with what is open at its worst and at its best."""
+    steps = {name: part.spreads[name].steps(part.figures[name]) for name in seat.level_figures(question)}
+    delivered = lowest(seat.limits_of({**part.figures, **steps}, part.powered, question))
+    times, weight = reverberation(place)
+    di_db = part.di_db[:, grid.band(*seat.LEVEL_BAND_HZ)]
+    gain = np.stack([seat.mean_gain_db(place, time, di_db) for time in times])
+    unknown, near = np.isnan(gain[0]), seat.too_near(part.largest_m, place.distance_m)
+    gain[:, unknown] = place.direct_db
+    gain += np.where(part.pair, seat.PAIR_DB, 0.0)
+    low = np.where(near, -np.inf, delivered.low)
+    high = np.where(near | unknown, np.inf, delivered.high)
+    return LevelAtSeat(low, gain, weight), LevelAtSeat(high, gain, weight)

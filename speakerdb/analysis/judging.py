@@ -23,7 +23,7 @@ MEETS, MISSES, NOT_JUDGED = 0, 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Interval:
-    """low, high (n,), or (B, n) as draws: what is known of a figure; reason (n,): why it is unknown, else None."""
+    """low, high (n,), or (K, n) at K steps of it: what is known of a figure; reason (n,): why it is unknown, else None."""
 
     low: NDArray[np.floating[Any]]
     high: NDArray[np.floating[Any]]
@@ -32,6 +32,10 @@ class Interval:
     @property
     def count(self) -> int:
         return int(self.low.shape[-1])
+
+    def take(self, rows: slice | NDArray[np.integer[Any]]) -> Interval:
+        """The figure of the chosen speakers."""
+        return Interval(self.low[..., rows], self.high[..., rows], self.reason[rows])
 
     def plus(self, gain: FloatArray | float) -> Interval:
         """The figure with an exact amount added."""
@@ -90,9 +94,7 @@ def lowest(parts: Sequence[Interval]) -> Interval:
     reasons = parts[0].reason
     for part in parts[1:]:
         reasons = _joined(reasons, part.reason)
-    low = reduce(np.minimum, [p.low for p in parts])
-    high = low if all(p.high is p.low for p in parts) else reduce(np.minimum, [p.high for p in parts])
-    return Interval(low, high, reasons)
+    return Interval(reduce(np.minimum, [p.low for p in parts]), reduce(np.minimum, [p.high for p in parts]), reasons)
 
 
 def _joined(first: Texts, second: Texts) -> Texts:
@@ -144,18 +146,6 @@ def judge(requirements: Sequence[Requirement]) -> NDArray[np.int8]:
     missed = np.logical_or.reduce([r.missed for r in requirements])
     open_ = np.logical_or.reduce([r.open for r in requirements])
     return np.where(missed, MISSES, np.where(open_, NOT_JUDGED, MEETS)).astype(np.int8)
-
-
-def p_meets(requirements: Sequence[Requirement]) -> tuple[FloatArray, FloatArray]:
-    """(n,), (n,): probability that all requirements are met, with open figures at their worst and at their best.
-
-    Margins (n,) are taken as certain and give 0 or 1; margins (B, n) are B draws, and the share of draws counts.
-    """
-    shares = []
-    for end in ("low", "high"):
-        met = reduce(np.logical_and, [np.atleast_2d(getattr(r.margin, end) >= 0.0) for r in requirements])
-        shares.append(np.count_nonzero(met, axis=0) / met.shape[0])
-    return shares[0], shares[1]
 
 
 def remoteness(requirements: Sequence[Requirement]) -> FloatArray:

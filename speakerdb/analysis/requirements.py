@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
@@ -26,15 +27,57 @@ def cost_of(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:
     return judging.interval(price, reason=field["price_reason"].fill_null("price unknown").to_numpy())
 
 
+@dataclass(frozen=True)
+class Limit:
+    """A limit on a measured figure, whose error bears on whether it is kept: at most (at_most) or at least so much.
+
+    what: the requirement in words; told: the figure, where a case is left open.
+    """
+
+    figure: str
+    what: str
+    told: str
+    unit: str
+    near: float
+    limit: float
+    at_most: bool
+
+    def held(self, figure: Interval) -> Requirement:
+        """The figure (n,) held against it."""
+        margin = figure.below(self.limit) if self.at_most else figure.above(self.limit)
+        told = _told(self.told, figure, 0, self.unit, self.limit)
+        return Requirement(self.what, self.unit, self.near, margin, told)
+
+
+def limits(question: Question) -> list[Limit]:
+    """What is asked of measured figures other than the level."""
+    found = []
+    bass = question.subwoofer_hz or question.f6_hz
+    if bass is not None:
+        what = "bass down to the crossover" if question.subwoofer_hz else "bass"
+        found.append(Limit("f6_hz", what, "bass limit", "Hz", NEAR_BASS * bass, bass, at_most=True))
+    if (angle := question.tone_up_deg) is not None:
+        told = "tone holds upward to"
+        found.append(Limit("tone_up_deg", "tone when standing", told, "°", NEAR_TONE_DEG, angle, at_most=False))
+    return found
+
+
 def requirements(
     field: pl.DataFrame, figures: Mapping[str, Interval], at_seat: Interval, cost: Interval, question: Question
 ) -> list[Requirement]:
-    """The level always comes first; the others only where they are asked for. figures and at_seat: (n,), or (B, n) as draws."""
+    """The level always comes first; the others only where they are asked for. figures and at_seat (n,)."""
+    level = _told("level at the seat", at_seat, 1, "dB", question.level_db)
+    return [
+        Requirement("level", "dB", NEAR_LEVEL_DB, at_seat.above(question.level_db), level),
+        *certain(field, cost, question),
+        *(limit.held(figures[limit.figure]) for limit in limits(question)),
+    ]
+
+
+def certain(field: pl.DataFrame, cost: Interval, question: Question) -> list[Requirement]:
+    """What is asked of price, sizes and mass: facts without an error."""
     q = question
-    found = [
-        Requirement("level", "dB", NEAR_LEVEL_DB, at_seat.above(q.level_db),
-                    _told("level at the seat", at_seat, 1, "dB", q.level_db))
-    ]  # fmt: skip
+    found = []
     if q.budget is not None:
         unit = field["currency"][0] if len(field) else None
         found.append(
@@ -66,17 +109,6 @@ def requirements(
                 _told("depth", figure, 0, "mm", space),
             )
         )
-    bass = q.subwoofer_hz or q.f6_hz
-    if bass is not None:
-        what = "bass down to the crossover" if q.subwoofer_hz else "bass"
-        f6 = figures["f6_hz"]
-        found.append(Requirement(what, "Hz", NEAR_BASS * bass, f6.below(bass), _told("bass limit", f6, 0, "Hz", bass)))
-    if q.tone_up_deg is not None:
-        tone = figures["tone_up_deg"]
-        found.append(
-            Requirement("tone when standing", "°", NEAR_TONE_DEG, tone.above(q.tone_up_deg),
-                        _told("tone holds upward to", tone, 0, "°", q.tone_up_deg))
-        )  # fmt: skip
     return found
 
 

@@ -15,7 +15,7 @@ from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
 from speakerdb.errors import RequestError
 
 MODEL_DB = 2.0  # how good the room model is (own judgement; metrics.md §6)
-REVERBERATION_SPREAD = 0.3  # of an assumed reverberation time
+REVERBERATION_SPREAD = 0.3  # relative standard deviation of an assumed reverberation time (metrics.md §6)
 PAIR_DB = 10.0 * np.log10(2.0)  # two uncorrelated sources
 IN_PHASE_DB = 20.0 * np.log10(2.0)  # two sources in phase: the upper bound for mono bass
 LEVEL_BAND_HZ = (300.0, 3000.0)
@@ -48,7 +48,7 @@ class Seat:
         return room.seat_gain_db(di_db, self.distance_m, self.room_constant_m2)
 
     def reverberation_range_s(self) -> tuple[float, float]:
-        """What an assumed reverberation time may really be; a stated one is taken as it is."""
+        """An assumed reverberation time and its standard deviation to either side; a stated one is taken as it is."""
         spread = REVERBERATION_SPREAD if self.reverberation_assumed else 0.0
         return self.reverberation_s * (1.0 - spread), self.reverberation_s * (1.0 + spread)
 
@@ -75,8 +75,8 @@ class Levels:
     """What each speaker (or pair) gives: delivered at 1 m by one, and at the seat by all, each an Interval (n,) in dB.
 
     limited_by (n,): 'maximum', 'balance', 'amplifier' or None where unknown. at_seat is direct plus reverberant sound, direct
-    is what a transient reaches. gain_db (n,): from delivered to at_seat, NaN where the sound power is unknown. down_db, up_db
-    (n,): how far the room may move at_seat. amplifier_w (n,): power a passive one needs for the wanted level, else NaN.
+    is what a transient reaches. gain_db (n,): from delivered to at_seat, NaN where the sound power is unknown. amplifier_w (n,):
+    power a passive one needs for the wanted level, else NaN.
     """
 
     delivered: Interval
@@ -84,8 +84,6 @@ class Levels:
     at_seat: Interval
     direct: Interval
     gain_db: FloatArray
-    down_db: FloatArray
-    up_db: FloatArray
     amplifier_w: FloatArray
 
 
@@ -97,8 +95,13 @@ def balance_metric(question: Question) -> str:
     return "balance_level_db" if question.subwoofer_hz is None else "balance_level_managed_db"
 
 
+def level_figures(question: Question) -> list[str]:
+    """The measured figures that decide the level, and whose errors bear on it."""
+    return ["max_level_db", balance_metric(question)] + (["sensitivity_db"] if question.amplifier_w is not None else [])
+
+
 def limits_of(figures: Mapping[str, Interval], powered: Texts, question: Question) -> list[Interval]:
-    """What limits one speaker at 1 m, in the order of LIMITS. figures (n,), or (B, n) as draws."""
+    """What limits one speaker at 1 m, in the order of LIMITS. figures (n,), or (K, n) at K steps of each."""
     amplifier = _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)
     return [figures["max_level_db"], figures[balance_metric(question)], amplifier]
 
@@ -147,8 +150,7 @@ def levels(
     found, limited_by = delivered(figures, powered, question)
     band = di_db[:, grid.band(*LEVEL_BAND_HZ)]
     of_pair = np.where(pair, PAIR_DB, 0.0)
-    alone = mean_gain_db(seat, seat.reverberation_s, band)
-    gain = alone + of_pair
+    gain = mean_gain_db(seat, seat.reverberation_s, band) + of_pair
     direct = found.plus(seat.direct_db + of_pair)
     unknown = np.isnan(gain)
     at_seat = Interval(
@@ -157,25 +159,16 @@ def levels(
         choose(unknown & ~given(found.reason), "sound power not known, so only the direct sound is", found.reason),
     )
     at_seat, direct = (_far_field(figure, seat.distance_m, largest_m) for figure in (at_seat, direct))
-    down, up = (_spread(seat, time, band, alone) for time in seat.reverberation_range_s())
     needed = question.level_db - gain - figures["sensitivity_db"].low
     return Levels(
-        found, limited_by, at_seat, direct, gain, down, up,
-        np.where(_passive(powered), 10.0 ** (needed / 10.0), np.nan),
-    )  # fmt: skip
+        found, limited_by, at_seat, direct, gain, np.where(_passive(powered), 10.0 ** (needed / 10.0), np.nan)
+    )
 
 
 def mean_gain_db(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]) -> FloatArray:
     """(n,): gain of one speaker at a reverberation time, mean over the columns of di_db (n, k), those of LEVEL_BAND_HZ."""
     constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
     return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1), np.float64)
-
-
-def _spread(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]], stated_db: FloatArray) -> FloatArray:
-    """How far the level may lie off: the model's own error and the shift to another reverberation time, as a root of squares."""
-    if reverberation_s == seat.reverberation_s:
-        return np.full_like(stated_db, MODEL_DB)
-    return np.hypot(MODEL_DB, np.nan_to_num(mean_gain_db(seat, reverberation_s, di_db) - stated_db))
 
 
 def too_near(largest_m: FloatArray, distance_m: float) -> NDArray[np.bool_]:

@@ -1,4 +1,4 @@
-"""Which speakers fit a room, a seat, a purse and a shelf: what meets the question, what just misses it, what cannot be judged."""
+"""Which speakers fit a room, a seat, a budget and a shelf: what meets the question, what just misses it, what cannot be judged."""
 
 from __future__ import annotations
 
@@ -65,18 +65,18 @@ class Shortlist:
 def shortlist(
     field: pl.DataFrame,
     figures: Mapping[str, Interval],
+    spreads: Mapping[str, chance.Spread],
     di_db: NDArray[np.floating[Any]],
     place: seat.Seat,
     question: Question,
-    draws: chance.Draws | None = None,
     most: int | None = None,
 ) -> Shortlist:
-    """Judge every row of the field by its values, and say how likely each meets the question by draws.
+    """Judge every row of the field by its values, and say how likely a unit that one would buy meets the question.
 
     field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm, mass_kg.
     figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where not known.
-    draws: (n, B) of the figures that `chance.drawn_figures` names; without them only the room is uncertain. most: the chance
-    is worked out, the slowest part, of the first so many of `rows` and of `near_misses` and null in all others (None: of every row).
+    spreads: those of the figures that `chance.bearing` names. most: chance and interval of the level are worked out, the slowest
+    part, for the first so many of `rows` and of `near_misses` and null in all others (None: for every row).
     """
     pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
     sizes = np.stack([numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
@@ -98,9 +98,9 @@ def shortlist(
     open_ = np.flatnonzero(state == judging.NOT_JUDGED)
     reasons = judging.why_open(wanted, open_)
     unknown = [reason or None for reason in judging.why_open(wanted, misses[told])]
-    asked = chance.Asked(field, figures, powered, pair, largest, cost)
+    known = chance.Known(field, figures, spreads, powered, pair, largest, cost, di_db)
     likely = np.arange(len(field)) if most is None else np.concatenate([meeting[:most], misses[told][:most]])
-    table = table.with_columns(**_chances(asked, likely, di_db, place, question, draws or {}))
+    table = table.with_columns(**_chances(known, likely, place, question))
     return Shortlist(
         rows=table[meeting],
         near_misses=table[misses[told]].with_columns(unknown=pl.Series(unknown, dtype=pl.String)),
@@ -158,8 +158,6 @@ def _table(
     preference = figures["preference" if question.subwoofer_hz is None else "preference_bass_managed"]
     columns: dict[str, FloatArray] = {
         "level_at_seat_db": at_seat,
-        "level_low_db": levels.at_seat.low - levels.down_db,
-        "level_high_db": levels.at_seat.high + levels.up_db,
         "margin_db": at_seat - question.level_db,
         "level_direct_db": direct,
         "delivered_db": one,
@@ -186,19 +184,22 @@ def _table(
     )
 
 
-def _chances(
-    asked: chance.Asked,
-    rows: NDArray[np.intp],
-    di_db: NDArray[np.floating[Any]],
-    place: seat.Seat,
-    question: Question,
-    draws: chance.Draws,
-) -> dict[str, pl.Series]:
-    """p_meets_low, p_meets_high of some rows, null in the others; p_meets is the lower one: where a figure is open, at least that."""
-    ends = np.full((2, len(di_db)), np.nan)
-    ends[:, rows] = chance.meets(asked.take(rows), di_db[rows], place, question, {m: d[rows] for m, d in draws.items()})
-    low, high = (pl.Series(end).fill_nan(None) for end in ends)
-    return {"p_meets": low, "p_meets_low": low, "p_meets_high": high}
+def _chances(known: chance.Known, rows: NDArray[np.intp], place: seat.Seat, question: Question) -> dict[str, pl.Series]:
+    """Of some rows, null in the others: p_meets_low and p_meets_high; p_meets, the lower one: where a figure is open, at least that;
+    level_low_db and level_high_db, null where open."""
+    found = chance.chances(known.take(rows), place, question)
+    ends = np.full((4, len(known.pair)), np.nan)
+    ends[:, rows] = found.p_low, found.p_high, found.level_low_db, found.level_high_db
+    low, high, level_low, level_high = (
+        pl.Series(np.where(np.isfinite(end), end, np.nan)).fill_nan(None) for end in ends
+    )
+    return {
+        "p_meets": low,
+        "p_meets_low": low,
+        "p_meets_high": high,
+        "level_low_db": level_low,
+        "level_high_db": level_high,
+    }
 
 
 def _bass(

@@ -15,6 +15,8 @@ from speakerdb.analysis.shortlist import Shortlist
 from speakerdb.library.facts import LIFT_ALONE_KG
 
 ALMOST = 0.99  # beyond this nothing is told more closely
+ABOUT = "a unit you would buy, another one of the model that was measured"
+CANT_BE_TOLD = "can't be told"
 _NAMED = 6  # speakers named in a caution before "and N more"
 
 
@@ -43,6 +45,9 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
         f"dB; the direct column is what a transient reaches. Room of {place.volume_m3:.3g} m³, surface {surface}, reverberation time {time}.",
         f"A pair gives {seating.PAIR_DB:.1f} dB more than one (uncorrelated), in mono bass at most {seating.IN_PHASE_DB:.1f} dB; soundbars and "
         "portables stand alone, and are paid for alone." if q.pair else "One speaker.",
+        f"Chance and interval are about {ABOUT}. They hold the same errors: how far units of a model differ, those of the measurement with "
+        f"its bench, {seating.MODEL_DB:g} dB of the room model{' and the assumed reverberation time' if place.reverberation_assumed else ''}. A "
+        "level at the low end of its interval is reached with a probability of 97.5 %.",
         "The lower of maximum level and highest level with its balance counts"
         + (f", and for passive speakers what {q.amplifier_w:g} W into 8 Ω gives." if q.amplifier_w else "."),
         f"Bass at the seat is a range, below {place.statistical_from_hz:.0f} Hz from free field to a source that radiates all around.",
@@ -56,21 +61,20 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
 
 
 def chance_text(low: float | None, high: float | None) -> str:
-    """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown; never 0 or 100 %."""
-    if low is None or high is None or (low <= 0.0 and high >= 1.0):
+    """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown, CANT_BE_TOLD where it leaves both;
+    '–' where none was worked out. Never 0 or 100 %."""
+    if low is None or high is None:
         return "–"
-    ends = percent(low), percent(high)
-    if ends[0] == ends[1]:
-        return ends[0]
-    if high >= 1.0:
-        return ends[0] if low > ALMOST else f"at least {ends[0]}"
-    if low <= 0.0:
-        return ends[1] if high < 1.0 - ALMOST else f"at most {ends[1]}"
-    return f"{ends[0].removesuffix(' %')} … {ends[1]}"
+    least, most = percent(low), percent(high)
+    if least == most:
+        return least
+    if low < 1.0 - ALMOST:
+        return CANT_BE_TOLD if high > ALMOST else f"at most {most}"
+    return f"at least {least}" if high > ALMOST else f"{least.removesuffix(' %')} … {most}"
 
 
 def percent(share: float) -> str:
-    """A share of draws as a probability, never 0 or 100 %."""
+    """A probability in words, never 0 or 100 %."""
     if share > ALMOST:
         return "> 99 %"
     return "< 1 %" if share < 1.0 - ALMOST else f"{100.0 * share:.0f} %"
@@ -97,8 +101,7 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     said.append(
         f"The room model is good to about {seating.MODEL_DB:g} dB (own judgement)"
         + _reverberation_words(place)
-        + ". This and the "
-        "uncertainty of the measurements make the probability of meeting everything."
+        + f". Chances and intervals hold that, and are about {ABOUT}."
     )
     if place.statistical_from_hz > seating.LEVEL_BAND_HZ[0]:
         said.append(

@@ -13,15 +13,15 @@ from speakerdb.acoustics import exposure
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis import settings as comparing
 from speakerdb.analysis import shortlist as listing
-from speakerdb.analysis.chance import drawn_figures
+from speakerdb.analysis.chance import Spread, bearing
 from speakerdb.analysis.filters import Filters
-from speakerdb.analysis.judging import Interval
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.seat import Seat
 from speakerdb.analysis.shortlist import Shortlist
+from speakerdb.dictionary import METRICS
 from speakerdb.library.answers import Selection
 from speakerdb.library.field import Field
-from speakerdb.library.room_words import cautions
+from speakerdb.library.room_words import ABOUT, cautions
 
 # Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
 _AS_REQUIREMENT = {
@@ -53,7 +53,7 @@ class RoomAnswer:
             "surface_assumed": place.surface_assumed, "reverberation_s": place.reverberation_s,
             "reverberation_assumed": place.reverberation_assumed, "reverberation_low_s": low, "reverberation_high_s": high,
             "room_constant_m2": place.room_constant_m2, "statistical_from_hz": place.statistical_from_hz,
-            "room_model_db": seating.MODEL_DB, "level_db": q.level_db, "level_is": LEVEL_IS, "programme": q.programme,
+            "room_model_db": seating.MODEL_DB, "about": ABOUT, "level_db": q.level_db, "level_is": LEVEL_IS, "programme": q.programme,
             "average_below_peak_db": exposure.AVERAGE_BELOW_PEAK_DB, "speakers": 1 if q.single else 2,
             "pair_gain_db": 0.0 if q.single else seating.PAIR_DB, "amplifier_w": q.amplifier_w, "budget": q.budget,
             "currency": self.currency, "price_kind": self.price_kind or "street, else list", "height_max_mm": q.height_max_mm,
@@ -70,18 +70,18 @@ class RoomAnswer:
 def shortlist(field: Field, question: Question, selection: Selection, most: int | None = None) -> RoomAnswer:
     """Judge the field by a room, a seat, a level and limits. Raises RequestError where the question can't be answered.
 
-    most: the chance is worked out of the first so many that meet it, and of near misses (None: of all).
+    most: chance and interval are worked out for the first so many that meet it, and of near misses (None: for all).
     """
     question, filters = _limits(question, selection)
     place = seating.sit(question)
     judged, unknown = dataclasses.replace(selection, filters=filters).split(field)
-    order = field.base.select("speaker_id", "setting").with_row_index("row")
-    judged = judged.join(order, on=["speaker_id", "setting"], how="left", maintain_order="left")
     rows = judged["row"].to_numpy()
-    figures = {name: _take(figure, rows) for name, figure in field.figures(listing.FIGURES).items()}
+    figures = {name: figure.take(rows) for name, figure in field.figures(listing.FIGURES).items()}
+    spreads = {
+        name: Spread.of(field.metric_column(METRICS[name], judged, target="another_unit")) for name in bearing(question)
+    }
     di = field.curves(["di_power"])["di_power"][rows]
-    draws = {name: field.draws(name)[rows] for name in drawn_figures(question)}
-    found = listing.shortlist(judged, figures, di, place, question, draws, most)
+    found = listing.shortlist(judged, figures, spreads, di, place, question, most)
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
     if len(unknown):
@@ -103,10 +103,6 @@ def _limits(question: Question, selection: Selection) -> tuple[Question, Filters
             moved[wish] = limit if own is None else min(own, limit)
             cleared[name] = None
     return dataclasses.replace(question, **moved), dataclasses.replace(selection.filters, **cleared)
-
-
-def _take(figure: Interval, rows: np.ndarray[Any, Any]) -> Interval:
-    return Interval(figure.low[rows], figure.high[rows], figure.reason[rows])
 
 
 def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:

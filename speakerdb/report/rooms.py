@@ -79,9 +79,7 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     alone = "" if r["pair"] else " (one speaker)"
     if r["level_at_seat_db"] is None or r.get("reason"):
         level = "–" if r["level_at_seat_db"] is None else _level(r) + alone
-        return RoomRow(
-            name, asked, level + alone, f"can't be judged: {r.get('reason') or 'its level is unknown'}", None
-        )
+        return RoomRow(name, asked, level, f"not judged: {r.get('reason') or 'its level is unknown'}", None)
     low, high = r["p_meets_low"], r["p_meets_high"]
     margin = abs(r["margin_db"])
     if low is not None and low >= SURE:
@@ -89,7 +87,7 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     if high is not None and high <= UNLIKELY:
         return RoomRow(name, asked, _level(r) + alone, f"too much to ask: about {margin:.0f} dB short", False)
     side = "in hand" if r["margin_db"] >= 0 else "short"
-    words = f"can't be told at this precision: about {margin:.0f} dB {side}, probability {chance_text(low, high).replace('–', 'unknown')}"
+    words = f"can't be told at this precision: about {margin:.0f} dB {side}, a chance of {chance_text(low, high)}"
     return RoomRow(name, asked, _level(r) + alone, words, None)
 
 

@@ -1,11 +1,11 @@
-"""A small field for the room question: each speaker a row with figures of its own; what is not named is unremarkable."""
+"""A small field for the room question: each speaker a row with figures of its own; what is not named is unremarkable and exact."""
 
 from __future__ import annotations
 
 import numpy as np
 import polars as pl
 
-from speakerdb.analysis import seat
+from speakerdb.analysis import chance, seat
 from speakerdb.analysis.judging import interval
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.shortlist import FIGURES, Shortlist, shortlist
@@ -27,8 +27,20 @@ def ask(**changes) -> Question:
     return Question(**{"distance_m": 3.0, "level_db": 100.0, "volume_m3": 60.0, "reverberation_s": 0.4, **changes})
 
 
-def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, draws=None, most=None) -> Shortlist:
-    """speakers: name -> changes; a figure may be a number, or (number, censoring word), or a reason in words (withheld)."""
+def spread(se, log=False, other_step=0.0, other_se=0.0, other_share=0.0, count=1) -> chance.Spread:
+    """The same for `count` speakers, or of the arrays given."""
+    parts = (
+        np.broadcast_to(np.asarray(part, float), np.size(se) if np.ndim(se) else count)
+        for part in (se, other_step, other_se, other_share)
+    )
+    return chance.Spread(log, *parts)
+
+
+def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, spreads=None, most=None) -> Shortlist:
+    """speakers: name -> changes; a figure may be a number, or (number, censoring word), or a reason in words (withheld).
+
+    spreads: of figures that err, by name; the others are exact.
+    """
     facts = {name: [s.get(name, usual) for s in speakers.values()] for name, usual in FACTS.items()}
     field = pl.DataFrame(
         {"speaker": list(speakers), "setting": ["plain"] * len(speakers), **facts}, schema_overrides=TYPES
@@ -44,12 +56,13 @@ def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, dra
     di = np.full((len(speakers), 199), di_db)
     for row, changes in zip(di, speakers.values(), strict=True):
         row[:] = changes.get("di_db", di_db)
-    return shortlist(field, figures, di, seat.sit(question), question, draws, most)
+    exact = {name: spread(0.0, log=name == "f6_hz", count=len(speakers)) for name in chance.bearing(question)}
+    return shortlist(field, figures, {**exact, **(spreads or {})}, di, seat.sit(question), question, most)
 
 
-def one(changes: dict, question: Question) -> tuple[str, dict]:
+def one(changes: dict, question: Question, **spreads: chance.Spread) -> tuple[str, dict]:
     """Where a single speaker ends up ('rows', 'near_misses', 'too_far' or 'not_judged'), and its row."""
-    found = judge({"it": changes}, question)
+    found = judge({"it": changes}, question, spreads=spreads)
     for group in ("rows", "near_misses", "too_far", "not_judged"):
         frame = getattr(found, group)
         if len(frame):

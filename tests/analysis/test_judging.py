@@ -18,7 +18,6 @@ from speakerdb.analysis.judging import (
     is_near,
     judge,
     lowest,
-    p_meets,
     remoteness,
 )
 
@@ -86,21 +85,6 @@ def test_the_lowest_with_an_unknown_part_is_bounded_above_only_and_keeps_the_rea
     assert found.reason[0] == "balance withheld"
     assert found.best()[0][0] == 104.0
     assert found.best()[1][0] == "at_most"
-
-
-def test_certain_margins_give_probabilities_of_zero_one_or_the_whole_range():
-    margins = Interval(np.array([1.0, -2.0, -1.0]), np.array([1.0, -2.0, np.inf]), np.full(3, None, object))
-    worst, best = p_meets([asked(margins)])
-    assert worst.tolist() == [1.0, 0.0, 0.0]
-    assert best.tolist() == [1.0, 0.0, 1.0]
-
-
-def test_draws_of_margins_give_the_share_in_which_all_requirements_hold_together():
-    none = np.array([None], object)
-    level = Interval(*(2 * [np.array([[1.0], [1.0], [-1.0], [-1.0]])]), none)
-    price = Interval(*(2 * [np.array([[1.0], [-1.0], [1.0], [-1.0]])]), none)
-    certain = Interval(np.array([5.0]), np.array([5.0]), none)
-    assert p_meets([asked(level), asked(price), asked(certain)])[0].tolist() == [0.25]
 
 
 def test_a_miss_is_as_far_as_its_share_of_what_still_counts_as_near():

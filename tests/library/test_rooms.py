@@ -10,7 +10,7 @@ import speakerdb
 from speakerdb.analysis.filters import Filters
 from speakerdb.errors import RequestError
 from speakerdb.library import Question, Selection
-from speakerdb.library.room_words import chance_text
+from speakerdb.library.room_words import basis, chance_text
 from tests.room_fleet import write_rooms, write_speaker
 
 
@@ -124,7 +124,7 @@ def test_what_is_not_measured_low_enough_has_a_reason_at_the_wall(tmp_path):
 @pytest.mark.parametrize(
     ("low", "high", "words"),
     [(0.62, 0.62, "62 %"), (0.62, 1.0, "at least 62 %"), (0.0, 0.26, "at most 26 %"), (0.2, 0.8, "20 … 80 %"), (1.0, 1.0, "> 99 %"),
-     (0.0, 0.0, "< 1 %"), (0.0, 1.0, "–"), (None, None, "–")],
+     (0.9999, 1.0, "> 99 %"), (0.0, 0.0, "< 1 %"), (0.0, 1.0, "can't be told"), (1e-9, 1.0, "can't be told"), (None, None, "–")],
 )  # fmt: skip
 def test_a_chance_in_words_claims_no_certainty(low, high, words):
     assert chance_text(low, high) == words
@@ -137,3 +137,20 @@ def test_the_nearer_to_the_limit_the_nearer_to_even_chances(base):
     row = base.shortlist(at_limit).found.rows.filter(pl.col("speaker") == "alder-fen-loud")
     assert row["p_meets"].to_list() == pytest.approx([0.5], abs=0.1)
     assert told["alder-fen-loud"]["p_meets"] > 0.95
+
+
+def test_chance_and_interval_hold_the_same_errors_and_are_about_a_unit_that_one_would_buy(base):
+    first = base.shortlist(ask(amplifier_w=50.0))
+    told = {r["speaker"]: r for f in (first.found.rows, first.found.near_misses) for r in f.iter_rows(named=True)}
+    for speaker in ("loud", "passive"):
+        row = told[f"alder-fen-{speaker}"]
+        again = base.shortlist(ask(amplifier_w=50.0, level_db=row["level_low_db"])).found.rows
+        assert again.filter(speaker=row["speaker"])["p_meets"].to_list() == pytest.approx([0.975], abs=1e-6)
+        room_alone = 2.0 * 1.96 * 2.0  # dB, from the low to the high end
+        assert row["level_high_db"] - row["level_low_db"] > 1.02 * room_alone  # units differ, and the time is assumed
+    assert first.assumptions()["about"].startswith("a unit you would buy")
+    said = " ".join(basis(first.question, first.seat, None))
+    assert "a unit you would buy" in said
+    assert "the assumed reverberation time" in said
+    stated = base.shortlist(ask(reverberation_s=0.4))
+    assert "reverberation time, " not in " ".join(basis(stated.question, stated.seat, None)).split("They hold")[1]
