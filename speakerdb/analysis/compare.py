@@ -81,11 +81,11 @@ def _scores(column: MetricColumn) -> Scores:
     return Scores(
         column.x, column.se**2, np.where(np.isneginf(column.lower), -np.inf, column.x), np.where(np.isposinf(column.upper), np.inf, column.x),
         on_scale(column.metric, column.other_value), column.other_se**2, column.other_share, column.benches,
-        _step(column.metric, column.value),
+        step_on_scale(column.metric, column.value),
     )  # fmt: skip
 
 
-def _step(metric: MetricDef, value: FloatArray) -> FloatArray:
+def step_on_scale(metric: MetricDef, value: FloatArray) -> FloatArray:
     """The display step on the metric's scale at values in its unit."""
     if metric.scale != "log":
         return np.full(len(value), metric.step)
@@ -102,7 +102,15 @@ def _contrasted(metric: MetricDef, contrasts: Sequence[Contrast]) -> Scores:
     x = np.array([s.x for s in sides])
     other_x, other_sd, share = np.array([s.other or (np.nan,) * 3 for s in sides]).T
     return Scores(
-        x, own + half, x, x, other_x, other_sd**2 + half, share, one_bench(len(x)), _step(metric, off_scale(metric, x))
+        x,
+        own + half,
+        x,
+        x,
+        other_x,
+        other_sd**2 + half,
+        share,
+        one_bench(len(x)),
+        step_on_scale(metric, off_scale(metric, x)),
     )
 
 

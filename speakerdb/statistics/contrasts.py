@@ -186,12 +186,24 @@ def _by(sessions: Iterable[Measured], names: Sequence[str]) -> dict[tuple[str, .
 def best(
     a: Sequence[Measured], b: Sequence[Measured], *, another_unit: bool = False, of_all: float | None = None
 ) -> Contrast:
-    """The contrast with the smallest variance; all sessions where no choice of them has less. of_all: the variance of all, where it is
-    known better than from the sessions (so that it is the very one of ranks)."""
+    """The contrast with the smallest variance; all sessions where no choice of them has less.
+
+    of_all: the variance of all as ranks have it, where that is known. Ranks take the level of a run as each speaker's own, so that
+    sessions of one run, where they are all there is, still have less than all.
+    """
     every = contrast(a, b, another_unit=another_unit)
-    least = every.variance if of_all is None else min(of_all, every.variance)
+    least = _with_runs_apart(every)
+    if of_all is not None:
+        least = min(of_all, least)
     found = min(narrower(a, b, another_unit=another_unit), key=lambda c: c.variance, default=every)
     return found if found.variance < least * _CLEARLY_LESS else every
+
+
+def _with_runs_apart(every: Contrast) -> float:
+    """The variance of a contrast if no run were common to both speakers."""
+    runs = [{key: load for key, load in side.loads.items() if key[0] == "run"} for side in (every.a, every.b)]
+    common = variance(difference_loads(runs[0], runs[1]))
+    return every.variance - common + sum(variance(difference_loads(side, {})) for side in runs)
 
 
 def widened(sessions: Sequence[Measured], factor: float) -> list[Measured]:

@@ -78,7 +78,9 @@ def test_values_that_are_one_of_two_give_a_mixture_as_drawing_it_does(both):
 
 
 def test_a_branch_that_is_never_taken_changes_nothing():
-    plain, mixed = (differences(one(3.0, 0.5, other=other), one(1.0, 0.3)) for other in ((np.nan,) * 3, (-9.0, 0.5, 0.0)))
+    plain, mixed = (
+        differences(one(3.0, 0.5, other=other), one(1.0, 0.3)) for other in ((np.nan,) * 3, (-9.0, 0.5, 0.0))
+    )
     assert mixed.p == pytest.approx(plain.p)
     assert (mixed.low, mixed.high) == (pytest.approx(plain.low), pytest.approx(plain.high))
 

@@ -10,7 +10,9 @@ SIZES = {"own": 0.2, "level": 0.3, "bench_sd": 0.5, "sample_sd": 0.6}
 
 def session(speaker, lab="shed", sample="1", run=None, number=1, x=0.0, **more):
     run = run or f"{lab} {speaker} {sample} {number}"
-    return Measured(speaker, lab, f"/{lab}||", f"{speaker}|{sample}", run, f"{run} {speaker} {number}", x, **SIZES | more)
+    return Measured(
+        speaker, lab, f"/{lab}||", f"{speaker}|{sample}", run, f"{run} {speaker} {number}", x, **SIZES | more
+    )
 
 
 def simulated(a, b, *, another_unit=False, draws=60_000, seed=1):
@@ -27,7 +29,15 @@ def simulated(a, b, *, another_unit=False, draws=60_000, seed=1):
     total = np.zeros(draws)
     for sign, side in ((1, a), (-1, b)):
         for w, m in zip(Chosen(tuple(side)).weights, side, strict=True):
-            total += sign * w * (m.own * error("own", m.session) + m.level * error("run", m.run) + m.bench_sd * error("bench", m.bench))
+            total += (
+                sign
+                * w
+                * (
+                    m.own * error("own", m.session)
+                    + m.level * error("run", m.run)
+                    + m.bench_sd * error("bench", m.bench)
+                )
+            )
             if another_unit:
                 total += sign * w * m.sample_sd * (error("sample", m.sample) - error("unit", m.speaker))
     return total.var()
@@ -121,6 +131,13 @@ def test_where_a_choice_has_no_less_variance_than_all_it_is_all():
     many = [session("a"), session("a", "barn")]
     assert best(many, b).what == "one lab"
     assert best(many, b, of_all=0.01).what == "all"
+
+
+def test_sessions_of_one_run_are_taken_though_they_are_all_there_is():
+    # ranks take the level of a run as each speaker's own, so all of them have more variance there
+    a, b = FIELDS["side by side"]
+    assert best(a, b).what == "one run"
+    assert best(*([Measured(**{**vars(m), "level": 0.0}) for m in side] for side in (a, b))).what == "all"
 
 
 def test_a_value_that_is_one_of_two_stands_alone_or_not_at_all():

@@ -1,105 +1,106 @@
 import numpy as np
 import pytest
 
-from speakerdb.statistics.settle import PARTS, Measured, outcomes, variance_parts, weights
+from speakerdb.statistics.contrasts import Chosen, Contrast, best
+from speakerdb.statistics.settle import NEW_RUN, NEW_SESSION, Bench, outcomes
+from tests.statistics.test_contrasts import session
 
-LARGE = {"calibration": 0.5, "sample": 0.6, "run": 0.3, "session": 0.2}
-
-
-def session(speaker, lab="shed", sample="1", run=None, number=1, **sd):
-    run = run or f"{lab} {speaker} {sample} {number}"
-    return Measured(speaker, lab, lab, f"{speaker} {sample}", run, f"{run} {number}", {**LARGE, **sd})
+SHED, BARN = Bench("/shed||", "shed", "shed"), Bench("/barn||", "barn", "barn")
 
 
-def simulated(a, b, draws=40_000):
-    """The variance of the difference found by drawing every error once per key."""
-    random = np.random.default_rng(1)
-    errors: dict[tuple[str, str], np.ndarray] = {}
-    total = np.zeros(draws)
-    for sign, side in ((1, a), (-1, b)):
-        for w, m in zip(weights(side), side, strict=True):
-            for part in PARTS:
-                key = (part, getattr(m, part))
-                if key not in errors:
-                    errors[key] = random.standard_normal(draws)
-                total += sign * w * m.sd[part] * errors[key]
-    return total.var()
+def told(a, b, benches=(SHED, BARN), **more):
+    return outcomes(a, b, benches, best(a, b, **more), **more)
 
 
-FIELDS = {
-    "one each, one lab": ([session("a")], [session("b")]),
-    "one each, two labs": ([session("a")], [session("b", "barn")]),
-    "two samples, repeats, two labs": (
-        [session("a"), session("a", number=2), session("a", "barn"), session("a", sample="2")],
-        [session("b", "barn", session=0.4), session("b", "barn", sample="2")],
-    ),
-    "side by side": ([session("a", run="r")], [session("b", run="r")]),
-}
+def drawn(contrast: Contrast, errors, random, n, *, another_unit):
+    """The error of a contrast's difference (n,), every error drawn once for all that share it."""
+
+    def error(part, key):
+        if (part, key) not in errors:
+            errors[part, key] = random.standard_normal(n)
+        return errors[part, key]
+
+    total = np.zeros(n)
+    for sign, side in ((1, contrast.a), (-1, contrast.b)):
+        for w, m in zip(Chosen(side.sessions).weights, side.sessions, strict=True):
+            total += (
+                sign
+                * w
+                * (
+                    m.own * error("own", m.session)
+                    + m.level * error("run", m.run)
+                    + m.bench_sd * error("bench", m.bench)
+                )
+            )
+            if another_unit:
+                total += sign * w * m.sample_sd * (error("sample", m.sample) - error("unit", m.speaker))
+    return total
 
 
-@pytest.mark.parametrize("name", FIELDS)
-def test_parts_add_up_to_the_variance_that_drawing_finds(name):
-    a, b = FIELDS[name]
-    assert sum(variance_parts(a, b).values()) == pytest.approx(simulated(a, b), rel=0.03)
+@pytest.mark.parametrize("another_unit", [False, True])
+@pytest.mark.parametrize("what", ["repeat", "lab", "together"])
+def test_the_chance_is_how_often_a_measurement_that_is_drawn_settles_it(what, another_unit):
+    a, b = [session("a"), session("a", "barn")], [session("b", "barn")]
+    present = best(a, b, another_unit=another_unit)
+    found = next(
+        o
+        for o in outcomes(a, b, (SHED, BARN), present, another_unit=another_unit)
+        if o.what == what and o.sides in {(1,), (0, 1)}
+    )
+    key = "/barn||" if found.bench == "barn" else "/shed||"
+    more = [session(s, found.bench, run=NEW_RUN, number=NEW_SESSION) for s in "ab"]
+    assert more[0].bench == key
+    new = best([*a, *more[:1]] if 0 in found.sides else a, [*b, more[1]], another_unit=another_unit)
+    random, n, seen = np.random.default_rng(3), 200_000, 0.9
+    errors: dict = {}
+    before, after = (drawn(c, errors, random, n, another_unit=another_unit) for c in (present, new))
+    # the present estimate is `seen`, whatever the truth: so it is seen − its error, and the next estimate that truth with the next error
+    estimate = seen - before + after
+    least = 1.96 * found.sd
+    assert found.sd == pytest.approx(after.std(), rel=0.02)
+    assert found.chance(seen, least) == pytest.approx((np.abs(estimate) > least).mean(), abs=0.006)
 
 
-def test_what_both_share_cancels():
-    parts = variance_parts(*FIELDS["side by side"])
-    assert (parts["calibration"], parts["run"]) == (0.0, 0.0)
-    assert parts["sample"] == pytest.approx(2 * 0.36)
+def test_where_samples_vary_most_another_sample_helps_most_who_would_buy():
+    a, b = [session("a", sample_sd=2.0)], [session("b", sample_sd=0.1)]
+    found = told(a, b, another_unit=True)[0]
+    assert (found.what, found.sides) == ("sample", (0,))
+    assert "sample" not in {o.what for o in told(a, b)}  # of the units measured, no other sample tells
 
 
-def test_sessions_count_within_sample_and_lab_then_labs_then_samples():
-    a = FIELDS["two samples, repeats, two labs"][0]
-    assert weights(a).tolist() == [0.125, 0.125, 0.25, 0.5]
+def test_where_benches_differ_most_one_speaker_in_the_others_lab_helps():
+    sizes = {"bench_sd": 2.0, "level": 0.0}
+    a, b = [session("a", **sizes)], [session("b", "barn", **sizes)]
+    single = [o for o in told(a, b) if len(o.sides) == 1]
+    assert single[0].what == "lab"
+    assert single[0].bench == {0: "barn", 1: "shed"}[single[0].sides[0]]
+    assert single[0].sd == pytest.approx(
+        np.sqrt(2) * 0.2
+    )  # of one bench: what both sessions have to themselves is left
 
 
-def best(a, b, labs=()):
-    return outcomes(a, b, labs)[0]
+def test_where_the_level_of_a_run_counts_most_both_side_by_side_help_most():
+    a, b = [session("a", level=1.5)], [session("b", level=1.5)]
+    best_of = told(a, b)[0]
+    assert (best_of.what, best_of.sides) == ("together", (0, 1))
+    assert best_of.sd == pytest.approx(np.sqrt(2) * 0.2)
 
 
-def test_where_samples_vary_most_another_sample_settles_it():
-    a, b = [session("a")], [session("b")]
-    b[0].sd["sample"] = 0.1
-    a[0].sd["sample"] = 2.0
-    found = best(a, b)
-    assert (found.what, found.speakers) == ("sample", ("a",))
-    # two samples: the variance of a's part is halved
-    assert found.width < 0.75 * found.before
-
-
-def test_where_labs_differ_most_measuring_in_the_others_lab_settles_it():
-    a, b = ([session(s, lab)] for s, lab in (("a", "shed"), ("b", "barn")))
-    for m in (*a, *b):
-        m.sd.update(calibration=2.0, sample=0.1)
-    found = outcomes(a, b, [])
-    assert found[0].what in ("lab", "together")
-    single = next(o for o in found if len(o.speakers) == 1)
-    assert single.what == "lab"
-    assert single.lab == {"a": "barn", "b": "shed"}[single.speakers[0]]
-
-
-def test_where_the_level_of_a_run_counts_most_both_side_by_side_settle_it():
-    a, b = [session("a")], [session("b")]
-    for m in (*a, *b):
-        m.sd.update(run=1.5, sample=0.1, session=0.1)
-    assert best(a, b).what == "together"
-
-
-def test_the_expected_width_is_that_of_the_larger_set():
-    a, b = [session("a")], [session("b", "barn")]
-    repeat = next(o for o in outcomes(a, b, []) if o.what == "repeat" and o.speakers == ("a",))
-    more = [*a, session("a", number=2)]
-    assert repeat.width == pytest.approx(2 * 1.96 * np.sqrt(sum(variance_parts(more, b).values())), rel=1e-4)
-    scaled = next(o for o in outcomes(a, b, [], width=1.0) if o.what == "repeat" and o.speakers == ("a",))
-    assert scaled.width == pytest.approx(repeat.width / repeat.before)
+def test_a_repeat_halves_the_variance_of_what_a_session_has_to_itself():
+    sizes = {"level": 0.0, "bench_sd": 0.0}
+    a, b = [session("a", **sizes)], [session("b", own=0.0, **sizes)]
+    repeat = next(o for o in told(a, b, benches=(SHED,)) if o.what == "repeat" and o.sides == (0,))
+    assert repeat.sd == pytest.approx(0.2 / np.sqrt(2))
+    assert repeat.spread == pytest.approx(0.2 / np.sqrt(2))
 
 
 def test_what_cannot_help_is_not_proposed():
-    a, b = [session("a")], [session("b")]
-    for m in (*a, *b):
-        m.sd.update(run=0.0, session=0.0)  # one lab, so calibration cancels: only the samples blur the difference
-    assert {o.what for o in outcomes(a, b, ["barn"])} == {"sample"}
-    for m in (*a, *b):
-        m.sd.update(sample=0.0)
-    assert outcomes(a, b, []) == []
+    a, b = ([session(s, own=0.0, level=0.0)] for s in "ab")
+    assert told(a, b) == []
+
+
+def test_an_estimate_that_cannot_move_settles_it_surely_or_not_at_all():
+    a, b = [session("a", level=0.0, bench_sd=0.0)], [session("b", level=0.0, bench_sd=0.0)]
+    outcome = told(a, b)[0]
+    still = type(outcome)(outcome.what, outcome.sides, outcome.bench, outcome.sd, 0.0)
+    assert (still.chance(1.0, 0.5), still.chance(-1.0, 0.5), still.chance(0.2, 0.5)) == (1.0, 1.0, 0.0)
