@@ -1,4 +1,4 @@
-"""From the noiseless model to what a bench would export: the error model's parts are added, then curves are cut to the visit."""
+"""From the noiseless model to what a bench would export: the errors are added, then curves are cut to the visit."""
 
 from __future__ import annotations
 
@@ -6,12 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from seed_data.model import box, impedance, noise
+from seed_data.errors import Errors
+from seed_data.model import box, impedance
 from seed_data.model.air import FREQUENCY_HZ, POINTS_PER_OCTAVE, FloatArray, energy_mean_db, smooth_db
 from seed_data.model.design import Design, box_of
 from seed_data.model.speaker import BAND, Field
 from seed_data.model.strain import Strain, strain_of
-from seed_data.plan import Visit, slug
+from seed_data.plan import Visit
 
 DRIVES_DB: FloatArray = np.array([68.0, 74.0, 80.0, 86.0, 92.0, 96.0, 100.0, 104.0, 108.0])
 LINEAR_DB_PER_DB = 0.015  # half of what the database allows between the two lowest drives
@@ -37,31 +38,8 @@ class Sweeps:
     tables: dict[str, FloatArray]
 
 
-def _key(visit: Visit) -> tuple[object, ...]:
-    return (slug(visit.design), visit.lab, visit.sample, visit.setting, visit.day, visit.repeat)
-
-
-def _errors_db(visit: Visit, cosine: FloatArray) -> FloatArray:
-    """Calibration, sample, level and repeatability, (n, F); the run's level is one number."""
-    rng = noise.generator("session", *_key(visit))
-    run = noise.generator("run", visit.lab, slug(visit.design), visit.sample, visit.day)
-    calibration = noise.calibration_db(FREQUENCY_HZ, visit.lab, visit.method, calibration_id(visit))
-    return (
-        calibration
-        + noise.sample_db(FREQUENCY_HZ, slug(visit.design), visit.sample, cosine)
-        + 0.3 * float(run.standard_normal())
-        + noise.repeatability_db(rng, FREQUENCY_HZ, cosine.size)
-    )
-
-
-def calibration_id(visit: Visit) -> str:
-    """Both benches had their microphones calibrated at the end of August 2025."""
-    return "2025-08" if visit.day >= "2025-09-01" else "2024-08"
-
-
 def _wanted(visit: Visit, field: Field) -> np.ndarray:
-    step = 5.0 if visit.angles == "fine" else 10.0
-    wanted = field.angle_deg % step == 0.0
+    wanted = np.ones(field.angle_deg.shape, bool)
     if visit.angles == "horizontal":
         wanted &= field.horizontal
     if visit.angles == "front":
@@ -80,9 +58,10 @@ def _coarse(levels: FloatArray, points: int) -> tuple[FloatArray, FloatArray]:
     return np.round(centres, 2), energy_mean_db(cut, axis=2)
 
 
-def responses(visit: Visit, field: Field) -> Curves:
-    """The directional curves as the bench exports them."""
-    level = field.level_db + _errors_db(visit, np.cos(np.radians(field.angle_deg)))
+def responses(visit: Visit, field: Field, errors: Errors) -> Curves:
+    """The directional curves as the bench exports them; field over the visit's orbit."""
+    cosine = np.cos(np.radians(field.angle_deg))
+    level = field.level_db + errors.sample_db(visit, cosine) + errors.measuring_db(visit, cosine.size)
     if visit.level_is == "spl_at_distance":
         level = level - 20.0 * np.log10(visit.distance_m)
     if visit.level_is == "relative":
@@ -112,37 +91,33 @@ def drives_db(visit: Visit, field: Field) -> FloatArray:
     return DRIVES_DB[first : last + 1]
 
 
-def sweeps(visit: Visit, field: Field) -> tuple[Sweeps, Sweeps, Sweeps]:
-    """Compression, harmonics (12 per octave) and multitone (6 per octave), with the error model's noise.
+def sweeps(visit: Visit, field: Field, errors: Errors) -> tuple[Sweeps, Sweeps, Sweeps]:
+    """Compression, harmonics (12 per octave) and multitone (6 per octave), with the errors of sweeps.
 
     The analyser's scale ends at 100 % of the fundamental, which small speakers pass in the lowest bass.
     """
     strain: Strain = strain_of(visit.design, field, drives_db(visit, field))
-    rng = noise.generator("sweeps", *_key(visit))
-    count = strain.drive_db.size
-    unit = noise.sample_db(FREQUENCY_HZ, slug(visit.design), visit.sample, np.ones(1))
+    drives = strain.drive_db.size
+    unit = errors.sample_db(visit, np.ones(1))
     unit = unit - np.mean(unit[:, BAND])
-    level = strain.level_db + unit + 0.1 * noise.field(rng, FREQUENCY_HZ, 1.0 / 6.0, count)
-    tables = {"h2": strain.second, "h3": strain.third, "thd": strain.total}
+    level = strain.level_db + unit + errors.compression_db(visit, drives)
+    harmonics = {"h2": strain.second, "h3": strain.third, "thd": strain.total}
     tones = {"multitone": strain.multitone, "multitone_hp80": strain.multitone_hp80}
-    common = noise.field(rng, FREQUENCY_HZ, 1.0)
 
-    def noisy(ratio: FloatArray, step: int) -> FloatArray:
-        per_drive = noise.field(rng, FREQUENCY_HZ, 1.0 / 6.0, count)
-        return np.minimum(20.0 * np.log10(ratio) + common + per_drive, 0.0)[:, ::step]
+    def noisy(tables: dict[str, FloatArray], step: int) -> Sweeps:
+        levels = {
+            name: np.minimum(20.0 * np.log10(ratio) + errors.distortion_db(visit, name, drives), 0.0)[:, ::step]
+            for name, ratio in tables.items()
+        }
+        return Sweeps(FREQUENCY_HZ[::step], strain.drive_db, levels)
 
-    return (
-        Sweeps(FREQUENCY_HZ, strain.drive_db, {"": level}),
-        Sweeps(FREQUENCY_HZ[::2], strain.drive_db, {name: noisy(ratio, 2) for name, ratio in tables.items()}),
-        Sweeps(FREQUENCY_HZ[::4], strain.drive_db, {name: noisy(ratio, 4) for name, ratio in tones.items()}),
-    )
+    return Sweeps(FREQUENCY_HZ, strain.drive_db, {"": level}), noisy(harmonics, 2), noisy(tones, 4)
 
 
-def electrical(visit: Visit) -> tuple[FloatArray, FloatArray]:
-    """Impedance of a passive speaker: magnitude in ohm and phase in degrees, with 2 % of error in the magnitude."""
+def electrical(visit: Visit, errors: Errors) -> tuple[FloatArray, FloatArray]:
+    """Impedance of a passive speaker: magnitude in ohm, with its error, and phase in degrees."""
     total = impedance_of(visit.design, closed=visit.setting == "plugged")
-    rng = noise.generator("impedance", *_key(visit))
-    return np.abs(total) * (1.0 + 0.02 * float(rng.standard_normal())), np.degrees(np.angle(total))
+    return np.abs(total) * errors.impedance_factor(visit), np.degrees(np.angle(total))
 
 
 def impedance_of(design: Design, closed: bool = False) -> np.ndarray:

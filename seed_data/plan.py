@@ -7,8 +7,10 @@ from dataclasses import dataclass, replace
 from datetime import date, timedelta
 
 from seed_data.catalogue import catalogue
+from seed_data.model.air import FloatArray
 from seed_data.model.design import Design
 from seed_data.model.noise import generator
+from seed_data.model.speaker import FINE_ORBIT_DEG, ORBIT_DEG
 
 START = date(2025, 9, 6)
 METHOD = {"shed": "near-field-scan", "attic": "anechoic"}
@@ -57,6 +59,16 @@ class Visit:
     notes: str | None = None
 
     @property
+    def calibration(self) -> str:
+        """Both benches had their microphones calibrated at the end of August 2025."""
+        return "2025-08" if self.day >= "2025-09-01" else "2024-08"
+
+    @property
+    def orbit_deg(self) -> FloatArray:
+        """The angles that the turntable stops at on each orbit."""
+        return FINE_ORBIT_DEG if self.angles == "fine" else ORBIT_DEG
+
+    @property
     def folder(self) -> str:
         """Name of the session's folder."""
         parts = [slug(self.design), self.lab, self.day, self.sample, self.setting]
@@ -97,7 +109,7 @@ FIRST_VISITS: dict[str, dict[str, object]] = {
     "Alcove 6": {"angles": "front"},
     "Alcove 8": {"angles": "front", "form": "csv"},
     "ささら": {"symmetric": True},
-    "Newel": {"uncertainty": (("level", 0.2), ("repeatability", 0.1))},
+    "Newel": {"uncertainty": (("level", 0.15), ("repeatability", 0.1))},
 }
 
 # First visited in one lab, then carried to the other, the same specimen.

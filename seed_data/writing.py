@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from seed_data import measure
+from seed_data.errors import Errors
 from seed_data.model.air import FREQUENCY_HZ, REFERENCE_PA, FloatArray
 from seed_data.model.speaker import Field
 from seed_data.plan import Visit
@@ -53,7 +54,7 @@ def session_toml(visit: Visit, field: Field) -> str:
         head["repeat"] = visit.repeat
     if len(design.settings) > 1:
         head["default_setting"] = setting is design.settings[0]
-    head["calibration"] = measure.calibration_id(visit)
+    head["calibration"] = visit.calibration
     if visit.level_is != "spl_1m" or visit.distance_m != 1.0 or visit.form == "sofa":
         head |= {"level_is": visit.level_is, "distance_m": visit.distance_m}
     for key, value in (
@@ -204,8 +205,8 @@ def _sweep_rows(tables: measure.Sweeps, percent: bool, with_component: bool) -> 
     return rows
 
 
-def _sweeps_tables(folder: Path, form: str, visit: Visit, field: Field) -> None:
-    compression, harmonics, tones = measure.sweeps(visit, field)
+def _sweeps_tables(folder: Path, form: str, visit: Visit, field: Field, errors: Errors) -> None:
+    compression, harmonics, tones = measure.sweeps(visit, field, errors)
     text = "csv" if form == "csv" else "csv.gz"
     if form == "parquet":
         f, k = compression.frequency_hz, compression.drive_db
@@ -243,15 +244,15 @@ def _impedance_table(folder: Path, form: str, magnitude: FloatArray, phase: Floa
     )
 
 
-def write_session(out: Path, visit: Visit, field: Field) -> Path:
+def write_session(out: Path, visit: Visit, field: Field, errors: Errors) -> Path:
     """Write one folder under `out` and return it."""
     folder = out / visit.folder
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "session.toml").write_text(session_toml(visit, field), encoding="utf-8")
-    _responses_table(folder / "responses", visit.form, measure.responses(visit, field))
+    _responses_table(folder / "responses", visit.form, measure.responses(visit, field, errors))
     subwoofer = visit.design.kind == "subwoofer"
     if visit.sweeps and not subwoofer:
-        _sweeps_tables(folder, visit.form, visit, field)
+        _sweeps_tables(folder, visit.form, visit, field, errors)
     if not visit.design.powered:
-        _impedance_table(folder, visit.form, *measure.electrical(visit))
+        _impedance_table(folder, visit.form, *measure.electrical(visit, errors))
     return folder
