@@ -76,7 +76,7 @@ def _variance_of_all(column: MetricColumn, i: int, j: int) -> float:
     return float(column.se[i] ** 2 + column.se[j] ** 2 + bench)
 
 
-def _scores(column: MetricColumn) -> Scores:
+def scores_of(column: MetricColumn) -> Scores:
     """The column on its scale, the higher the more."""
     return Scores(
         column.x, column.se**2, np.where(np.isneginf(column.lower), -np.inf, column.x), np.where(np.isposinf(column.upper), np.inf, column.x),
@@ -130,7 +130,7 @@ def _judged(
 ) -> _Judged:
     i, j = (np.array([pair[side] for pair in pairs], np.int64) for side in (0, 1))
     contrasts = [contrast_of(column, pair, sessions) for pair in pairs]
-    found = comparison.differences(_scores(column), i, j)
+    found = comparison.differences(scores_of(column), i, j)
     values = [column.value[i], column.value[j]]
     apart = [
         k for k, c in enumerate(contrasts) if c is not None and (c.what != "all" or _by_sessions(column, pairs[k]))

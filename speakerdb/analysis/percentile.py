@@ -1,4 +1,4 @@
-"""Where a speaker stands among its peers, in per cent of them that it leaves behind, with what the data can carry."""
+"""Where a speaker stands among its peers: the places that it can have, as far as the data can carry it (statistics.md §5, §9)."""
 
 from __future__ import annotations
 
@@ -8,12 +8,21 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from speakerdb.analysis import rank
+from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
+from speakerdb.statistics.places import place_of
 
-LEAST = 8  # members of a peer group below which a percentile says nothing
+LEAST = 8  # peers, the speaker itself not counted, below which a place says nothing
 FACTOR = 2.0  # peers cost and measure between 1/FACTOR and FACTOR of the speaker's price and size
-COLUMNS = ("metric", "peers", "percentile", "low", "high")
+SCHEMA = {
+    "metric": pl.String, "place": pl.Int64, "place_low": pl.Int64, "place_high": pl.Int64, "of": pl.Int64, "among": pl.String,
+}  # fmt: skip
+# Kinds that are bought for the same use (own judgement). A subwoofer has no other family: its metrics refer to its own band.
+FAMILIES: tuple[tuple[str, ...], ...] = (
+    ("bookshelf", "standmount", "monitor"), ("floorstander",), ("centre", "in-wall"), ("soundbar", "portable"), ("subwoofer",),
+    ("other",),
+)  # fmt: skip
+APART = ("subwoofer",)
 
 
 @dataclass(frozen=True)
@@ -24,51 +33,93 @@ class Peers:
     words: str
 
 
-def peers_of(facts: pl.DataFrame, row: int, factor: float = FACTOR) -> Peers:
-    """Speakers of the same kind whose price and size lie within `factor` of this one's.
+def peers_of(facts: pl.DataFrame, row: int, factor: float = FACTOR) -> list[Peers]:
+    """Groups of peers of a speaker, each wider than the one before: of its kind with price and size within `factor` of its own; of its
+    kind; of its kind's family; all (subwoofers apart).
 
     A fact that is unknown of the speaker asks nothing; one that is unknown of another leaves it out. Other settings of the
-    speaker itself are no peers.
+    speaker itself are no peers. Groups that are no wider are left out.
     """
     own = facts.row(row, named=True)
-    test, words = pl.lit(True), []
-    if own["kind"] is not None:
-        test &= pl.col("kind") == own["kind"]
-        words.append(f"kind {own['kind']}")
+    kind, kinds = own["kind"], pl.col("kind")
+    near, words = pl.lit(True), []
     for column, name in (("price", "price"), ("volume_l", "size")):
         if own[column] is not None:
-            test &= pl.col(column).is_between(own[column] / factor, own[column] * factor)
+            near &= pl.col(column).is_between(own[column] / factor, own[column] * factor)
             words.append(f"{name} within a factor of {factor:g}")
-    test = (test.fill_null(False) & (pl.col("speaker") != own["speaker"])) | (pl.col("_row") == row)
-    found = facts.with_row_index("_row").filter(test)["_row"].to_list()
-    return Peers(tuple(found), ", ".join(words) or "all speakers")
+    tests: list[tuple[pl.Expr, str]] = []
+    everyone = kinds.is_null() | ~kinds.is_in(APART)
+    if kind is not None:
+        family = next((f for f in FAMILIES if kind in f), (kind,))
+        tests = [(near & (kinds == kind), ", ".join([f"kind {kind}", *words])), (kinds == kind, f"kind {kind}"),
+                 (kinds.is_in(family), f"kinds {', '.join(family)}")]  # fmt: skip
+    elif words:
+        tests = [(near & everyone, ", ".join(words))]
+    if kind not in APART:
+        tests.append((everyone, "all kinds"))
+    found: list[Peers] = []
+    for test, told in tests:
+        group = _group(facts, row, test, told)
+        if not found or len(group.rows) > len(found[-1].rows):
+            found.append(group)
+    return found
 
 
 def named_peers(facts: pl.DataFrame, row: int, speakers: Sequence[str], words: str) -> Peers:
     """The peer group that a named query gives, with the speaker itself."""
-    own = facts["speaker"][row]
-    wanted = facts.with_row_index("_row").filter((pl.col("speaker").is_in(list(speakers)) & (pl.col("speaker") != own)) | (pl.col("_row") == row))  # fmt: skip
-    return Peers(tuple(wanted["_row"].to_list()), words)
+    return _group(facts, row, pl.col("speaker").is_in(list(speakers)), words)
 
 
-def percentiles(columns: Sequence[MetricColumn], row: int, peers: Peers) -> pl.DataFrame:
-    """One row per metric: percentile = 100·(n − rank)/(n − 1) among the peers of whom the metric is known, the better the
-    higher (where neither direction is better: the higher the value); low, high from its marginal rank set within the group.
-
-    Censoring widens low…high to what the open side allows. Null where the speaker's value is withheld, or with fewer than LEAST members (`peers` says how many).
-    """
-    found = [_one(column, row, peers) for column in columns]
-    return pl.DataFrame(found, schema=dict(zip(COLUMNS, (pl.String, pl.Int64, *[pl.Float64] * 3), strict=True)), orient="row")  # fmt: skip
+def _group(facts: pl.DataFrame, row: int, test: pl.Expr, words: str) -> Peers:
+    """The rows that pass a test, the other settings of the speaker apart, and its own."""
+    test = test.fill_null(False) & (pl.col("speaker") != facts["speaker"][row])
+    return Peers(tuple(facts.with_row_index("at").filter(test | (pl.col("at") == row))["at"].to_list()), words)
 
 
-def _one(column: MetricColumn, row: int, peers: Peers) -> tuple[str, int, float | None, float | None, float | None]:
+def widened(columns: Sequence[MetricColumn], row: int, groups: Sequence[Peers]) -> list[Peers]:
+    """For each column the first group that holds LEAST others of whom the metric is known; the last one where none does."""
+    return [next((g for g in groups if _others(column, row, g) >= LEAST), groups[-1]) for column in columns]
+
+
+def _others(column: MetricColumn, row: int, peers: Peers) -> int:
+    return len(_members(column, peers)) - int(row in _members(column, peers))
+
+
+def _members(column: MetricColumn, peers: Peers) -> np.ndarray[tuple[int], np.dtype[np.int64]]:
+    """The rows of the group of whom the metric and its error are known."""
     rows = np.array(peers.rows, np.int64)
-    members = rows[column.known[rows]]
-    count = len(members)
-    if row not in members or count < LEAST:
-        return column.metric.id, count, None, None, None
-    place = rank.set_of(column.take(members).compared(), int(np.flatnonzero(members == row)[0]))
-    value, low, high = (
-        100.0 * (count - r) / (count - 1) for r in (place.rank, place.marginal_high, place.marginal_low)
-    )
-    return column.metric.id, count, value, low, high
+    return rows[(column.known & np.isfinite(column.se))[rows]]
+
+
+def places(columns: Sequence[MetricColumn], row: int, groups: Sequence[Peers]) -> pl.DataFrame:
+    """One row per metric, columns as in SCHEMA: the place of a row among its peers, 1 the best (where neither direction is better, the
+    highest), the places it can have, and among how many, itself counted.
+
+    groups: ever wider ones; the first that holds LEAST others with the metric counts. place, place_low and place_high are null where
+    the speaker's own value is withheld, or none does (`of` says how many there were).
+    """
+    found = [_one(column, row, peers) for column, peers in zip(columns, widened(columns, row, groups), strict=True)]
+    return pl.DataFrame(found, schema=SCHEMA, orient="row")
+
+
+def _one(column: MetricColumn, row: int, peers: Peers) -> tuple[str, int | None, int | None, int | None, int, str]:
+    members = _members(column, peers)
+    mine = np.flatnonzero(members == row)
+    if not len(mine) or len(members) <= LEAST:
+        return column.metric.id, None, None, None, len(members), peers.words
+    scores = scores_of(column.take(members))
+    place = place_of(scores.turned() if column.metric.better == "low" else scores, int(mine[0]))
+    return column.metric.id, place.rank, place.low, place.high, len(members), peers.words
+
+
+def ordinal(number: int) -> str:
+    """'1st', '12th', '22nd'."""
+    ending = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
+    return f"{number}{ending}"
+
+
+def place_words(low: int, high: int, of: int) -> str:
+    """'3rd to 9th of 9', '1st of 12'; where it can be anywhere, that it is not known."""
+    if (low, high) == (1, of):
+        return f"place not known: 1st to {ordinal(of)} of {of}"
+    return f"{ordinal(low)} of {of}" if low == high else f"{ordinal(low)} to {ordinal(high)} of {of}"
