@@ -1,8 +1,11 @@
-"""How much do labs differ? From speakers that two labs have both measured, and from nothing else."""
+"""How much do benches differ in what they say of a speaker? From speakers that two of them have measured, and from nothing else.
+
+What is learned from it, sizes and offsets over frequency, stands in statistics/learning.py; here are the metrics.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -10,36 +13,38 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import grid
 from speakerdb.dictionary import METRICS
 from speakerdb.statistics.comparison import benjamini_hochberg
-from speakerdb.statistics.error_model import DEFAULT_SD, WIDTH_OCT, sd_over_frequency
+from speakerdb.statistics.learning import LEAST_SAMPLE_TEXT
 
 LEAST_SHARED = 3  # speakers
-PRIOR_FREEDOM = 8.0  # degrees of freedom that the error model's own sd counts for
-_ALIGN_HZ, _JUDGED_HZ = (300.0, 3000.0), (100.0, 10000.0)
 OFFSET_SCHEMA = {
-    "metric": pl.String, "lab_a": pl.String, "lab_b": pl.String, "speakers": pl.Int64, "offset": pl.Float64, "low": pl.Float64,
-    "high": pl.Float64, "sd": pl.Float64, "unit": pl.String, "p": pl.Float64, "q": pl.Float64, "reason": pl.String,
+    "metric": pl.String, "bench_a": pl.String, "bench_b": pl.String, "speakers": pl.Int64, "offset": pl.Float64, "low": pl.Float64,
+    "high": pl.Float64, "sd": pl.Float64, "left": pl.Float64, "left_low": pl.Float64, "left_high": pl.Float64, "unit": pl.String,
+    "p": pl.Float64, "q": pl.Float64, "reason": pl.String,
 }  # fmt: skip
+PAIR_SCHEMA = pl.Schema(
+    {"bench_a": pl.String, "bench_b": pl.String, "speakers": pl.List(pl.String), "same_sample": pl.Int64}
+)
 FloatArray = NDArray[np.float64]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Measured:
-    """One session of a speaker in its default setting: values {metric: value}, exact ones only; listening window (199,), NaN
-    where it was not measured."""
+    """One session of a speaker in its default setting: values {metric: value}, exact ones only, as measured; aligned: with the bench
+    brought in line with `line`, the bench that it was aligned to (else itself, and the values are the same)."""
 
     speaker: str
-    lab: str
+    bench: str
     sample: str
-    values: dict[str, float]
-    listening_window: FloatArray
+    values: Mapping[str, float]
+    line: str
+    aligned: Mapping[str, float]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(frozen=True)
 class Shared:
-    """A speaker that labs a and b have both measured: the sessions that stand for each, of the same sample where there is one."""
+    """A speaker that benches a and b have both measured: the sessions that stand for each, of the same unit where there is one."""
 
     speaker: str
     a: tuple[Measured, ...]
@@ -48,172 +53,89 @@ class Shared:
 
 
 @dataclass(frozen=True, eq=False)
-class CurveSpread:
-    """What the listening windows of two labs tell, lab a − lab b, levels set equal over 300 Hz–3 kHz.
-
-    offset_db, low_db, high_db (199,): mean difference with its 95 % interval per frequency, NaN where fewer than three have it.
-    calibration_sd_db: sd of one lab's calibration as the offset shows it, 100 Hz–10 kHz; spread_sd_db: sd of one measurement about the
-    offset. Beside each the sd that the error model takes and the shrunk one, (8·s0² + ν·ŝ²)/(8 + ν).
-    """
-
-    lab_a: str
-    lab_b: str
-    speakers: tuple[str, ...]
-    same_sample: int
-    offset_db: FloatArray
-    low_db: FloatArray
-    high_db: FloatArray
-    calibration_sd_db: float
-    calibration_model_db: float
-    calibration_shrunk_db: float
-    spread_sd_db: float
-    spread_model_db: float
-    spread_shrunk_db: float
-
-
-@dataclass(frozen=True, eq=False)
 class Labs:
-    """offsets: OFFSET_SCHEMA, a row per pair of labs and metric; curves: a CurveSpread per pair with enough; pairs: lab_a, lab_b,
-    speakers in common."""
+    """offsets: OFFSET_SCHEMA, a row per pair of benches and metric; pairs: PAIR_SCHEMA, a row per pair that shares a speaker."""
 
     offsets: pl.DataFrame
-    curves: tuple[CurveSpread, ...]
     pairs: pl.DataFrame
 
 
-def shared(sessions: Sequence[Measured], lab_a: str, lab_b: str) -> list[Shared]:
-    """Speakers of both labs, by name; sessions of a common sample where there is one, since then its spread does not enter."""
+def shared(sessions: Sequence[Measured], bench_a: str, bench_b: str) -> list[Shared]:
+    """Speakers of both benches, by name; sessions of a common unit where there is one, since then its spread does not enter."""
     found = []
     for speaker in sorted({s.speaker for s in sessions}):
-        a = tuple(s for s in sessions if s.speaker == speaker and s.lab == lab_a)
-        b = tuple(s for s in sessions if s.speaker == speaker and s.lab == lab_b)
+        a = tuple(s for s in sessions if s.speaker == speaker and s.bench == bench_a)
+        b = tuple(s for s in sessions if s.speaker == speaker and s.bench == bench_b)
         if a and b:
-            common = {s.sample for s in a} & {s.sample for s in b}
+            common = {s.sample for s in a if len(s.sample) >= LEAST_SAMPLE_TEXT} & {s.sample for s in b}
             if common:
                 a, b = (tuple(s for s in side if s.sample in common) for side in (a, b))
             found.append(Shared(speaker, a, b, bool(common)))
     return found
 
 
-def labs(sessions: Sequence[Measured], metrics: Sequence[str]) -> Labs:
-    """Every pair of labs: how many speakers they share, by how much their values and curves differ.
+def labs(sessions: Sequence[Measured], metrics: Sequence[str], order: Sequence[str]) -> Labs:
+    """Every pair of benches that shares a speaker: by how much their values differ as measured, and what is left once aligned.
 
-    offset: mean of a − b over the shared speakers (in per cent for metrics on a ratio scale), with Student's t interval; sd: of the
-    differences. Null with the reason where fewer than three speakers have the metric in both. q counts all rows.
+    order: benches, the best known first; each pair is taken as the earlier less the later. offset: mean of a − b over the shared
+    speakers (in per cent for metrics on a ratio scale), with Student's t interval; sd: of the differences; left: the same mean, with
+    its interval, of the values that aligned benches give, null where the two are not in one line. Null with the reason where fewer
+    than three speakers have the metric in both. q counts all rows.
     """
-    rows, curves, pairs = [], [], []
-    for lab_a, lab_b in combinations(sorted({s.lab for s in sessions}), 2):
-        both = shared(sessions, lab_a, lab_b)
-        pairs.append((lab_a, lab_b, [s.speaker for s in both]))
-        if not both:
-            continue
-        rows += [_offset(both, lab_a, lab_b, metric) for metric in metrics]
-        if (found := _curves(both, lab_a, lab_b)) is not None:
-            curves.append(found)
+    rows, pairs = [], []
+    known = sorted({s.bench for s in sessions}, key=lambda bench: (order.index(bench), bench))
+    for bench_a, bench_b in combinations(known, 2):
+        both = shared(sessions, bench_a, bench_b)
+        if both:
+            pairs.append((bench_a, bench_b, [s.speaker for s in both], sum(s.same_sample for s in both)))
+            rows += [_offset(both, bench_a, bench_b, metric) for metric in metrics]
     frame = pl.DataFrame(rows, schema=OFFSET_SCHEMA, orient="row")
     q = benjamini_hochberg(frame["p"].fill_null(np.nan).to_numpy()) if len(frame) else np.zeros(0)
-    return Labs(
-        frame.with_columns(q=pl.Series(q, dtype=pl.Float64).fill_nan(None)), tuple(curves),
-        pl.DataFrame(pairs, schema={"lab_a": pl.String, "lab_b": pl.String, "speakers": pl.List(pl.String)}, orient="row"),
-    )  # fmt: skip
+    frame = frame.with_columns(q=pl.Series(q, dtype=pl.Float64).fill_nan(None))
+    return Labs(frame, pl.DataFrame(pairs, schema=PAIR_SCHEMA, orient="row"))
 
 
-def _mean_by_sample(sessions: Sequence[Measured], metric: str) -> float | None:
-    """As values are pooled: over the sessions of a sample, then over samples; on the working scale."""
+def _mean_by_sample(sessions: Sequence[Measured], metric: str, *, aligned: bool) -> float:
+    """As values are pooled: over the sessions of a sample, then over samples; on the metric's scale; NaN without one."""
     by_sample: dict[str, list[float]] = {}
     for s in sessions:
-        if metric in s.values:
-            value = s.values[metric]
-            by_sample.setdefault(s.sample, []).append(
-                float(np.log2(value)) if METRICS[metric].scale == "log" else value
-            )
-    return float(np.mean([np.mean(v) for v in by_sample.values()])) if by_sample else None
+        value = (s.aligned if aligned else s.values).get(metric)
+        if value is not None:
+            on_scale = float(np.log2(value)) if METRICS[metric].scale == "log" else value
+            by_sample.setdefault(s.sample, []).append(on_scale)
+    return float(np.mean([np.mean(v) for v in by_sample.values()])) if by_sample else np.nan
 
 
-def _offset(both: Sequence[Shared], lab_a: str, lab_b: str, metric: str) -> tuple[object, ...]:
+def _gaps(both: Sequence[Shared], metric: str, *, aligned: bool) -> FloatArray:
+    gaps = [_mean_by_sample(s.a, metric, aligned=aligned) - _mean_by_sample(s.b, metric, aligned=aligned) for s in both]
+    return np.array([g for g in gaps if np.isfinite(g)])
+
+
+def _offset(both: Sequence[Shared], bench_a: str, bench_b: str, metric: str) -> tuple[object, ...]:
+    log = METRICS[metric].scale == "log"
+    gap, unit = _gaps(both, metric, aligned=False), "%" if log else METRICS[metric].unit
+    head = (metric, bench_a, bench_b, len(gap))
+    if len(gap) < LEAST_SHARED:
+        have = "speaker has" if len(gap) == 1 else "speakers have"
+        reason = f"{len(gap)} shared {have} it in both; at least {LEAST_SHARED} are needed"
+        return (*head, *[None] * 7, unit, None, None, reason)
+    mean, half, p = _student(gap)
+    left: list[float | None] = [None] * 3
+    in_line = both[0].a[0].line == both[0].b[0].line
+    if in_line and len(rest := _gaps(both, metric, aligned=True)) >= LEAST_SHARED:
+        rest_mean, rest_half, _ = _student(rest)
+        left = [rest_mean, rest_mean - rest_half, rest_mean + rest_half]
+    changes = (mean, mean - half, mean + half, float(gap.std(ddof=1)), *left)
+    if log:
+        changes = tuple(None if c is None else 100.0 * (2.0**c - 1.0) for c in changes)
+    return (*head, *changes, unit, p, None, None)
+
+
+def _student(gap: FloatArray) -> tuple[float, float, float]:
+    """Mean, half width of its 95 % interval and p against 0, by Student's t."""
     from scipy.special import stdtr, stdtrit
 
-    log = METRICS[metric].scale == "log"
-    pairs = [(_mean_by_sample(s.a, metric), _mean_by_sample(s.b, metric)) for s in both]
-    gap = np.array([a - b for a, b in pairs if a is not None and b is not None])
-    n, unit = len(gap), "%" if log else METRICS[metric].unit
-    if n < LEAST_SHARED:
-        reason = (
-            f"{n} shared {'speaker has' if n == 1 else 'speakers have'} it in both; at least {LEAST_SHARED} are needed"
-        )
-        return (metric, lab_a, lab_b, n, None, None, None, None, unit, None, None, reason)
-    mean, sd = float(gap.mean()), float(gap.std(ddof=1))
+    n, mean, sd = len(gap), float(gap.mean()), float(gap.std(ddof=1))
     half = float(stdtrit(n - 1, 0.975)) * sd / np.sqrt(n)
     p = 1.0 if sd == 0 and mean == 0 else 0.0 if sd == 0 else float(2 * stdtr(n - 1, -abs(mean) / (sd / np.sqrt(n))))
-
-    def shown(change: float) -> float:
-        return 100.0 * (2.0**change - 1.0) if log else change
-
-    return (
-        metric,
-        lab_a,
-        lab_b,
-        n,
-        shown(mean),
-        shown(mean - half),
-        shown(mean + half),
-        shown(sd),
-        unit,
-        p,
-        None,
-        None,
-    )
-
-
-def shrunk(sd: float, freedom: float, model: float) -> float:
-    """The error model's sd moved towards the one seen: √((8·s0² + ν·ŝ²)/(8 + ν)).
-
-    >>> round(shrunk(1.0, 8.0, 0.5), 3)
-    0.791
-    """
-    return float(np.sqrt((PRIOR_FREEDOM * model**2 + freedom * sd**2) / (PRIOR_FREEDOM + freedom)))
-
-
-def _curves(both: Sequence[Shared], lab_a: str, lab_b: str) -> CurveSpread | None:
-    from scipy.special import stdtrit
-
-    gaps, names, same = [], [], 0
-    align = grid.band(*_ALIGN_HZ)
-    for s in both:
-        gap = np.mean([m.listening_window for m in s.a], axis=0) - np.mean([m.listening_window for m in s.b], axis=0)
-        if np.isfinite(gap[align]).all():
-            gaps.append(gap - gap[align].mean())
-            names.append(s.speaker)
-            same += s.same_sample
-    n = len(gaps)
-    if n < LEAST_SHARED:
-        return None
-    found = np.array(gaps)
-    known = np.isfinite(found).sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        offset = np.where(known >= LEAST_SHARED, np.nansum(found, axis=0) / known, np.nan)
-        variance = np.nansum((found - offset) ** 2, axis=0) / (known - 1)
-        half = stdtrit(np.maximum(known - 1, 1), 0.975) * np.sqrt(variance / known)
-    judged = np.zeros(len(offset), bool)
-    judged[grid.band(*_JUDGED_HZ)] = True
-    judged &= np.isfinite(offset)
-    spread = float(np.sqrt(variance[judged].mean() / 2.0))  # of one measurement: two differ
-    # the offset holds two calibrations, and the noise of the mean
-    calibration = float(np.sqrt(max(float((offset[judged] ** 2 - variance[judged] / n).mean()) / 2.0, 0.0)))
-    calibration_model = float(np.sqrt((sd_over_frequency(DEFAULT_SD["calibration"])[judged] ** 2).mean()))
-    spread_model = _spread_model(same / n)
-    octaves = float(np.log2(_JUDGED_HZ[1] / _JUDGED_HZ[0]))
-    freedom = octaves / WIDTH_OCT["calibration"]  # independent stretches of one offset curve
-    return CurveSpread(
-        lab_a, lab_b, tuple(names), same, offset, offset - half, offset + half,
-        calibration, calibration_model, shrunk(calibration, freedom, calibration_model),
-        spread, spread_model, shrunk(spread, (n - 1) * octaves / WIDTH_OCT["sample_spread"], spread_model),
-    )  # fmt: skip
-
-
-def _spread_model(same_share: float) -> float:
-    """The error model's sd of one listening window about the labs' offset: repeatability, and sample spread where samples differ."""
-    repeat, sample = (float(sd_over_frequency(DEFAULT_SD[part]).mean()) for part in ("repeatability", "sample_spread"))
-    return float(
-        np.sqrt(repeat**2 / 9.0 + (1.0 - same_share) * sample**2)
-    )  # nine curves with errors of their own make a listening window
+    return mean, half, p

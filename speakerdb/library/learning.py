@@ -71,15 +71,18 @@ def learned(store: Store) -> Learned:
     heads = _heads(store)
     ids = sorted({heads[i].session for part in (*LEARNABLE, BENCH) for g in learning.groups(heads, part) for i in g})
     readings = _readings(store, {h.session: h for h in heads}, ids)
-    sessions = {
-        bench_key(lab, method, calibration): n for lab, method, calibration, n in stored.sessions_by_bench(store.con)
-    }
     found = Learned(
-        learning.sizes(readings), learning.bench_pairs(readings, sessions),
+        learning.sizes(readings), learning.bench_pairs(readings, sessions_by_bench(store)),
         {part: learning.count(heads, part).sessions for part in (*LEARNABLE, BENCH)}, 0, False,
     )  # fmt: skip
     now = stored.read_model(store.con)
     return replace(found, version=now.version, counts=_same(_model(now), _model(_wanted(found))))
+
+
+def sessions_by_bench(store: Store) -> dict[str, int]:
+    """Bench key -> how many sessions that count it has measured."""
+    rows = stored.sessions_by_bench(store.con)
+    return {bench_key(lab, method, calibration): n for lab, method, calibration, n in rows}
 
 
 def adopt(store: Store) -> Learned:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
 
+from speakerdb import derive as deriving
 from speakerdb.analysis import labs as lab_analysis
 from speakerdb.analysis import properties
 from speakerdb.analysis import tradeoff as trading
@@ -18,12 +19,17 @@ from speakerdb.analysis.tradeoff import TradeOff
 from speakerdb.analysis.trend import Trend
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError
+from speakerdb.library import learning
 from speakerdb.library.answers import Selection
 from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric
-from speakerdb.statistics.error_model import MODEL_VERSION
+from speakerdb.session import GridSession
+from speakerdb.statistics.error_model import ErrorModel, bench_key, bench_words
+from speakerdb.statistics.learning import BenchPair
 from speakerdb.store import Store, reading
+
+_BATCH_SESSIONS = 64
 
 
 @dataclass(frozen=True)
@@ -100,53 +106,72 @@ def trend(field: Field, metrics: Sequence[str], over: str, selection: Selection)
     )
 
 
-NOT_ADOPTED = "nothing here changes the values: labs' offsets are shown, not taken off"
-FEW_SHARED = "an offset between labs is known only from speakers that both have measured, in their default setting"
+FEW_SHARED = "an offset between benches is known only from speakers that both have measured, in their default setting"
+LEFT = "what is left once aligned is told by the speakers that the alignment was learned from"
+UNALIGNED = "benches that are not aligned are compared as they are: `speakerdb derive --learn` shows what there is to align them"
 
 
 @dataclass(frozen=True)
 class LabsAnswer:
-    """found: offsets, curves and pairs; error_model: version of the error model that stands beside them; cautions."""
+    """found: offsets and pairs of benches; curves: how their listening windows lie to one another, by the specimens that both have
+    measured; aligned: bench -> the bench that it is aligned to; error_model: the version that counts; cautions."""
 
     found: Labs
+    curves: tuple[BenchPair, ...]
+    aligned: Mapping[str, str]
     error_model: int
     cautions: tuple[str, ...]
 
 
 def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
-    """How much the labs differ, from speakers in their default setting that two of them have measured. Raises RequestError."""
+    """How much the benches differ, from speakers in their default setting that two of them have measured. Raises RequestError."""
     heads = store.frame(
         """
         WITH counted AS (
-            SELECT s.session_id, sp.slug AS speaker, l.name AS lab, s.sample, s.speaker_id
+            SELECT s.session_id, sp.slug AS speaker, l.name AS lab, s.method, s.calibration, s.speaker_id
             FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
             JOIN speaker_setting ss ON ss.speaker_id = s.speaker_id AND ss.setting = s.setting AND ss.is_default
             WHERE s.status = 'active'
         )
         SELECT * FROM counted
-        WHERE speaker_id IN (SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT lab) > 1)
+        WHERE speaker_id IN (SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT (lab, method, calibration)) > 1)
         ORDER BY session_id
         """
     )
     if not len(heads):
         raise RequestError(
-            "no speaker has been measured by two labs in its default setting: the labs can't be compared"
+            "no speaker has been measured on two benches (by two labs, methods or calibrations) in its default setting: "
+            "they can't be compared"
         )
-    ids = heads["session_id"].to_list()
     wanted = [m.id for m in METRICS.values() if m.ranked] if metrics is None else [_metric(m).id for m in metrics]
-    value = reading.session_values(store.con, ids, wanted)
-    exact = np.isfinite(value) & (reading.session_censoring(store.con, ids, wanted) == 0)
-    window = reading.summary_levels(store.con, ids).get("listening_window", np.full((len(ids), 199), np.nan))
-    sessions = [
-        Measured(speaker, lab, sample, {m: float(value[i, j]) for j, m in enumerate(wanted) if exact[i, j]}, window[i].astype(np.float64))
-        for i, (speaker, lab, sample) in enumerate(heads.select("speaker", "lab", "sample").iter_rows())
-    ]  # fmt: skip
-    alone = store.con.execute(
-        "SELECT DISTINCT l.name FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' "
-        "AND NOT list_contains(?, l.name) ORDER BY 1",
-        [heads["lab"].unique().to_list()],
-    ).fetchall()
-    lonely = (
-        [f"no speaker is shared with {', '.join(r[0] for r in alone)}: nothing is known of its offset"] if alone else []
-    )
-    return LabsAnswer(lab_analysis.labs(sessions, wanted), MODEL_VERSION, (FEW_SHARED, *lonely, NOT_ADOPTED))
+    model, benches = learning.current(store), learning.sessions_by_bench(store)
+    sessions = _measured(store, heads, wanted, model)
+    alone = [bench_words(bench) for bench in sorted(benches.keys() - {s.bench for s in sessions})]
+    cautions = [FEW_SHARED]
+    if alone:
+        cautions.append(f"no speaker is shared with {', '.join(alone)}: nothing is known of what it differs by")
+    cautions.append(LEFT if model.alignments else UNALIGNED)
+    found = lab_analysis.labs(sessions, wanted, sorted(benches, key=lambda bench: (-benches[bench], bench)))
+    aligned = {bench: a.to_bench for bench, a in model.alignments.items()}
+    return LabsAnswer(found, learning.learned(store).benches, aligned, model.version, tuple(cautions))
+
+
+def _measured(store: Store, heads: pl.DataFrame, metrics: Sequence[str], model: ErrorModel) -> list[Measured]:
+    """Values worked out from the curves, as measured and aligned, whatever the file holds."""
+    found = []
+    for part in heads.iter_slices(_BATCH_SESSIONS):
+        grids = reading.grid_sessions(store.con, part["session_id"].to_list())
+        raw, aligned = _exact_values(grids, metrics), _exact_values(learning.aligned(grids, model), metrics)
+        for speaker, grid, values, in_line in zip(part["speaker"], grids, raw, aligned, strict=True):
+            bench = bench_key(grid.info.lab, grid.info.method, grid.info.calibration)
+            found.append(Measured(speaker, bench, grid.info.sample, values, model.bench_of(bench), in_line))
+    return found
+
+
+def _exact_values(grids: Sequence[GridSession], metrics: Sequence[str]) -> list[dict[str, float]]:
+    table = deriving.derive(grids, metrics).values
+    exact = np.isfinite(table.value) & (table.censored == 0)
+    return [
+        {m: float(v) for m, v, e in zip(table.metrics, row, ok, strict=True) if e}
+        for row, ok in zip(table.value, exact, strict=True)
+    ]
