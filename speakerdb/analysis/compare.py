@@ -92,7 +92,7 @@ def step_on_scale(metric: MetricDef, value: FloatArray) -> FloatArray:
     return np.asarray(metric.step / (np.log(2.0) * np.maximum(value, metric.step / 100.0)))
 
 
-def _contrasted(metric: MetricDef, contrasts: Sequence[Contrast]) -> Scores:
+def contrasted(metric: MetricDef, contrasts: Sequence[Contrast]) -> Scores:
     """Scores of both sides of n contrasts, the first sides, then the second ones. What both sides share is given half to each: only the
     sum counts."""
     sides = [c.a for c in contrasts] + [c.b for c in contrasts]
@@ -137,7 +137,7 @@ def _judged(
     ]
     if apart:
         chosen = [c for k in apart if (c := contrasts[k]) is not None]
-        scores, first = _contrasted(column.metric, chosen), np.arange(len(apart))
+        scores, first = contrasted(column.metric, chosen), np.arange(len(apart))
         own = comparison.differences(scores, first, first + len(apart))
         for field in fields(Differences):
             getattr(found, field.name)[apart] = getattr(own, field.name)

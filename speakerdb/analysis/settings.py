@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -12,7 +12,11 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid, room
 from speakerdb.analysis import seat
-from speakerdb.dictionary import METRICS
+from speakerdb.analysis.compare import contrasted
+from speakerdb.analysis.field import off_scale, on_scale
+from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.statistics import comparison
+from speakerdb.statistics.contrasts import Contrast
 
 FloatArray = NDArray[np.float64]
 Switches = Mapping[str, str | float | bool]
@@ -21,45 +25,67 @@ HEARD_DB = 0.5  # a control acts where it changes the response by more than this
 WALL_BAND_HZ = (40.0, 300.0)
 
 
-def metric_changes(reference: pl.DataFrame, other: pl.DataFrame) -> pl.DataFrame:
+CHANGES = {
+    "metric": pl.String, "unit": pl.String, "reference": pl.Float64, "value": pl.Float64, "censored_reference": pl.String,
+    "censored": pl.String, "change": pl.Float64, "ratio": pl.Boolean, "change_low": pl.Float64, "change_high": pl.Float64,
+    "differs": pl.Boolean, "matters": pl.String, "reason": pl.String,
+}  # fmt: skip
+NOT_KNOWN = "how sure it is, is not worked out"
+ONE_OF_TWO = "its value is one of two, which several sessions can't settle"
+
+
+def metric_changes(reference: pl.DataFrame, other: pl.DataFrame, contrasts: Mapping[str, Contrast]) -> pl.DataFrame:
     """What a setting changes in every metric.
 
-    Both frames: metric, value, censored, status, reason, one row a metric. Returned: metric, unit, reference, value (null where
-    withheld), censored_reference, censored, change_low, change_high (equal where both are exact; null = open), matters
-    ('yes', 'no' or 'unclear', against the dictionary's δ), reason.
+    Both frames: metric, value, censored, status, reason, one row a metric; contrasts: metric -> the sessions of `other` less those of
+    `reference`, with the errors that they don't share. Columns as in CHANGES: change is value − reference, or value/reference where
+    ratio; change_low, change_high: its 95 % interval (null = open, or not known); differs: no change lies outside it; matters: 'yes',
+    'no' or 'unclear', against the dictionary's δ.
     """
     joined = reference.join(other, on="metric", how="full", coalesce=True, suffix="_b", maintain_order="left_right")
-    low_a, high_a = _ends("value", "censored", "status")
-    low_b, high_b = _ends("value_b", "censored_b", "status_b")
-    delta = {m.id: m.matters for m in METRICS.values()}
-    unit = {m.id: m.unit for m in METRICS.values()}
-    rows = (
-        joined.filter(pl.col("metric").is_in(list(METRICS)))
-        .with_columns(_low=low_b - high_a, _high=high_b - low_a)
-        .with_columns(
-            unit=pl.col("metric").replace_strict(unit, return_dtype=pl.String),
-            _delta=pl.col("metric").replace_strict(delta, return_dtype=pl.Float64),
-        )
+    rows = [
+        _change(METRICS[r["metric"]], r, contrasts.get(r["metric"]))
+        for r in joined.iter_rows(named=True)
+        if r["metric"] in METRICS
+    ]
+    return pl.DataFrame(rows, schema=CHANGES, orient="row")
+
+
+def _change(metric: MetricDef, row: dict[str, Any], contrast: Contrast | None) -> tuple[Any, ...]:
+    """One metric's row of `metric_changes`."""
+    head = (metric.id, metric.unit, row["value"], row["value_b"], row["censored"], row["censored_b"])
+    ratio, reason = metric.scale == "log", row["reason_b"] or row["reason"]
+    known = row["status"] == "ok" and row["status_b"] == "ok"
+    if known and contrast is None:
+        reason = NOT_KNOWN
+    elif (
+        known
+        and contrast is not None
+        and any(m.other for side in (contrast.a, contrast.b) for m in side.sessions if len(side.sessions) > 1)
+    ):
+        reason, contrast = ONE_OF_TWO, None
+    if not known or contrast is None:
+        return *head, None, ratio, None, None, None, "unclear", reason
+    x = on_scale(metric, np.array([row["value_b"], row["value"]]))
+    scores = contrasted(metric, [contrast])
+    words = np.array([row["censored_b"], row["censored"]])
+    scores = replace(
+        scores, x=x, lower=np.where(words == "at_most", -np.inf, x), upper=np.where(words == "at_least", np.inf, x)
     )
-    outside = (pl.col("_low") > pl.col("_delta")) | (pl.col("_high") < -pl.col("_delta"))
-    inside = (pl.col("_low") >= -pl.col("_delta")) & (pl.col("_high") <= pl.col("_delta"))
-    return rows.select(
-        "metric", "unit", reference="value", value="value_b", censored_reference="censored", censored="censored_b",
-        change_low=_finite("_low"), change_high=_finite("_high"),
-        matters=pl.when(outside).then(pl.lit("yes")).when(inside).then(pl.lit("no")).otherwise(pl.lit("unclear")),
-        reason=pl.coalesce("reason_b", "reason"),
-    )  # fmt: skip
-
-
-def _ends(value: str, censored: str, status: str) -> tuple[pl.Expr, pl.Expr]:
-    known = (pl.col(status) == "ok").fill_null(False)
-    low = pl.when(known & (pl.col(censored) != "at_most")).then(pl.col(value)).otherwise(float("-inf"))
-    high = pl.when(known & (pl.col(censored) != "at_least")).then(pl.col(value)).otherwise(float("inf"))
-    return low, high
-
-
-def _finite(name: str) -> pl.Expr:
-    return pl.when(pl.col(name).is_finite()).then(pl.col(name))
+    found = comparison.differences(scores, np.array([0]), np.array([1]))
+    delta = float(np.log2(metric.matters)) if ratio else metric.matters
+    low, high = (float(end[0]) for end in (found.low, found.high))
+    told = (float(off_scale(metric, np.array(v))) if np.isfinite(v) else None for v in (found.difference[0], low, high))
+    change, *ends = told
+    return (
+        *head,
+        change,
+        ratio,
+        *ends,
+        bool(found.differs[0]),
+        str(comparison.matters(found.low, found.high, delta)[0]),
+        reason,
+    )
 
 
 @dataclass(frozen=True)

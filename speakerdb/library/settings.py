@@ -15,10 +15,12 @@ from speakerdb.acoustics import grid, room
 from speakerdb.analysis import settings as comparing
 from speakerdb.analysis.seat import LEVEL_BAND_HZ
 from speakerdb.analysis.settings import Control, Reach, WallSum
-from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
+from speakerdb.library.measured import of_sessions
 from speakerdb.library.pooling import pool_curves
+from speakerdb.statistics.contrasts import contrast
 from speakerdb.store import Store
 from speakerdb.store.reading import ActiveValues, active_values, summary_levels
 
@@ -82,7 +84,7 @@ def compare(
     active = active_values(store.con, [speaker_id])
     curves = summary_levels(store.con, active.session_id.tolist())
     names = [reference, *sorted(set(active.setting) - {reference})]
-    changes = tuple(_change(active, curves, reference, other) for other in names[1:])
+    changes = tuple(_change(store, active, curves, reference, other) for other in names[1:])
     switches, conflicts = _switches(store, speaker_id, names)
     wall = None if wall_distance_m is None else _wall(field, speaker, names, wall_distance_m)
     controls = _controls(changes, names, switches)
@@ -91,7 +93,9 @@ def compare(
     )
 
 
-def _change(active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], reference: str, other: str) -> SettingChange:
+def _change(
+    store: Store, active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], reference: str, other: str
+) -> SettingChange:
     """A setting against the reference, over the (lab, sample) pairs measured in both; over everything where there is none."""
     setting = np.array(active.setting, object)
     unit = np.array([f"{lab}\x1f{sample}" for lab, sample in zip(active.lab, active.sample, strict=True)], object)
@@ -99,18 +103,21 @@ def _change(active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], refer
     kept = np.isin(setting, [reference, other]) & (np.isin(unit, common) if common else True)
     rows = np.flatnonzero(kept)
     group = (setting[rows] == other).astype(np.int64)
-    sample, lab = [active.sample[i] for i in rows], [active.lab[i] for i in rows]
-    weight = derive.pool_weights(group, sample, lab)
+    by = derive.Grouping(group, [active.sample[i] for i in rows], [active.lab[i] for i in rows])
+    weight = by.weights()
     difference = {}
     for part in CURVES:
         if part in curves:
             pooled = pool_curves(curves[part][rows], group, weight, 2)
             difference[part] = pooled[1] - pooled[0]
     shift = float(np.mean(difference[REACH_CURVE][LEVEL_BAND])) if REACH_CURVE in difference else np.nan
-    pooled_values = derive.pool_table(_rows_of(active.values, rows), group, sample, lab).values
+    pooled_values = derive.pool_table(_rows_of(active.values, rows), by)
     frames = [_value_frame(pooled_values, row) for row in (0, 1)]
+    sides = [rows[group == 1].tolist(), rows[group == 0].tolist()]
+    sessions = of_sessions(store, active, sides, list(METRICS.values()), bounds=True)
+    contrasts = {m: contrast(a, b) for m, (a, b) in sessions.items() if a and b}
     return SettingChange(
-        other, difference, shift if np.isfinite(shift) else None, comparing.metric_changes(*frames),
+        other, difference, shift if np.isfinite(shift) else None, comparing.metric_changes(frames[0], frames[1], contrasts),
         tuple((u.partition("\x1f")[0], u.partition("\x1f")[2]) for u in common),
     )  # fmt: skip
 

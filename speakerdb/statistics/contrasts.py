@@ -206,6 +206,12 @@ def _with_runs_apart(every: Contrast) -> float:
     return every.variance - common + sum(variance(difference_loads(side, {})) for side in runs)
 
 
-def widened(sessions: Sequence[Measured], factor: float) -> list[Measured]:
-    """Sessions whose own errors are larger by a factor: what is known of them where they disagree beyond the errors stated."""
+def widened(sessions: Sequence[Measured], of_all: float) -> list[Measured]:
+    """Sessions whose own errors are larger by one factor, so that the mean of all has the variance of_all: what is known of them where
+    they disagree beyond the errors stated."""
+    every = Chosen(tuple(sessions))
+    level = variance({key: w * sd for key, (w, sd) in every.loads.items() if key[0] == "run"})
+    if every.own_variance <= 0.0:
+        return list(sessions)
+    factor = math.sqrt(max(of_all - level, every.own_variance) / every.own_variance)
     return [replace(m, own=factor * m.own) for m in sessions]

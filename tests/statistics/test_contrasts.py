@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from speakerdb.derive import Grouping
-from speakerdb.statistics.contrasts import Chosen, Measured, best, contrast, covariance, narrower
+from speakerdb.statistics.contrasts import Chosen, Measured, best, contrast, covariance, narrower, widened
 from speakerdb.statistics.weights import pool_weights
 
 SIZES = {"own": 0.2, "level": 0.3, "bench_sd": 0.5, "sample_sd": 0.6}
@@ -153,3 +153,11 @@ def test_contrasts_of_the_same_sessions_have_their_variance_as_covariance():
     assert covariance(every.loads, every.loads) == pytest.approx(every.variance)
     apart = contrast([session("c", "mill")], [session("d", "mill")])
     assert covariance(every.loads, apart.loads) == 0.0
+
+
+def test_sessions_that_disagree_are_no_surer_one_by_one_than_their_mean_says():
+    a = [session("a", x=10.0, bench_sd=0.0, own=0.3), session("a", "barn", x=13.0, bench_sd=0.0, own=0.3)]
+    wide = widened(a, 1.5**2)  # 10 and 13: s/√2 = 1.5 (statistics.md §7)
+    assert Chosen(tuple(wide)).own_variance + 0.5 * SIZES["level"] ** 2 == pytest.approx(1.5**2)
+    assert [m.own for m in wide] == [pytest.approx(np.sqrt(2 * 1.5**2 - 0.3**2))] * 2
+    assert [m.own for m in widened(a, 0.0)] == [0.3, 0.3]  # never surer than stated

@@ -1,0 +1,108 @@
+"""Sessions as comparisons take them: each value with its errors, and what those are shared by."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from speakerdb.analysis.field import on_scale
+from speakerdb.dictionary import CENSORED, MetricDef
+from speakerdb.library.learning import current
+from speakerdb.statistics.contrasts import Measured
+from speakerdb.statistics.error_model import ErrorModel, SharedKeys
+from speakerdb.store import Store, reading
+from speakerdb.store.reading import ActiveValues
+from speakerdb.store.writing import info_from_json
+
+Side = tuple[int, str]  # speaker_id, setting
+BySide = dict[str, list[list[Measured]]]  # metric id -> for each side its sessions
+
+
+def measured(store: Store, sides: Sequence[Side], metrics: Sequence[MetricDef]) -> BySide:
+    """The sessions of each side that have an exact value with its error, per metric."""
+    active = reading.active_values(store.con, sorted({speaker for speaker, _ in sides}))
+    rows: dict[Side, list[int]] = {side: [] for side in sides}
+    for row, side in enumerate(zip(active.speaker_id.tolist(), active.setting, strict=True)):
+        rows.get(side, []).append(row)
+    return of_sessions(store, active, [rows[side] for side in sides], metrics)
+
+
+def of_sessions(
+    store: Store,
+    active: ActiveValues,
+    sides: Sequence[Sequence[int]],
+    metrics: Sequence[MetricDef],
+    *,
+    bounds: bool = False,
+) -> BySide:
+    """The same of sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite ends."""
+    read = _Sessions(store, active)
+    found: BySide = {}
+    for metric in metrics:
+        found[metric.id] = []
+        for rows in sides:
+            exact = [m for row in rows if (m := read.one(metric, row)) is not None]
+            if bounds and not exact:
+                exact = [m for row in rows if (m := read.one(metric, row, bound=True)) is not None]
+            found[metric.id].append(exact)
+    return found
+
+
+class _Sessions:
+    """Sessions with the errors of their values."""
+
+    def __init__(self, store: Store, active: ActiveValues) -> None:
+        self._active, self._model = active, current(store)
+        ids = active.session_id.tolist()
+        self._errors = reading.session_uncertainty(store.con, ids)
+        self._column = {metric: j for j, metric in enumerate(active.values.metrics)}
+        infos = dict(
+            store.con.execute(
+                "SELECT session_id, info FROM session WHERE list_contains(?, session_id)", [ids]
+            ).fetchall()
+        )
+        self._level = [self._model.level_sd(info_from_json(infos[i])) for i in ids]
+        self._keys = [
+            SharedKeys.made_of(*row)
+            for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
+                           active.content_hash, strict=True)
+        ]  # fmt: skip
+
+    def one(self, metric: MetricDef, row: int, *, bound: bool = False) -> Measured | None:
+        """One session's value of a metric; None where it has none or no error, and where it is a bound unless that is asked for."""
+        j = self._column.get(metric.id)
+        if j is None:
+            return None
+        active, keys = self._active, self._keys[row]
+        value, error = (
+            float(active.values.value[row, j]),
+            {name: float(array[row, j]) for name, array in self._errors.items()},
+        )
+        if (
+            np.isnan(value)
+            or np.isnan(error["se"])
+            or (active.values.censored[row, j] != CENSORED.index("none")) != bound
+        ):
+            return None
+        # a level moves with its run's by as much; how far a percentage does is not known, so that nothing of it is taken to cancel
+        level = min(self._level[row], error["se"]) if metric.absolute and metric.unit.startswith("dB") else 0.0
+        bench_sd, loads = _bench(error["se_bench"], keys.bench, self._model)
+        other = None
+        if not np.isnan(error["other_share"]):
+            other = float(on_scale(metric, np.array(error["other_value"]))), error["other_se"], error["other_share"]
+        return Measured(
+            active.slug[row], active.lab[row], keys.bench, keys.sample, keys.run, keys.session, float(on_scale(metric, np.array(value))),
+            own=float(np.sqrt(error["se"] ** 2 - level**2)), level=level, bench_sd=bench_sd, sample_sd=error["se_sample"],
+            bench_loads=loads, other=other,
+        )  # fmt: skip
+
+
+def _bench(se: float, key: str, model: ErrorModel) -> tuple[float, tuple[tuple[str, float], ...]]:
+    """What one bench's error does to a value, and the independent errors that this bench's is made of: its own, or that of the bench it
+    was aligned to and what was left between the two."""
+    se = 0.0 if np.isnan(se) else se
+    if key not in model.alignments:
+        return se, ((key, 1.0),)
+    residual = model.alignments[key].residual_sd_db / model.bench_sd_db
+    return se / float(np.hypot(1.0, residual)), ((model.bench_of(key), 1.0), (f"residual of {key}", residual))
