@@ -50,3 +50,8 @@ CREATE TABLE bench_alignment (
 -- session.error_model names the program's error model and the adopted version: '3|0'. Others are worked out anew.
 ALTER TABLE session DROP COLUMN error_model;
 ALTER TABLE session ADD COLUMN error_model VARCHAR;
+-- What the listening axis is picked from, also when sessions are pooled: never across the angles that each of them prefers.
+CREATE TABLE listening_axis (session_id INTEGER NOT NULL, angle_deg INTEGER NOT NULL, nbd_db DOUBLE, treble_db DOUBLE);
+-- What benches stand behind a pooled value: JSON [[bench, weight], …]; the reference bench is the one with most sessions.
+ALTER TABLE pooled_value ADD COLUMN pattern_no INTEGER;
+CREATE TABLE bench_pattern (pattern_no INTEGER PRIMARY KEY, benches VARCHAR NOT NULL);

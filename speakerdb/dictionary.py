@@ -175,6 +175,7 @@ _RESPONSE = (
         0.1,
         3.0,
         "response",
+        two_valued=True,
     ),
     _m(
         "nbd_on_axis_db",

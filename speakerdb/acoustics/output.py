@@ -30,7 +30,7 @@ LOSS_DB = 3.0
 BALANCE_DB, BALANCE_TO_HZ, BALANCE_MANAGED_FROM_HZ = 1.5, 10000.0, 80.0
 REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest drives were not linear (own judgement)
 SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
-IMPEDANCE_BAND = grid.band(20.3, 19400.0)  # the whole grid: 20 Hz–20 kHz
+IMPEDANCE_BAND = grid.band(20.0, 20000.0)  # the whole grid
 
 # third-octave centres 25 Hz–10 kHz, base two from 1 kHz as the grid's octaves, at the grid points nearest to them
 THIRD_OCTAVE_POINTS: NDArray[np.int64] = np.array(

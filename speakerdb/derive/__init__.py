@@ -1,8 +1,8 @@
 """A measured session -> values: onto the grid, through the physics, pooled for a speaker."""
 
-from speakerdb.derive.gridding import to_grid
+from speakerdb.derive.gridding import axis_notes, to_grid
 from speakerdb.derive.measuring import Derived, derive
-from speakerdb.derive.pooling import Grouping, PooledSpread, Spread, pool_spread, pool_table
+from speakerdb.derive.pooling import Grouping, PooledSpread, Spread, pool_listening_axis, pool_spread, pool_table
 from speakerdb.derive.uncertainty import SessionUncertainty, own_uncertainty, session_uncertainty
 
 __all__ = [
@@ -11,8 +11,10 @@ __all__ = [
     "PooledSpread",
     "SessionUncertainty",
     "Spread",
+    "axis_notes",
     "derive",
     "own_uncertainty",
+    "pool_listening_axis",
     "pool_spread",
     "pool_table",
     "session_uncertainty",

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Swee
 
 AXIS_BAND = grid.band(300.0, 10000.0)
 AXIS_LIMIT_DB = 1.0  # mean absolute difference of H 0 and V 0 above which a session is refused (metrics.md §1)
+AXIS_NOTE_DB = 0.3  # from which it is said (metrics.md §1)
 DRIVE_LIMIT_DB = 1.0
 
 
@@ -94,17 +96,22 @@ def _mirrored(
     )
 
 
+def _axis_difference_db(
+    level: NDArray[np.floating[Any]], horizontal: NDArray[np.bool_], angle: NDArray[np.float64]
+) -> float:
+    """Mean absolute difference of H 0 and V 0 over 300 Hz–10 kHz; NaN where not both were measured."""
+    axis = [level[(angle == 0) & side] for side in (horizontal, ~horizontal)]
+    if not all(len(a) for a in axis):
+        return float("nan")
+    difference = np.abs(axis[0][0, AXIS_BAND] - axis[1][0, AXIS_BAND])
+    return float("nan") if np.isnan(difference).all() else float(np.nanmean(difference))
+
+
 def _axis_problem(
     level: NDArray[np.float64], horizontal: NDArray[np.bool_], angle: NDArray[np.float64]
 ) -> list[ErrorItem]:
-    axis = [level[(angle == 0) & side] for side in (horizontal, ~horizontal)]
-    if not all(len(a) for a in axis):
-        return []
-    difference = np.abs(axis[0][0, AXIS_BAND] - axis[1][0, AXIS_BAND])
-    if np.isnan(difference).all():
-        return []
-    mean = float(np.nanmean(difference))
-    if mean <= AXIS_LIMIT_DB:
+    mean = _axis_difference_db(level, horizontal, angle)
+    if not mean > AXIS_LIMIT_DB:
         return []
     return [
         ErrorItem(
@@ -114,6 +121,14 @@ def _axis_problem(
             expected=f"at most {AXIS_LIMIT_DB:g} dB; check that both orbits were measured at one level and about one axis",
         )
     ]
+
+
+def axis_notes(session: GridSession) -> tuple[str, ...]:
+    """What the user should know of the two readings of the axis, whose energy mean counts."""
+    mean = _axis_difference_db(session.level_db, session.horizontal, session.angle_deg)
+    if not mean >= AXIS_NOTE_DB:
+        return ()
+    return (f"horizontal 0° and vertical 0° differ by {mean:.2f} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",)
 
 
 def _sphere_power(session: Session, offset_db: float) -> NDArray[np.float32] | None:

@@ -124,22 +124,33 @@ def axis_metrics(deviation: Array, treble: Array) -> Values:
     }  # fmt: skip
 
 
+def averaged_metrics(c: curveset.CurveSet) -> Values:
+    """Metrics of §3 and §4 that need the on-axis and the averaged curves (…, 199) alone."""
+    return shape_metrics(c) | limit_metrics(c)
+
+
 def limit_metrics(c: curveset.CurveSet) -> Values:
-    """The bass limits of §3: what a dip near the threshold can carry to another place altogether."""
+    """The bass limits of §3 and what stands on them: a dip near the threshold can carry them to another place altogether."""
     r = response
     window_mean = r.mean(c.lw, r.BASS_MEAN)
     curves = {**{f"f{n}_hz": (c.lw, n) for n in (3, 6, 10)}, "power_f6_hz": (c.sp, 6)}
     limits = {name: r.bass_limit(curve, window_mean - n) for name, (curve, n) in curves.items()}
-    return {name: _flagged(limit.hz, limit.at_most, AT_MOST) for name, limit in limits.items()}
+    found = {name: _flagged(limit.hz, limit.at_most, AT_MOST) for name, limit in limits.items()}
+    f6, power_f6 = limits["f6_hz"], limits["power_f6_hz"]
+    found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.at_most, np.nan, f6.hz)))
+    in_room = r.line(c.in_room, r.IN_ROOM)
+    preference = r.preference(r.narrow_band_deviation(c.on_axis), r.narrow_band_deviation(c.in_room), power_f6.hz, in_room.r_squared)
+    found["preference"] = _flagged(preference, power_f6.at_most, AT_LEAST)
+    return found
 
 
-def averaged_metrics(c: curveset.CurveSet) -> Values:
-    """Metrics of §3 and §4 that need the on-axis and the averaged curves (…, 199) alone."""
+def shape_metrics(c: curveset.CurveSet) -> Values:
+    """The others: they change little by little with the curves."""
     r = response
     reference = r.mean(c.lw, r.REFERENCE)
     in_room = r.line(c.in_room, r.IN_ROOM)
     nbd_axis, nbd_window, nbd_room = (r.narrow_band_deviation(x) for x in (c.on_axis, c.lw, c.in_room))
-    found: Values = {
+    return {
         "reference_level_db": exact(reference),
         "flatness_on_axis_db": exact(r.deviation(c.on_axis)),
         "flatness_window_db": exact(r.deviation(c.lw)),
@@ -152,17 +163,11 @@ def averaged_metrics(c: curveset.CurveSet) -> Values:
         "ripple_in_room_db": exact(in_room.ripple),
         "bass_balance_db": exact(r.mean(c.lw, r.BASS) - reference),
         "treble_balance_db": exact(r.mean(c.lw, r.TREBLE) - reference),
+        "preference_bass_managed": exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared)),
+        "di_power_mean_db": exact(r.mean(c.di_power, directivity.TONE)),
+        "di_power_ripple_db": exact(r.line(c.di_power, directivity.TONE).ripple),
+        "di_early_ripple_db": exact(r.line(c.di_early, directivity.TONE).ripple),
     }
-    found |= (limits := limit_metrics(c))
-    f6, power_f6 = limits["f6_hz"], limits["power_f6_hz"]
-    found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.code == AT_MOST, np.nan, f6.value)))
-    preference = r.preference(nbd_axis, nbd_room, power_f6.value, in_room.r_squared)
-    found["preference"] = _flagged(preference, power_f6.code == AT_MOST, AT_LEAST)
-    found["preference_bass_managed"] = exact(r.preference(nbd_axis, nbd_room, r.IDEAL_SUBWOOFER_HZ, in_room.r_squared))
-    found["di_power_mean_db"] = exact(r.mean(c.di_power, directivity.TONE))
-    found["di_power_ripple_db"] = exact(r.line(c.di_power, directivity.TONE).ripple)
-    found["di_early_ripple_db"] = exact(r.line(c.di_early, directivity.TONE).ripple)
-    return found
 
 
 def _flagged(value: Array, bound: NDArray[np.bool_], code: int) -> Bounded:

@@ -7,11 +7,12 @@ each step. Draws pool as the values do, so that errors which sessions share stay
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, scaled, unscaled
 from speakerdb.dictionary import METRICS, UNCERTAINTY, MetricDef, ValueTable
 from speakerdb.statistics import intervals
@@ -110,6 +111,20 @@ def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDA
     found = np.zeros((groups, flags.shape[1]), bool)
     np.logical_or.at(found, group, flags)
     return found
+
+
+def pool_listening_axis(pooled: ValueTable, axis: tuple[Array, Array], by: Grouping) -> ValueTable:
+    """The listening axis of groups: narrow-band deviation and treble balance (S, 4) are pooled per angle, then one is picked."""
+    steps = by.steps()
+    picked = response.best_listening_angle(*(_step_means(part, steps) for part in axis))
+    value = pooled.value.copy()
+    for metric, found in zip(_LISTENING, picked, strict=True):
+        j = pooled.metrics.index(metric)
+        value[:, j] = np.where(np.isnan(value[:, j]), np.nan, found)
+    return replace(pooled, value=value)
+
+
+_LISTENING = ("best_listening_angle_deg", "best_listening_angle_gain_db", "best_listening_angle_treble_db")
 
 
 @dataclass(frozen=True, eq=False)

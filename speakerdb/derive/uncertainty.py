@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import curveset, directivity, grid, response
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
-from speakerdb.derive.measuring import averaged_metrics, axis_metrics, limit_metrics, pattern_metrics, readings_of
+from speakerdb.derive.measuring import axis_metrics, limit_metrics, pattern_metrics, readings_of, shape_metrics
 from speakerdb.derive.strained import OutputDraws
 from speakerdb.derive.strength import Response
 from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY, MetricDef
@@ -91,40 +91,40 @@ class _Work:
         self.output = OutputDraws.of(session, self.reader)
         self._beams: dict[str, Array] = {}
         self._points = directivity.SECOND
+        self._errors: NDArray[np.float32] | None = None
 
     # each layer alone
 
     def own(self) -> Draws:
         curves, values = self._averaged(self._repeat + self.reader.own_common)
-        values |= self._listening(self.reader.own_common)
+        values |= limit_values(curves) | self._listening()
         patterns, self._beams = self._patterns()
         values |= patterns
-        return values | self._output(curves, values, self.reader.own_common, own=True)
+        return values | self._output(curves, self.reader.own_common, own=True)
 
     def bench(self) -> Draws:
         """Without what is between curves: the bench is common to all of them."""
         error = self.reader.bench
         curves, values = self._averaged(error[None])
         values = {name: draws for name, draws in values.items() if METRICS[name].group != "directivity"}
-        return values | self._output(curves, values, error, own=False)
+        return values | self._output(curves, error, own=False)
 
     def sample(self) -> Draws:
         common, away = self.reader.sample
         curves, values = self._averaged(sample_errors(self.averages, common, away))
-        return values | self._output(curves, values, common, own=False)
+        return values | self._output(curves, common, own=False)
 
-    # what jumps: layers together
+    # what jumps: layers together (the listening axis, which is never ranked, with its own errors only)
 
     def own_and_bench(self) -> Draws:
-        common = self.reader.own_common + self.reader.bench
-        curves, _ = self.averages.moved(self._repeat + common)
-        return limit_values(curves) | self._listening(common)
+        curves, _ = self.averages.moved(self._repeat + (self.reader.own_common + self.reader.bench), turned=False)
+        return limit_values(curves)
 
     def all_layers(self) -> Draws:
         spread, away = self.reader.sample
         common = self.reader.own_common + self.reader.bench
-        curves, _ = self.averages.moved(self._repeat + common + sample_errors(self.averages, spread, away))
-        return limit_values(curves) | self._listening(common + spread) | self._patterns(away)[0]
+        curves, _ = self.averages.moved(self._repeat + common + sample_errors(self.averages, spread, away), turned=False)
+        return limit_values(curves) | self._patterns(away)[0]
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
         """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
@@ -141,16 +141,16 @@ class _Work:
 
     def _averaged(self, error: NDArray[Any]) -> tuple[CurveSet, Draws]:
         curves, turned = self.averages.moved(error)
-        found = {name: b.value for name, b in averaged_metrics(curves).items()}
+        found = {name: b.value for name, b in shape_metrics(curves).items()}
         found["turning_sensitivity_db"] = directivity.turning_sensitivity(turned)
         return curves, found
 
-    def _listening(self, common: NDArray[np.float32]) -> Draws:
+    def _listening(self) -> Draws:
         """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one."""
         both = np.concatenate([self.sides[0], self.sides[1][1:]])
         if np.isnan(both[:, response.IN_ROOM]).any():
             return {}
-        drawn = self.reader.single_readings(both) + common[:, None]
+        drawn = self.reader.single_readings(both.astype(np.float32))
         left, right = drawn[:, :4], drawn[:, [0, 4, 5, 6]]
         return {name: b.value for name, b in axis_metrics(*response.axis_deviations(left, right)).items()}
 
@@ -167,13 +167,19 @@ class _Work:
         return found, beams
 
     def _patterns_at(self, points: directivity.Points, away: NDArray[np.float32] | None) -> tuple[Draws, dict[str, Array]]:
-        error = self.reader.smoothed_errors(points)
+        error = self._reading_errors(points)
         if away is not None:
-            error += _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
+            error = error + _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
         values, widths = self._pattern_values(points, error)
         with np.errstate(divide="ignore", invalid="ignore"):
             beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
         return values, beams
+
+    def _reading_errors(self, points: directivity.Points) -> NDArray[np.float32]:
+        """(B, 72, F), drawn once for the points that are used."""
+        if self._errors is None or self._errors.shape[-1] != len(points.log2_hz):
+            self._errors = self.reader.smoothed_errors(points)
+        return self._errors
 
     def _pattern_values(self, points: directivity.Points, error: NDArray[np.float32]) -> tuple[Draws, dict[str, Array]]:
         smooth, window, share = (part[..., points.of_grid] for part in self._smoothed)
@@ -200,12 +206,17 @@ class _Work:
             if METRICS[name].two_valued
         )
 
-    def _output(self, curves: CurveSet, values: Draws, common: NDArray[np.float32], *, own: bool) -> Draws:
+    def _output(self, curves: CurveSet, common: NDArray[np.float32], *, own: bool) -> Draws:
         if self.output is None:
             return {}
-        window = Response(curves.lw, values["reference_level_db"], values["f6_hz"])
-        at_error = common[:, LEVEL_BAND].mean(axis=1).astype(np.float64)
+        window = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), self._f6_hz)
+        at_error = common[:, LEVEL_BAND].mean(axis=1)
         return self.output.own(window, at_error) if own else self.output.moved(window, at_error)
+
+    @cached_property
+    def _f6_hz(self) -> Array:
+        """(1,) the plain limit: that a level holds from a little higher or lower on changes it little."""
+        return limit_metrics(CurveSet(*self.averages.level_db[:5, None]))["f6_hz"].value
 
 
 def limit_values(curves: CurveSet) -> Draws:

@@ -11,6 +11,7 @@ import polars as pl
 
 from speakerdb.analysis import filters as filtering
 from speakerdb.analysis import match as matching
+from speakerdb.analysis.field import Target
 from speakerdb.analysis.filters import Filters
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError, UnknownNameError
@@ -21,6 +22,8 @@ from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
+ENDS: dict[Target, str] = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}  # of the columns low and high
+_OTHER = ("noise_limited", "other_value", "other_low", "other_high", "other_share")
 
 
 def list_speakers(field: Field, store: Store, currency: str | None) -> pl.DataFrame:
@@ -57,28 +60,33 @@ def _values_frame(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False) -> pl.DataFrame:
+def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False, target: Target = "as_measured") -> pl.DataFrame:  # fmt: skip
     """All values of one speaker: pooled rows (session null) first, then each active session's.
 
-    Columns: session, setting, lab, sample, date, metric, value, corrected, unit, se, low, high, censored, status, reason, disagree.
+    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason, disagree; noise_limited:
+    the noise may make more than half of the interval; other_value, other_low, other_high, other_share: the second branch of a value
+    that is one of two. low, high: for `target`.
     """
     settings = settings_of(store, speaker_id)
     chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
+    low, high = f"low{ENDS[target]}", f"high{ENDS[target]}"
     pooled = store.frame(
-        """
+        f"""
         SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
-               m.id AS metric, v.value, v.corrected, v.se, v.low, v.high, v.censored, v.status, v.reason, v.disagree, 0 AS _session
+               m.id AS metric, v.value, v.se, v.{low} AS low, v.{high} AS high, v.censored, v.status, v.reason, v.disagree,
+               {", ".join(f"v.{name}" for name in _OTHER)}, 0 AS _session
         FROM pooled_value v JOIN metric m USING (metric_no)
         WHERE v.speaker_id = ? AND list_contains(?, v.setting)
         """,
         [speaker_id, chosen],
     )
     single = store.frame(
-        """
-        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, d.corrected, d.se, d.low, d.high,
-               v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, s.session_id AS _session
+        f"""
+        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, u.se, u.{low} AS low, u.{high} AS high,
+               v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, {", ".join(f"u.{name}" for name in _OTHER)},
+               s.session_id AS _session
         FROM metric_value v JOIN session s USING (session_id) JOIN metric m USING (metric_no) JOIN lab l USING (lab_id)
-            LEFT JOIN draw d ON d.session_id = v.session_id AND d.metric_no = v.metric_no
+            LEFT JOIN uncertainty u ON u.session_id = v.session_id AND u.metric_no = v.metric_no
         WHERE s.speaker_id = ? AND s.status = 'active' AND list_contains(?, s.setting)
         """,
         [speaker_id, chosen],

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Callable, Hashable, Mapping, Sequence
-from dataclasses import dataclass
 from functools import cached_property
 from typing import Any, TypeVar
 
@@ -12,14 +12,17 @@ import polars as pl
 from cachetools import LRUCache
 
 from speakerdb.analysis import judging
-from speakerdb.analysis.field import MetricColumn
+from speakerdb.analysis.field import MetricColumn, Target, off_scale, on_scale
 from speakerdb.analysis.judging import Interval
-from speakerdb.derive import pool_weights
+from speakerdb.derive import Grouping
 from speakerdb.dictionary import METRICS, MetricDef
-from speakerdb.statistics.intervals import decode, within_nature
+from speakerdb.library import learning
+from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
+from speakerdb.statistics.error_model import ErrorModel, bench_key
+from speakerdb.statistics.intervals import NORMAL, decode
 from speakerdb.store import Store
-from speakerdb.store.reading import StoredDraws, levels, session_draws
-from speakerdb.store.writing import metric_numbers
+from speakerdb.store.pooled import bench_patterns, bench_sessions
+from speakerdb.store.reading import DrawTable, levels, session_draws
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
@@ -114,7 +117,7 @@ class Field:
     def values(self, metric_id: str) -> pl.DataFrame:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
         if self._only is not None:
-            return self._few.values.of(metric_id)
+            return self._few.of(metric_id)
         return self.remember(("values", metric_id), lambda: self._store.frame(
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
@@ -178,59 +181,91 @@ class Field:
                 self._curves[part] = array
         return {p: self._curves[p] for p in parts}
 
-    def draws(self, metric_id: str) -> np.ndarray[Any, Any]:
-        """Pooled corrected draws of one metric: (rows of `base`, B) float32, NaN rows where there are none.
+    def draws(self, metric_id: str, layer: DrawTable = "own_draw") -> np.ndarray[Any, Any]:
+        """Pooled centred draws of one metric on its scale: (rows of `base`, B) float32, NaN rows where there are none.
 
-        Pooled as the values are, session by session, with each draw's shared errors kept; widened where sessions disagree.
+        Pooled as the values are, session by session, and set to the pooled standard error, which is wider where sessions disagree.
         """
-        return self.remember(("draws", metric_id), lambda: self._pooled_draws(metric_id))
+        return self.remember(("draws", metric_id, layer), lambda: self._pooled_draws(metric_id, layer))
 
-    def _pooled_draws(self, metric_id: str) -> np.ndarray[Any, Any]:
-        if self._only is not None:
-            heads, stored = self._few.heads.of(metric_id), self._few.draws
-            picked = heads["place"].to_numpy(), self._few.column.get(metric_id, 0)
-            draws = decode(stored.corrected[picked], stored.se[picked], stored.steps[picked])
-        else:
-            heads = self._store.frame(_HEADS, [metric_id, None])
-            drawn = session_draws(self._store.con, heads["session_id"].to_list(), metric_id)
-            draws = decode(drawn.corrected[:, 0], drawn.se[:, 0], drawn.steps[:, 0])
-        return within_nature(metric_id, _pooled_draws(heads, draws, self.base, self.values(metric_id)))
+    def _pooled_draws(self, metric_id: str, layer: DrawTable) -> np.ndarray[Any, Any]:
+        se = "se" if layer == "own_draw" else "se_bench"
+        heads = self._store.frame(_HEADS.format(se=se), [metric_id, self._only])
+        steps = session_draws(self._store.con, heads["session_id"].to_list(), layer, metric_id)[:, 0]
+        draws = decode(heads["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(), steps)
+        return _pooled_draws(heads, draws, self.base, self.values(metric_id), se)
 
     @cached_property
-    def _few(self) -> _Few:
-        """For a field of few speakers: all that is known of them."""
-        values = self._store.frame(
-            "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
-            "WHERE list_contains(?, v.speaker_id)",
-            [self._only],
+    def _few(self) -> _ByMetric:
+        """For a field of few speakers: all their values."""
+        return _ByMetric(
+            self._store.frame(
+                "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
+                "WHERE list_contains(?, v.speaker_id)",
+                [self._only],
+            )
         )
-        heads = self._store.frame(_HEADS, [None, self._only])
-        ids = heads["session_id"].unique().sort()
-        heads = heads.with_columns(place=ids.search_sorted(heads["session_id"]))
-        column = {m: i for i, m in enumerate(metric_numbers(self._store.con))}
-        return _Few(_ByMetric(values), _ByMetric(heads), session_draws(self._store.con, ids.to_list()), column)
 
-    def metric_column(self, metric: MetricDef, rows: pl.DataFrame) -> MetricColumn:
-        """A metric over rows of `frame` (which carry `row`), as the analyses take it."""
+    def metric_column(self, metric: MetricDef, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+        """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it is not worked out."""
         values = rows.join(
             self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
         )
-        value = values["value"].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
-        corrected = values["corrected"].cast(pl.Float64).fill_null(float("nan")).to_numpy()
-        corrected = np.where(np.isnan(corrected), value, corrected)
-        draws = self.draws(metric.id)[rows["row"].to_numpy()]
-        bare = np.isnan(draws).any(axis=1) & ~np.isnan(value)  # not worked out yet: the value stands alone
-        draws[bare] = value[bare, None]
-        draws[np.isnan(value)] = np.nan
+
+        def column(name: str) -> np.ndarray[Any, Any]:
+            return values[name].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
+
+        value, own = column("value"), column("se")
         censored = values["censored"].fill_null("none").to_numpy()
+        unit = np.nan_to_num(column("se_sample")) if target == "another_unit" else 0.0
+        benches = self._benches(values["pattern_no"], column("se_bench"))
+        ends = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}[target]
+        low, high = column(f"low{ends}"), column(f"high{ends}")
+        if target == "as_measured":  # a value from another bench, as it would be on the reference bench
+            low, high = _widened(metric, value, low, -1.0, benches.own), _widened(metric, value, high, 1.0, benches.own)
         facts = rows.join(self.provenance(), on=["speaker_id", "setting"], how="left", maintain_order="left")
         return MetricColumn(
-            metric=metric, draws=draws, value=value, corrected=corrected,
-            lower=np.where(censored == "at_most", -np.inf, corrected),
-            upper=np.where(censored == "at_least", np.inf, corrected),
-            lab=facts["labs"].fill_null("").to_numpy().astype(object),
+            metric=metric, target=target, value=value,
+            lower=np.where(censored == "at_most", -np.inf, value), upper=np.where(censored == "at_least", np.inf, value),
+            low=np.where(censored == "at_most", -np.inf, low), high=np.where(censored == "at_least", np.inf, high),
+            se=np.hypot(own, unit), other_value=column("other_value"),
+            other_se=np.hypot(column("other_se"), unit), other_share=column("other_share"), benches=benches,
             reason=values["reason"].to_numpy().astype(object), facts=facts,
         )  # fmt: skip
+
+    def _benches(self, pattern_no: pl.Series, se_bench: np.ndarray[Any, Any]) -> Benches:
+        patterns, model, reference = self._bench_patterns
+        numbers = pattern_no.fill_null(-1).to_numpy()
+        used, codes = np.unique(numbers, return_inverse=True)
+        chosen = [patterns.get(int(n), ((reference, 1.0),) if reference else ()) for n in used]
+        loading, alone = loadings(chosen, reference, model)
+        # a mean over several benches feels each of them less: tau is what one would do
+        tau = np.nan_to_num(se_bench) ** 2 / np.where(alone > 0, alone, 1.0)[codes]
+        return Benches(codes.astype(np.int64), tau, loading)
+
+    @cached_property
+    def _bench_patterns(self) -> tuple[dict[int, Pattern], ErrorModel, str | None]:
+        patterns = {
+            number: tuple((str(bench), float(share)) for bench, share in json.loads(text))
+            for number, text in bench_patterns(self._store.con).items()
+        }
+        sessions = {bench_key(*bench): count for *bench, count in bench_sessions(self._store.con)}
+        return patterns, learning.current(self._store), reference_bench(sessions)
+
+    @property
+    def error_model(self) -> ErrorModel:
+        """What the sizes of errors rest on."""
+        return self._bench_patterns[1]
+
+    def benches_of(self, rows: pl.DataFrame) -> list[str]:
+        """Names of the benches behind the values of rows of `frame`, the reference first, unaligned to it or not."""
+        patterns, _, reference = self._bench_patterns
+        numbers = self._store.con.execute(
+            "SELECT DISTINCT pattern_no FROM pooled_value WHERE pattern_no IS NOT NULL AND list_contains(?, speaker_id)",
+            [rows["speaker_id"].unique().to_list()],
+        ).fetchall()
+        found = {bench for (number,) in numbers for bench, _ in patterns.get(int(number), ())}
+        return sorted(found, key=lambda bench: (bench != reference, bench))
 
     def provenance(self) -> pl.DataFrame:
         """Per speaker and setting: labs and samples (joined names, sorted) and runs of its active sessions."""
@@ -266,24 +301,26 @@ class _ByMetric:
         return self._parts.get(metric_id, self._none)
 
 
-@dataclass(frozen=True, eq=False)
-class _Few:
-    """values; heads: the sessions, with `place` in the draws; draws (sessions, metrics); column: metric -> place in the draws."""
-
-    values: _ByMetric
-    heads: _ByMetric
-    draws: StoredDraws
-    column: dict[str, int]
-
-
 # Sessions that count for a metric's pooled draws: of all speakers, or of some
 _HEADS = """
-    SELECT m.id AS metric, s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored
+    SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored, u.{se} AS se
     FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
-    WHERE s.status = 'active' AND v.status = 'ok' AND ($1 IS NULL OR m.id = $1)
+        LEFT JOIN uncertainty u ON u.session_id = s.session_id AND u.metric_no = v.metric_no
+    WHERE s.status = 'active' AND v.status = 'ok' AND m.id = $1
         AND ($2 IS NULL OR list_contains($2, s.speaker_id))
-    ORDER BY m.metric_no, s.session_id
+    ORDER BY s.session_id
 """
+
+
+def _widened(metric: MetricDef, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
+    """An end of intervals with a variance (n,) on the metric's scale added, which is 0 for values from the reference bench."""
+    moved = variance > 0
+    if not moved.any():
+        return end
+    x, far = on_scale(metric, value), on_scale(metric, np.where(np.isnan(end), value, end))
+    wide = off_scale(metric, x + sign * np.hypot(far - x, NORMAL * np.sqrt(variance)))
+    wide = np.clip(wide, metric.nature[0], metric.nature[1])
+    return np.where(moved & ~np.isnan(end), wide, end)
 
 
 def _speakers(store: Store, only: list[int] | None) -> pl.DataFrame:
@@ -302,7 +339,7 @@ def _prices(store: Store, only: list[int] | None) -> pl.DataFrame:
 
 
 def _pooled_draws(
-    heads: pl.DataFrame, draws: np.ndarray[Any, Any], base: pl.DataFrame, values: pl.DataFrame
+    heads: pl.DataFrame, draws: np.ndarray[Any, Any], base: pl.DataFrame, values: pl.DataFrame, se: str
 ) -> np.ndarray[Any, Any]:
     """heads: a row per session; draws (sessions, B) in that order."""
     found = np.full((len(base), draws.shape[1]), np.nan, np.float32)
@@ -315,16 +352,19 @@ def _pooled_draws(
         return found
     draws = draws[usable.to_numpy()]
     rows, member = np.unique(kept["row"].to_numpy(), return_inverse=True)
-    weight = pool_weights(member, kept["sample"].to_list(), kept["lab"].to_list()).astype(np.float32)
+    weight = Grouping(member, kept["sample"].to_list(), kept["lab"].to_list()).weights().astype(np.float32)
     order = np.argsort(member, kind="stable")
     starts = np.searchsorted(member[order], np.arange(len(rows)))
     pooled = np.add.reduceat((draws * weight[:, None])[order], starts, axis=0)
-    se = base.select("row", "speaker_id", "setting").join(
-        values, on=["speaker_id", "setting"], how="left", maintain_order="left"
+    target = (
+        base.select("row", "speaker_id", "setting")
+        .join(values, on=["speaker_id", "setting"], how="left", maintain_order="left")[se]
+        .cast(pl.Float64)
+        .fill_null(float("nan"))
+        .to_numpy()[rows]
     )
-    target = se["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy()[rows]
-    mean, sd = pooled.mean(axis=1, keepdims=True), pooled.std(axis=1, keepdims=True)
+    sd = pooled.std(axis=1, keepdims=True)
     with np.errstate(divide="ignore", invalid="ignore"):
         widen = np.nan_to_num(target[:, None] / sd, nan=1.0, posinf=1.0)
-    found[rows] = mean + (pooled - mean) * widen
+    found[rows] = (pooled - pooled.mean(axis=1, keepdims=True)) * widen
     return found

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Literal
 
 from speakerdb import derive, formats
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.library import identity, pooling
+from speakerdb.library import identity, learning, pooling
 from speakerdb.store import NewSession, Store, session_key, writing
 
 if TYPE_CHECKING:
@@ -43,7 +43,8 @@ def prepare(folder: Path, root: Path | None, sheet: Sheet | None) -> NewSession:
     """Read one folder as far as the analysis grid; raises DataError with all that is wrong in it."""
     session = formats.read_session(folder, root=root, sheet=sheet)
     grid = derive.to_grid(session)
-    return NewSession(formats.content_hash(session), grid, str(folder), session.sources, session.warnings)
+    warnings = (*session.warnings, *derive.axis_notes(grid))
+    return NewSession(formats.content_hash(session), grid, str(folder), session.sources, warnings)
 
 
 def _read_ahead(tasks: Sequence[Task], sheet: Sheet | None) -> Iterator[tuple[Path, NewSession | DataError]]:
@@ -163,13 +164,13 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
             word: Result = "stored" if verdict.supersedes is None else "replaced"
             results.append(IngestResult(folder, word, key, slug, warnings=(*new.warnings, *verdict.warnings)))
     if fresh:
-        derived = derive.derive([new.grid for new in fresh])
+        derived = derive.derive(learning.aligned([new.grid for new in fresh], learning.current(store)))
         with store.transaction():
             for old in superseded:
                 store.con.execute(
                     "UPDATE session SET status = 'superseded', status_reason = 'replaced by a later ingest' WHERE session_id = ?",
                     [old],
                 )
-            ids = writing.insert_sessions(store.con, fresh, derived.values, derived.summary)
+            ids = writing.insert_sessions(store.con, fresh, derived.values, derived.summary, derived.listening_axis)
             pooling.repool(store, identity.speakers_of(store, ids))
     return results

@@ -13,7 +13,7 @@ from speakerdb import derive as deriving
 from speakerdb import formats
 from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.errors import DataError, StoreError
-from speakerdb.library import pooling
+from speakerdb.library import learning, pooling
 from speakerdb.library.identity import differences
 from speakerdb.library.naming import find_session
 from speakerdb.session import GridSession, Session, SourceFile
@@ -56,21 +56,27 @@ def derive(
     can't be read any more; the batches before it stay done.
     """
     everything |= from_raw
+    model = learning.current(store)
     wanted = list(METRICS) if everything else stale_metrics(store)
-    ids = [int(r[0]) for r in store.con.execute("SELECT session_id FROM session ORDER BY session_id").fetchall()]
-    if not wanted:
+    every = "SELECT session_id FROM session WHERE $1 OR error_model <> $2 ORDER BY session_id"
+    ids = [int(r[0]) for r in store.con.execute(every, [bool(wanted), model.seed]).fetchall()]
+    if not ids:
         return DeriveReport((), 0)
+    # sessions of another error model may have been aligned otherwise: all their values are renewed
+    others = {int(r[0]) for r in store.con.execute(every, [False, model.seed]).fetchall()}
     begin(len(ids))
     for start in range(0, len(ids), BATCH_SESSIONS):
         batch = ids[start : start + BATCH_SESSIONS]
-        grids = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
-        derived = deriving.derive(grids, wanted)
+        whole = everything or not others.isdisjoint(batch)
+        measured = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
+        derived = deriving.derive(learning.aligned(measured, model), None if whole else wanted)
         with store.transaction():
             if from_raw:
-                writing.replace_curves(store.con, batch, grids)
+                writing.replace_curves(store.con, batch, measured)
             _replace_values(store, batch, derived.values)
             store.con.execute("UPDATE session SET error_model = NULL WHERE list_contains(?, session_id)", [batch])
-            if everything:
+            writing.replace_listening_axis(store.con, batch, derived.listening_axis)
+            if whole:
                 store.con.execute("DELETE FROM summary_curve WHERE list_contains(?, session_id)", [batch])
                 writing.insert_summary(store.con, batch, derived.summary)
         advance(len(batch))
@@ -243,7 +249,7 @@ def _not_recomputed(store: Store) -> list[str]:
         return []
     grids = reading.grid_sessions(store.con, ids)
     problems = [p for i, grid in zip(ids, grids, strict=True) if (p := _not_reread(store, i, grid))]
-    again = deriving.derive(grids, fresh).values
+    again = deriving.derive(learning.aligned(grids, learning.current(store)), fresh).values
     stored = reading.session_values(store.con, ids, again.metrics)
     # matrix products of another batch size differ in the last bits
     apart = ~np.isclose(stored, again.value, rtol=1e-9, atol=1e-9, equal_nan=True)

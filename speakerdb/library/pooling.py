@@ -2,17 +2,27 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 
 from speakerdb import derive
 from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.statistics.error_model import SharedKeys
 from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
 from speakerdb.store.pooled import replace_pooled
-from speakerdb.store.reading import ActiveValues, active_values, session_draws, summary_levels
+from speakerdb.store.reading import (
+    ActiveValues,
+    active_values,
+    listening_axis,
+    session_draws,
+    session_uncertainty,
+    summary_levels,
+)
 
 NOISE = "noise_"  # start of the names of curves that hold a standard deviation: their mean shrinks with the sessions
 CHUNK_SPEAKERS = 250  # their draws are held in memory at once
@@ -28,36 +38,57 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     active = active_values(store.con, speaker_ids)
     keys = list(zip(active.speaker_id.tolist(), active.setting, strict=True))
     order = {key: i for i, key in enumerate(sorted(set(keys)))}
-    group = np.array([order[key] for key in keys], np.int64)
-    pooled = derive.pool_table(active.values, group, active.sample, active.lab)
-    weight = derive.pool_weights(group, active.sample, active.lab)
+    by = derive.Grouping(np.array([order[key] for key in keys], np.int64), active.sample, active.lab)
+    weight = by.weights()
+    ids = active.session_id.tolist()
     curves = {
-        part: _pool_noise(levels, group, weight, len(order))
-        if part.startswith(NOISE)
-        else pool_curves(levels, group, weight, len(order))
-        for part, levels in summary_levels(store.con, active.session_id.tolist()).items()
+        part: (_pool_noise if part.startswith(NOISE) else pool_curves)(levels, by.group, weight, len(order))
+        for part, levels in summary_levels(store.con, ids).items()
     }
     defaults = _defaults(active)
-    counts = np.bincount(group, minlength=len(order))
+    counts = np.bincount(by.group, minlength=len(order))
     groups = [
         (speaker, setting, defaults[speaker] == setting, int(counts[i])) for (speaker, setting), i in order.items()
     ]
-    values, disagree = pooled.values, pooled.disagree
-    drawn = session_draws(store.con, active.session_id.tolist())
-    if not np.isnan(drawn.corrected).all():
-        draws = decode(drawn.corrected, drawn.se, drawn.steps)
-        spread = derive.pool_draws(active.values, draws, drawn.se_calibration, group, active.sample, active.lab)
-        values = values.with_intervals(open_ends(spread.uncertain, values))
-        disagree = spread.disagree
-    replace_pooled(store.con, speaker_ids, groups, values, disagree, curves)
+    pooled = derive.pool_table(active.values, by)
+    pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
+    spread = derive.pool_spread(active.values, pooled, _spread(store, active), by)
+    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled))
+    patterns = [json.dumps(pattern) for pattern in spread.patterns]
+    replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
 
 
-def open_ends(uncertain: dict[str, np.ndarray[Any, Any]], values: ValueTable) -> dict[str, np.ndarray[Any, Any]]:
-    """Intervals of pooled values: none where withheld; open on the side a bound leaves open."""
-    withheld = np.isnan(values.value)
-    shown = {name: np.where(withheld, np.nan, column) for name, column in uncertain.items()}
-    shown["low"] = np.where(values.censored == CENSORED.index("at_most"), np.nan, shown["low"])
-    shown["high"] = np.where(values.censored == CENSORED.index("at_least"), np.nan, shown["high"])
+def _spread(store: Store, active: ActiveValues) -> derive.Spread:
+    """The uncertainty of sessions, their draws read where they are asked for."""
+    ids = active.session_id
+    columns = session_uncertainty(store.con, ids.tolist())
+    keys = [
+        SharedKeys.made_of(*row)
+        for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
+                       active.content_hash, strict=True)
+    ]  # fmt: skip
+    counted = np.unique(np.array([f"{s}\x1f{t}" for s, t in zip(active.speaker_id, active.setting, strict=True)]), return_inverse=True)
+    several = np.flatnonzero(np.bincount(counted[1])[counted[1]] > 1) if len(ids) else np.zeros(0, np.int64)
+    place = {int(row): i for i, row in enumerate(several)}
+    kept: list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]] = []
+
+    def draws(rows: np.ndarray[Any, Any]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+        if not kept:
+            steps = [session_draws(store.con, ids[several].tolist(), table) for table in ("own_draw", "bench_draw")]
+            kept.append((steps[0], steps[1]))
+        at = [place[int(r)] for r in rows]
+        own, bench = (decode(columns[se][rows], steps[at]) for se, steps in zip(("se", "se_bench"), kept[0], strict=True))
+        return own, bench
+
+    return derive.Spread(columns, keys, draws)
+
+
+def open_ends(columns: dict[str, np.ndarray[Any, Any]], values: ValueTable) -> dict[str, np.ndarray[Any, Any]]:
+    """Intervals open on the side a bound leaves open."""
+    shown = dict(columns)
+    for end, code in (("low", "at_most"), ("high", "at_least")):
+        for kind in ("", "_absolute", "_unit"):
+            shown[end + kind] = np.where(values.censored == CENSORED.index(code), np.nan, columns[end + kind])
     return shown
 
 

@@ -14,15 +14,14 @@ from speakerdb import derive
 from speakerdb.acoustics.grid import FREQUENCY_HZ
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.library import identity
+from speakerdb.library import identity, learning
 from speakerdb.library.ingest import find_tasks, prepare
-from speakerdb.statistics.intervals import Uncertain
 from speakerdb.store import session_key
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
     from speakerdb.session import SessionInfo
-    from speakerdb.store import NewSession
+    from speakerdb.store import NewSession, Store
 
 Verdict = Literal["new", "already", "refused"]
 DRAWN = 12  # sessions whose values and curves are worked out; of the others only whether they can be stored
@@ -30,8 +29,8 @@ DRAWN = 12  # sessions whose values and curves are worked out; of the others onl
 
 @dataclass(frozen=True, eq=False)
 class Preview:
-    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, with the interval of
-    what the averaged curves tell; the other intervals are worked out once it is stored.
+    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, with its interval as
+    measured.
 
     curves: part, frequency_hz, level_db, measured points only. values and curves are None beyond the first DRAWN folders.
     """
@@ -62,7 +61,7 @@ def preview(base: Database, folder: Path, name: Callable[[Path], str] = str) -> 
             continue
         verdict = identity.check(base.store, new, known, replace=False)
         known.add(new)
-        values, curves = _look(new) if len(found) < DRAWN else (None, None)
+        values, curves = _look(base.store, new) if len(found) < DRAWN else (None, None)
         word: Verdict = "refused" if verdict.errors else "already" if verdict.already else "new"
         found.append(
             Preview(called, word, verdict.errors, (*new.warnings, *verdict.warnings), new.info, session_key(new.info),
@@ -78,8 +77,10 @@ def _read(place: Path, root: Path | None) -> NewSession | DataError:
         return error
 
 
-def _look(new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
-    derived = derive.derive([new.grid])
+def _look(store: Store, new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
+    model = learning.current(store)
+    [grid] = learning.aligned([new.grid], model)
+    derived = derive.derive([grid])
     curves = [
         pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level_db": level[0].astype(np.float64)}).with_columns(
             part=pl.lit(part)
@@ -88,11 +89,11 @@ def _look(new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:
     ]
     table, ids = derived.values, derived.values.metrics
     exact = np.where(table.censored[0] == CENSORED.index("none"), table.value[0], np.nan)
-    sure = derive.averaged_uncertainty(new.grid, new.content_hash, ids, exact)
+    sure = derive.own_uncertainty(grid, new.content_hash, ids, exact, model)
     return _values(table, sure), pl.concat(curves).filter(pl.col("level_db").is_not_nan())
 
 
-def _values(table: ValueTable, sure: Uncertain) -> pl.DataFrame:
+def _values(table: ValueTable, sure: dict[str, np.ndarray[Any, Any]]) -> pl.DataFrame:
     def known(column: np.ndarray[Any, Any], j: int) -> float | None:
         return float(column[j]) if np.isfinite(column[j]) else None
 
@@ -101,6 +102,7 @@ def _values(table: ValueTable, sure: Uncertain) -> pl.DataFrame:
         value, reason = float(table.value[0, j]), table.reason.get((0, metric))
         rows.append(
             {"metric": metric, "value": value if np.isfinite(value) else None, "unit": METRICS[metric].unit,
-             "se": known(sure.se, j), "low": known(sure.low, j), "high": known(sure.high, j), "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
+             **{name: known(sure[name], j) for name in ("se", "low", "high")}, "censored": CENSORED[table.censored[0, j]],
+             "status": "withheld" if reason else "ok", "reason": reason}
         )  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import curveset, directivity
 from speakerdb.acoustics.curveset import PER_ORBIT, CurveSet
 from speakerdb.statistics.draws import AWAY, Reader
+from speakerdb.statistics.error_model import WIDTH_OCT
 from speakerdb.statistics.fields import smooth_field
 
 Array = NDArray[np.float64]
@@ -33,12 +34,18 @@ class Averages:
     level_db: Array
     share: Array
 
-    def moved(self, error_db: NDArray[np.floating]) -> tuple[CurveSet, Array]:
-        """The curve set, each (B, 199), and the in-room curves as turned (B, 7, 199), with errors (K, B, 199) or (1, B, 199)."""
-        curves = np.asarray(self.level_db[:, None, :] + error_db, np.float64)
-        turned = list(curves[_CURVES:])
-        turned.insert(_PLAIN_TURN, curves[_CURVES - 1])
-        return CurveSet(*curves[:_CURVES]), np.stack(turned, axis=1)
+    def moved(self, error_db: Floats32, *, turned: bool = True) -> tuple[CurveSet, Floats32]:
+        """The curve set, each (B, 199), and the in-room curves as turned (B, 7, 199), with errors (K, B, 199) or (1, B, 199). Single
+        precision, as errors are: finer than anything is told."""
+        rows = self.level_db.astype(np.float32)[:, None, :]
+        curves = rows[:_CURVES] + error_db[:_CURVES]
+        found = CurveSet(*curves)
+        if not turned:
+            return found, np.empty((0, 0, 0), np.float32)
+        error = np.broadcast_to(error_db, (len(rows), *error_db.shape[1:])) if len(error_db) == 1 else error_db
+        every = [rows[k] + error[k] for k in range(_CURVES, len(rows))]
+        every.insert(_PLAIN_TURN, found.in_room)
+        return found, np.stack(every, axis=1)
 
 
 def averages_of(level_db: Array) -> Averages:
@@ -76,7 +83,7 @@ def repeat_errors(averages: Averages, reader: Reader, count: int) -> tuple[Float
     values, vectors = np.linalg.eigh(covariance)
     # the symmetric root, which changes smoothly from one frequency to the next
     half = ((vectors * np.sqrt(np.maximum(values, 0.0))[:, None, :]) @ vectors.swapaxes(1, 2)).astype(np.float32)
-    fields = smooth_field(reader.generator("averages", reader.keys.session), count * len(share), reader.width("repeatability"))
+    fields = smooth_field(reader.generator("averages", reader.keys.session), count * len(share), WIDTH_OCT["repeatability"])
     drawn = np.einsum("fjk,kbf->jbf", half, fields.reshape(len(share), count, -1), optimize=True)
     # noise adds power: the second-order term of Σŵ·ε² − (Σŵ·ε)²
     squares = (spread * reader.reading_factor[:, None]).sum(axis=1) - (spread**2).sum(axis=1)

@@ -16,7 +16,7 @@ from speakerdb.acoustics import curveset, directivity, grid
 from speakerdb.acoustics.curveset import ANGLES_DEG, PER_ORBIT, SLOTS
 from speakerdb.session import SessionInfo
 from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT, ErrorModel, SharedKeys
-from speakerdb.statistics.fields import generator, root, smooth_field
+from speakerdb.statistics.fields import generator, smooth_field
 
 Floats32 = NDArray[np.float32]
 
@@ -39,16 +39,16 @@ class Reader:
 
     @classmethod
     def of(cls, info: SessionInfo, content_hash: str, model: ErrorModel, readings_db: NDArray[np.floating]) -> Reader:
-        """readings_db (72, 199) as measured, NaN where not."""
+        """readings_db (72, 199) as measured, NaN where not. Poles that are equal were read once: some formats hold them once only."""
         there = ~np.isnan(readings_db).all(axis=-1)
-        twice = tuple(bool(there[a] and there[b]) for a, b in curveset.POLES)
+        twice = tuple(
+            bool(there[a] and there[b]) and not np.array_equal(readings_db[a], readings_db[b], equal_nan=True)
+            for a, b in curveset.POLES
+        )
         return cls(info, SharedKeys.of(info, content_hash), model, twice)
 
     def generator(self, part: str, key: str) -> np.random.Generator:
         return generator(part, key, self.model.seed)
-
-    def width(self, part: str) -> float:
-        return WIDTH_OCT[part]
 
     @cached_property
     def reading_factor(self) -> NDArray[np.float64]:
@@ -96,18 +96,15 @@ class Reader:
         """(B, 199), (B, 199): another sample's spread, and its directivity error, to be taken by AWAY."""
         return self._field("sample_spread", self.keys.sample), self._field("sample_directivity", self.keys.sample)
 
-    def single_readings(self, level_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    def single_readings(self, level_db: Floats32) -> Floats32:
         """(B, n, 199) draws of single horizontal readings (n, 199), each with an error of its own."""
         errors = smooth_field(self.generator("readings", self.keys.session), DRAWS * len(level_db), WIDTH_OCT["repeatability"])
         return level_db + errors.reshape(DRAWS, len(level_db), -1) * self.model.sd(self.info, "repeatability")
 
     def curve_errors(self, count: int = DRAWS) -> Floats32:
         """(B, 72, 199): repeatability of every curve of every draw, poles and symmetric pairs shared."""
-        factor = root(WIDTH_OCT["repeatability"]) * self.model.sd(self.info, "repeatability")
-        normals = self.generator("repeatability", self.keys.session).standard_normal(
-            (count * SLOTS, factor.shape[0]), dtype=np.float32
-        )
-        return self._shared((normals @ factor).reshape(count, SLOTS, -1))
+        fields = smooth_field(self.generator("repeatability", self.keys.session), count * SLOTS, WIDTH_OCT["repeatability"])
+        return self._shared(fields.reshape(count, SLOTS, -1) * self.model.sd(self.info, "repeatability"))
 
     def smoothed_errors(self, points: directivity.Points, count: int = DRAWS) -> Floats32:
         """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked at."""
@@ -138,5 +135,5 @@ def _smoothed_root(width_oct: float, nth: int) -> Floats32:
     smooth = grid.smooth_third_octave(np.eye(len(grid.LOG2_HZ))).T  # a row averages the points around one
     chosen = smooth[directivity.TONE][::nth]
     values, vectors = np.linalg.eigh(chosen @ covariance @ chosen.T)
-    kept = values > 1e-4 * values[-1]
+    kept = values > 1e-3 * values[-1]
     return np.asarray((vectors[:, kept] * np.sqrt(values[kept])).T, np.float32)

@@ -62,14 +62,21 @@ class SharedKeys:
 
     @classmethod
     def of(cls, info: SessionInfo, content_hash: str) -> SharedKeys:
-        """From the data alone: origin/lab, method and calibration id; speaker and serial; run, else lab, sample and date; content."""
-        lab = origin_lab(info.lab)
-        return cls(
-            bench=bench_key(info.lab, info.method, info.calibration),
-            sample=f"{info.slug}|{info.sample}",
-            run=f"{lab}|{info.run}" if info.run else f"{lab}|{info.slug}|{info.sample}|{info.date}",
-            session=content_hash,
+        """From what a session says of itself, and its content."""
+        return cls.made_of(
+            info.lab, info.method, info.calibration, info.slug, info.sample, info.run, info.date, content_hash
         )
+
+    @classmethod
+    def made_of(
+        cls, lab: str, method: str, calibration: str | None, slug: str, sample: str, run: str | None, date: str, content_hash: str
+    ) -> SharedKeys:  # fmt: skip
+        """bench: origin/lab, method and calibration id; sample: speaker and serial; run: its own name, else lab, sample and date."""
+        at = origin_lab(lab)
+        return cls(
+            bench=bench_key(lab, method, calibration), sample=f"{slug}|{sample}",
+            run=f"{at}|{run}" if run else f"{at}|{slug}|{sample}|{date}", session=content_hash,
+        )  # fmt: skip
 
 
 def origin_lab(lab: str) -> str:
@@ -138,7 +145,7 @@ class ErrorModel:
     @property
     def bench_sd_db(self) -> float:
         """Root mean square of the default bench error over 100 Hz–10 kHz: what an alignment's residual is held against."""
-        inside = (LOG2_HZ >= np.log2(100.0) - 1e-9) & (LOG2_HZ <= np.log2(10000.0) + 1e-9)
+        inside = (np.log2(100.0) - 1e-9 <= LOG2_HZ) & (np.log2(10000.0) + 1e-9 >= LOG2_HZ)
         return float(np.sqrt(np.mean(sd_over_frequency(DEFAULT_SD["calibration"])[inside] ** 2)))
 
 

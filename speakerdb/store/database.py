@@ -81,8 +81,8 @@ class Store:
             """
             SELECT sum(h::HUGEINT), (SELECT count(DISTINCT speaker_id) FROM session WHERE status = 'active') FROM (
                 SELECT md5_number_lower(concat_ws('|', session, content_hash, status, error_model)) AS h FROM session
-                UNION ALL SELECT md5_number_lower(concat_ws('|', 'lab error', l.name, part, factor))
-                    FROM lab_error JOIN lab l USING (lab_id)
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'error model', version, part, factor)) FROM error_model
+                    WHERE version = (SELECT max(version) FROM error_model)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'fact', slug, name, value, date, source))
                     FROM fact JOIN speaker USING (speaker_id) WHERE session_id IS NULL
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'price', slug, amount, currency, per, kind, date))

@@ -20,12 +20,14 @@ def replace_pooled(
     groups: Sequence[tuple[int, str, bool, int]],
     values: ValueTable,
     disagree: np.ndarray[Any, Any],
+    pattern: np.ndarray[Any, Any],
+    patterns: Sequence[str],
     curves: dict[str, np.ndarray[Any, Any]],
 ) -> None:
     """Replace all pooled rows of the touched speakers (None: of all); the caller holds the transaction.
 
     groups: (speaker_id, setting, is_default, number of sessions) per row of values; disagree (G, M) bool;
-    curves: part -> (G, 199).
+    pattern (G, M): place in patterns (JSON of benches and weights), −1 for none; curves: part -> (G, 199).
     """
     for table in ("pooled_value", "pooled_curve", "speaker_setting"):
         if touched is None:
@@ -48,11 +50,12 @@ def replace_pooled(
         "setting": np.repeat(setting, metrics).tolist(),
         "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), len(groups)),
         "value": nullable(values.value),
-        **{name: nullable(array) for name, array in values.intervals().items()},
+        **{name: _flags(array) if name == "noise_limited" else nullable(array) for name, array in values.uncertainty.items()},
         "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
         "status": np.where(np.isnan(flat), "withheld", "ok").tolist(),
         "reason": _reasons(values, len(groups)),
         "disagree": disagree.reshape(-1),
+        "pattern_no": _pattern_numbers(con, pattern.reshape(-1), patterns),
     })  # fmt: skip
     kept = {part: ~np.isnan(levels).all(axis=1) for part, levels in curves.items()}
     kept = {part: rows for part, rows in kept.items() if rows.any()}
@@ -63,6 +66,39 @@ def replace_pooled(
             "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
             "level": level_column(np.concatenate([curves[p][rows] for p, rows in kept.items()]).astype(np.float32)),
         })  # fmt: skip
+
+
+def _flags(array: np.ndarray[Any, Any]) -> Any:
+    """1, 0 and NaN as true, false and null."""
+    import pyarrow as pa
+
+    flat = array.reshape(-1)
+    return pa.array(flat == 1.0, mask=np.isnan(flat))
+
+
+def _pattern_numbers(con: duckdb.DuckDBPyConnection, pattern: np.ndarray[Any, Any], patterns: Sequence[str]) -> Any:
+    """Numbers of bench patterns in the file, new ones added; null where there is none."""
+    import pyarrow as pa
+
+    known = dict(con.execute("SELECT benches, pattern_no FROM bench_pattern").fetchall())
+    new = [text for text in patterns if text not in known]
+    first = max(known.values(), default=-1) + 1
+    insert(con, "bench_pattern", {"pattern_no": list(range(first, first + len(new))), "benches": new})
+    known |= {text: first + i for i, text in enumerate(new)}
+    numbers = np.array([known[text] for text in patterns] or [0], np.int32)
+    return pa.array(numbers[np.maximum(pattern, 0)], mask=pattern < 0)
+
+
+def bench_sessions(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str | None, int]]:
+    """lab, method, calibration and how many active sessions, of every bench."""
+    return con.execute(
+        "SELECT l.name, method, calibration, count(*) FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY ALL ORDER BY ALL"
+    ).fetchall()
+
+
+def bench_patterns(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
+    """pattern_no -> JSON of benches and weights."""
+    return dict(con.execute("SELECT pattern_no, benches FROM bench_pattern ORDER BY pattern_no").fetchall())
 
 
 def _reasons(values: ValueTable, rows: int) -> Any:

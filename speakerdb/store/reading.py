@@ -4,14 +4,21 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.dictionary import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.session import GridSession
 from speakerdb.store.connection import fetch_one
-from speakerdb.store.writing import decompress, info_from_json, metric_numbers, sweeps_from_rows
+from speakerdb.store.writing import (
+    DRAWS_KEPT,
+    decompress,
+    draw_column,
+    info_from_json,
+    metric_numbers,
+    sweeps_from_rows,
+)
 
 if TYPE_CHECKING:
     import duckdb
@@ -102,6 +109,11 @@ class ActiveValues:
     lab: list[str]
     date: list[str]
     default_setting: np.ndarray[Any, Any]
+    slug: list[str]
+    method: list[str]
+    calibration: list[str | None]
+    run: list[str | None]
+    content_hash: list[str]
     values: ValueTable
 
 
@@ -109,8 +121,9 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     """Sessions that count, of the given speakers (None: all), with all their metric values."""
     heads = frame(
         con,
-        "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, s.default_setting "
-        "FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
+        "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, s.default_setting, "
+        "sp.slug, s.content_hash, s.method, s.calibration, s.run "
+        "FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id) WHERE s.status = 'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
         "ORDER BY s.session_id",
         {"ids": None if speaker_ids is None else list(speaker_ids)},
     )
@@ -142,6 +155,7 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
         heads["lab"].to_list(),
         heads["date"].to_list(),
         heads["default_setting"].to_numpy(),
+        *(heads[name].to_list() for name in ("slug", "method", "calibration", "run", "content_hash")),
         values,
     )
 
@@ -153,44 +167,70 @@ def _columns(numbers: dict[str, int]) -> np.ndarray[Any, Any]:
     return lookup
 
 
-@dataclass(frozen=True, eq=False)
-class StoredDraws:
-    """Draws of sessions: corrected, se, se_calibration (S, M), NaN where there are none; steps (S, M, B) int8 in sixteenths of se."""
-
-    corrected: np.ndarray[Any, Any]
-    se: np.ndarray[Any, Any]
-    se_calibration: np.ndarray[Any, Any]
-    steps: np.ndarray[Any, Any]
-
-
-def session_draws(
-    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metric: str | None = None, draws: int = 400
-) -> StoredDraws:
-    """Draws of sessions in the given order, for all metrics of the file or for one (then M = 1)."""
+def session_uncertainty(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> dict[str, np.ndarray[Any, Any]]:
+    """Columns UNCERTAINTY and SAMPLE of sessions in the given order, each (S, M) over the file's metrics, NaN where there are none."""
     numbers = metric_numbers(con)
-    if metric is not None:  # a file from before a metric was known has none of its draws
-        numbers = {metric: numbers.get(metric, 0)}
     ids = np.asarray(session_ids, np.int64)
-    shape = (len(ids), len(numbers))
-    found = StoredDraws(
-        np.full(shape, np.nan), np.full(shape, np.nan), np.full(shape, np.nan), np.zeros((*shape, draws), np.int8)
-    )
+    found = {name: np.full((len(ids), len(numbers)), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
     if not len(ids):
         return found
     rows = frame(
         con,
-        "SELECT session_id, metric_no, corrected, se, se_calibration, draws FROM draw "
-        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) AND list_contains(?, metric_no)",
-        [int(ids.min()), int(ids.max()), ids.tolist(), list(numbers.values())],
+        "SELECT * FROM uncertainty WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+        [int(ids.min()), int(ids.max()), ids.tolist()],
     )
     if not len(rows):
         return found
     order = np.argsort(ids)
     i = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())]
     j = _columns(numbers)[rows["metric_no"].to_numpy()]
-    for name in ("corrected", "se", "se_calibration"):
-        getattr(found, name)[i, j] = rows[name].to_numpy()
-    found.steps[i, j] = rows["draws"].to_numpy().reshape(len(rows), -1)
+    for name, array in found.items():
+        array[i, j] = rows[name].cast(float).fill_null(float("nan")).to_numpy()
+    return found
+
+
+DrawTable = Literal["own_draw", "bench_draw"]
+
+
+def session_draws(
+    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], table: DrawTable, metric: str | None = None
+) -> np.ndarray[Any, Any]:
+    """Draws (S, M, B) int8 of sessions in the given order, in sixteenths of the layer's standard error, for all metrics of the file or for
+    one (then M = 1); 0 where there are none."""
+    numbers = metric_numbers(con)
+    if metric is not None:  # a file from before a metric was known has none of its draws
+        numbers = {metric: numbers[metric]} if metric in numbers else {}
+    ids = np.asarray(session_ids, np.int64)
+    found = np.zeros((len(ids), 1 if metric is not None else len(numbers), DRAWS_KEPT), np.int8)
+    if not len(ids) or not numbers:
+        return found
+    names = [draw_column(number) for number in numbers.values()]
+    rows = frame(
+        con,
+        f"SELECT session_id, {', '.join(names)} FROM {table} "
+        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+        [int(ids.min()), int(ids.max()), ids.tolist()],
+    )
+    order = np.argsort(ids)
+    i = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())] if len(rows) else np.zeros(0, np.int64)
+    for j, name in enumerate(names):
+        there = rows[name].is_not_null().to_numpy()
+        if there.any():
+            found[i[there], j] = rows[name].drop_nulls().to_numpy().reshape(int(there.sum()), -1)
+    return found
+
+
+def listening_axis(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions in the given order; NaN where there are none."""
+    ids = list(session_ids)
+    place = {session_id: i for i, session_id in enumerate(ids)}
+    found = np.full((len(ids), 4), np.nan), np.full((len(ids), 4), np.nan)
+    rows = con.execute(
+        "SELECT session_id, angle_deg, nbd_db, treble_db FROM listening_axis WHERE list_contains(?, session_id)", [ids]
+    ).fetchall()
+    for session_id, angle, nbd, treble in rows:
+        for array, value in zip(found, (nbd, treble), strict=True):
+            array[place[session_id], angle // 10] = float("nan") if value is None else value
     return found
 
 

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from speakerdb.dictionary import CENSORED, METRICS, ValueTable
+from speakerdb.dictionary import CENSORED, METRICS, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.errors import StoreError
 from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
 from speakerdb.store.connection import fetch_one
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 ZSTD_LEVEL = 3
 KEY_HEX_DIGITS = 10
+DRAWS_KEPT = 400
 FACTS = (
     "kind", "powered", "height_mm", "width_mm", "depth_mm", "mass_kg", "layout", "enclosure", "year",
     "claimed_max_db", "claim_pair", "claim_distance_m",
@@ -133,10 +134,11 @@ def insert_sessions(
     sessions: Sequence[NewSession],
     values: ValueTable,
     summary: dict[str, np.ndarray[Any, Any]],
+    axis: tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]],
 ) -> list[int]:
     """Insert a group of sessions with their curves, values and files; the caller holds the transaction.
 
-    values and summary have one row per session, in the same order. Returns the new session ids.
+    values, summary and axis (of `replace_listening_axis`) have one row per session, in the same order. Returns the new session ids.
     """
     first = next_id(con, "session", "session_id")
     ids = list(range(first, first + len(sessions)))
@@ -148,6 +150,7 @@ def insert_sessions(
     _insert_sweeps(con, grids, ids)
     insert_summary(con, ids, summary)
     insert_values(con, ids, values)
+    replace_listening_axis(con, ids, axis)
     _insert_sources(con, sessions, ids)
     return ids
 
@@ -349,31 +352,65 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
     })  # fmt: skip
 
 
-def replace_draws(
+def replace_uncertainty(
     con: duckdb.DuckDBPyConnection,
     ids: Sequence[int],
     metrics: Sequence[str],
     columns: dict[str, FloatArray],
-    steps: np.ndarray[Any, Any],
-    model: int,
+    own: np.ndarray[Any, Any],
+    bench: np.ndarray[Any, Any],
+    model: str,
 ) -> None:
-    """Put the draws of sessions in the place of any they had; the caller holds the transaction.
+    """Put the uncertainty of sessions in the place of any they had; the caller holds the transaction.
 
-    columns: corrected, se, low, high, se_calibration, each (S, M) with NaN where there are none; steps (S, M, B) int8.
+    columns: UNCERTAINTY and SAMPLE, each (S, M) with NaN where there are none; own, bench (S, M, B) int8, all 0 where there are no draws.
     """
-    con.execute(
-        "DELETE FROM draw WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-        [min(ids), max(ids), list(ids)],
-    )
+    for table in ("uncertainty", "own_draw", "bench_draw"):
+        con.execute(
+            f"DELETE FROM {table} WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
+            [min(ids), max(ids), list(ids)],
+        )
     numbers = metric_numbers(con)
-    there = ~np.isnan(columns["corrected"])
-    insert(con, "draw", {
+    there = ~np.isnan(columns["se"])
+    insert(con, "uncertainty", {
         "session_id": np.repeat(np.asarray(ids, np.int32), there.sum(axis=1)),
         "metric_no": np.tile(np.array([numbers[m] for m in metrics], np.int16), (len(ids), 1))[there],
-        **{name: nullable(array[there]) for name, array in columns.items()},
-        "draws": level_column(steps[there]),
+        **{name: columns[name][there] == 1.0 if name == "noise_limited" else nullable(columns[name][there])
+           for name in (*UNCERTAINTY, *SAMPLE)},
     })  # fmt: skip
+    for table, draws in (("own_draw", own), ("bench_draw", bench)):
+        insert(con, table, {
+            "session_id": np.asarray(ids, np.int32),
+            **{draw_column(numbers[m]): _draw_column(draws[:, j]) for j, m in enumerate(metrics) if draws[:, j].any()},
+        })  # fmt: skip
     con.execute("UPDATE session SET error_model = ? WHERE list_contains(?, session_id)", [model, list(ids)])
+
+
+def draw_column(metric_no: int) -> str:
+    """The column of the draw tables that holds a metric's."""
+    return f"m{metric_no}"
+
+
+def _draw_column(draws: np.ndarray[Any, Any]) -> Any:
+    """(S, B) draws as an Arrow column, null where a session has none."""
+    import pyarrow as pa
+
+    none = ~draws.any(axis=1)
+    return pa.FixedSizeListArray.from_arrays(
+        pa.array(np.ascontiguousarray(draws).reshape(-1)), draws.shape[1], mask=pa.array(none) if none.any() else None
+    )
+
+
+def replace_listening_axis(
+    con: duckdb.DuckDBPyConnection, ids: Sequence[int], axis: tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]
+) -> None:
+    """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions, in the place of those they had."""
+    con.execute("DELETE FROM listening_axis WHERE list_contains(?, session_id)", [list(ids)])
+    insert(con, "listening_axis", {
+        "session_id": np.repeat(np.asarray(ids, np.int32), 4),
+        "angle_deg": np.tile(np.array([0, 10, 20, 30], np.int32), len(ids)),
+        "nbd_db": nullable(axis[0]), "treble_db": nullable(axis[1]),
+    })  # fmt: skip
 
 
 def replace_noise(con: duckdb.DuckDBPyConnection, ids: Sequence[int], noise: dict[str, np.ndarray[Any, Any]]) -> None:
@@ -440,3 +477,8 @@ def sync_dictionary(con: duckdb.DuckDBPyConnection) -> None:
                 "INSERT INTO metric VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
                 [number, m.id, *words, m.version if empty else 0],
             )
+    for table in ("own_draw", "bench_draw"):
+        known = {row[0] for row in con.execute("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table]).fetchall()}
+        for number in metric_numbers(con).values():
+            if draw_column(number) not in known:
+                con.execute(f"ALTER TABLE {table} ADD COLUMN {draw_column(number)} TINYINT[{DRAWS_KEPT}]")
