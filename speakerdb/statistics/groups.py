@@ -1,91 +1,104 @@
-"""Groups against each other, censored values included: medians, a rank test, and the size of a difference."""
+"""Groups, censored values included: their medians, the scores of a rank test, and the size of a difference."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.floating[Any]]
+from speakerdb.statistics import clusters
+
+FloatArray = NDArray[np.float64]
 Bools = NDArray[np.bool_]
-_NORMAL_95 = 1.959963984540054
+LEAST_FOR_INTERVAL = 6  # the least and the largest of five hold the median in 94 of 100 samples, of six in 97
 
 
 @dataclass(frozen=True, eq=False)
 class Survival:
-    """The Kaplan-Meier estimate at its steps: value (m,) ascending, share above (m,), Greenwood's variance of ln share (m,)."""
+    """The Kaplan-Meier estimate at its steps: value (m,) ascending, equal and at_risk (m,) how many are equal to each and at least as large
+    (the known bounds among them), above (m,) the share above, variance (m,) Greenwood's of its logarithm."""
 
     value: FloatArray
+    equal: FloatArray
+    at_risk: FloatArray
     above: FloatArray
     variance: FloatArray
 
+    @property
+    def median(self) -> float:
+        """The first value that half the group or less exceeds; infinite where so many are censored that there is none."""
+        half = np.flatnonzero(np.abs(self.above - 0.5) < 1e-12)
+        # where the share is exactly one half over a stretch, the median is its middle
+        if len(half) and half[0] + 1 < len(self.value):
+            return float((self.value[half[0]] + self.value[half[0] + 1]) / 2.0)
+        return self._first(self.above <= 0.5 + 1e-12)
 
-def _table(value: FloatArray, open_above: Bools) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Distinct exact values, how many are equal to each, and how many at least as large (the known bounds among them)."""
-    steps = np.unique(value[~open_above])
-    equal = np.array([((value == s) & ~open_above).sum() for s in steps], float)
-    at_risk = np.array([(value >= s).sum() for s in steps], float)
-    return steps, equal, at_risk
+    def median_interval(self, critical: float) -> tuple[float, float]:
+        """(low, high) of the median on the log-log scale (R. Brookmeyer, J. Crowley, Biometrics 38, 1982), `critical` standard errors wide
+        to either side; infinite where the group is not followed so far."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            loglog = np.log(-np.log(self.above))
+            sd = np.sqrt(self.variance) / np.abs(np.log(self.above))
+            distance = (loglog - np.log(np.log(2.0))) / sd
+        distance = np.where(self.above <= 0, np.inf, distance)
+        return self._first(distance >= -critical), self._first(distance > critical)
+
+    def _first(self, reached: Bools) -> float:
+        return float(self.value[np.argmax(reached)]) if reached.any() else np.inf
 
 
 def kaplan_meier(value: FloatArray, open_above: Bools) -> Survival:
     """Share of a group that exceeds each value (E. L. Kaplan, P. Meier, JASA 53, 1958). open_above: the true value is at least `value`;
     negate both values and meaning for 'at most'."""
-    steps, equal, at_risk = _table(value, open_above)
-    above = np.cumprod(1.0 - equal / at_risk)
+    steps, equal = np.unique(value[~open_above], return_counts=True)
+    at_risk = len(value) - np.searchsorted(np.sort(value), steps, side="left")
+    above: FloatArray = np.asarray(np.cumprod(1.0 - equal / at_risk), np.float64)
     with np.errstate(divide="ignore"):
         variance = np.cumsum(equal / (at_risk * (at_risk - equal)))
-    return Survival(steps, above, variance)
+    return Survival(steps, equal.astype(float), at_risk.astype(float), above, variance)
 
 
-def median(value: FloatArray, open_above: Bools) -> tuple[float, float, float]:
-    """Kaplan-Meier median with its 95 % interval (R. Brookmeyer, J. Crowley, Biometrics 38, 1982, on the log-log scale).
+def median_freedom(value: FloatArray, open_above: Bools, cluster: NDArray[np.int64]) -> tuple[float, float]:
+    """(degrees of freedom, factor on the variance) for a median's interval where rows of one cluster (n,) are alike.
 
-    Infinite where so many are censored that half the group is never exceeded.
+    The factor is the clustered variance of the share above, at the median, over Greenwood's, from each row's influence on the estimate (as in
+    R. S. Woodruff, JASA 47, 1952, for samples in clusters); at least 1. Freedom as `clusters.Clustered`; 0 where there is no median.
     """
     s = kaplan_meier(value, open_above)
-
-    def first(below: Bools) -> float:
-        return float(s.value[np.argmax(below)]) if below.any() else np.inf
-
-    with np.errstate(divide="ignore", invalid="ignore"):
-        loglog = np.log(-np.log(s.above))
-        sd = np.sqrt(s.variance) / np.abs(np.log(s.above))
-        distance = (loglog - np.log(np.log(2.0))) / sd
-    distance = np.where(s.above <= 0, np.inf, distance)
-    # where the share is exactly one half over a stretch, the median is its middle
-    at = first(s.above <= 0.5 + 1e-12)
-    half = np.flatnonzero(np.abs(s.above - 0.5) < 1e-12)
-    if len(half) and half[0] + 1 < len(s.value):
-        at = float((s.value[half[0]] + s.value[half[0] + 1]) / 2.0)
-    return at, first(distance >= -_NORMAL_95), first(distance > _NORMAL_95)
-
-
-def peto_prentice(value: FloatArray, open_above: Bools, group: NDArray[np.int64]) -> tuple[float, float]:
-    """(χ², p) of the generalized Wilcoxon test of Peto and Prentice: are the groups' distributions equal?
-
-    Weight: the share above, estimated as Π(1 − d/(n + 1)) (R. L. Prentice, P. Marek, Biometrics 35, 1979). Without censoring it is close to the
-    rank test of Kruskal and Wallis.
-    """
-    from scipy.special import gammaincc
-
-    steps, equal, at_risk = _table(value, open_above)
-    weight = np.cumprod(1.0 - equal / (at_risk + 1.0))
-    codes = np.unique(group)
-    mine = np.array([[(value[group == c] >= s).sum() for s in steps] for c in codes], float)
-    hits = np.array([[((value == s) & ~open_above & (group == c)).sum() for s in steps] for c in codes], float)
-    u = (weight * (hits - mine * equal / at_risk)).sum(axis=1)
-    share = mine / at_risk
-    with np.errstate(divide="ignore", invalid="ignore"):
-        each = np.where(at_risk > 1, weight**2 * equal * (at_risk - equal) / (at_risk - 1.0), 0.0)
-    covariance = np.diag((each * share).sum(axis=1)) - np.einsum("t,it,jt->ij", each, share, share)
-    freedom = len(codes) - 1
-    if freedom < 1:
+    # at the last step nobody is left, and the estimate has no variance there
+    known = np.flatnonzero((s.above > 0) & (s.above <= 0.5 + 1e-12))[:1]
+    if not len(known):
+        known = np.flatnonzero(s.above > 0)[-1:]
+    if not len(known) or not np.isfinite(s.median):
         return 0.0, 1.0
-    statistic = float(u[:-1] @ np.linalg.pinv(covariance[:-1, :-1]) @ u[:-1])
-    return statistic, float(gammaincc(freedom / 2.0, statistic / 2.0))
+    at = int(known[0])
+    left = 1.0 / (s.at_risk - s.equal)[: at + 1]
+    hazard = np.append(0.0, np.cumsum((s.equal / s.at_risk)[: at + 1] * left))
+    influence = hazard[np.searchsorted(s.value[: at + 1], value, side="right")]
+    hit = ~open_above & (value <= s.value[at])
+    influence[hit] -= left[np.searchsorted(s.value, value[hit])]
+    n = len(value)
+    size = clusters.sums(cluster, np.ones(n))
+    # the scores n·influence and the information n of an estimate of a mean
+    found = clusters.Clustered.of(size[:, None, None], clusters.sums(cluster, n * influence)[:, None]).estimates(
+        np.zeros(1), np.ones((1, 1))
+    )
+    return float(found.df[0]), max(1.0, float(found.se[0] ** 2 / s.variance[at]))
+
+
+def prentice_scores(value: FloatArray, open_above: Bools) -> FloatArray:
+    """(n,) scores of the generalized Wilcoxon test of Peto and Prentice: their sum over a group is its test statistic.
+
+    Weight: the share above, estimated as Π(1 − d/(n + 1)) (R. L. Prentice, P. Marek, Biometrics 35, 1979); large for low values. Without
+    censoring close to the scores of the rank test of Kruskal and Wallis.
+    """
+    s = kaplan_meier(value, open_above)
+    weight = np.cumprod(1.0 - s.equal / (s.at_risk + 1.0))
+    expected = np.append(0.0, np.cumsum(weight * s.equal / s.at_risk))
+    score = -expected[np.searchsorted(s.value, value, side="right")]
+    score[~open_above] += weight[np.searchsorted(s.value, value[~open_above])]
+    return np.asarray(score)
 
 
 def hedges_g(a: FloatArray, b: FloatArray) -> float:
@@ -115,8 +128,3 @@ def cliffs_delta(a_lower: FloatArray, a_upper: FloatArray, b_lower: FloatArray, 
         return int(np.searchsorted(np.sort(high), low, side="left").sum())
 
     return (above(a_lower, b_upper) - above(b_lower, a_upper)) / (len(a_lower) * len(b_lower))
-
-
-def labels(codes: NDArray[Any]) -> NDArray[np.int64]:
-    """Group names as codes 0, 1, … in alphabetical order."""
-    return np.unique(codes.astype(str), return_inverse=True)[1].astype(np.int64)

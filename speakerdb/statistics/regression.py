@@ -11,8 +11,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-FloatArray = NDArray[np.floating[Any]]
-LEVEL = 0.95
+from speakerdb.statistics.clusters import Clustered, Estimates, sums
+
+FloatArray = NDArray[np.float64]
+Codes = NDArray[np.int64]
 MOST_EXACT = 2000  # rows up to which all pairs are taken for Theil-Sen
 RANDOM_PAIRS = 2_000_000
 _ITERATIONS = 100
@@ -20,63 +22,31 @@ _ITERATIONS = 100
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """coefficient (p,), covariance (p, p) clustered, clusters: how many; t has clusters − 1 degrees of freedom."""
+    """coefficient (p,), and its errors by the scores of the m parameters that were fitted; jacobian (p, m) of the one by the other."""
 
     coefficient: FloatArray
-    covariance: FloatArray
-    clusters: int
+    clustered: Clustered
+    jacobian: FloatArray
 
-    def se(self, column: int) -> float:
-        return float(np.sqrt(max(self.covariance[column, column], 0.0)))
-
-    def half_width(self, se: FloatArray | float) -> FloatArray:
-        """Half the 95 % interval of something with standard error se."""
-        from scipy.special import stdtrit
-
-        half: FloatArray = np.asarray(stdtrit(self.clusters - 1, (1.0 + LEVEL) / 2.0) * np.asarray(se))
-        return half
-
-    def p(self, column: int) -> float:
-        """Two-sided, of the column's coefficient being 0."""
-        from scipy.special import stdtr
-
-        se = self.se(column)
-        if se == 0:
-            return 0.0 if self.coefficient[column] else 1.0
-        return float(2.0 * stdtr(self.clusters - 1, -abs(self.coefficient[column]) / se))
+    def estimates(self, contrasts: FloatArray) -> Estimates:
+        """contrasts (k, p) times the coefficients."""
+        return self.clustered.estimates(contrasts @ self.coefficient, contrasts @ self.jacobian)
 
 
-def _sandwich(bread: FloatArray, scores: FloatArray, clusters: NDArray[Any], factor: float) -> tuple[FloatArray, int]:
-    """bread·(Σ over clusters of s·sᵀ)·bread with the small-sample factor; scores (n, p) are summed within clusters."""
-    _, code = np.unique(np.asarray(clusters).astype(str), return_inverse=True)
-    count = int(code.max()) + 1
-    sums = np.zeros((count, scores.shape[1]))
-    np.add.at(sums, code, scores)
-    covariance: FloatArray = factor * count / (count - 1) * bread @ (sums.T @ sums) @ bread
-    return covariance, count
+def least_squares(matrix: FloatArray, y: FloatArray, cluster: Codes) -> Fit:
+    """Least squares; matrix (n, p) of full rank, cluster (n,) codes 0, 1, …"""
+    coefficient: FloatArray = np.asarray(np.linalg.lstsq(matrix, y)[0], np.float64)
+    information = sums(cluster, matrix[:, :, None] * matrix[:, None, :])
+    scores = sums(cluster, matrix * (y - matrix @ coefficient)[:, None])
+    return Fit(coefficient, Clustered.of(information, scores), np.eye(matrix.shape[1]))
 
 
-def least_squares(matrix: FloatArray, y: FloatArray, clusters: NDArray[Any]) -> Fit:
-    """Least squares with cluster-robust errors of type CR1: factor G/(G − 1)·(n − 1)/(n − p).
-
-    Source: A. C. Cameron, D. L. Miller, Journal of Human Resources 50(2), 2015, section II. matrix (n, p) of full rank, at least
-    two clusters.
-    """
-    n, p = matrix.shape
-    bread = np.linalg.inv(matrix.T @ matrix)
-    coefficient = np.linalg.lstsq(matrix, y)[0]
-    residual = y - matrix @ coefficient
-    covariance, count = _sandwich(bread, matrix * residual[:, None], clusters, (n - 1) / (n - p))
-    return Fit(coefficient, covariance, count)
-
-
-def tobit(
-    matrix: FloatArray, y: FloatArray, side: NDArray[np.signedinteger[Any]], clusters: NDArray[Any]
-) -> tuple[Fit, float]:
-    """Maximum likelihood of y = matrix·β + σ·ε with ε normal; returns the fit of β with clustered errors, and σ.
+def tobit(matrix: FloatArray, y: FloatArray, side: NDArray[np.signedinteger[Any]], cluster: Codes) -> tuple[Fit, float]:
+    """Maximum likelihood of y = matrix·β + σ·ε with ε normal; returns the fit of β and σ.
 
     side (n,): 0 exact, 1 the true value is at least y, −1 at most y. Newton's method in β/σ and 1/σ, in which the likelihood is concave
-    (R. J. Olsen, Econometrica 46(5), 1978). Raises ArithmeticError where it does not converge.
+    (R. J. Olsen, Econometrica 46(5), 1978); errors by the same bias-reduced sandwich as least squares, over the scores and the observed
+    information of all p + 1 parameters. Raises ArithmeticError where it does not converge.
     """
     p = matrix.shape[1]
     exact = side == 0
@@ -85,34 +55,56 @@ def tobit(
     start, *_ = np.linalg.lstsq(matrix[exact], target[exact])
     inverse = 1.0 / max(float((target[exact] - matrix[exact] @ start).std()), 1e-3)
     theta = np.append(start * inverse, inverse)
-    value, gradient, hessian = _likelihood(matrix, target, side, theta)
+    at = _likelihood(matrix, target, side, theta)
     for _ in range(_ITERATIONS):
-        step = np.linalg.solve(hessian, gradient.sum(axis=0))
+        step = np.linalg.solve(at.information(), at.gradient.sum(axis=0))
         length = 1.0
         while True:
-            trial = theta - length * step
+            trial = theta + length * step
             if trial[-1] > 0:
                 found = _likelihood(matrix, target, side, trial)
-                if found[0] >= value - 1e-12 * abs(value):
+                if found.value >= at.value - 1e-12 * abs(at.value):
                     break
             length /= 2.0
             if length < 1e-10:
                 raise ArithmeticError("the censored regression does not converge")
-        gain, theta, (value, gradient, hessian) = found[0] - value, trial, found
-        if abs(gain) < 1e-10 * (1.0 + abs(value)):
+        gain, theta, at = found.value - at.value, trial, found
+        if abs(gain) < 1e-10 * (1.0 + abs(at.value)):
             break
-    bread = np.linalg.inv(-hessian)
-    joint, count = _sandwich(bread, gradient, clusters, 1.0)
+    else:
+        raise ArithmeticError("the censored regression does not converge")
+    clustered = Clustered.of(at.information_within(cluster), sums(cluster, at.gradient))
     # β = δ/θ, by the delta method
     inverse = theta[-1]
-    jacobian = np.column_stack([np.eye(p) / inverse, -theta[:-1] / inverse**2])
-    return Fit(theta[:-1] / inverse * scale, jacobian @ joint @ jacobian.T * scale**2, count), scale / inverse
+    jacobian = np.column_stack([np.eye(p) / inverse, -theta[:-1] / inverse**2]) * scale
+    return Fit(theta[:-1] / inverse * scale, clustered, jacobian), scale / inverse
+
+
+@dataclass(frozen=True, eq=False)
+class _Likelihood:
+    """value: the log-likelihood; gradient (n, p + 1) per row; its observed information is weight (n,) times away·awayᵀ, away (n, p + 1), and
+    scale (n,) for the last parameter by itself."""
+
+    value: float
+    gradient: FloatArray
+    away: FloatArray
+    weight: FloatArray
+    scale: FloatArray
+
+    def information(self) -> FloatArray:
+        found: FloatArray = (self.away * self.weight[:, None]).T @ self.away
+        found[-1, -1] += self.scale.sum()
+        return found
+
+    def information_within(self, cluster: Codes) -> FloatArray:
+        found = sums(cluster, self.weight[:, None, None] * self.away[:, :, None] * self.away[:, None, :])
+        found[:, -1, -1] += sums(cluster, self.scale)
+        return found
 
 
 def _likelihood(
     matrix: FloatArray, y: FloatArray, side: NDArray[np.signedinteger[Any]], theta: FloatArray
-) -> tuple[float, FloatArray, FloatArray]:
-    """Log-likelihood, its gradient per row (n, p + 1), its Hessian."""
+) -> _Likelihood:
     from scipy.special import log_ndtr
 
     delta, inverse = theta[:-1], theta[-1]
@@ -125,10 +117,8 @@ def _likelihood(
     value = float(np.where(exact, np.log(inverse) - 0.5 * left**2, log_tail).sum())
     gradient = away * np.where(exact, left, side * mills)[:, None]
     gradient[:, -1] += np.where(exact, 1.0 / inverse, 0.0)
-    weight = np.where(exact, -1.0, -mills * (u + mills))
-    hessian: FloatArray = (away * weight[:, None]).T @ away
-    hessian[-1, -1] -= exact.sum() / inverse**2
-    return value, gradient, hessian
+    weight = np.where(exact, 1.0, mills * (u + mills))
+    return _Likelihood(value, gradient, away, weight, np.where(exact, 1.0 / inverse**2, 0.0))
 
 
 def theil_sen(x: FloatArray, y: FloatArray, random: np.random.Generator) -> float:

@@ -3,15 +3,16 @@
 import numpy as np
 import pytest
 from scipy import stats
-from statsmodels.duration.survfunc import SurvfuncRight, survdiff
+from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.quantile_regression import QuantReg
 
 from speakerdb.statistics import ranksets
 from speakerdb.statistics.comparison import benjamini_hochberg
-from speakerdb.statistics.groups import kaplan_meier, peto_prentice
+from speakerdb.statistics.groups import kaplan_meier, prentice_scores
 from speakerdb.statistics.regression import least_squares, theil_sen
 from speakerdb.statistics.tradeoff import quantile_line
+from tests.statistics.makers import widths
 
 
 @pytest.mark.parametrize("speakers", [3, 10, 40])
@@ -44,17 +45,63 @@ def test_quantile_lines_equal_those_of_statsmodels(tau):
     assert loss(a, b) <= loss(*fitted.params) + 1e-6
 
 
-def test_clustered_errors_equal_those_of_statsmodels():
+def by_hand(matrix, y, maker, column):
+    """Coefficient, standard error and degrees of freedom of CR2 with matrices of the whole field, written from R. M. Bell, D. F. McCaffrey,
+    Survey Methodology 28(2), 2002, and J. E. Pustejovsky, E. Tipton, Journal of Business & Economic Statistics 36(4), 2018 (from memory)."""
+    bread = np.linalg.inv(matrix.T @ matrix)
+    rest = np.eye(len(y)) - matrix @ bread @ matrix.T
+    variance, columns = 0.0, []
+    for one in np.unique(maker):
+        mine = maker == one
+        values, vectors = np.linalg.eigh(rest[np.ix_(mine, mine)])
+        root = vectors @ np.diag([v**-0.5 if v > 1e-9 else 0.0 for v in values]) @ vectors.T
+        weights = root @ matrix[mine] @ bread[:, column]
+        variance += (weights @ (rest @ y)[mine]) ** 2
+        columns.append(rest[:, mine] @ weights)
+    values = np.linalg.eigvalsh(np.array(columns) @ np.array(columns).T)
+    return (bread @ matrix.T @ y)[column], np.sqrt(variance), values.sum() ** 2 / (values**2).sum()
+
+
+def ours(matrix, y, maker, column):
+    found = least_squares(matrix, y, maker).estimates(np.eye(matrix.shape[1])[column : column + 1])
+    return found.value[0], found.se[0], found.df[0]
+
+
+@pytest.mark.parametrize("column", [0, 1, 2])
+def test_clustered_errors_and_their_degrees_of_freedom_equal_those_by_whole_matrices(column):
     random = np.random.default_rng(9)
     maker = random.integers(0, 14, 90)
+    maker[80:] = 3  # one of them large
+    maker = np.unique(maker, return_inverse=True)[1]
     matrix = np.column_stack([np.ones(90), random.normal(size=90), random.integers(0, 2, 90)])
     y = matrix @ [1.0, 0.5, 2.0] + random.normal(size=90) + random.normal(size=14)[maker]
-    theirs = OLS(y, matrix).fit(cov_type="cluster", cov_kwds={"groups": maker}, use_t=True)
-    ours = least_squares(matrix, y, maker)
-    assert ours.coefficient == pytest.approx(theirs.params)
-    assert [ours.se(k) for k in range(3)] == pytest.approx(theirs.bse.tolist())
-    assert [ours.p(k) for k in range(3)] == pytest.approx(theirs.pvalues.tolist())
-    assert ours.coefficient[1] + ours.half_width(ours.se(1)) == pytest.approx(theirs.conf_int()[1, 1])
+    assert ours(matrix, y, maker, column) == pytest.approx(by_hand(matrix, y, maker, column), rel=1e-6)
+    assert ours(matrix, y, maker, column)[0] == pytest.approx(OLS(y, matrix).fit().params[column])
+
+
+@pytest.mark.parametrize("layout", ["full-range", "three-way", "two-and-a-half-way", "two-way", "coaxial two-way"])
+def test_layouts_of_the_invented_fleet_against_all_others(layout):
+    y, maker, layouts = widths()
+    matrix = np.column_stack([np.ones(len(y)), layouts == layout])
+    assert ours(matrix, y, maker, 1) == pytest.approx(by_hand(matrix, y, maker, 1), rel=1e-6)
+
+
+@pytest.mark.parametrize(("layout", "low", "high", "df"), [("coaxial two-way", -1.6, 51.7, 1.14), ("full-range", 0.0, 24.2, 4.20)])  # fmt: skip
+def test_intervals_of_two_layouts_that_the_method_was_chosen_by(layout, low, high, df):
+    # worked out elsewhere, before this code was written, from the same values; the first is withheld, for its degrees of freedom
+    y, maker, layouts = widths()
+    value, se, freedom = ours(np.column_stack([np.ones(len(y)), layouts == layout]), y, maker, 1)
+    half = stats.t.ppf(0.975, freedom) * se
+    assert (value - half, value + half) == pytest.approx((low, high), abs=0.05)
+    assert freedom == pytest.approx(df, abs=0.005)
+
+
+def test_with_a_maker_for_every_speaker_the_errors_are_hc2_of_statsmodels():
+    random = np.random.default_rng(12)
+    matrix = np.column_stack([np.ones(40), random.normal(size=40), random.uniform(size=40) < 0.2])
+    y = matrix @ [1.0, 0.5, 2.0] + random.normal(size=40) * (1 + np.abs(matrix[:, 1]))
+    theirs = OLS(y, matrix).fit(cov_type="HC2")
+    assert [ours(matrix, y, np.arange(40), k)[1] for k in range(3)] == pytest.approx(theirs.bse.tolist(), rel=1e-9)
 
 
 def test_theil_sen_equals_scipys():
@@ -64,15 +111,41 @@ def test_theil_sen_equals_scipys():
 
 
 @pytest.mark.parametrize("censored", [0.0, 0.4])
-def test_kaplan_meier_and_the_rank_test_equal_those_of_statsmodels(censored):
+def test_kaplan_meier_equals_that_of_statsmodels_and_step_by_step(censored):
+    random = np.random.default_rng(11)
+    value = random.integers(0, 20, 60).astype(float)
+    open_above = random.uniform(size=60) < censored
+    found = kaplan_meier(value, open_above)
+    theirs = SurvfuncRight(value, ~open_above)
+    assert found.above == pytest.approx(theirs.surv_prob[np.isin(theirs.surv_times, found.value)], abs=1e-9)
+    # R's survfit by its formulas: product of 1 − d/n, Greenwood's sum of d/(n(n − d)), the log-log interval of the median
+    share, greenwood, low, high = 1.0, 0.0, np.inf, np.inf
+    for k, step in enumerate(sorted(set(value[~open_above]))):
+        d, n = ((value == step) & ~open_above).sum(), (value >= step).sum()
+        share *= 1 - d / n
+        if n == d:
+            high = min(high, step)
+            break
+        greenwood += d / (n * (n - d))
+        assert (found.above[k], found.variance[k]) == pytest.approx((share, greenwood), rel=1e-6)
+        ends = [share ** np.exp(z * np.sqrt(greenwood) / np.log(share)) for z in (1.96, -1.96)]
+        low = min(low, step) if min(ends) <= 0.5 else low
+        high = min(high, step) if max(ends) < 0.5 else high
+    assert found.median_interval(1.96) == (low, high)
+
+
+@pytest.mark.parametrize("censored", [0.0, 0.4])
+def test_scores_of_groups_sum_to_the_statistic_of_peto_and_prentice(censored):
+    # R's survdiff by its formula, observed less expected, with the weight of Prentice and Marek
     random = np.random.default_rng(11)
     value, group = random.integers(0, 20, 60).astype(float), random.integers(0, 3, 60)
     open_above = random.uniform(size=60) < censored
-    theirs = SurvfuncRight(value, ~open_above)
-    ours = kaplan_meier(value, open_above)
-    assert ours.above == pytest.approx(theirs.surv_prob[np.isin(theirs.surv_times, ours.value)])
-    # statsmodels' weights are Π(1 − d/n) before each step (Fleming–Harrington 1), ours Π(1 − d/(n + 1)): close, not equal
-    chi, p = survdiff(value, ~open_above, group, weight_type="fh", fh_p=1)
-    found = peto_prentice(value, open_above, group)
-    assert found[0] == pytest.approx(chi, rel=0.15, abs=0.05)
-    assert found[1] == pytest.approx(p, abs=0.05)
+    statistic, weight = np.zeros(3), 1.0
+    for step in sorted(set(value[~open_above])):
+        d, n = ((value == step) & ~open_above).sum(), (value >= step).sum()
+        weight *= 1 - d / (n + 1)
+        for k in range(3):
+            observed, mine = ((value == step) & ~open_above & (group == k)).sum(), ((value >= step) & (group == k)).sum()  # fmt: skip
+            statistic[k] += weight * (observed - d * mine / n)
+    score = prentice_scores(value, open_above)
+    assert [score[group == k].sum() for k in range(3)] == pytest.approx(statistic.tolist(), rel=1e-6)

@@ -5,23 +5,56 @@ from speakerdb.statistics import regression
 
 
 def field(random, n=200, makers=25, slope=0.5, shared=0.6):
-    maker = random.integers(0, makers, n)
+    maker = np.unique(random.integers(0, makers, n), return_inverse=True)[1] if makers < n else np.arange(n)
+    makers = maker.max() + 1
     x = random.normal(size=n) + random.normal(size=makers)[maker]
     y = 1.0 + slope * x + random.normal(size=n) + shared * random.normal(size=makers)[maker]
     return np.column_stack([np.ones(n), x]), y, maker
 
 
-def test_clustered_intervals_cover_where_makers_differ_and_plain_ones_do_not():
+SLOPE = np.array([[0.0, 1.0]])
+
+
+def test_intervals_that_allow_for_makers_hold_the_slope_and_plain_ones_do_not():
     random = np.random.default_rng(1)
     clustered = plain = 0
-    for _ in range(200):
-        matrix, y, maker = field(random, n=120, makers=20, shared=1.5)
-        fit = regression.least_squares(matrix, y, maker)
-        clustered += abs(fit.coefficient[1] - 0.5) <= fit.half_width(fit.se(1))
-        alone = regression.least_squares(matrix, y, np.arange(120))
-        plain += abs(alone.coefficient[1] - 0.5) <= alone.half_width(alone.se(1))
-    assert clustered / 200 > plain / 200
-    assert clustered / 200 > 0.89
+    for _ in range(1000):
+        matrix, y, maker = field(random, n=120, makers=12, shared=1.5)
+        for cluster in (maker, np.arange(120)):
+            found = regression.least_squares(matrix, y, np.unique(cluster, return_inverse=True)[1]).estimates(SLOPE)
+            hit = bool(abs(found.value[0] - 0.5) <= found.half_width[0])
+            clustered, plain = (clustered + hit, plain) if cluster is maker else (clustered, plain + hit)
+    assert 0.92 <= clustered / 1000 <= 0.98
+    assert plain / 1000 < 0.85
+
+
+def tobit_holds(random, makers, speakers, alike, runs):
+    """Share of the censored slope's intervals that hold the truth, a quarter of the values being bounds; few makers."""
+    holds = told = 0
+    for _ in range(runs):
+        maker = np.unique(random.integers(0, makers, speakers), return_inverse=True)[1]
+        shared = random.normal(size=(2, maker.max() + 1))[:, maker]
+        x = np.sqrt(0.5) * (shared[0] + random.normal(size=speakers))
+        y = np.sqrt(alike) * shared[1] + np.sqrt(1 - alike) * random.normal(size=speakers)
+        side = (y > 0.7).astype(int)
+        if side.mean() > 0.5:
+            continue
+        fit, _ = regression.tobit(np.column_stack([np.ones(speakers), x]), np.minimum(y, 0.7), side, maker)
+        found = fit.estimates(SLOPE)
+        told += bool(found.df[0] >= 3.0)
+        holds += bool(abs(found.value[0]) <= found.half_width[0])
+    return holds / told
+
+
+def test_censored_slopes_of_few_makers_hold_the_truth():
+    assert 0.92 <= tobit_holds(np.random.default_rng(7), 8, 40, 0.3, 250) <= 0.985
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("alike", [0.0, 0.3, 0.7])
+@pytest.mark.parametrize(("makers", "speakers"), [(6, 30), (8, 40), (14, 60), (30, 100)])
+def test_censored_slopes_of_few_makers_hold_the_truth_in_2000_fields(makers, speakers, alike):
+    assert 0.92 <= tobit_holds(np.random.default_rng(8), makers, speakers, alike, 2000) <= 0.98
 
 
 def test_tobit_finds_the_truth_that_least_squares_misses_under_censoring():
@@ -47,7 +80,7 @@ def test_tobit_errors_match_the_scatter_of_its_estimates():
         side = np.where(y > 2.0, 1, np.where(y < 0.0, -1, 0))
         fit, _ = regression.tobit(matrix, np.clip(y, 0.0, 2.0), side, maker)
         found.append(fit.coefficient[1])
-        se.append(fit.se(1))
+        se.append(fit.estimates(SLOPE).se[0])
     assert np.mean(found) == pytest.approx(0.5, abs=0.03)
     assert np.mean(se) == pytest.approx(np.std(found), rel=0.15)
 
@@ -57,6 +90,8 @@ def test_tobit_without_censoring_is_least_squares():
     fit, sigma = regression.tobit(matrix, y, np.zeros(len(y), int), maker)
     plain = regression.least_squares(matrix, y, maker)
     assert fit.coefficient == pytest.approx(plain.coefficient, abs=1e-6)
+    ours, theirs = fit.estimates(SLOPE), plain.estimates(SLOPE)
+    assert (ours.se, ours.df) == (pytest.approx(theirs.se, rel=0.02), pytest.approx(theirs.df, rel=0.02))
     assert sigma == pytest.approx(np.sqrt(np.mean((y - matrix @ plain.coefficient) ** 2)), rel=1e-6)
 
 
