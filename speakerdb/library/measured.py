@@ -87,7 +87,8 @@ class _Sessions:
             return None
         # a level moves with its run's by as much; how far a percentage does is not known, so that nothing of it is taken to cancel
         level = min(self._level[row], error["se"]) if metric.absolute and metric.unit.startswith("dB") else 0.0
-        bench_sd, loads = _bench(error["se_bench"], keys.bench, self._model)
+        loads = bench_loads(keys.bench, self._model)
+        bench_sd = float(np.nan_to_num(error["se_bench"]) / np.sqrt(sum(load**2 for _, load in loads)))
         other = None
         if not np.isnan(error["other_share"]):
             other = float(on_scale(metric, np.array(error["other_value"]))), error["other_se"], error["other_share"]
@@ -98,11 +99,9 @@ class _Sessions:
         )  # fmt: skip
 
 
-def _bench(se: float, key: str, model: ErrorModel) -> tuple[float, tuple[tuple[str, float], ...]]:
-    """What one bench's error does to a value, and the independent errors that this bench's is made of: its own, or that of the bench it
-    was aligned to and what was left between the two."""
-    se = 0.0 if np.isnan(se) else se
+def bench_loads(key: str, model: ErrorModel) -> tuple[tuple[str, float], ...]:
+    """The independent errors of unit variance that a bench's is made of: its own, or that of the bench it was aligned to and what was
+    left between the two."""
     if key not in model.alignments:
-        return se, ((key, 1.0),)
-    residual = model.alignments[key].residual_sd_db / model.bench_sd_db
-    return se / float(np.hypot(1.0, residual)), ((model.bench_of(key), 1.0), (f"residual of {key}", residual))
+        return ((key, 1.0),)
+    return (model.bench_of(key), 1.0), (f"residual of {key}", model.alignments[key].residual_sd_db / model.bench_sd_db)
