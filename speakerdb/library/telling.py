@@ -8,13 +8,13 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from speakerdb.analysis import match as matching
-from speakerdb.derive import pool_weights
+from speakerdb.derive import Grouping
+from speakerdb.library import learning
 from speakerdb.library.field import Field
-from speakerdb.library.lab_errors import with_lab_errors
 from speakerdb.library.pooling import NOISE
 from speakerdb.session import SessionInfo
 from speakerdb.statistics import match_noise
-from speakerdb.statistics.error_model import MODEL_VERSION, WIDTH_OCT, SharedKeys, sd_over_frequency, standard_deviation
+from speakerdb.statistics.error_model import MODEL_VERSION, WIDTH_OCT, SharedKeys
 from speakerdb.statistics.fields import generator, smooth_field
 from speakerdb.statistics.match_noise import CurveNoise
 from speakerdb.store import Store
@@ -54,22 +54,21 @@ def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, Curv
     """Errors of the pooled curves of rows of the field; rows without worked-out noise are left out."""
     curves = field.curves([NOISE + name for name in _CURVES])
     known = [row for row in rows if not np.isnan(curves[NOISE + "listening_window"][row]).all()]
-    sessions = _sessions_of(store, field, known)
+    sessions, model = _sessions_of(store, field, known), learning.current(store)
     cache: dict[tuple[str, str], np.ndarray[Any, Any]] = {}
     found = {}
     for row in known:
         mine = sessions[row]
-        share = pool_weights(np.zeros(len(mine), np.int64), [s.sample for s in mine], [s.lab for s in mine])
+        share = Grouping(np.zeros(len(mine), np.int64), [s.sample for s in mine], [s.lab for s in mine]).weights()
         common = np.zeros((match_noise.DRAWS, 199), np.float32)
         for (info, content, _, _), weight in zip(mine, share, strict=True):
             shared = SharedKeys.of(info, content)
-            for part, key in (("calibration", shared.calibration), ("sample_spread", shared.sample)):
+            for part, key in (("calibration", shared.bench),):
                 if (part, key) not in cache:
                     cache[part, key] = smooth_field(
                         generator(part, key, MODEL_VERSION), match_noise.DRAWS, WIDTH_OCT[part]
                     )
-                sd = sd_over_frequency(standard_deviation(info, part))
-                common += np.float32(weight) * cache[part, key] * sd
+                common += np.float32(weight) * cache[part, key] * model.sd(info, part)
         found[row] = CurveNoise(common, {name: np.nan_to_num(curves[NOISE + name][row]) for name in _CURVES})
     return found
 
@@ -93,7 +92,7 @@ def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, l
         [[speaker_id for speaker_id, _ in keys]],
     ).fetchall()
     stored = [row for row in stored if (row[0], row[1]) in keys]
-    infos = with_lab_errors(store, [info_from_json(row[2]) for row in stored])
+    infos = [info_from_json(row[2]) for row in stored]
     found: dict[int, list[_Session]] = {row: [] for row in rows}
     for (speaker_id, setting, _, *rest), info in zip(stored, infos, strict=True):
         found[keys[speaker_id, setting]].append(_Session(info, *rest))
