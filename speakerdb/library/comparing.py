@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 
 import numpy as np
@@ -20,6 +20,7 @@ from speakerdb.statistics.contrasts import widened
 from speakerdb.store import Store
 
 NOT_MODELLED = "positioning of the microphone is not modelled"
+NOT_WORKED_OUT = "how sure it is, is not known: `speakerdb derive` has not worked it out, or errors of measurement leave it too often without a value"
 
 
 @dataclass(frozen=True)
@@ -50,6 +51,16 @@ def rows_of(field: Field, sides: Sequence[Side]) -> pl.DataFrame:
     return wanted.join(field.frame(), on=["speaker_id", "setting"], how="left", maintain_order="left")
 
 
+def column(field: Field, metric: MetricDef, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+    """A metric over rows of the field; withheld where it isn't known how sure it is: nothing can be told apart then."""
+    found = field.metric_column(metric, rows, target)
+    bare = found.known & np.isnan(found.se)
+    if not bare.any():
+        return found
+    gone = {name: np.where(bare, np.nan, getattr(found, name)) for name in ("value", "lower", "upper", "low", "high")}
+    return replace(found, **gone, reason=np.where(bare, NOT_WORKED_OUT, found.reason))
+
+
 def sessions_of(store: Store, field: Field, sides: Sequence[Side], columns: Sequence[MetricColumn]) -> BySide:
     """The sessions behind the values of columns whose rows are these sides, less sure where they disagree."""
     found = measured(store, sides, [c.metric for c in columns])
@@ -74,7 +85,7 @@ def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence
         )
     rows = rows_of(field, sides)
     wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
-    columns = [field.metric_column(m, rows, target) for m in wanted]
+    columns = [column(field, m, rows, target) for m in wanted]
     frame = comparing.compare(
         columns, list(combinations(range(len(sides)), 2)), sessions_of(store, field, sides, columns)
     )
@@ -110,7 +121,7 @@ def percentile(field: Field, side: Side, metrics: Sequence[MetricDef] | None = N
         placing.peers_of(rows, row, factor) if among is None else [placing.named_peers(rows, row, among, among_words)]
     )
     wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
-    columns = [field.metric_column(m, rows) for m in wanted]
+    columns = [column(field, m, rows) for m in wanted]
     found = placing.places(columns, row, groups)
     own = [
         (float(c.value[row]), c.censored[row], _why_not(c, row, of)) for c, of in zip(columns, found["of"], strict=True)
@@ -128,7 +139,5 @@ def percentile(field: Field, side: Side, metrics: Sequence[MetricDef] | None = N
 def _why_not(column: MetricColumn, row: int, of: int) -> str | None:
     """Why a speaker has no place."""
     if not column.known[row]:
-        return str(column.reason[row] or comparing.NOT_WORKED_OUT)
-    if np.isnan(column.se[row]):
-        return comparing.NOT_WORKED_OUT
+        return str(column.reason[row] or NOT_WORKED_OUT)
     return f"known of {of - 1} others; at least {placing.LEAST} are needed" if of <= placing.LEAST else None

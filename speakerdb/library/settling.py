@@ -6,14 +6,13 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
 import polars as pl
 
 from speakerdb.analysis import settle as settling
 from speakerdb.analysis.field import TARGETS, Target
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError
-from speakerdb.library.comparing import NOT_MODELLED, rows_of, sessions_of
+from speakerdb.library.comparing import NOT_MODELLED, column, rows_of, sessions_of
 from speakerdb.library.field import Field
 from speakerdb.library.measured import Side, bench_loads
 from speakerdb.statistics.error_model import bench_key, bench_words
@@ -55,8 +54,8 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
         raise RequestError("settle needs two different speakers or settings, e.g. `settle sill-5 sill-8`")
     rows = rows_of(field, sides)
     wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
-    columns = [field.metric_column(m, rows, target) for m in wanted]
-    judged = [c for c in columns if bool(c.known.all() and np.isfinite(c.se).all()) and set(c.censored) == {"none"}]
+    columns = [column(field, m, rows, target) for m in wanted]
+    judged = [c for c in columns if c.known.all() and set(c.censored) == {"none"}]
     if not judged:
         raise RequestError("none of these metrics is known of both without a bound; `compare` says why")
     sessions = sessions_of(store, field, sides, judged)
