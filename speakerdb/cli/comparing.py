@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property
     from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
+    from speakerdb.statistics.learning import BenchPair
 
 PropertyArgument = Annotated[
     str,
@@ -322,43 +323,38 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
 
 
 def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = False) -> None:
-    """Show by how much the labs differ, from the speakers that two of them have measured.
+    """Show by how much benches (labs, methods, calibrations) differ, from the speakers that two of them have measured.
 
     Example: speakerdb labs --metric f6_hz --metric sensitivity_db
     """
     import polars as pl
 
     from speakerdb.library import documents
+    from speakerdb.statistics.error_model import bench_words
 
     with open_database(db) as base:
         answer = base.labs(metrics=metric or None)
         if json:
-            emit(documents.labs(base.state, answer, base.adopted_labs()))
+            emit(documents.labs(base.state, answer))
             return
-        found = answer.found
-        for a, b, speakers in found.pairs.iter_rows():
-            text.line(f"{a} − {b}: {len(speakers)} speakers in common{': ' if speakers else ''}{', '.join(speakers)}")
-            mine = found.offsets.filter(lab_a=a, lab_b=b)
+        for a, b, speakers, same in answer.found.pairs.iter_rows():
+            text.line(
+                f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} speakers in common, {same} by the same unit: {', '.join(speakers)}"
+            )
+            mine = answer.found.offsets.filter(bench_a=a, bench_b=b)
             told = mine.filter(pl.col("offset").is_not_null())
             if len(told):
                 text.table(
-                    ["metric", "unit", "offset", "95 % interval", "sd of the differences", "q", "speakers"],
+                    ["metric", "unit", "offset", "95 % interval", "sd", "left once aligned", "q", "speakers"],
                     [_lab_offset(r) for r in told.iter_rows(named=True)],
-                    right=(2, 3, 4, 5, 6),
+                    right=(2, 3, 4, 5, 6, 7),
                 )
             for (reason,), group in mine.drop_nulls("reason").group_by("reason", maintain_order=True):
                 text.line(f"No offset ({', '.join(group['metric'])}): {reason}")
-            for c in found.curves:
-                if (c.lab_a, c.lab_b) == (a, b):
-                    text.line(
-                        f"Listening windows, 100 Hz–10 kHz, levels set equal: calibration sd {c.calibration_sd_db:.2f} dB "
-                        f"(error model {c.calibration_model_db:.2f}, together {c.calibration_shrunk_db:.2f}); spread about the offset "
-                        f"{c.spread_sd_db:.2f} dB (error model {c.spread_model_db:.2f}, together {c.spread_shrunk_db:.2f}); "
-                        f"{len(c.speakers)} speakers, {c.same_sample} of them by the same sample."
-                    )
+            for pair in answer.curves:
+                if (pair.to_bench, pair.bench) == (a, b):
+                    text.line(_bench_curves(pair, answer.aligned.get(pair.bench) == pair.to_bench))
             text.line()
-        for e in base.adopted_labs():
-            text.line(f"Intervals take {e.part} of {e.lab} as {e.factor:.2f} × the error model's (derive --labs).")
         text.line(f"Error model version {answer.error_model}. q allows 5 % false discoveries over all rows.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
@@ -368,8 +364,19 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
 def _lab_offset(r: dict[str, Any]) -> list[str]:
     m = text.metric_of(r["metric"])
     decimals = 1 if r["unit"] == "%" else m.decimals + 1
-    interval = f"{text.number(r['low'], decimals)} … {text.number(r['high'], decimals)}"
+    interval, left = (
+        f"{text.number(low, decimals)} … {text.number(high, decimals)}"
+        for low, high in ((r["low"], r["high"]), (r["left_low"], r["left_high"]))
+    )
     return [
-        m.label, r["unit"], text.number(r["offset"], decimals), interval, text.number(r["sd"], decimals), f"{r['q']:.2g}",
-        str(r["speakers"]),
+        m.label, r["unit"], text.number(r["offset"], decimals), interval, text.number(r["sd"], decimals),
+        "–" if r["left"] is None else left, f"{r['q']:.2g}", str(r["speakers"]),
     ]  # fmt: skip
+
+
+def _bench_curves(pair: BenchPair, aligned: bool) -> str:
+    level = "" if pair.level_db != pair.level_db else f" and by {text.number(pair.level_db, 2)} dB in level"
+    apart = f"Listening windows, 100 Hz–10 kHz: {text.number(pair.shape_db, 2)} dB RMS apart in shape{level}, by {pair.n} specimens"
+    if aligned:
+        return f"{apart}; aligned, which leaves {text.number(pair.residual_sd_db, 2)} dB."
+    return f"{apart}; not aligned{f' ({pair.reason})' if pair.reason else ': `speakerdb derive --adopt` does'}."
