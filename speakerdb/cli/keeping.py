@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -13,9 +13,11 @@ from speakerdb.cli import text
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database, open_existing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from speakerdb.library.ingest import IngestResult
+    from speakerdb.library.learning import Learned
+    from speakerdb.store import State
 
 _SENTENCES_FOR = 20  # speakers described after an ingest; the rest are named by their number
 
@@ -134,51 +136,134 @@ def derive(
         bool, typer.Option("--all", help="All metrics, not only those whose definition changed.")
     ] = False,
     from_raw: Annotated[bool, typer.Option("--from-raw", help="Read the kept source files again first.")] = False,
-    labs: Annotated[
-        bool | None,
-        typer.Option(
-            "--labs/--no-labs", help="Take the sizes of the labs' errors from shared speakers; or forget them."
-        ),
-    ] = None,
+    learn: Annotated[
+        bool, typer.Option("--learn", help="Only show what your repeats say of the sizes of errors and of benches.")
+    ] = False,
+    adopt: Annotated[
+        bool, typer.Option("--adopt", help="Make what --learn shows the error model that counts, then recompute.")
+    ] = False,
+    forget: Annotated[
+        bool, typer.Option("--forget", help="Go back to the default sizes and to benches as they are, then recompute.")
+    ] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Recompute the values whose definition has changed.
+    """Recompute the values whose definition has changed, or that rest on an older error model.
 
     Example: speakerdb derive
-    With --labs intervals rest on how much the labs differ by the speakers they share (see `speakerdb labs`).
+    With --learn: how large repeat, session, level and sample errors are by what you measured twice, and how benches lie to one
+    another by the specimens that two have measured. With --adopt intervals and values rest on it.
     """
     from speakerdb.library import documents
 
+    if learn + adopt + forget > 1:
+        raise typer.BadParameter("give one of --learn, --adopt and --forget")
+    if learn:
+        with open_database(db) as base:
+            found = base.learn()
+            if json:
+                emit(_derived(base.state, found=documents.learned(found), version=found.version))
+            else:
+                _learned(found)
+                text.line(_what_next(found))
+        return
+    with open_existing(db) as base:
+        found_now = base.adopt() if adopt else None
+        if forget:
+            base.forget()
     with open_existing(db) as base, progress("recomputing") as (begin, advance):
         report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
     with open_existing(db) as base, progress("working out intervals") as (begin, advance):
-        if labs is False:
-            base.forget_labs()
-        adopted = base.adopt_labs() if labs else []
         drawn = base.work_out(begin=begin, advance=advance)
-        state = base.state
+        state, version = base.state, base.error_model.version
     if json:
+        learned = documents.learned(found_now) if found_now else None
         emit(
-            documents.document(
+            _derived(
                 state,
                 metrics=list(report.metrics),
                 sessions=report.sessions,
                 drawn=drawn,
-                lab_errors=documents.lab_errors(adopted),
+                found=learned,
+                version=version,
             )
         )
         return
-    for e in adopted:
-        text.line(f"{e.lab}: {e.part} {e.factor:.2f} × the error model's, from {e.speakers} shared speakers.")
-    if labs and not adopted:
-        text.line("No two labs share enough speakers, so nothing is learned of their errors.")
+    if found_now is not None:
+        from speakerdb.library.learning import told
+
+        _learned(found_now)
+        for sentence in told(found_now) or [_NOTHING]:
+            text.line(sentence)
+    if forget:
+        text.line("Errors have their default sizes, and no bench is aligned.")
     if report.metrics:
         text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
     if drawn:
         text.line(f"Worked out the intervals of {drawn} sessions.")
     if not report.metrics and not drawn:
         text.line("Every value is up to date; nothing to do.")
+
+
+_NOTHING = (
+    "Nothing can be adopted: a size takes repeats of 5 speakers, a pair of benches 5 specimens that both have measured."
+)
+
+
+def _derived(
+    state: State,
+    *,
+    metrics: Sequence[str] = (),
+    sessions: int = 0,
+    drawn: int = 0,
+    version: int,
+    found: dict[str, Any] | None,
+) -> dict[str, Any]:
+    from speakerdb.library import documents
+
+    return documents.document(
+        state, metrics=metrics, sessions=sessions, drawn=drawn, error_model=version, learned=found
+    )
+
+
+def _learned(found: Learned) -> None:
+    """Sizes, then benches under the one they would be aligned to."""
+    from speakerdb.library.learning import PART_WORDS
+    from speakerdb.statistics.error_model import bench_words
+
+    text.line("Standard deviations in dB, 100 Hz–10 kHz; n speakers that were measured twice")
+    text.table(
+        ["part", "default", "from your repeats", "n", "would adopt"],
+        [
+            [PART_WORDS[s.part], text.number(s.default_sd_db, 2), text.number(s.seen_sd_db, 2), s.n,
+             text.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
+            for s in found.parts
+        ],
+        right=(1, 2, 3, 4),
+    )  # fmt: skip
+    for s in found.parts:
+        if s.reason is not None:
+            text.line(f"Stays as it is, {PART_WORDS[s.part]}: {s.reason}.")
+    for to_bench in dict.fromkeys(p.to_bench for p in found.benches):
+        pairs = [p for p in found.benches if p.to_bench == to_bench]
+        text.line(f"In line with {bench_words(to_bench)}, dB over 100 Hz–10 kHz; n specimens that both have measured")
+        text.table(
+            ["bench", "n", "offset", "level", "left"],
+            [
+                [bench_words(p.bench), p.n, *(text.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db))]
+                for p in pairs
+            ],
+            right=(1, 2, 3, 4),
+        )
+        for p in pairs:
+            if p.reason is not None:
+                text.line(f"Not to be aligned, {bench_words(p.bench)}: {p.reason}.")
+
+
+def _what_next(found: Learned) -> str:
+    if found.counts:
+        return f"This counts already (error model version {found.version})." if found.adoptable else _NOTHING
+    return "`speakerdb derive --adopt` makes it count and recomputes; `speakerdb derive --forget` goes back to the defaults."
 
 
 def upgrade(db: DbOption = None, json: JsonOption = False) -> None:

@@ -15,7 +15,7 @@ from speakerdb.library import (
     claims,
     comparing,
     curation,
-    lab_errors,
+    learning,
     maintenance,
     overview,
     ranking,
@@ -38,12 +38,13 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.lab_errors import LabError
+    from speakerdb.library.learning import Learned
     from speakerdb.library.maintenance import DeriveReport
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
+    from speakerdb.statistics.error_model import ErrorModel
     from speakerdb.store.queries import NamedQuery
 
 Path_ = str | Path
@@ -79,6 +80,11 @@ class Database:
     def state(self) -> State:
         """The id of what the file holds now, the number of speakers and the date of the last change: cite it."""
         return self.store.state()
+
+    @property
+    def error_model(self) -> ErrorModel:
+        """What intervals rest on: version 0, the defaults, unless something was adopted."""
+        return learning.current(self.store)
 
     @property
     def field(self) -> Field:
@@ -232,7 +238,7 @@ class Database:
         return comparing.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
 
     def labs(self, *, metrics: Sequence[str] | None = None) -> LabsAnswer:
-        """By how much the labs differ, from the speakers that two of them have measured."""
+        """By how much benches differ, from the speakers that two of them have measured, and what is left of it once aligned."""
         return overview.labs(self.store, metrics)
 
     def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
@@ -278,17 +284,17 @@ class Database:
         """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
         return uncertainty.work_out(self.store, begin=begin, advance=advance)
 
-    def adopt_labs(self) -> Sequence[LabError]:
-        """Take the sizes of the labs' errors from the speakers they share; `work_out` then renews the intervals. Raises RequestError."""
-        return lab_errors.adopt(self.store, overview.labs(self.store, []).found.curves)
+    def learn(self) -> Learned:
+        """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes nothing."""
+        return learning.learned(self.store)
 
-    def adopted_labs(self) -> Sequence[LabError]:
-        """The sizes of labs' errors that intervals rest on, where they are not the error model's own."""
-        return lab_errors.adopted(self.store)
+    def adopt(self) -> Learned:
+        """Make it the error model that counts; `derive` and `work_out` then renew values and intervals."""
+        return learning.adopt(self.store)
 
-    def forget_labs(self) -> None:
-        """Back to the error model's own sizes for every lab."""
-        lab_errors.forget(self.store)
+    def forget(self) -> int:
+        """Back to the default sizes, with no bench aligned; returns the version of the error model that counts."""
+        return learning.forget(self.store)
 
     def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip

@@ -22,11 +22,12 @@ if TYPE_CHECKING:
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
     from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.lab_errors import LabError
+    from speakerdb.library.learning import Learned
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
+    from speakerdb.statistics.learning import BenchPair
     from speakerdb.store import State
     from speakerdb.store.queries import NamedQuery
 
@@ -203,27 +204,45 @@ def trend(state: State, answer: TrendAnswer, filters: str) -> Document:
     return document(state, over=answer.over, filters=filters, trends=trends, not_judged=rows(answer.not_judged))
 
 
-def lab_errors(errors: Sequence[LabError]) -> list[Document]:
-    """Sizes of labs' errors as multiples of the error model's."""
-    return [{"lab": e.lab, "part": e.part, "factor": e.factor, "speakers": e.speakers} for e in errors]
+def learned(found: Learned) -> Document:
+    """Sizes of parts in dB, and benches: shape_db is the RMS of their difference over 100 Hz–10 kHz, level_db the difference of their levels."""
+    parts = [
+        {
+            "part": s.part, "default_sd_db": s.default_sd_db, "seen_sd_db": s.seen_sd_db, "wanted_sd_db": s.wanted_sd_db, "n": s.n,
+            "sessions": s.sessions, "adoptable": s.reason is None, "reason": s.reason,
+        }
+        for s in found.parts
+    ]  # fmt: skip
+    return {
+        "version": found.version,
+        "counts": found.counts,
+        "parts": parts,
+        "benches": [_bench_pair(p) for p in found.benches],
+    }
 
 
-def labs(state: State, answer: LabsAnswer, adopted: Sequence[LabError]) -> Document:
-    """Offsets a − b per metric, and the listening windows' differences over the analysis grid with levels set equal."""
+def _bench_pair(pair: BenchPair) -> Document:
+    return {
+        "bench": pair.bench, "to_bench": pair.to_bench, "specimens": pair.n, "shape_db": pair.shape_db, "level_db": pair.level_db,
+        "residual_sd_db": pair.residual_sd_db, "adoptable": pair.reason is None, "reason": pair.reason,
+    }  # fmt: skip
+
+
+def labs(state: State, answer: LabsAnswer) -> Document:
+    """Offsets a − b per metric; curves: what would be added to `bench` over the analysis grid, and whether it is (aligned)."""
     from speakerdb.acoustics.grid import FREQUENCY_HZ
 
-    found = answer.found
     curves = [
         {
-            "lab_a": c.lab_a, "lab_b": c.lab_b, "speakers": list(c.speakers), "same_sample": c.same_sample, "unit": "dB",
-            "offset_db": c.offset_db.tolist(), "low_db": c.low_db.tolist(), "high_db": c.high_db.tolist(),
-            "calibration": {"seen_sd_db": c.calibration_sd_db, "model_sd_db": c.calibration_model_db, "shrunk_sd_db": c.calibration_shrunk_db},
-            "spread": {"seen_sd_db": c.spread_sd_db, "model_sd_db": c.spread_model_db, "shrunk_sd_db": c.spread_shrunk_db},
+            **_bench_pair(p),
+            "aligned": answer.aligned.get(p.bench) == p.to_bench,
+            "unit": "dB",
+            "offset_db": p.offset_db.tolist(),
         }
-        for c in found.curves
-    ]  # fmt: skip
+        for p in answer.curves
+    ]
     return document(
-        state, adopted=lab_errors(adopted), error_model=answer.error_model, pairs=rows(found.pairs), rows=rows(found.offsets),
+        state, error_model=answer.error_model, pairs=rows(answer.found.pairs), rows=rows(answer.found.offsets),
         frequency_hz=FREQUENCY_HZ.round(2).tolist(), curves=curves, cautions=list(answer.cautions),
     )  # fmt: skip
 

@@ -159,7 +159,11 @@ def _moved(s: GridSession, offset_db: NDArray[np.float32]) -> GridSession:
 
 
 def _keep(store: Store, wanted: StoredModel) -> int:
+    """A new version. Sessions without intervals have values of the model that counted until now: they are marked with it, so that
+    `derive` renews them with the others."""
+    before = current(store).seed
     with store.transaction():
+        store.con.execute("UPDATE session SET error_model = ? WHERE error_model IS NULL", [before])
         return stored.write_model(store.con, wanted.parts, wanted.alignments)
 
 
