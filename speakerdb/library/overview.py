@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 
 from speakerdb import derive as deriving
+from speakerdb.analysis import grouping, properties
 from speakerdb.analysis import labs as lab_analysis
-from speakerdb.analysis import properties
 from speakerdb.analysis import tradeoff as trading
 from speakerdb.analysis import trend as trending
 from speakerdb.analysis.labs import Labs, Measured
@@ -93,14 +93,13 @@ def trend(field: Field, metrics: Sequence[str], over: str, selection: Selection)
     chosen = tuple(_metric(m) for m in metrics)
     for metric in chosen:
         c = column(field, metric, judged)
-        y = properties.of_metric(c)
-        if over in trending.GROUPINGS:
-            found.append(trending.over_groups(c.facts, y, over))
+        if over in grouping.GROUPINGS:
+            found.append(grouping.over_groups(c, over))
         else:
             x = property_of(field, OVER.get(over, over), judged)
-            if x.id == y.id:
+            if x.id == metric.id:
                 raise RequestError(f"{x.id} over itself is no trend")
-            found.append(trending.over_quantity(c.facts, y, x))
+            found.append(trending.over_quantity(c, x))
     return TrendAnswer(
         chosen, OVER.get(over, over), tuple(trending.with_q(found)), unknown.select("speaker", "setting", "reason")
     )
