@@ -229,6 +229,13 @@ def test_two_even_chances_that_err_apart_make_one_in_four():
     assert chances_of(found)["it"] == pytest.approx(0.25)
 
 
+def test_where_nothing_is_open_best_and_worst_are_one():
+    errors = {"f6_hz": spread(0.06, log=True), "tone_up_deg": spread(2.0), "balance_level_db": spread(0.7)}
+    for question in (ask(level_db=106.0), ask(f6_hz=50.0, standing=True, budget=900.0), ask(f6_hz=52.0, budget=700.0)):
+        row = one({}, question, **{name: errors[name] for name in chance.bearing(question) if name in errors})[1]
+        assert row["p_meets_low"] == row["p_meets_high"] < 0.9
+
+
 def test_a_bass_limit_that_may_lie_elsewhere_counts_there_with_its_share():
     """52 Hz, or with 20 % of the draws 249 Hz: asked for 80 Hz, four in five; for 400 Hz, all."""
     speaker, errors = {"f6_hz": 52.0}, {"f6_hz": spread(0.03, True, np.log2(249.0 / 52.0), 0.03, 0.2)}
