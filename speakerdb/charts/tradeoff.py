@@ -268,17 +268,21 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
            width: int = theme.WIDE) -> Any:  # fmt: skip
     """One property by groups (kind, layout, enclosure): a point a speaker, and each group's median with its interval.
 
-    points: speaker, x (the group), y, censored. summary: x, median, low, high, n, in the order wanted.
+    points: speaker, x (the group), y, censored. summary: x, median, censored (whether the median is a bound), low, high (null where there is
+    no interval), n, makers, in the order wanted.
     """
     import altair as alt
     import polars as pl
 
     order = summary["x"].to_list()
     shown = points if len(points) <= MOST_POINTS else points.sample(MOST_POINTS, seed=1)
-    labels = [f"{g} ({n})" for g, n in summary.select("x", "n").iter_rows()]
+    labels = [
+        f"{g} ({n} of {makers} {'maker' if makers == 1 else 'makers'})"
+        for g, n, makers in summary.select("x", "n", "makers").iter_rows()
+    ]
     small = theme.narrow(width)
     step = 48 if small else 40
-    label_px = 0 if small else 160
+    label_px = 0 if small else 220
     plot = width - label_px
     sy = scale(y, shown["y"].to_list())
     expr = f"{_array(labels)}[indexof({_array(order)}, datum.value)]"
@@ -295,10 +299,11 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
     bar = base.mark_rule(color=theme.BLUE.light, strokeWidth=6, opacity=0.8, aria=False).encode(
         x=alt.X("low:Q", scale=sy), x2="high:Q"
     )
-    middle = base.mark_point(filled=True, shape="diamond", size=120, color=theme.BRICK.light, opacity=1,
-                             stroke=theme.PANEL.light, strokeWidth=1).encode(
+    bounds = alt.Scale(domain=["none", "at_most", "at_least"], range=["diamond", "triangle-down", "triangle-up"])
+    middle = base.mark_point(filled=True, size=120, color=theme.BRICK.light, opacity=1, stroke=theme.PANEL.light, strokeWidth=1).encode(
         x=alt.X("median:Q", scale=sy),
-        tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("median:Q", title="Median"), alt.Tooltip("n:Q", title="Speakers")],
+        shape=alt.Shape("censored:N", legend=None, scale=bounds),
+        tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("median:Q", title="Median"), alt.Tooltip("n:Q", title="Speakers"), alt.Tooltip("makers:Q", title="Makers")],
     )  # fmt: skip
     names = (
         alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))
@@ -306,7 +311,8 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
         .encode(y=rows, x=alt.value(0), text="text:N")
     )
     layers = [dots, bar, middle, *([names] if small else [])]
-    chart = alt.layer(*layers).properties(width=plot, height=step * len(order))
+    # the shape of a point and that of a median say the same in shapes of their own
+    chart = alt.layer(*layers).resolve_scale(shape="independent").properties(width=plot, height=step * len(order))
     return theme.finish(chart, heading, width)
 
 

@@ -269,16 +269,18 @@ def trend(
             return
         for metric, found in zip(answer.metrics, answer.trends, strict=True):
             text.line(f"{metric.label} over {answer.over}{f'; {words}' if words else ''}")
+            for row in found.slopes.iter_rows(named=True):
+                _slope(row)
             if len(found.groups):
                 _groups(found.groups, metric)
-            else:
-                _slope(found.slopes.row(0, named=True))
             for (reason,), group in found.unknown.group_by("reason", maintain_order=True):
                 text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
             text.line()
         for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
             text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
-        text.line("Intervals are clustered by maker; q allows 5 % false discoveries over all that is printed here.")
+        text.line(
+            "Intervals allow for speakers of one maker being alike; q: 5 % false discoveries over all printed here."
+        )
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
@@ -289,37 +291,46 @@ def _change(value: float | None, unit: str) -> str:
 
 
 def _slope(row: dict[str, Any]) -> None:
-    who = f"{row['speakers']} speakers of {row['makers']} makers, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
-    if row["reason"]:
+    who = f"{row['speakers']} speakers of {row['makers']} {'maker' if row['makers'] == 1 else 'makers'}, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
+    if row["effect"] is None:
         text.line(f"No trend can be given: {row['reason']} ({who}).")
         return
     effect, low, high = (_change(row[k], row["unit"]) for k in ("effect", "low", "high"))
+    interval = f"no interval: {row['reason']}" if row["reason"] else f"95 % interval {low} … {high}"
     robust = "" if row["theil_sen"] is None else f"; Theil–Sen {_change(row['theil_sen'], row['unit'])}"
-    text.line(f"{effect} per {row['per']}, 95 % interval {low} … {high}{robust}")
-    text.line(f"p = {row['p']:.2g}, q = {row['q']:.2g}; {row['method']}; {who}.")
+    text.line(f"{effect} per {row['per']}, {interval}{robust}")
+    p = "" if row["p"] is None else f"p = {row['p']:.2g}, q = {row['q']:.2g}; "
+    text.line(f"{p}{row['method']}; {who}.")
     if row["reliability"] is not None:
         text.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
 
 
 def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
-    d = metric.decimals
     text.table(
         ["group", "speakers", "makers", f"median ({metric.unit})", "95 % interval", f"against all others ({frame['unit'][0]})",
-         "95 % interval", "q", "Hedges g", "Cliff's delta"],
-        [
-            [r["group"], r["speakers"], r["makers"], text.number(r["median"], d),
-             f"{text.number(r['median_low'], d)} … {text.number(r['median_high'], d)}",
-             _change(r["difference"], ""), "–" if r["low"] is None else f"{_change(r['low'], '')} … {_change(r['high'], '')}",
-             "–" if r["q"] is None else f"{r['q']:.2g}", text.number(r["hedges_g"], 2), text.number(r["cliffs_delta"], 2)]
-            for r in frame.iter_rows(named=True)
-        ],
-        right=tuple(range(1, 10)),
+         "95 % interval", "makers of both", "p", "q", "Hedges g", "Cliff's delta"],
+        [_of_group(r, metric) for r in frame.iter_rows(named=True)],
+        right=tuple(range(1, 12)),
     )  # fmt: skip
-    for (reason,), group in frame.drop_nulls("reason").group_by("reason", maintain_order=True):
-        text.line(f"No difference given for {', '.join(group['group'])}: {reason}")
-    p = frame["p_all_groups"][0]
-    if p is not None:
-        text.line(f"That all groups are alike: p = {p:.2g} (Peto and Prentice's rank test).")
+    for words, column in (("interval for the median", "median_reason"), ("interval for the difference", "reason"), ("p", "p_reason")):  # fmt: skip
+        for (reason,), group in frame.drop_nulls(column).group_by(column, maintain_order=True):
+            text.line(f"No {words} of {', '.join(group['group'])}: {reason}")
+    p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
+    text.line("p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside.")
+    if p is None:
+        text.line(f"Whether all groups are alike is not judged: {reason}")
+    else:
+        text.line(f"That all groups are alike: p = {p:.2g}, q = {q:.2g} (the same exchange, Peto and Prentice's scores).")  # fmt: skip
+
+
+def _of_group(r: dict[str, Any], metric: MetricDef) -> list[str]:
+    difference = "–" if r["low"] is None else f"{_change(r['low'], '')} … {_change(r['high'], '')}"
+    return [
+        r["group"], str(r["speakers"]), str(r["makers"]), text.value(metric, r["median"], r["median_censored"]),
+        text.interval(metric, r["median_low"], r["median_high"]) or "–", _change(r["difference"], ""), difference,
+        str(r["makers_of_both"]), *("–" if r[k] is None else f"{r[k]:.2g}" for k in ("p", "q")),
+        text.number(r["hedges_g"], 2), text.number(r["cliffs_delta"], 2),
+    ]  # fmt: skip
 
 
 def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = False) -> None:

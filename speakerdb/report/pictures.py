@@ -293,10 +293,12 @@ def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int 
     extra = [filters] if filters else []
     if len(found.groups):
         summary = found.groups.select(
-            x="group", median="median", low="median_low", high="median_high", n="speakers"
-        ).with_columns(pl.col("median", "low", "high").fill_nan(None))
+            "makers", x="group", median="median", censored="median_censored", low="median_low", high="median_high",
+            n="speakers",
+        )  # fmt: skip
         heading = Heading(
-            f"{y.label} by {answer.over}", ("diamond: the median with its 95 % interval", *extra, cite(base))
+            f"{y.label} by {answer.over}",
+            ("diamond: the median, with its 95 % interval where one can be given", *extra, cite(base)),
         )
         return trading.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
     x = _over(base, answer.over)
@@ -322,4 +324,6 @@ def _slope(found: Trend, y: Quantity) -> str:
         return f"no line: {r['reason']}"
     decimals = 1 if r["unit"] == "%" else y.decimals + 1
     effect, low, high = (words.signed(r[k], decimals) for k in ("effect", "low", "high"))
-    return f"{effect} {r['unit']} ({low} to {high}) per {r['per']}, over {r['speakers']} speakers"
+    return (
+        f"{effect} {r['unit']} ({low} to {high}) per {r['per']}, over {r['speakers']} speakers of {r['makers']} makers"
+    )

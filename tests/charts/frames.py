@@ -213,7 +213,10 @@ def groups() -> tuple[pl.DataFrame, pl.DataFrame]:
     middle = points.group_by("x", maintain_order=True).agg(
         median=pl.col("y").median(), low=pl.col("y").median() - 3, high=pl.col("y").median() + 3, n=pl.len()
     )
-    return points, middle
+    ends = [pl.when(pl.col("x") == "coaxial").then(None).otherwise(pl.col(c)).alias(c) for c in ("low", "high")]
+    return points, middle.with_columns(
+        *ends, makers=pl.Series([9, 7, 1]), censored=pl.Series(["none", "at_least", "none"])
+    )
 
 
 def differences() -> pl.DataFrame:

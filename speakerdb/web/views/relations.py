@@ -6,8 +6,8 @@ from typing import Any
 
 import polars as pl
 
+from speakerdb.analysis.grouping import GROUPINGS
 from speakerdb.analysis.properties import FACTS
-from speakerdb.analysis.trend import GROUPINGS
 from speakerdb.charts.tradeoff import MOST_POINTS
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import SpeakerdbError
