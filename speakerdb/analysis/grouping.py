@@ -30,10 +30,10 @@ from speakerdb.statistics.fields import generator
 from speakerdb.statistics.permutation import LEAST_MAKERS, Permuted, permuted
 
 GROUPINGS = ("kind", "layout", "enclosure")
-LEAST_IN_GROUP = 3
 UNALIGNED = (
     "some values come from benches that are not aligned, so part of a difference between groups may be the benches'"
 )
+WITHIN = 0.05  # p above which a difference is not seen within makers
 BOTH_SIDES = "values are bounded from both sides"
 
 
@@ -52,7 +52,7 @@ def over_groups(c: MetricColumn, grouping: str) -> Trend:
     found = [{**every, "group": str(names[k]), **_group(r, y, code == k, tested, k)} for k in np.argsort(-size, kind="stable")]  # fmt: skip
     points = pl.DataFrame({"speaker": c.facts["speaker"][rows], "x": member.tolist(), "y": y.value[rows], "censored": y.censored[rows].tolist()})  # fmt: skip
     missing = pl.Series([None if known else f"{grouping} unknown" for known in name.is_not_null()], dtype=pl.String)
-    told = [*cautions(c, r), *([UNALIGNED] if r.bench.shape[1] else [])]
+    told = [*cautions(c, r), *([UNALIGNED] if r.bench.shape[1] else []), *_of_makers(found)]
     return Trend(
         pl.DataFrame(schema=SLOPE_SCHEMA), pl.DataFrame(found, schema=GROUP_SCHEMA), points,
         pl.DataFrame(schema=LINE_SCHEMA),
@@ -102,20 +102,32 @@ def _group(r: Rows, y: Property, mine: NDArray[np.bool_], tested: Permuted | str
     row["cliffs_delta"] = null(groups.cliffs_delta(lower[mine], upper[mine], lower[~mine], upper[~mine]))
     if not r.censored:
         row["hedges_g"] = null(groups.hedges_g(r.y[mine], r.y[~mine]))
-    bounds = mostly_bounds(r.side[mine], "a difference") or mostly_bounds(r.side[~mine], "a difference")
+    theirs = mostly_bounds(r.side[~mine], "a difference")
+    bounds = mostly_bounds(r.side[mine], "a difference") or (f"of all others, {theirs}" if theirs else None)
     row["p_reason"] = (
         tested if isinstance(tested, str) else bounds or _unmixed(int(tested.makers[place]), "both in it and outside")
     )
     if not isinstance(tested, str) and not row["p_reason"]:
         row["p"] = float(tested.p[place])
-    small = min(int(mine.sum()), int((~mine).sum())) < LEAST_IN_GROUP
-    lonely = f"fewer than {LEAST_IN_GROUP} speakers on one side" if small else None
-    fit = r.too_little() or bounds or lonely or r.fit(mine - mine.mean(), benches=False)
+    fit = (
+        r.too_little()
+        or bounds
+        or (None if others else "there are no others")
+        or r.fit(mine - mine.mean(), benches=False)
+    )
     if isinstance(fit, str):
         return row | {"reason": fit}
     found = slope(fit, y, 1.0)
     del found["p"]  # that of a group comes from permutations
     return row | {"difference": found.pop("effect"), **found, "reason": few(found["df"], makers, others)}
+
+
+def _of_makers(found: list[dict[str, Any]]) -> list[str]:
+    """The groups whose difference is seen between makers and not within them: the interval leaves out 0, p does not."""
+    names = [
+        g["group"] for g in found if g.get("low") is not None and g["low"] * g["high"] > 0 and g.get("p", 0.0) > WITHIN
+    ]
+    return [f"{', '.join(names)}: the interval leaves out 0, but within makers no such difference is seen; it may be that of the makers"] if names else []  # fmt: skip
 
 
 def _median(r: Rows, y: Property, mine: NDArray[np.bool_]) -> dict[str, Any]:

@@ -36,7 +36,7 @@ def test_a_group_that_holds_its_tone_better_is_found():
     assert rows["coaxial"]["cliffs_delta"] > 0.7
     assert rows["coaxial"]["p"] < 0.001
     assert rows["coaxial"]["p_all_groups"] < 0.001
-    assert "fewer than 3" in rows["four-way"]["reason"]
+    assert rows["four-way"]["reason"] == "2 makers only"
     assert list(rows) == ["two-way", "coaxial", "three-way", "four-way"]
 
 
@@ -58,6 +58,7 @@ def test_coaxial_two_ways_are_of_two_makers_only_and_have_no_interval():
 
 
 def test_a_group_of_one_maker_has_no_interval():
+    assert rows_of(fleet())["coaxial three-way"]["reason"] == "1 maker"
     value, maker, layout = widths()
     one = np.where((maker == maker[0]) & (layout == "two-way"), "its own", layout)
     row = rows_of(column("tone_width_vertical_deg", value, maker=[f"m{m}" for m in maker], layout=one.tolist()))["its own"]  # fmt: skip
@@ -72,10 +73,23 @@ def test_all_others_of_one_maker_are_told_too():
     assert rows_of(c)["two-way"]["reason"] == "all others are of 1 maker"
 
 
+def test_one_group_alone_has_nothing_to_be_set_against():
+    row = rows_of(column("preference", np.arange(12.0)))["two-way"]
+    assert row["reason"] == "there are no others"
+    assert row["all_groups_reason"] == "0 makers have speakers in more than one group; at least 3 are needed"
+    assert row["median"] == 5.5
+
+
 def test_an_interval_that_is_given_is_that_by_hand():
     row = rows_of(fleet())["full-range"]
     assert (row["low"], row["high"], row["df"]) == pytest.approx((0.0, 24.2, 4.20), abs=0.05)  # statistics.md §8
     assert row["reason"] is None
+
+
+def test_a_difference_that_makers_account_for_is_said_to_be_theirs():
+    (said,) = [caution for caution in over_groups(fleet(), "layout").cautions if "within makers" in caution]
+    assert said.startswith("three-way, two-and-a-half-way:")  # −19.5…−1.4 and −24.2…−6.6, with p 0.6 and 0.09
+    assert not any("within makers" in caution for caution in over_groups(coaxials(), "layout").cautions)
 
 
 def test_medians_of_five_have_no_interval_and_of_one_maker_neither():
