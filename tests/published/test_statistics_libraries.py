@@ -7,20 +7,20 @@ from statsmodels.duration.survfunc import SurvfuncRight
 from statsmodels.regression.linear_model import OLS
 from statsmodels.regression.quantile_regression import QuantReg
 
-from speakerdb.statistics import ranksets
+from speakerdb.statistics import jointsets
 from speakerdb.statistics.comparison import benjamini_hochberg
 from speakerdb.statistics.groups import kaplan_meier, prentice_scores
+from speakerdb.statistics.places import exact
 from speakerdb.statistics.regression import least_squares, theil_sen
 from speakerdb.statistics.tradeoff import quantile_line
 from tests.statistics.makers import widths
 
 
 @pytest.mark.parametrize("speakers", [3, 10, 40])
-def test_rank_sets_at_equal_errors_use_tukeys_studentized_range(speakers):
+def test_joint_sets_at_equal_errors_use_tukeys_studentized_range(speakers):
     # With equal variances the largest standardized difference of p values is the studentized range over √2 (Tukey)
     draws = np.random.default_rng(speakers).normal(size=(speakers, 20_000))
-    noise = ranksets.noise_of(draws, np.zeros(speakers, int), 1e-9)
-    critical, _ = ranksets.critical_values(noise, np.zeros(1, int))
+    critical = jointsets.critical_value(exact(np.zeros(speakers), 1.0), draws)
     assert critical == pytest.approx(stats.studentized_range.ppf(0.95, speakers, np.inf) / np.sqrt(2), rel=0.015)
 
 
