@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import output
+from speakerdb.acoustics.bounds import Bounded
 from speakerdb.derive import strength
 from speakerdb.derive.strength import Drives, Response, Strength, Sweeps
 from speakerdb.session import GridSession
@@ -38,9 +39,9 @@ class OutputDraws:
             return None
         return cls(session, reader, strength.sweeps_of(session))
 
-    def own(self, window: Response, at_error_db: NDArray[np.float64]) -> Draws:
+    def own(self, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Draws, Bounded]:
         """With the errors that a repeat of the sweeps would change: distortion per session and per drive, compression per drive, one
-        factor of the impedance."""
+        factor of the impedance. Also usable output (B, 199)."""
         noisy: dict[str, Drives] = {}
         for kind in _DISTORTION:
             drives: Drives | None = getattr(self.sweeps, kind)
@@ -56,7 +57,7 @@ class OutputDraws:
             percent = self.reader.model.sd(self.session.info, "impedance_percent").mean()
             normal = self.reader.generator("impedance", self.reader.keys.session).standard_normal(DRAWS)
             values["impedance_min_ohm"] = values["impedance_min_ohm"] * (1.0 + percent / 100.0 * normal)
-        return values
+        return values, found.usable
 
     def moved(self, window: Response, at_error_db: NDArray[np.float64]) -> Draws:
         """With the sweeps as they are, moved by what the bench or another sample does to levels."""

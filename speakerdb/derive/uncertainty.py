@@ -13,7 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, directivity, grid, response
+from speakerdb.acoustics import bounds, curveset, directivity, grid, response
+from speakerdb.acoustics.bounds import Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
 from speakerdb.derive.measuring import axis_metrics, limit_metrics, pattern_metrics, readings_of, shape_metrics
@@ -29,6 +30,7 @@ from speakerdb.statistics.draws import AWAY, Reader
 from speakerdb.statistics.error_model import DRAWS, ErrorModel
 from speakerdb.statistics.intervals import Layer, layer_of
 
+LEAST_EXACT = 0.1  # of the draws, for a standard deviation of usable output
 BRANCH_DEG = 2.0  # an angle this near to where it would jump is worked out from all curves at full resolution
 
 Array = NDArray[np.float64]
@@ -90,6 +92,7 @@ class _Work:
         self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader, DRAWS)
         self.output = OutputDraws.of(session, self.reader)
         self._beams: dict[str, Array] = {}
+        self._usable_sd: Array | None = None
         self._points = directivity.SECOND
         self._errors: NDArray[np.float32] | None = None
 
@@ -129,12 +132,15 @@ class _Work:
     def noise(self) -> dict[str, NDArray[np.float32]]:
         """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
         session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
-        window, power, room = self._repeat_sd[1], self._repeat_sd[3], self._repeat_sd[4]
-        found = {"listening_window": np.hypot(window, session), "in_room": np.hypot(room, session), "di_power": np.hypot(window, power)}
+        window, room = self._repeat_sd[1], self._repeat_sd[4]
+        index = np.std(self._repeat[1] - self._repeat[3], axis=0)  # window and power share curves, so that part of it cancels
+        found = {"listening_window": np.hypot(window, session), "in_room": np.hypot(room, session), "di_power": index}
         known = ~np.isnan([self.averages.level_db[1], self.averages.level_db[4], self.averages.level_db[1] - self.averages.level_db[3]])
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
         for name, sd in self._beams.items():
             found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
+        if self._usable_sd is not None:
+            found["usable_output"] = self._usable_sd
         return {name: sd.astype(np.float32) for name, sd in found.items()}
 
     # parts
@@ -211,12 +217,24 @@ class _Work:
             return {}
         window = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), self._f6_hz)
         at_error = common[:, LEVEL_BAND].mean(axis=1)
-        return self.output.own(window, at_error) if own else self.output.moved(window, at_error)
+        if not own:
+            return self.output.moved(window, at_error)
+        values, usable = self.output.own(window, at_error)
+        self._usable_sd = _sd_where_exact(usable, self.reader.level)
+        return values
 
     @cached_property
     def _f6_hz(self) -> Array:
         """(1,) the plain limit: that a level holds from a little higher or lower on changes it little."""
         return limit_metrics(CurveSet(*self.averages.level_db[:5, None]))["f6_hz"].value
+
+
+def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
+    """(199,) standard deviation over the draws (B, 199) that are no bounds, without the level (B,); NaN where few are."""
+    exact = np.where(drawn.code == bounds.EXACT, drawn.value - level_db[:, None], np.nan)
+    few = (~np.isnan(exact)).mean(axis=0) < LEAST_EXACT
+    exact[:, few] = 0.0
+    return np.where(few, np.nan, np.nanstd(exact, axis=0))
 
 
 def limit_values(curves: CurveSet) -> Draws:
