@@ -1,89 +1,54 @@
-"""Ranks with what the data can carry: the set of ranks each speaker can have, tie groups, the winner's overstatement."""
+"""Places in a column: who is better than whom, as far as the errors let one say, as a frame."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Callable
+from dataclasses import replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.analysis.field import FloatArray, MetricColumn
-from speakerdb.statistics import ranksets
-from speakerdb.statistics.ranksets import RankSet, RankSets
+from speakerdb.analysis.compare import scores_of
+from speakerdb.analysis.field import MetricColumn
+from speakerdb.statistics import jointsets
+from speakerdb.statistics.benches import Benches, one_bench
+from speakerdb.statistics.places import Scores, places
 
-MOST_PLACES = 100  # places whose overstatement is worked out
-NEIGHBOURS = "neighbouring groups may overlap: a group holds its leader and those that cannot be told from it"
-RANKED = (
-    "rank", "rank_low", "rank_high", "rank_marginal_low", "rank_marginal_high", "group", "overstatement",
-)  # fmt: skip
-
-
-@dataclass(frozen=True, eq=False)
-class Oriented:
-    """A column of known values turned so that more is better, in log2 where its scale is logarithmic."""
-
-    draws: NDArray[np.floating[Any]]
-    lower: FloatArray
-    upper: FloatArray
-    lab: NDArray[np.int64]
-    step: FloatArray
+Draws = Callable[[], NDArray[np.float32]]  # (n, B) of the column's rows, read where they are asked for
+LEAST = 8  # speakers below which widths of places say nothing
+MOST_PAIRED = 2000  # speakers of whom what the bench does to each pair is worked out
+COMPONENTS = 16  # independent ways in which benches move the values of a field
 
 
-def sign(column: MetricColumn) -> float:
-    """−1 where less is better; a metric of which neither is better runs from high to low."""
-    return -1.0 if column.metric.better == "low" else 1.0
+def better_first(column: MetricColumn) -> Scores:
+    """What is known of the rows, more being better; where neither direction is, the higher the better."""
+    scores = scores_of(column)
+    return scores.turned() if column.metric.better == "low" else scores
 
 
-def oriented(column: MetricColumn) -> Oriented:
-    """The column ready for ranking; every row must be known."""
-    s, lab = sign(column), np.unique(column.lab.astype(str), return_inverse=True)[1].astype(np.int64)
-    draws, lower, upper = column.draws, column.lower, column.upper
-    step = np.full(len(column), column.metric.step)
-    if column.metric.scale == "log":
-        least = column.metric.step / 100.0
-        slope = np.log(2.0) * np.maximum(column.corrected, least)
-        draws, step = np.log2(np.maximum(draws, least)), step / slope
-        lower, upper = (
-            np.where(np.isfinite(x), np.log2(np.maximum(np.where(np.isfinite(x), x, 1.0), least)), x)
-            for x in (lower, upper)
-        )
-    if s < 0:
-        draws, lower, upper = -draws, -upper, -lower
-    return Oriented(draws, lower, upper, lab, step)
+def _judged(column: MetricColumn) -> NDArray[np.int64]:
+    """Rows whose value and error are known."""
+    return np.flatnonzero(column.known & np.isfinite(column.se))
 
 
-def sets(column: MetricColumn) -> RankSets:
-    """Rank sets of a column whose rows are all known."""
-    o = oriented(column)
-    return ranksets.rank_sets(o.draws, o.lower, o.upper, o.lab, o.step)
+def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:
+    """rank, rank_low, rank_high (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
 
-
-def set_of(column: MetricColumn, row: int) -> RankSet:
-    """The rank set of one row of a column whose rows are all known."""
-    o = oriented(column)
-    return ranksets.rank_set_of(row, o.draws, o.lower, o.upper, o.lab, o.step)
-
-
-def rank_frame(column: MetricColumn) -> pl.DataFrame:
-    """One row per row of the column, in its order: the columns RANKED, null where withheld.
-
-    rank: by the corrected value, 1 the best, ties share the lower number. rank_low, rank_high: the ranks that all speakers
-    together can have with 95 % confidence; the marginal ones hold for one speaker looked at alone. group: tie groups
-    from 1. overstatement: by how much, in the metric's unit and to its credit, whoever comes out on that place is
-    flattered by chance on average (the first MOST_PLACES places).
+    rank: by the plain value, 1 the best, equal ones share the lower number. The places of those who come first and last are those that
+    all together can have where luck is likely to have brought them there; draws: for these and for joint places.
     """
-    rows = np.flatnonzero(column.known)
-    known = column.take(rows).compared()
-    found = sets(known)
-    flattery = ranksets.overstatement(sign(column) * known.draws, MOST_PLACES)
-    order = np.argsort(found.rank, kind="stable")
-    over = np.full(len(rows), np.nan)
-    over[order[: len(flattery)]] = flattery
-    columns = dict(zip(RANKED, (found.rank, found.low, found.high, found.marginal_low, found.marginal_high, found.group, over),
-                       strict=True))  # fmt: skip
-    frame = pl.DataFrame({"row": rows, **columns}).with_columns(pl.col("overstatement").fill_nan(None))
+    rows = _judged(column)
+    scores = better_first(column.take(rows))
+    found = places(scores)
+    ranges = {"rank_low": found.low, "rank_high": found.high}
+    at_ends = np.zeros(len(rows), bool)
+    if draws is not None and (jointly or at_ends.any()):
+        joint = places(scores, jointsets.critical_value(scores, draws()[rows]))
+        ranges = {"rank_low": np.where(at_ends, joint.low, found.low), "rank_high": np.where(at_ends, joint.high, found.high)}
+        if jointly:
+            ranges |= {"rank_joint_low": joint.low, "rank_joint_high": joint.high}
+    frame = pl.DataFrame({"row": rows, "rank": found.rank, **ranges})
     return (
         pl.DataFrame({"row": np.arange(len(column))})
         .join(frame, on="row", how="left", maintain_order="left")
@@ -91,9 +56,23 @@ def rank_frame(column: MetricColumn) -> pl.DataFrame:
     )
 
 
-def superlative(rank_high: int, count: int) -> str | None:
-    """What may be said of a speaker in words, given the worst rank it can have among all: 'the best of 67', 'among the best 5 of 67';
-    None where not even the best quarter is sure."""
-    if count < 2 or rank_high > max(count // 4, 1):
-        return None
-    return f"the best of {count}" if rank_high == 1 else f"among the best {rank_high} of {count}"
+def lucky(column: MetricColumn) -> bool:
+    """Whether luck is likely to have brought those who come first to their place."""
+    return False
+
+
+def with_bench(column: MetricColumn, bench: NDArray[np.floating]) -> MetricColumn:
+    """The column with the bench's own error included: bench (n, B), what its error does to each value on the metric's scale.
+
+    A difference has the part that both do not feel alike: the draws' main components are laid out as independent errors, the rest is added
+    to each value's own. In a large field every value's is taken as its own, which is more than it is.
+    """
+    variance = bench.var(axis=1)
+    if len(column) > MOST_PAIRED:
+        return replace(column, se=np.sqrt(column.se**2 + variance), benches=one_bench(len(column)))
+    known = np.where(np.isnan(bench), 0.0, bench)
+    u, s, _ = np.linalg.svd(known / np.sqrt(known.shape[1]), full_matrices=False)
+    loading = (u * s)[:, :COMPONENTS].astype(np.float64)
+    rest = np.maximum(np.nan_to_num(variance) - (loading**2).sum(axis=1), 0.0)
+    benches = Benches(np.arange(len(column)), np.ones(len(column)), loading)
+    return replace(column, se=np.sqrt(column.se**2 + rest), benches=benches)

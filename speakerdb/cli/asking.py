@@ -8,7 +8,9 @@ import typer
 
 from speakerdb.cli import text
 from speakerdb.cli.common import (
+    AbsoluteOption,
     AllSettingsOption,
+    AnotherUnitOption,
     CurrencyOption,
     DbOption,
     ExactOption,
@@ -19,6 +21,7 @@ from speakerdb.cli.common import (
     cite,
     emit,
     open_database,
+    target_of,
     with_filters,
 )
 from speakerdb.cli.reporting import (
@@ -33,7 +36,6 @@ from speakerdb.cli.reporting import (
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
 
 
@@ -68,7 +70,8 @@ def show(
     speaker: SpeakerArgument,
     setting: SettingOption = None,
     all_settings: AllSettingsOption = False,
-    unit: Annotated[bool, typer.Option("--unit", help="Intervals about the units measured, not the model.")] = False,
+    absolute: AbsoluteOption = False,
+    another_unit: AnotherUnitOption = False,
     exact: ExactOption = False,
     out: OutOption = None,
     picture: Annotated[str, typer.Option("--picture", help=PICTURES_HELP)] = "curves",
@@ -80,19 +83,20 @@ def show(
     Example: speakerdb show sill-5
     As a picture: speakerdb show sill-5 --picture map-horizontal --out sill-5.html
     """
+    from speakerdb.analysis.field import TARGETS
     from speakerdb.library import documents
 
     with open_database(db) as base:
         _, slug = base.find(speaker, exact=exact)
-        frame = base.show(slug, setting=setting, all_settings=all_settings, unit=unit, exact=True)
-        facts = base.facts(slug)
-        branches = base.branches(slug, setting=setting, all_settings=all_settings, exact=True)
+        target = target_of(absolute, another_unit)
+        frame = base.show(slug, setting=setting, all_settings=all_settings, target=target, exact=True)
+        facts, cautions = base.facts(slug), base.cautions(frame)
         draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
             extra = facts.extra()
             emit(
                 documents.show(
-                    base.state, slug, frame, facts.values, {**extra, "cautions": [*extra["cautions"], *branches]}
+                    base.state, slug, frame, target, facts.values, {**extra, "cautions": [*extra["cautions"], *cautions]}
                 )
             )
             return
@@ -101,10 +105,8 @@ def show(
         for conflict in facts.conflicts:
             text.line(f"In conflict: {conflict}")
         _show_values(frame)
-        about = "the units measured" if unit else "the model: another sample would differ as the error model says"
-        text.line(f"\nIntervals are about {about}. Ripple measured with noise looks larger than it is: where that shows, "
-                  "a corrected value stands beside the plain one.")  # fmt: skip
-        for caution in branches:
+        text.line(f"\nIntervals are 95 %, {TARGETS[target]}.")
+        for caution in cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
 
@@ -128,23 +130,15 @@ def _show_values(frame: pl.DataFrame) -> None:
         for r in ok.iter_rows(named=True):
             metric = text.metric_of(r["metric"])
             row = [metric.label, text.value(metric, r["value"], r["censored"]), metric.unit]
-            row += [_corrected(metric, r), text.interval(metric, r["low"], r["high"])] if drawn else []
-            rows.append([*row, r["metric"] + (" (sessions disagree)" if r["disagree"] else "")])
-        headings = ["metric", "value", "unit", *(["corrected", "95 % interval"] if drawn else []), "id"]
-        text.table(headings, rows, right=(1, 3, 4) if drawn else (1,))
+            if drawn:
+                row.append(text.interval(metric, r["low"], r["high"]))
+            rows.append([*row, r["metric"]])
+        headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
+        text.table(headings, rows, right=(1, 3) if drawn else (1,))
         if len(withheld):
             text.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):
                 text.line(f"  {', '.join(group['metric'])}: {reason}")
-
-
-def _corrected(metric: MetricDef, row: dict[str, Any]) -> str:
-    """The value freed of what noise adds, where that differs visibly: by a display step and a fifth of its error."""
-    value, corrected = row["value"], row["corrected"]
-    if corrected is None or row["censored"] != "none":
-        return ""
-    visible = abs(corrected - value) >= max(metric.step, 0.2 * (row["se"] or 0.0))
-    return text.number(corrected, metric.decimals) if visible else ""
 
 
 def explain(
@@ -217,6 +211,9 @@ def metrics(
 def rank(
     metric: Annotated[str, typer.Argument(help="A metric's id, or any unambiguous part of it.")],
     selection: Selection,
+    jointly: Annotated[bool, typer.Option("--jointly", help="Also the places that all together can have.")] = False,
+    absolute: AbsoluteOption = False,
+    another_unit: AnotherUnitOption = False,
     top: TopOption = None,
     out: OutOption = None,
     db: DbOption = None,
@@ -226,16 +223,14 @@ def rank(
 
     Example: speakerdb rank f6_hz --kind bookshelf --price-max 1000 --top 10
     """
-    import polars as pl
-
     from speakerdb.library import documents, naming
 
     with open_database(db) as base:
-        m = naming.find_metric(metric)
-        frame = base.rank(m.id, selection=selection, top=top)
-        draw(out, m.label, lambda: rank_picture(base, m.id, frame, selection.filters.words()))
+        m, target = naming.find_metric(metric), target_of(absolute, another_unit)
+        answer = base.rank(m.id, selection=selection, top=top, jointly=jointly, target=target)
+        draw(out, m.label, lambda: rank_picture(base, m.id, answer.rows, selection.filters.words()))
         if json:
-            emit(documents.rank(base.state, m.id, frame, selection.filters.words()))
+            emit(documents.rank(base.state, answer, selection.filters.words()))
             return
         direction = {
             "high": "highest first",
@@ -243,42 +238,32 @@ def rank(
             "neither": "highest first; neither direction is better",
         }
         text.line(f"{m.label} ({m.unit}), {direction[m.better]}{_where(selection)}")
-        ok = frame.filter(pl.col("status") == "ok")
-        if len(ok):
+        if len(answer.rows):
+            joint = ["all together"] if jointly else []
             text.table(
-                ["rank", "group", "speaker", "setting", f"value ({m.unit})", "corrected", "95 % interval"],
+                ["place", *joint, "speaker", "setting", m.unit, "95 % interval"],
                 [
-                    [_rank_text(r), r["group"], r["speaker"], r["setting"], text.value(m, r["value"], r["censored"]),
-                     text.number(r["corrected"], m.decimals), text.interval(m, r["low"], r["high"])]
-                    for r in ok.iter_rows(named=True)
+                    [_place(r, ""), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
+                     text.value(m, r["value"], r["censored"]), text.interval(m, r["low"], r["high"])]
+                    for r in answer.rows.iter_rows(named=True)
                 ],
-                right=(0, 1, 4, 5, 6),
+                right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
             )  # fmt: skip
-            _rank_remarks(m, ok)
+            for sentence in answer.cautions:
+                text.line(f"{sentence}.")
         else:
             text.line("No speaker has this value and passes the filters.")
-        _withheld(frame.filter(pl.col("status") != "ok"))
+        _withheld(answer.withheld)
         cite(base)
 
 
-def _rank_text(row: dict[str, Any]) -> str:
-    low, high = row["rank_low"], row["rank_high"]
-    return str(row["rank"]) if low == high else f"{row['rank']} ({low}–{high})"
+def _place(row: dict[str, Any], which: str) -> str:
+    return str(row["rank"]) if row["rank_low"] == row["rank_high"] else f"{row['rank']} ({_range(row, which)})"
 
 
-def _rank_remarks(metric: MetricDef, ranked: pl.DataFrame) -> None:
-    """What ranks, groups and the first place can and cannot say."""
-    from speakerdb.analysis.rank import NEIGHBOURS
-
-    if ranked["rank_low"].null_count():
-        text.line("The uncertainty of some is not worked out: ranks they can have are unknown; run `speakerdb derive`.")
-        return
-    text.line("The order is that of the corrected values, from which the ripple that noise adds has been taken off.")
-    text.line(f"In brackets the ranks each can have, for all together (95 %); {NEIGHBOURS}.")
-    over = ranked["overstatement"][0]
-    if over is not None:
-        shown = text.number(over, metric.decimals + 1)
-        text.line(f"Whoever comes first is flattered by chance: here by {shown} {metric.unit} on average.")
+def _range(row: dict[str, Any], which: str) -> str:
+    low, high = row[f"rank{which}_low"], row[f"rank{which}_high"]
+    return "–" if low is None else str(low) if low == high else f"{low}–{high}"
 
 
 def _where(selection: Selection) -> str:

@@ -16,6 +16,7 @@ import typer
 from speakerdb.cli import text
 
 if TYPE_CHECKING:
+    from speakerdb.analysis.field import Target
     from speakerdb.library import Database, Selection
 
 DEFAULT_FILE = "speakers.duckdb"
@@ -28,6 +29,8 @@ JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on s
 ExactOption = Annotated[bool, typer.Option("--exact", help="Take the speaker's name as the whole slug.")]
 SettingOption = Annotated[str | None, typer.Option("--setting", help="Another setting than the default one.")]
 AllSettingsOption = Annotated[bool, typer.Option("--all-settings", help="Each setting by itself.")]
+AbsoluteOption = Annotated[bool, typer.Option("--absolute", help="Include the bench's own error.")]
+AnotherUnitOption = Annotated[bool, typer.Option("--another-unit", help="About a unit you would buy, not those measured.")]
 TopOption = Annotated[int | None, typer.Option("--top", min=1, help="Only the first N.")]
 SpeakerArgument = Annotated[str, typer.Argument(help="A speaker's slug, or any unambiguous part of it.")]
 
@@ -121,6 +124,13 @@ def _selection(*, kind: str | None, price_kind: str | None, currency: str | None
     )  # fmt: skip
     table = curation.read_rates(rates) if rates else None
     return Selection(filters, currency.upper() if currency else None, price_kind, all_settings, table)
+
+
+def target_of(absolute: bool, another_unit: bool) -> Target:
+    """What --absolute and --another-unit ask for; as measured where neither is given. A usage error for both."""
+    if absolute and another_unit:
+        raise typer.BadParameter("already includes what --absolute does: give one of the two", param_hint="--another-unit")
+    return "another_unit" if another_unit else "absolute" if absolute else "as_measured"
 
 
 def one_of(given: str | None, known: tuple[str, ...], option: str) -> None:

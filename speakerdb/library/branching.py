@@ -1,34 +1,42 @@
-"""Values that hang on a near miss: a dip just at the threshold makes them one of two, and the interval spans both."""
+"""What stands beside a value: that it is one of two, that noise may make most of it, that sessions disagree."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 
+import polars as pl
+
 from speakerdb.dictionary import METRICS
-from speakerdb.library.field import Field
 from speakerdb.library.sentences import value_text
-from speakerdb.statistics.branches import branches
 
-BRANCHING = tuple(
-    m
-    for m in METRICS.values()
-    if m.plain_interval and m.id.endswith(("_hz", "width_horizontal_deg", "width_vertical_deg"))
-)
+_WHY = {
+    "response": "the response lies within its error of the limit in between",
+    "directivity": "the pattern lies within its error of the limit in between",
+}
 
 
-def cautions(field: Field, settings: Sequence[str]) -> list[str]:
-    """A sentence for each bass limit or beamwidth of the speaker of this field in these settings that errors of measurement put in one of two places."""
-    rows = [i for i, setting in enumerate(field.base["setting"]) if setting in settings]
+def cautions(shown: pl.DataFrame) -> list[str]:
+    """Sentences on the pooled rows of `show`: values that are one of two, values that noise limits, sessions that disagree."""
+    pooled = shown.filter(pl.col("session").is_null() & (pl.col("status") == "ok"))
+    several = pooled["setting"].n_unique() > 1
     found = []
-    for metric in BRANCHING:
-        draws = field.draws(metric.id)
-        for row in rows:
-            two = branches(draws[row])
-            if two is not None:
-                where = f" ({field.base['setting'][row]})" if len(rows) > 1 else ""
-                found.append(
-                    f"{metric.label}{where} is one of two values: near {value_text(metric, two.lower)} in {100 * (1 - two.upper_share):.0f} % "
-                    f"of repeated measurements, near {value_text(metric, two.upper)} in {100 * two.upper_share:.0f} %; the response lies so close to the "
-                    "limit in between that errors of measurement decide, and no value between the two is likely"
-                )
+    for row in pooled.filter(pl.col("other_value").is_not_null()).iter_rows(named=True):
+        metric = METRICS[row["metric"]]
+        where = f" ({row['setting']})" if several else ""
+        found.append(
+            f"{metric.label}{where}: {value_text(metric, row['value'], row['censored'])}, or {value_text(metric, row['other_value'])} in "
+            f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY.get(metric.group, 'it lies within its error of the limit in between')}"
+        )
+    for flag, words in (
+        ("noise_limited", "noise limited: repeats could make most of this ripple, so the interval reaches further down"),
+        ("disagree", "sessions disagree by more than their errors, so the interval is widened"),
+    ):
+        names = [METRICS[m].label for m in pooled.filter(pl.col(flag).fill_null(False))["metric"].unique(maintain_order=True)]
+        if names:
+            found.append(f"{_listed(names)}: {words}")
     return found
+
+
+def _listed(names: Sequence[str]) -> str:
+    """The first of many by name, the rest by their number."""
+    return ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more"

@@ -34,6 +34,7 @@ from speakerdb.store import State, Store
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.analysis.field import Target
     from speakerdb.analysis.question import Question
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
@@ -41,6 +42,7 @@ if TYPE_CHECKING:
     from speakerdb.library.learning import Learned
     from speakerdb.library.maintenance import DeriveReport
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
+    from speakerdb.library.ranking import RankAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
@@ -97,7 +99,7 @@ class Database:
     def of(self, speaker_ids: Sequence[int]) -> Field:
         """The field of some speakers alone, for questions that need no other."""
         at_hand = self._field is not None and self._field[0] == self.state.state
-        return Field(self.store, speaker_ids, whole=self._field[1] if at_hand and self._field else None)
+        return self._field[1].few(speaker_ids) if at_hand and self._field else Field(self.store, speaker_ids)
 
     # in
 
@@ -161,26 +163,16 @@ class Database:
         *,
         setting: str | None = None,
         all_settings: bool = False,
-        unit: bool = False,
+        target: Target = "as_measured",
         exact: bool = False,
     ) -> pl.DataFrame:
-        """All values of one speaker: pooled rows (session null), then each session's.
-
-        unit: intervals of the pooled rows are about the units measured, without what differs from sample to sample.
-        """
+        """All values of one speaker: pooled rows (session null), then each session's; intervals as measured, absolute or of another unit."""
         speaker_id, _ = self.find(speaker, exact=exact)
-        frame = answers.show(self.store, speaker_id, setting, all_settings=all_settings)
-        return uncertainty.about_units(self.store, speaker_id, frame) if unit else frame
+        return answers.show(self.store, speaker_id, setting, all_settings=all_settings, target=target)
 
-    def branches(
-        self, speaker: str, *, setting: str | None = None, all_settings: bool = False, exact: bool = False
-    ) -> Sequence[str]:
-        """A caution for each value of the speaker that is one of two, a dip at the threshold deciding which."""
-        speaker_id, _ = self.find(speaker, exact=exact)
-        known = answers.settings_of(self.store, speaker_id)
-        return branching.cautions(
-            self.of([speaker_id]), list(known) if all_settings else [answers.pick_setting(known, setting)]
-        )
+    def cautions(self, shown: pl.DataFrame) -> Sequence[str]:
+        """What stands beside the values of `show`: those that are one of two, that noise limits, that sessions disagree on."""
+        return branching.cautions(shown)
 
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
         """Where one value comes from: definition, curve, source files with their hashes."""
@@ -191,9 +183,13 @@ class Database:
         """The dictionary, or one row of it."""
         return answers.metrics_frame(metric)
 
-    def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None) -> pl.DataFrame:
-        """Speakers in order of a metric, the better first; withheld ones last, with the reason."""
-        return ranking.rank(self.field, find_metric(metric), selection or Selection(), top)
+    def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None, jointly: bool = False,
+             target: Target = "as_measured") -> RankAnswer:  # fmt: skip
+        """Speakers in order of a metric, the better first, with the places that each can have; withheld ones with the reason.
+
+        jointly: also the places that all together can have. target: as measured on this bench, absolute, or of another unit.
+        """
+        return ranking.rank(self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target)
 
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
@@ -201,17 +197,19 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         return speaker_id, answers.pick_setting(answers.settings_of(self.store, speaker_id), wanted or None)
 
-    def compare(self, *speakers: str, metrics: Sequence[str] | None = None, exact: bool = False) -> CompareAnswer:
+    def compare(self, *speakers: str, metrics: Sequence[str] | None = None, target: Target = "as_measured",
+                exact: bool = False) -> CompareAnswer:  # fmt: skip
         """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        return comparing.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted)
+        return comparing.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
 
-    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, exact: bool = False) -> SettleAnswer:
-        """Which further measurement would narrow the differences of two speakers that cannot be told apart. Raises RequestError."""
+    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, target: Target = "as_measured",
+               exact: bool = False) -> SettleAnswer:  # fmt: skip
+        """Which further measurement would tell two speakers apart where nothing does yet, and how likely. Raises RequestError."""
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         sides = (self.side(a, exact=exact), self.side(b, exact=exact))
-        return settling.settle(self.store, self.field, sides, wanted)
+        return settling.settle(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
 
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
         """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation.
@@ -226,7 +224,8 @@ class Database:
 
     def percentile(self, speaker: str, *, metrics: Sequence[str] | None = None, factor: float = 2.0,
                    query: str | None = None, exact: bool = False) -> PercentileAnswer:  # fmt: skip
-        """How many of its peers a speaker leaves behind: same kind, price and size within a factor, or the `speaker`s of a named query."""
+        """A speaker's places among its peers: same kind, price and size within a factor (wider where these are too few), or the
+        `speaker`s of a named query."""
         side = self.side(speaker, exact=exact)
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         if query is None:

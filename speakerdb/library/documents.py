@@ -1,6 +1,6 @@
 """Answers as JSON documents, the same for the command line and the pages; schemas/cli/ describes each.
 
-Every document carries "format": 1 and the state of the database; NaN and infinity are null.
+Every document carries "format": 2, the state of the database; NaN and infinity are null.
 """
 
 from __future__ import annotations
@@ -17,6 +17,7 @@ from speakerdb.analysis import tradeoff as trading
 from speakerdb.errors import SpeakerdbError
 
 if TYPE_CHECKING:
+    from speakerdb.analysis.field import Target
     from speakerdb.formats import Proposal
     from speakerdb.library.answers import Explanation
     from speakerdb.library.claims import ClaimAnswer
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.learning import Learned
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
+    from speakerdb.library.ranking import RankAnswer
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
@@ -31,7 +33,7 @@ if TYPE_CHECKING:
     from speakerdb.store import State
     from speakerdb.store.queries import NamedQuery
 
-FORMAT = 1
+FORMAT = 2
 Document = dict[str, Any]
 
 
@@ -52,7 +54,7 @@ def document(state: State | None, **content: Any) -> Document:
     """The frame of every answer. state None: an answer that needs no database (the dictionary)."""
     head: Document = {"format": FORMAT, "state": state.state if state else None}
     if state is not None:
-        head |= {"speakers": state.speakers, "changed": state.date}
+        head |= {"speakers": state.speakers, "changed": state.date, "error_model": state.error_model}
     return head | clean(content)  # type: ignore[no-any-return]
 
 
@@ -86,7 +88,10 @@ def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
     )  # fmt: skip
 
 
-_M = ("value", "unit", "se", "low", "high", "censored", "status", "reason")
+_M = (
+    "value", "unit", "se", "low", "high", "censored", "status", "reason", "noise_limited", "other_value", "other_low", "other_high",
+    "other_share",
+)  # fmt: skip
 
 
 def metric_map(frame: pl.DataFrame) -> Document:
@@ -94,7 +99,9 @@ def metric_map(frame: pl.DataFrame) -> Document:
     return {row["metric"]: {key: clean(row[key]) for key in _M} for row in frame.iter_rows(named=True)}
 
 
-def show(state: State, speaker: str, frame: pl.DataFrame, facts: Document, extra: Document) -> Document:
+def show(
+    state: State, speaker: str, frame: pl.DataFrame, target: Target, facts: Document, extra: Document
+) -> Document:
     """pooled is the first setting's; every setting shown stands under settings, every session under sessions."""
     pooled = frame.filter(pl.col("session").is_null())
     settings = pooled["setting"].unique(maintain_order=True).to_list()
@@ -107,15 +114,16 @@ def show(state: State, speaker: str, frame: pl.DataFrame, facts: Document, extra
                          "metrics": metric_map(part)})  # fmt: skip
     by_setting = {s: metric_map(pooled.filter(pl.col("setting") == s)) for s in settings}
     return document(
-        state, speaker=speaker, facts=facts, setting=settings[0], pooled=by_setting[settings[0]],
+        state, speaker=speaker, facts=facts, target=target, setting=settings[0], pooled=by_setting[settings[0]],
         settings=by_setting, sessions=sessions, **extra,
     )  # fmt: skip
 
 
-def rank(state: State, metric: str, frame: pl.DataFrame, filters: str) -> Document:
-    ok = frame.filter(pl.col("status") == "ok").drop("status", "reason")
-    withheld = frame.filter(pl.col("status") != "ok").select("speaker", "setting", "reason")
-    return document(state, metric=metric, filters=filters, rows=rows(ok), withheld=rows(withheld))
+def rank(state: State, answer: RankAnswer, filters: str) -> Document:
+    return document(
+        state, metric=answer.metric.id, target=answer.target, filters=filters, rows=rows(answer.rows), withheld=rows(answer.withheld),
+        cautions=list(answer.cautions),
+    )  # fmt: skip
 
 
 def match(state: State, speaker: str, setting: str, frame: pl.DataFrame, weights: dict[str, float]) -> Document:
@@ -158,23 +166,24 @@ def query_head(query: NamedQuery) -> Document:
 
 
 def compare(state: State, answer: CompareAnswer) -> Document:
-    """Differences a − b with their intervals; infinite ends of censored ones are null."""
+    """Differences a − b, or a/b where ratio, with their intervals; infinite ends of censored ones are null."""
     return document(
-        state, about=answer.about, rows=rows(answer.rows.drop("reason")), withheld=rows(answer.withheld),
-        differing=answer.differing, cautions=list(answer.cautions),
+        state, target=answer.target, about=answer.about, rows=rows(answer.rows), withheld=rows(answer.withheld),
+        differing=answer.differing, real=answer.real, cautions=list(answer.cautions),
     )  # fmt: skip
 
 
 def settle(state: State, answer: SettleAnswer) -> Document:
-    """Measurements that would narrow undecided differences; share: of the present width of the interval."""
+    """Measurements that would tell undecided differences; share: of the present width of the interval; chance: that it would."""
     return document(
-        state, rows=rows(answer.rows), overall=rows(answer.overall), undecided=list(answer.undecided),
-        decided=list(answer.decided), cautions=list(answer.cautions),
+        state, target=answer.target, about=answer.about, already=rows(answer.already), rows=rows(answer.rows),
+        overall=rows(answer.overall), undecided=list(answer.undecided), decided=list(answer.decided),
+        not_judged=rows(answer.not_judged), cautions=list(answer.cautions),
     )  # fmt: skip
 
 
 def percentile(state: State, answer: PercentileAnswer) -> Document:
-    """Percentiles in per cent of the peers left behind; null with the reason where too few are known."""
+    """Places among peers; null with the reason where too few are known. Each row names the group that it needed."""
     return document(
         state, speaker=answer.speaker, setting=answer.setting, peers=list(answer.peers), among=answer.words,
         rows=rows(answer.rows),

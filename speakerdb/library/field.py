@@ -58,6 +58,10 @@ class Field:
         self._provenance: pl.DataFrame | None = None
         self._default_values: dict[str, pl.DataFrame] | None = None
 
+    def few(self, speaker_ids: Sequence[int]) -> Field:
+        """The field of some of these speakers alone."""
+        return Field(self._store, speaker_ids, whole=self)
+
     def currencies(self) -> list[str]:
         """Currencies that prices are held in, the commonest first."""
         counts = self._prices.group_by("currency").len().sort(["len", "currency"], descending=[True, False])

@@ -1,47 +1,143 @@
-"""Ranks as a frame: the better first, with the ranks each can have, tie groups and the overstatement of the first."""
+"""Places as an answer: the better first, with the places that each can have, and what the order can and can't say."""
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
+import numpy as np
 import polars as pl
 
 from speakerdb.analysis import rank as ranks
+from speakerdb.analysis.field import TARGETS, MetricColumn, Target
 from speakerdb.dictionary import MetricDef
 from speakerdb.errors import RequestError
-from speakerdb.library import answers
 from speakerdb.library.answers import Selection
 from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
+from speakerdb.statistics.error_model import bench_words
 
 COLUMNS = (
-    "rank", "rank_low", "rank_high", "rank_marginal_low", "rank_marginal_high", "group", "speaker", "setting", "value", "corrected",
-    "unit", "low", "high", "se", "censored", "overstatement", "status", "reason",
+    "rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored", "other_value",
 )  # fmt: skip
-NOT_WORKED_OUT = "not worked out yet; run `speakerdb derive`"
+JOINT = ("rank_joint_low", "rank_joint_high")
+ONCE = "Over a whole list 95 of 100 such ranges hold the true place on this bench"
+LUCKY = "Those who come first are partly lucky, for the field lies within its errors; --jointly gives the places that all together can have"
+PREFERENCES = frozenset({"preference", "preference_bass_managed"})
+HEARD = "One point is about what listeners' own ratings scatter by (0.8 points about the formula)"
+SAMPLE = 300  # speakers of a large field from whom the widths with the bench included are taken
 
 
-def rank(field: Field, metric: MetricDef, selection: Selection, top: int | None) -> pl.DataFrame:
-    """Speakers in order, the better first; withheld ones last with their reason. Columns as in COLUMNS.
+@dataclass(frozen=True, eq=False)
+class RankAnswer:
+    """rows: COLUMNS (and JOINT where asked for), the better first; withheld: speaker, setting, reason; cautions: sentences."""
 
-    Order and rank go by the corrected value, equal ones share the lower number; rank_low … rank_high are the ranks that all
-    together can have (95 %). Where neither direction is better, the highest comes first. As long as the uncertainty of some is not
-    worked out, order goes by the plain value and what rests on uncertainty is null.
+    metric: MetricDef
+    target: Target
+    rows: pl.DataFrame
+    withheld: pl.DataFrame
+    cautions: tuple[str, ...]
+
+    def __len__(self) -> int:
+        return len(self.rows)
+
+    def __getitem__(self, name: str) -> pl.Series:
+        return self.rows[name]
+
+
+def rank(
+    field: Field, metric: MetricDef, selection: Selection, top: int | None, *, jointly: bool = False,
+    target: Target = "as_measured",
+) -> RankAnswer:  # fmt: skip
+    """Speakers in order, the better first (where neither direction is better, the highest); equal values share the lower number.
+
+    Raises RequestError for a metric that is never ranked.
     """
     if not metric.ranked:
         raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
     judged, unknown = selection.split(field)
-    found = answers.metric_column(field, judged, metric)
-    ok = pl.col("status") == "ok"
-    places = field.remember(("ranks", metric.id, judged["row"].to_numpy().tobytes()), lambda: ranks.rank_frame(column(field, metric, judged)))  # fmt: skip
-    if (found["status"] == "ok").fill_null(False).sum() == places["rank"].count():
-        found = found.with_columns(places)
-    else:
-        descending = metric.better != "low"
-        place = pl.when(ok).then("value").rank("min", descending=descending).cast(pl.Int64)
-        found = found.with_columns(rank=place, **{name: pl.lit(None) for name in ranks.RANKED[1:]})
-    known = found.filter(ok).sort("rank", "speaker", "setting")
-    withheld = found.filter((~ok).fill_null(True)).with_columns(
-        reason=pl.col("reason").fill_null(NOT_WORKED_OUT), status=pl.lit("withheld")
-    )
-    frames = [known if top is None else known.head(top), withheld, unknown.with_columns(status=pl.lit("withheld"))]
-    frame = pl.concat([f.with_columns(unit=pl.lit(metric.unit)) for f in frames], how="diagonal_relaxed")
-    return frame.with_columns(pl.col(*(n for n in ranks.RANKED if n != "overstatement")).cast(pl.Int64), pl.col("overstatement").cast(pl.Float64)).select(COLUMNS)  # fmt: skip
+    found = column(field, metric, judged, target)
+    if target == "absolute":
+        found = ranks.with_bench(found, field.draws(metric.id, "bench_draw")[judged["row"].to_numpy()])
+    key = ("places", metric.id, target, jointly, judged["row"].to_numpy().tobytes())
+    draws = _draws(field, found, judged)
+    places = field.remember(key, lambda: ranks.rank_frame(found, draws, jointly=jointly))
+    frame = _frame(found, places)
+    known = frame.filter(pl.col("rank").is_not_null()).sort("rank", "speaker", "setting")
+    withheld = frame.filter(pl.col("rank").is_null()).select("speaker", "setting", "reason")
+    rows = (known if top is None else known.head(top)).select(*COLUMNS, *(JOINT if jointly else ()))
+    missing = pl.concat([withheld, unknown.select("speaker", "setting", "reason")], how="vertical_relaxed")
+    return RankAnswer(metric, target, rows, missing, _cautions(field, found, known, draws, jointly=jointly))
+
+
+def _draws(field: Field, found: MetricColumn, judged: pl.DataFrame) -> ranks.Draws:
+    """The own draws of the column's rows, read where they are asked for."""
+    return lambda: field.draws(found.metric.id)[judged["row"].to_numpy()]
+
+
+def _frame(found: MetricColumn, places: pl.DataFrame) -> pl.DataFrame:
+    """A row per row of the column; reason says why one has no rank."""
+    facts = found.facts.select("speaker", "setting")
+    values = pl.DataFrame(
+        {"value": found.value, "low": found.low, "high": found.high, "se": found.se, "other_value": found.other_value,
+         "censored": found.censored, "reason": pl.Series(found.reason.tolist(), dtype=pl.String)}
+    ).with_columns(pl.when(pl.col(pl.Float64).is_finite()).then(pl.col(pl.Float64)), unit=pl.lit(found.metric.unit))  # fmt: skip
+    return pl.concat([facts, values, places], how="horizontal")
+
+
+def _cautions(
+    field: Field, found: MetricColumn, known: pl.DataFrame, draws: ranks.Draws, *, jointly: bool
+) -> tuple[str, ...]:
+    """What the order can and can't say, in sentences without their full stops."""
+    if len(known) < 2:
+        return ()
+    said = [ONCE] if found.target == "as_measured" else [f"Places {TARGETS[found.target]}"]
+    if not jointly and ranks.lucky(found):
+        said.append(LUCKY)
+    if found.metric.id in PREFERENCES:
+        said.append(HEARD)
+    said += _benches(field, found)
+    if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
+        count = len(known)
+        said.append(f"What the bench itself colours is not in it: with that the median range is {width} of {count} places (--absolute)")
+    said += _bounds(found.metric, known)
+    return tuple(said)
+
+
+def _benches(field: Field, found: MetricColumn) -> list[str]:
+    """That values come from benches that nothing has brought in line."""
+    if not (found.benches.tau > 0).any():
+        return []
+    names = field.benches_of(found.facts)
+    open_ = [bench for bench in names[1:] if bench not in field.error_model.alignments]
+    if not open_:
+        return []
+    told = " and ".join(bench_words(bench) for bench in open_[:3])
+    return [f"Not in line with {bench_words(names[0])}: {told}; between them the benches' own errors count (see `labs`)"]
+
+
+def _bounds(metric: MetricDef, known: pl.DataFrame) -> list[str]:
+    """Who stands first or last for want of knowledge."""
+    said = []
+    first, last = known.row(0, named=True), known.row(-1, named=True)
+    better, worse = ("at_least", "at_most") if metric.better != "low" else ("at_most", "at_least")
+    if first["censored"] == worse:
+        said.append(f"{first['speaker']} stands first by a bound: its true value may be worse")
+    if last["censored"] == better:
+        said.append(f"{last['speaker']} stands last by a bound: its true value may be better")
+    return said
+
+
+def _absolute_width(field: Field, found: MetricColumn) -> int | None:
+    """Median width of the places with the bench's own error included, as a number of places; None where the bench changes nothing."""
+    rows = np.flatnonzero(found.known & np.isfinite(found.se))
+    if found.metric.group != "response" or len(rows) < ranks.LEAST or not (found.benches.tau[rows] > 0).any():
+        return None
+    some = rows if len(rows) <= SAMPLE else np.random.default_rng(len(rows)).choice(rows, SAMPLE, replace=False)
+    few = found.take(np.sort(some))
+    of_few = field.few(few.facts["speaker_id"].to_list())
+    at = of_few.base.select("row", "speaker_id", "setting")
+    order = few.facts.select("speaker_id", "setting").join(at, on=["speaker_id", "setting"], how="left", maintain_order="left")
+    bench = of_few.draws(found.metric.id, "bench_draw")[order["row"].to_numpy()]
+    places = ranks.rank_frame(ranks.with_bench(few, bench), None)
+    width = (places["rank_high"] - places["rank_low"] + 1).median()
+    return round(float(width) * len(rows) / len(few)) if isinstance(width, float) else None

@@ -61,7 +61,7 @@ def field_table(field: Field, state: State, wanted: Wanted) -> Document:
         values = page.select("speaker_id", "setting").join(
             field.values(metric_id), on=["speaker_id", "setting"], how="left", maintain_order="left"
         )
-        for row, value in zip(rows, values.select(*VALUE_COLUMNS, "corrected").iter_rows(named=True), strict=True):
+        for row, value in zip(rows, values.select(*VALUE_COLUMNS, "other_value").iter_rows(named=True), strict=True):
             row["metrics"][metric_id] = {**clean(value), "unit": METRICS[metric_id].unit}
     open_rows = unknown.select("speaker", "setting", "reason").head(_NOT_NAMED)
     return document(
@@ -106,15 +106,3 @@ def held(base: Database, slug: str, setting: str) -> frozenset[str]:
         [slug, setting],
     ).fetchall()
     return frozenset(kind for (kind,) in rows)
-
-
-def corrected(base: Database, slug: str, setting: str) -> dict[str, float]:
-    """metric id -> bias-corrected value of one speaker in one setting, where one has been worked out (statistics.md §2)."""
-    rows = base.store.con.execute(
-        """
-        SELECT m.id, v.corrected FROM pooled_value v JOIN metric m USING (metric_no) JOIN speaker s USING (speaker_id)
-        WHERE s.slug = ? AND v.setting = ? AND v.status = 'ok' AND v.corrected IS NOT NULL
-        """,
-        [slug, setting],
-    ).fetchall()
-    return dict(rows)

@@ -158,7 +158,7 @@ def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
     if not found.places:
         raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
     rows = pl.DataFrame(
-        [(p.metric.id, p.corrected, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in found.places],
+        [(p.metric.id, p.value, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in found.places],
         schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
                 "text": pl.String, "note": pl.String},
         orient="row",

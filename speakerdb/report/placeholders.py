@@ -74,7 +74,7 @@ class Scope:
         return text
 
     def percentile(self, speaker: str, metric: str) -> str:
-        """Its place among its peers: better than 62 to 91 % of 37 others."""
+        """Its place among its peers: 3rd to 9th of 38."""
         found, _ = self._place(speaker, metric)
         return words.share(found)
 

@@ -46,7 +46,6 @@ class VerdictRow:
     metric: str
     label: str
     value: str
-    corrected: str
     interval: str
     share: str
 
@@ -87,7 +86,7 @@ class Sheet:
     worth: list[str]
     withheld: list[tuple[str, list[str]]]
     disagreements: list[str]
-    branches: list[str]
+    cautions: list[str]
     sessions: list[provenance.SessionRow]
     with_intervals: bool
     definitions: list[Any] = field(default_factory=list)
@@ -133,7 +132,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
         rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
         differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
-        disagreements=provenance.disagreements(rows), branches=list(base.branches(slug, setting=chosen, exact=True)), sessions=provenance.sessions(base, slug),
+        disagreements=provenance.disagreements(rows), cautions=list(base.cautions(rows)), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
     )  # fmt: skip
@@ -159,7 +158,7 @@ def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
         return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST} are needed."
     if all(p.rank_low is None for p in places):
         return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
-    return f"Nothing about it surely stands out among {group.noun}, at the precision of the measurements."
+    return f"Nothing about it surely stands out among {group.noun}."
 
 
 def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[VerdictRow]:
@@ -172,8 +171,7 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), words.corrected(place) if place else "",
-                       words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
+            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
         )  # fmt: skip
     return found
 

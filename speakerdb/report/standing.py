@@ -2,21 +2,25 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from speakerdb.analysis import percentile, rank
+from speakerdb.analysis import percentile
+from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
 from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.statistics import jointsets
+from speakerdb.statistics.places import Scores, place_of
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
 
-FEWEST = percentile.LEAST  # in a smaller group a place says nothing (statistics.md §4)
+FEWEST = percentile.LEAST  # others; among fewer a place says nothing (statistics.md §9)
 
 # The figures of a verdict, in the order of the sheet
 VERDICT = (
@@ -45,50 +49,44 @@ class Group:
 class Place:
     """One metric of a speaker among its peers.
 
-    value: as defined; corrected: without the bias that noise brings, which ranks and intervals are about. rank counts from the
-    better side (where neither is, from the highest). rank_low … rank_high: the ranks it can have, looked at alone (95 %);
-    surely_low … surely_high: when all are looked at together, for superlatives. None where no uncertainty was worked out.
-    count: members of the group with this value, the speaker included.
+    value, low, high: with its interval as measured. rank counts from the better side (where neither is, from the highest);
+    rank_low … rank_high: the places it can have (95 %), None where its uncertainty was not worked out. superlative: it is first, or last,
+    also when all of the group are looked at together. count: members of the group with this value, the speaker included.
     """
 
     metric: MetricDef
     value: float
-    corrected: float
     low: float | None
     high: float | None
     censored: str
     rank: int
     rank_low: int | None
     rank_high: int | None
-    surely_low: int | None
-    surely_high: int | None
+    superlative: bool
     count: int
 
     @property
     def beats(self) -> tuple[float, float] | None:
-        """The share of the others that it surely and possibly leaves behind, 0…1; None without rank set or in a small group.
-
-        (n − rank)/(n − 1) at both ends of the rank set (statistics.md §4).
-        """
-        if self.count < FEWEST or self.rank_low is None or self.rank_high is None:
+        """The share of the others that it surely and possibly is better than, 0…1; None without places or in a small group."""
+        if self.count <= FEWEST or self.rank_low is None or self.rank_high is None:
             return None
         others = self.count - 1
         return (self.count - self.rank_high) / others, (self.count - self.rank_low) / others
 
 
 def group_of(base: Database, slug: str) -> Group:
-    """Speakers of the same kind, price and size where there are eight or more; else of the same kind; else all."""
+    """The first group of peers that holds enough: of its kind, price and size; of its kind; of kinds like it; all."""
     field = base.field.frame().filter(pl.col("is_default"))
     row = int(np.flatnonzero((field["speaker"] == slug).to_numpy())[0])
     kind = field["kind"][row]
+    groups = percentile.peers_of(field, row)
+    peers = next((g for g in groups if len(g.rows) > FEWEST), groups[-1])
     noun = _plural(kind) if kind else "speakers"
-    peers = percentile.peers_of(field, row)
-    if len(peers.rows) >= FEWEST:
-        return Group(field[list(peers.rows)], peers.words, f"{noun} of its price and size")
-    same = field.filter(pl.col("kind") == kind)
-    if kind is not None and len(same) >= FEWEST:
-        return Group(same, f"kind {kind}", noun)
-    return Group(field, "all speakers", "speakers of all kinds")
+    if "price" in peers.words or "size" in peers.words:
+        noun = f"{noun} of its price and size"
+    elif peers.words != f"kind {kind}":
+        noun = f"speakers of {peers.words}"
+    return Group(field[list(peers.rows)], peers.words, noun)
 
 
 def _plural(kind: str) -> str:
@@ -98,7 +96,7 @@ def _plural(kind: str) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Standing:
-    """A speaker's places in its group, and the others' values: metric, value (corrected where that has been worked out)."""
+    """A speaker's places in its group, and the others' values: metric, value."""
 
     places: list[Place]
     others: pl.DataFrame
@@ -112,31 +110,38 @@ def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = V
     for metric in (METRICS[m] for m in metrics if METRICS[m].ranked):
         column = field.metric_column(metric, rows)
         known = column.take(column.known)
-        place = _place(known, slug)
+        place = _place(known, slug, lambda metric=metric, column=column: field.draws(metric.id)[rows["row"].to_numpy()][column.known])
         if place is not None:
             found.append(place)
-            values = known.corrected[(known.facts["speaker"] != slug).to_numpy()]
+            values = known.value[(known.facts["speaker"] != slug).to_numpy()]
             others.append(pl.DataFrame({"metric": [metric.id] * len(values), "value": values}))
     empty = pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})
     return Standing(found, pl.concat([empty, *others]))
 
 
-def _place(known: MetricColumn, slug: str) -> Place | None:
+def _place(known: MetricColumn, slug: str, draws: Callable[[], NDArray[np.float32]]) -> Place | None:
+    """draws: the own draws of the rows, for a place that is first or last by itself."""
     mine = np.flatnonzero((known.facts["speaker"] == slug).to_numpy())
     if not len(mine):
         return None
     i, n = int(mine[0]), len(known)
-    value, corrected, censored = float(known.value[i]), float(known.corrected[i]), known.censored[i]
-    if not _worked_out(known):
-        order = rank.sign(known) * known.value
-        return Place(known.metric, value, value, None, None, censored, 1 + int((order > order[i]).sum()), None, None, None, None, n)  # fmt: skip
-    low, high = (float(end[i]) for end in known.interval())
-    ends = (low if np.isfinite(low) else None, high if np.isfinite(high) else None)
-    place = rank.set_of(known.compared(), i)
-    return Place(known.metric, value, corrected, *ends, censored, place.rank, place.marginal_low, place.marginal_high,
-                 place.low, place.high, n)  # fmt: skip
+    value, censored = float(known.value[i]), known.censored[i]
+    low, high = (float(end[i]) if np.isfinite(end[i]) else None for end in (known.low, known.high))
+    scores = _better_first(known)
+    if not np.isfinite(known.se).all():  # a place among values without an uncertainty would claim too much
+        rank = 1 + int((scores.x > scores.x[i]).sum())
+        return Place(known.metric, value, low, high, censored, rank, None, None, False, n)
+    place = place_of(scores, i)
+    alone = place.low == place.high and place.low in (1, n)
+    surely = alone and n > 1 and _jointly(scores, draws(), i) == (place.low, place.high)
+    return Place(known.metric, value, low, high, censored, place.rank, place.low, place.high, surely, n)
 
 
-def _worked_out(column: MetricColumn) -> bool:
-    """Whether every member has an uncertainty: a rank among values without one would claim too much."""
-    return bool((np.ptp(column.draws, axis=1) > 0).all())
+def _better_first(column: MetricColumn) -> Scores:
+    scores = scores_of(column)
+    return scores.turned() if column.metric.better == "low" else scores
+
+
+def _jointly(scores: Scores, draws: NDArray[np.float32], row: int) -> tuple[int, int]:
+    place = place_of(scores, row, jointsets.critical_value(scores, draws))
+    return place.low, place.high

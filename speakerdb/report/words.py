@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 
+from speakerdb.analysis.percentile import ordinal, place_words
 from speakerdb.dictionary import MetricDef
 from speakerdb.report.standing import FEWEST, Place
 
@@ -57,18 +58,12 @@ def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
 
 
 def share(place: Place) -> str:
-    """'better than 62 to 91 % of 37 others'; why not, where it can't be said."""
-    if place.count < FEWEST:
+    """'3rd to 9th of 9'; why not, where it can't be said."""
+    if place.count <= FEWEST:
         return f"not placed: {place.count - 1} others have it"
-    beats = place.beats
-    if beats is None:
-        return f"rank {place.rank} of {place.count}, no interval"
-    low, high = (round(100 * b) for b in beats)
-    if (low, high) == (0, 100):
-        return f"anywhere among {place.count}, at this precision"
-    more = "higher" if place.metric.better == "neither" else "better"
-    span = f"{low} %" if low == high else f"{low} to {high} %"
-    return f"{more} than {span} of {place.count - 1} others"
+    if place.rank_low is None or place.rank_high is None:
+        return f"{ordinal(place.rank)} of {place.count}, no range"
+    return place_words(place.rank_low, place.rank_high, place.count)
 
 
 def in_sentence(label: str) -> str:
@@ -89,21 +84,9 @@ def signed(number_: float | None, decimals: int = 1) -> str:
     return text[1:] if float(text) == 0 else text.replace("-", "−")
 
 
-def visible(metric: MetricDef, plain: float, corrected: float) -> bool:
-    """Whether a corrected value differs visibly from the plain one: by more than two display steps."""
-    return abs(plain - corrected) > 2.0 * metric.step
-
-
 def of_place(place: Place) -> str:
     """The value as printed beside its strip."""
     return value(place.metric, place.value, place.censored)
-
-
-def corrected(place: Place) -> str:
-    """'corrected 0.16 dB' where that differs visibly from the value as defined: noise only ever adds ripple."""
-    known = place.low is not None and place.censored == "none"
-    differs = known and visible(place.metric, place.value, place.corrected)
-    return f"corrected {value(place.metric, place.corrected)}" if differs else ""
 
 
 def end_names(metric: MetricDef) -> tuple[str, str]:
@@ -125,10 +108,8 @@ def standing(place: Place, group: str) -> str | None:
     top, bottom = (lowest, highest) if metric.better == "low" else (highest, lowest)
     label = f"{metric.label}, {value(metric, place.value, place.censored)}"
     surely, possibly = beats
-    if place.surely_high == 1:
-        return f"{label}: the {top} of {place.count} {group}."
-    if place.surely_low == place.count:
-        return f"{label}: the {bottom} of {place.count} {group}."
+    if place.superlative:
+        return f"{label}: the {top if place.rank_low == 1 else bottom} of {place.count} {group}."
     for bar, words in ((_FIFTH, "fifth"), (_QUARTER, "quarter"), (_THIRD, "third"), (_HALF, "half")):
         if surely >= bar:
             return f"{label}: among the {top} {words} of {place.count} {group}."
@@ -136,9 +117,8 @@ def standing(place: Place, group: str) -> str | None:
             return f"{label}: among the {bottom} {words} of {place.count} {group}."
     if surely >= 0.5 - _MIDDLE and possibly <= 0.5 + _MIDDLE:
         return f"{label}: about the middle of {place.count} {group}."
-    low, high = round(100 * surely), round(100 * possibly)
-    more = "higher" if metric.better == "neither" else "better"
-    return f"{label}: {more} than {low} to {high} % of {place.count - 1} other {group}; closer it can't be placed."
+    counted = " from the highest" if metric.better == "neither" else ""
+    return f"{label}: {share(place)} {group}{counted}."
 
 
 def strength(place: Place) -> float:

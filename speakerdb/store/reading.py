@@ -27,16 +27,19 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class State:
-    """The short id of what a file holds, how many speakers, and since when (ISO date)."""
+    """The short id of what a file holds, how many speakers, since when (ISO date), and which version of the error model counts."""
 
     state: str
     speakers: int
     date: str
+    error_model: int = 0
 
 
 def state_of(con: duckdb.DuckDBPyConnection) -> State:
-    row = fetch_one(con, "SELECT state, speakers, changed_at FROM db_state")
-    return State(row[0], row[1], row[2].date().isoformat()) if row else State("empty", 0, "")
+    row = fetch_one(
+        con, "SELECT state, speakers, changed_at, (SELECT coalesce(max(version), 0) FROM error_model) FROM db_state"
+    )
+    return State(row[0], row[1], row[2].date().isoformat(), row[3]) if row else State("empty", 0, "")
 
 
 def frame(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -> pl.DataFrame:

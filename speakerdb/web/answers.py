@@ -29,7 +29,7 @@ def speaker(base: Database, name: str, setting: str | None, *, all_settings: boo
     _, slug = base.find(name)
     frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
     facts = base.facts(slug)
-    return documents.show(base.state, slug, frame, facts.values, facts.extra())
+    return documents.show(base.state, slug, frame, "as_measured", facts.values, facts.extra())
 
 
 def explanation(base: Database, name: str, metric: str, setting: str | None) -> Document:
@@ -45,8 +45,8 @@ def relatives(base: Database, name: str, setting: str | None, selection: Selecti
 
 def ranks(base: Database, metric: str, selection: Selection, top: int | None) -> Document:
     found = find_metric(metric)
-    frame = base.rank(found.id, selection=selection, top=top)
-    return documents.rank(base.state, found.id, frame, selection.filters.words())
+    answer = base.rank(found.id, selection=selection, top=top)
+    return documents.rank(base.state, answer, selection.filters.words())
 
 
 def metrics(base: Database | None, metric: str | None = None) -> Document:
@@ -115,9 +115,9 @@ def in_short(base: Database, slug: str) -> list[str]:
     return sentences.about(base, slug)
 
 
-def branches(base: Database, slug: str, setting: str) -> list[str]:
-    """A caution for each value that is one of two, errors of measurement deciding which."""
-    return list(base.branches(slug, setting=setting, exact=True))
+def cautions(base: Database, slug: str, setting: str) -> list[str]:
+    """What stands beside the values: those that are one of two, that noise limits, that sessions disagree on."""
+    return list(base.cautions(base.show(slug, setting=setting, exact=True)))
 
 
 def setting_names(base: Database, slug: str) -> list[str]:

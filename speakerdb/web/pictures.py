@@ -171,6 +171,6 @@ def _ranking(base: Database, ask: Ask, width: int) -> Any:
     from speakerdb.charts.quantity import Quantity
 
     metric = find_metric(ask.text("metric") or "")
-    frame = base.rank(metric.id, selection=selection(ask, base.field.currencies()))
+    frame = base.rank(metric.id, selection=selection(ask, base.field.currencies())).rows
     shown = frame.filter(pl.col("status") == "ok").head(RANKED)
     return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), Quantity.of(metric), width=width)

@@ -59,13 +59,10 @@ def interval(m: dict[str, Any], metric: str) -> str:
     return f"{metric_number(low, metric)} … {metric_number(high, metric)}"
 
 
-def corrected(m: dict[str, Any], metric: str) -> str:
-    """The value without what noise adds to it, where that differs visibly from the plain one; else empty."""
-    value = m.get("corrected")
-    if metric not in _CORRECTED or value is None or m.get("value") is None or m.get("censored", "none") != "none":
-        return ""
-    text = metric_number(value, metric)
-    return "" if text == metric_number(m["value"], metric) else text
+def other(m: dict[str, Any], metric: str) -> str:
+    """'or 249.0' of a value that is one of two; else empty."""
+    value = m.get("other_value")
+    return "" if value is None else f"or {metric_number(value, metric)}"
 
 
 def with_unit(text: str, unit: str) -> str:
@@ -129,7 +126,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "corrected": corrected, "sentence": sentence, "note": note,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made

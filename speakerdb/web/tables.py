@@ -91,8 +91,7 @@ def of_picture(base: Database, name: str, ask: asking.Ask) -> tuple[str, str, st
 
 
 def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[str, str]]]:
-    """(slug, setting, group in words, rows) behind the strips: metric, value, corrected value where it differs visibly, its
-    interval, place.
+    """(slug, setting, group in words, rows) behind the strips: metric, value, its interval, place.
 
     Raises UnknownNameError.
     """
@@ -100,7 +99,7 @@ def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[
     group = standing.group_of(base, chosen.speaker)
     places = standing.standing(base, chosen.speaker, group).places
     rows = [
-        {"metric": p.metric.id, "value": words.of_place(p), "corrected": words.corrected(p),
+        {"metric": p.metric.id, "value": words.of_place(p), 
          "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
         for p in places
     ]  # fmt: skip

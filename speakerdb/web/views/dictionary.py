@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import Any
 
-import polars as pl
-
 from speakerdb.dictionary import METRICS
 from speakerdb.library import documents
 from speakerdb.library.naming import find_metric
@@ -36,15 +34,14 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         "pages": 0,
         "withheld": [],
         "withheld_total": 0,
-        "overstatement": None,
+        "cautions": (),
     }
     if found.ranked:
-        frame = desk.ask(("rank frame", found.id, whom), lambda base: base.rank(found.id, selection=whom))
-        ok, withheld = frame.filter(pl.col("status") == "ok"), frame.filter(pl.col("status") != "ok")
+        answer = desk.ask(("rank", found.id, whom), lambda base: base.rank(found.id, selection=whom))
+        ok, withheld = answer.rows, answer.withheld
         content = {
             "total": len(ok), "rows": documents.rows(ok.slice((page - 1) * rows, rows)), "pages": -(-len(ok) // rows),
-            "withheld": documents.rows(withheld.head(MOST_NAMED)), "withheld_total": len(withheld),
-            "overstatement": ok["overstatement"][0] if len(ok) else None,
+            "withheld": documents.rows(withheld.head(MOST_NAMED)), "withheld_total": len(withheld), "cautions": answer.cautions,
         }  # fmt: skip
     return View(
         "metric.html",

@@ -6,7 +6,7 @@ from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
 from speakerdb.library.documents import Document
-from speakerdb.library.table import corrected, held
+from speakerdb.library.table import held
 from speakerdb.report.standing import VERDICT
 from speakerdb.web import answers, tables
 from speakerdb.web.asking import Ask
@@ -103,10 +103,8 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     claim = None
     if shown["facts"]["claimed_max_db"] is not None:
         claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
-    without_noise = desk.ask(("corrected", slug, setting), lambda base: corrected(base, slug, setting))
-    pooled = {m: {**value, "corrected": without_noise.get(m)} for m, value in shown["pooled"].items()}
     short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
-    branches = desk.ask(("branches", slug, setting), lambda base: answers.branches(base, slug, setting))
+    cautions = desk.ask(("cautions", slug, setting), lambda base: answers.cautions(base, slug, setting))
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and m.id in shown["pooled"]]
         for group, words in GROUPS.items()
@@ -118,7 +116,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "speaker.html",
         {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near,
-         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": pooled, "short": short, "groups": groups, "withheld": withheld, "branches": branches},
+         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "cautions": cautions},
     )  # fmt: skip
 
 
