@@ -44,22 +44,23 @@ def permuted(value: FloatArray, score: FloatArray, group: Codes, maker: Codes, r
     both = (table > 0) & (table < size[:, None])
     makers, makers_all = both.sum(axis=0), int(both.any(axis=1).sum())
     covariance = np.zeros((count, count))
-    seen, sums = np.zeros((2, count)), np.zeros((2, PERMUTATIONS, count))
+    seen, sums = np.zeros((2, count)), np.zeros((2, count, PERMUTATIONS))
     for one in np.flatnonzero(both.any(axis=1)):
-        rows = np.flatnonzero(maker == one)
+        rows, kinds = np.flatnonzero(maker == one), np.flatnonzero(both[one])
         x, s = value[rows] - value[rows].mean(), score[rows] - score[rows].mean()
-        member = np.eye(count)[group[rows]]
+        held = table[one, kinds]
+        member = (group[rows, None] == kinds).astype(float)
         # n_in·(mean in − mean out) is n/n_out times the sum about the maker's mean
-        weighted = member * np.where(both[one], size[one] / np.maximum(size[one] - table[one], 1.0), 0.0)
-        covariance += (s @ s) / (size[one] - 1.0) * (np.diag(table[one]) - np.outer(table[one], table[one]) / size[one])
-        seen += x @ weighted, s @ member
+        weighted = member * size[one] / (size[one] - held)
+        covariance[np.ix_(kinds, kinds)] += (s @ s) / (size[one] - 1.0) * (np.diag(held) - np.outer(held, held) / size[one])  # fmt: skip
+        seen[:, kinds] += x @ weighted, s @ member
         for part, order in _orders(len(rows), random):
-            sums[0, part] += x[order] @ weighted
-            sums[1, part] += s[order] @ member
+            sums[0, kinds, part] += (x[order] @ weighted).T
+            sums[1, kinds, part] += (s[order] @ member).T
     inverse = np.linalg.pinv(covariance, rcond=1e-10, hermitian=True)
-    apart = np.einsum("bi,ij,bj->b", sums[1], inverse, sums[1], optimize=True)
+    apart = np.einsum("ib,ij,jb->b", sums[1], inverse, sums[1], optimize=True)
     p_all = float(_share(seen[1] @ inverse @ seen[1], apart)) if makers_all >= LEAST_MAKERS else float("nan")
-    p = np.where(makers >= LEAST_MAKERS, _share(np.abs(seen[0]), np.abs(sums[0])), np.nan)
+    p = np.where(makers >= LEAST_MAKERS, _share(np.abs(seen[0]), np.abs(sums[0].T)), np.nan)
     return Permuted(makers, p, makers_all, p_all)
 
 
