@@ -199,6 +199,8 @@ def because(column: MetricColumn, pair: tuple[int, int], contrast: Contrast | No
         if contrast.what == "one run":
             return f"one run in {lab}: level and bench were the same for both, so their errors cancel{unit}"
         return f"one lab, {lab}: the bench was the same for both, so its errors cancel{unit}"
+    if column.target == "absolute":
+        return "all sessions, with what the bench's own error does to each"
     if not (column.benches.tau[i] or column.benches.tau[j]):
         return f"all sessions: what benches differ by doesn't reach it{unit}"
     if column.benches.pattern[i] == column.benches.pattern[j]:

@@ -8,6 +8,8 @@ import typer
 
 from speakerdb.cli import text
 from speakerdb.cli.common import (
+    AbsoluteOption,
+    AnotherUnitOption,
     DbOption,
     ExactOption,
     JsonOption,
@@ -17,6 +19,7 @@ from speakerdb.cli.common import (
     emit,
     one_of,
     open_database,
+    target_of,
     with_filters,
 )
 from speakerdb.cli.reporting import OutOption, compare_picture, draw, tradeoff_picture, trend_picture
@@ -43,6 +46,8 @@ MetricsOption = Annotated[
 def compare(
     speakers: Annotated[list[str], typer.Argument(help="Two speakers or more; speaker@setting for another setting.")],
     metric: MetricsOption = None,
+    absolute: AbsoluteOption = False,
+    another_unit: AnotherUnitOption = False,
     exact: ExactOption = False,
     out: OutOption = None,
     picture: Annotated[
@@ -57,9 +62,10 @@ def compare(
     As a picture: speakerdb compare sill-5 sill-8 --picture differences --out differences.svg
     """
     from speakerdb.library import documents
+    from speakerdb.library.comparing import real_words
 
     with open_database(db) as base:
-        answer = base.compare(*speakers, metrics=metric or None, exact=exact)
+        answer = base.compare(*speakers, metrics=metric or None, target=target_of(absolute, another_unit), exact=exact)
         one_of(picture, ("overlay", "differences"), "--picture")
         draw(out, " and ".join(speakers), lambda: compare_picture(base, answer, picture))
         if json:
@@ -69,13 +75,13 @@ def compare(
             text.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
             _differences(pair)
             for (because,), group in pair.group_by("because", maintain_order=True):
-                some = len(group) < len(pair) / 2
-                text.line(f"{_labels(group) if some else 'Intervals'}: {because}.")
+                text.line(f"{_labels(group) if len(group) < len(pair) else 'All'}: {because}.")
             text.line()
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
             text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
-        text.line(f"{answer.differing} of {len(answer.rows)} differ (marked *), with 5 % false discoveries allowed over all rows.")  # fmt: skip
-        text.line("'Matters' is yes or no only where the whole 95 % interval says so.")
+        text.line(real_words(answer.differing, answer.real, len(answer.rows)))
+        text.line("Marked *: its 95 % interval leaves out no difference. × A is so many times B.")
+        text.line("'Matters' is yes or no only where the whole interval says so.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
@@ -87,19 +93,21 @@ def _labels(rows: pl.DataFrame) -> str:
 
 def _differences(pair: pl.DataFrame) -> None:
     text.table(
-        ["metric", "unit", "A", "B", "A − B", "95 % interval", "A better", "matters"],
+        ["metric", "unit", "A", "B", "A − B, × A/B", "95 % interval", "A better", "matters"],
         [_difference(r) for r in pair.iter_rows(named=True)],
         right=(2, 3, 4, 5, 6),
     )
 
 
 def _difference(row: dict[str, Any]) -> list[str]:
+    from speakerdb.library.room_words import percent
+
     m = text.metric_of(row["metric"])
-    better = "" if row["p_a_better"] is None else f"{100 * row['p_a_better']:.0f} %"
     mark = " *" if row["differs"] else "  "
     return [
         m.label, m.unit, text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
-        text.number(row["difference"], m.decimals) + mark, text.interval(m, row["low"], row["high"]), better, row["matters"],
+        text.difference(m, row["difference"], row["ratio"]) + mark, text.difference_interval(m, row["low"], row["high"], row["ratio"]),
+        "" if row["p_a_better"] is None else percent(row["p_a_better"]), row["matters"],
     ]  # fmt: skip
 
 
@@ -119,7 +127,7 @@ def percentile(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Place a speaker among its peers: how many of them it leaves behind, metric by metric.
+    """Rank one speaker among similar ones, metric by metric.
 
     Example: speakerdb percentile sill-5 --factor 1.5
     """
@@ -130,30 +138,31 @@ def percentile(
         if json:
             emit(documents.percentile(base.state, answer))
             return
-        text.line(f"{answer.speaker} ({answer.setting}) among {len(answer.peers)} peers ({answer.words})")
-        placed = [r for r in answer.rows.iter_rows(named=True) if r["percentile"] is not None]
-        if placed:
+        text.line(f"{answer.speaker} ({answer.setting}) among its peers")
+        placed = answer.rows.filter(answer.rows["place"].is_not_null())
+        for (among,), group in placed.group_by("among", maintain_order=True):
+            wider = "" if among == answer.words else f"; {answer.words}: too few"
+            text.line(f"\nAmong {among}{wider}")
             text.table(
-                ["metric", "value", "unit", "leaves behind", "95 % interval", "of"],
-                [_placed(r) for r in placed],
-                right=(1, 3, 4, 5),
+                ["metric", "value", "unit", "place"], [_placed(r) for r in group.iter_rows(named=True)], right=(1,)
             )
         for (reason,), group in answer.rows.drop_nulls("reason").group_by("reason", maintain_order=True):
-            text.line(f"Not placed ({', '.join(group['metric'])}): {reason}")
-        text.line("Where neither direction is better, those with a lower value count as left behind.")
+            text.line(f"Not judged ({', '.join(group['metric'])}): {reason}")
+        text.line(
+            "\nThe better first; where neither direction is better, the highest. Over a list 95 of 100 such ranges hold the true place."
+        )
         cite(base)
 
 
 def _placed(r: dict[str, Any]) -> list[str]:
+    from speakerdb.analysis.percentile import place_words
+
     m = text.metric_of(r["metric"])
-    interval = f"{r['low']:.0f} … {r['high']:.0f} %"
     return [
         m.label,
         text.value(m, r["value"], r["censored"]),
         m.unit,
-        f"{r['percentile']:.0f} %",
-        interval,
-        str(r["peers"] - 1),
+        place_words(r["place_low"], r["place_high"], r["of"]),
     ]
 
 

@@ -2,12 +2,23 @@
 
 from __future__ import annotations
 
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from speakerdb.cli import text
-from speakerdb.cli.common import DbOption, ExactOption, JsonOption, cite, emit, open_database
+from speakerdb.cli.common import (
+    AnotherUnitOption,
+    DbOption,
+    ExactOption,
+    JsonOption,
+    cite,
+    emit,
+    open_database,
+)
+
+if TYPE_CHECKING:
+    from speakerdb.library.settling import SettleAnswer
 
 SHOWN = 5
 
@@ -19,39 +30,64 @@ def settle(
         list[str] | None,
         typer.Option("--metric", help="Only this metric; may be repeated. Default: all that are ranked."),
     ] = None,
+    another_unit: AnotherUnitOption = False,
     exact: ExactOption = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """What would settle it: the measurement that would narrow the differences of two tied speakers most.
+    """Name the next measurement that would tell two speakers apart.
 
     Example: speakerdb settle sill-5 sill-8 --metric f6_hz
     """
     from speakerdb.library import documents
 
     with open_database(db) as base:
-        answer = base.settle(a, b, metrics=metric or None, exact=exact)
+        answer = base.settle(a, b, metrics=metric or None, another_unit=another_unit, exact=exact)
         if json:
             emit(documents.settle(base.state, answer))
             return
-        count = len(answer.undecided) + len(answer.decided)
-        text.line(f"{len(answer.undecided)} of {count} metrics do not tell them apart.")
-        if len(answer.overall):
-            text.table(
-                ["measurement", "interval left, % of now (mean)", "would settle"],
-                [[r["words"], text.number(100.0 * r["share"], 0), f"{r['settles']} of {len(answer.undecided)}"]
-                 for r in answer.overall.head(SHOWN).iter_rows(named=True)], right=(1, 2),
-            )  # fmt: skip
-        elif answer.undecided:
-            text.line("No single further measurement would narrow their differences noticeably.")
-        for (metric_id,), group in answer.rows.group_by("metric", maintain_order=True):
-            m, best = text.metric_of(str(metric_id)), group.row(0, named=True)
-            text.line(
-                f"{m.label}: {text.number(best['difference'], m.decimals)} {m.unit} "
-                f"({text.interval(m, best['low'], best['high'])}); {best['words']}: interval "
-                f"{text.number(best['width'], m.decimals)} → {text.number(best['expected_width'], m.decimals)} {m.unit} wide"
-                + (", enough if the difference stays." if best["would_settle"] else ".")
-            )
+        text.line(undecided_words(len(answer.undecided), len(answer.undecided) + len(answer.decided)))
+        for (contrast,), group in answer.already.group_by("contrast", maintain_order=True):
+            labels = ", ".join(text.metric_of(m).label for m in group["metric"])
+            text.line(f"The sessions of {contrast} tell already what all together don't: {labels}.")
+        _measurements(answer)
+        for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
+            text.line(f"Not judged: {', '.join(text.metric_of(m).label for m in group['metric'])}: {reason}.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
+
+
+def undecided_words(undecided: int, count: int) -> str:
+    """How many differences are still open: '14 of 46 differences can't be told.'"""
+    if count == 1:
+        return "The difference can't be told." if undecided else "The difference can be told."
+    return f"{undecided} of {count} differences can't be told." if undecided else "All differences can be told."
+
+
+def _measurements(answer: SettleAnswer) -> None:
+    """What to measure, over all that is undecided and metric by metric."""
+    if len(answer.overall):
+        text.table(
+            ["measurement", "would tell, on average", "interval left, % of now"],
+            [[r["words"], f"{text.number(r['settles'], 1)} of {len(answer.undecided)}", text.number(100.0 * r["share"], 0)]
+             for r in answer.overall.head(SHOWN).iter_rows(named=True)], right=(1, 2),
+        )  # fmt: skip
+    elif answer.undecided:
+        text.line("No single further measurement would narrow their differences noticeably.")
+    for (metric_id,), group in answer.rows.group_by("metric", maintain_order=True):
+        text.line(_best(str(metric_id), group.row(0, named=True)))
+
+
+def _best(metric_id: str, row: dict[str, Any]) -> str:
+    """One metric's difference now, and its likeliest measurement."""
+    from speakerdb.library.room_words import percent
+
+    m, ratio = text.metric_of(metric_id), row["ratio"]
+    unit = "" if ratio else f" {m.unit}"
+    now = text.difference_interval(m, row["low"], row["high"], ratio)
+    then = text.difference_interval(m, row["expected_low"], row["expected_high"], ratio)
+    return (
+        f"{m.label}: {text.difference(m, row['difference'], ratio)}{unit} ({now}); {row['words']}: {then} if the difference stays; "
+        f"chance that it tells {percent(row['chance'])}."
+    )

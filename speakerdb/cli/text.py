@@ -62,6 +62,22 @@ def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
     return f"{number(low, metric.decimals)} … {number(high, metric.decimals)}"
 
 
+RATIO_DECIMALS = 2
+
+
+def difference(metric: MetricDef, value_: float | None, ratio: bool) -> str:
+    """A difference in the metric's display step, or how many times the other a value is: '× 1.30'."""
+    if not ratio:
+        return number(value_, metric.decimals)
+    return "–" if value_ is None else f"× {number(value_, RATIO_DECIMALS)}"
+
+
+def difference_interval(metric: MetricDef, low: float | None, high: float | None, ratio: bool) -> str:
+    """The interval of a difference: '0.3 … 0.9', of a ratio '1.27 … 1.34'."""
+    decimals = RATIO_DECIMALS if ratio else metric.decimals
+    return f"{number(low, decimals)} … {number(high, decimals)}"
+
+
 def table(headings: Sequence[str], rows: Sequence[Sequence[object]], *, right: Sequence[int] = ()) -> None:
     """Print an aligned table on standard output; right: columns that are numbers."""
     from rich.table import Table

@@ -12,6 +12,7 @@ import polars as pl
 from speakerdb.analysis import compare as comparing
 from speakerdb.analysis import percentile as placing
 from speakerdb.analysis.field import TARGETS, MetricColumn, Target
+from speakerdb.analysis.rank import with_bench
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
@@ -19,6 +20,10 @@ from speakerdb.library.measured import BySide, Side, measured
 from speakerdb.statistics.contrasts import widened
 from speakerdb.store import Store
 
+ABOUT: dict[Target, str] = {  # of a difference: what both share is not in it
+    "as_measured": "about the units measured, as measured", "absolute": TARGETS["absolute"],
+    "another_unit": "about another unit of each model",
+}  # fmt: skip
 NOT_MODELLED = "positioning of the microphone is not modelled"
 NOT_WORKED_OUT = "how sure it is, is not known: `speakerdb derive` has not worked it out, or errors of measurement leave it too often without a value"
 
@@ -39,7 +44,21 @@ class CompareAnswer:
     @property
     def about(self) -> str:
         """Whom the statement is about, in words."""
-        return TARGETS[self.target]
+        return ABOUT[self.target]
+
+
+def real_words(differing: int, real: int, count: int) -> str:
+    """How many of `count` differences can be believed: `differing` in their own rows, `real` of them taken together (q ≤ 0.05)."""
+    if differing == 0 or count == 1:
+        told = "can be told" if differing else "can't be told"
+        return f"The difference {told}." if count == 1 else f"None of {count} differences can be told."
+    if real == differing:
+        return f"{real} of {count} differences are real (about 1 in 20 marked ones may not be)."
+    if real == 0:
+        return (
+            f"{differing} of {count} rows differ, no more than chance may bring over so many rows: none is surely real."
+        )
+    return f"{differing} of {count} rows differ; taken together {real} are real (about 1 in 20 of these may not be)."
 
 
 def rows_of(field: Field, sides: Sequence[Side]) -> pl.DataFrame:
@@ -57,8 +76,11 @@ def column(field: Field, metric: MetricDef, rows: pl.DataFrame, target: Target =
     bare = found.known & np.isnan(found.se)
     if not bare.any():
         return found
-    gone = {name: np.where(bare, np.nan, getattr(found, name)) for name in ("value", "lower", "upper", "low", "high")}
-    return replace(found, **gone, reason=np.where(bare, NOT_WORKED_OUT, found.reason))
+    value, lower, upper, low, high = (
+        np.where(bare, np.nan, x) for x in (found.value, found.lower, found.upper, found.low, found.high)
+    )
+    reason = np.where(bare, NOT_WORKED_OUT, found.reason)
+    return replace(found, value=value, lower=lower, upper=upper, low=low, high=high, reason=reason)
 
 
 def sessions_of(store: Store, field: Field, sides: Sequence[Side], columns: Sequence[MetricColumn]) -> BySide:
@@ -86,9 +108,13 @@ def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence
     rows = rows_of(field, sides)
     wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
     columns = [column(field, m, rows, target) for m in wanted]
-    frame = comparing.compare(
-        columns, list(combinations(range(len(sides)), 2)), sessions_of(store, field, sides, columns)
-    )
+    if (
+        target == "absolute"
+    ):  # from all sessions: what of a bench's error two values do not feel alike is known of these
+        at = rows["row"].to_numpy()
+        columns = [with_bench(c, field.draws(c.metric.id, "bench_draw")[at]) for c in columns]
+    sessions = {} if target == "absolute" else sessions_of(store, field, sides, columns)
+    frame = comparing.compare(columns, list(combinations(range(len(sides)), 2)), sessions)
     ok, withheld = frame.filter(pl.col("reason").is_null()), frame.filter(pl.col("reason").is_not_null())
     return CompareAnswer(
         ok.drop("reason"), withheld.select("metric", "a", "setting_a", "b", "setting_b", "reason"), target,

@@ -189,7 +189,9 @@ class Database:
 
         jointly: also the places that all together can have. target: as measured on this bench, absolute, or of another unit.
         """
-        return ranking.rank(self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target)
+        return ranking.rank(
+            self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target
+        )
 
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
@@ -204,12 +206,13 @@ class Database:
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         return comparing.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
 
-    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, target: Target = "as_measured",
+    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, another_unit: bool = False,
                exact: bool = False) -> SettleAnswer:  # fmt: skip
         """Which further measurement would tell two speakers apart where nothing does yet, and how likely. Raises RequestError."""
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         sides = (self.side(a, exact=exact), self.side(b, exact=exact))
-        return settling.settle(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
+        field = self.of([speaker_id for speaker_id, _ in sides])
+        return settling.settle(self.store, field, sides, wanted, another_unit=another_unit)
 
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
         """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation.

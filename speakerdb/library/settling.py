@@ -9,10 +9,10 @@ from dataclasses import dataclass
 import polars as pl
 
 from speakerdb.analysis import settle as settling
-from speakerdb.analysis.field import TARGETS, Target
+from speakerdb.analysis.field import Target
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError
-from speakerdb.library.comparing import NOT_MODELLED, column, rows_of, sessions_of
+from speakerdb.library.comparing import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
 from speakerdb.library.field import Field
 from speakerdb.library.measured import Side, bench_loads
 from speakerdb.statistics.error_model import bench_key, bench_words
@@ -41,11 +41,11 @@ class SettleAnswer:
     @property
     def about(self) -> str:
         """Whom the statement is about, in words."""
-        return TARGETS[self.target]
+        return ABOUT[self.target]
 
 
 def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[MetricDef] | None = None,
-           target: Target = "as_measured") -> SettleAnswer:  # fmt: skip
+           *, another_unit: bool = False) -> SettleAnswer:  # fmt: skip
     """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are ranked.
 
     Raises RequestError for a side against itself, or where no metric can be judged.
@@ -54,6 +54,7 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
         raise RequestError("settle needs two different speakers or settings, e.g. `settle sill-5 sill-8`")
     rows = rows_of(field, sides)
     wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
+    target: Target = "another_unit" if another_unit else "as_measured"
     columns = [column(field, m, rows, target) for m in wanted]
     judged = [c for c in columns if c.known.all() and set(c.censored) == {"none"}]
     if not judged:

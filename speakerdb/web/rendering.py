@@ -19,6 +19,7 @@ from speakerdb.web.links import Links
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
 GAP = "–"
+RATIO_DECIMALS = 2
 _CORRECTED = {m.id for m in METRICS.values() if m.ripple} | {
     "preference",
     "preference_bass_managed",
@@ -57,6 +58,21 @@ def interval(m: dict[str, Any], metric: str) -> str:
     if low is None or high is None:
         return f"≤ {metric_number(high, metric)}" if low is None else f"≥ {metric_number(low, metric)}"
     return f"{metric_number(low, metric)} … {metric_number(high, metric)}"
+
+
+def difference(value: float | None, metric: str, ratio: bool) -> str:
+    """A difference in the metric's digits, or how many times the other a value is: '× 1.30'."""
+    if not ratio:
+        return metric_number(value, metric)
+    return GAP if value is None else f"× {number(value, RATIO_DECIMALS)}"
+
+
+def difference_interval(low: float | None, high: float | None, metric: str, ratio: bool) -> str:
+    """Its interval; an open end is left out, and empty where both are."""
+    ends = [None if end is None else difference(end, metric, ratio).removeprefix("× ") for end in (low, high)]
+    if None in ends:
+        return f"≥ {ends[0]}" if ends[0] else f"≤ {ends[1]}" if ends[1] else ""
+    return f"{ends[0]} … {ends[1]}"
 
 
 def other(m: dict[str, Any], metric: str) -> str:
@@ -126,7 +142,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "change": change, "other": other, "sentence": sentence, "note": note,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "difference": difference, "difference_interval": difference_interval, "change": change, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made

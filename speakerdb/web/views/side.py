@@ -10,12 +10,10 @@ from speakerdb.errors import SpeakerdbError, UnknownNameError
 from speakerdb.library.comparing import real_words
 from speakerdb.web import answers
 from speakerdb.web.asking import Ask
-from speakerdb.web.rendering import GAP, interval, metric_number, number
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field import GROUPS, notes
 
-RATIO_DECIMALS = 2
 _SHOW = {"yes": 0, "unclear": 1, "no": 2}
 
 
@@ -47,11 +45,10 @@ def side(desk: Desk, ask: Ask) -> View:
 def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
     shown = [desk.ask(("speaker", slug, None), lambda base, s=slug: answers.speaker(base, s, None)) for slug in slugs]  # type: ignore[misc]
     found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs, exact=True))
-    told = [row | {"told": _told(row), "told_interval": _interval(row)} for row in found["rows"]]
     pairs = [
         {
             "a": slugs[0], "b": other,
-            "rows": sorted((r for r in told if (r["a"], r["b"]) == (slugs[0], other)), key=lambda r: _SHOW[r["matters"]]),
+            "rows": sorted((r for r in found["rows"] if (r["a"], r["b"]) == (slugs[0], other)), key=lambda r: _SHOW[r["matters"]]),
             "withheld": [w for w in found["withheld"] if (w["a"], w["b"]) == (slugs[0], other)],
         }
         for other in slugs[1:]
@@ -61,23 +58,6 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
         for group, words in GROUPS.items()
     }
     return {
-        "found": found, "believed": real_words(found["differing"], found["real"], len(told)), "shown": shown, "pairs": pairs, "groups": groups,
+        "found": found, "believed": real_words(found["differing"], found["real"], len(found["rows"])), "shown": shown, "pairs": pairs, "groups": groups,
         "notes": notes([{"metrics": s["pooled"]} for s in shown]),
     }  # fmt: skip
-
-
-def _told(row: dict[str, Any]) -> str:
-    """A difference in the metric's digits, or how many times the other a value is."""
-    if not row["ratio"]:
-        return metric_number(row["difference"], row["metric"])
-    return GAP if row["difference"] is None else f"× {number(row['difference'], RATIO_DECIMALS)}"
-
-
-def _interval(row: dict[str, Any]) -> str:
-    """Its interval; an open end is left out."""
-    if not row["ratio"]:
-        return interval(row, row["metric"])
-    low, high = (None if row[end] is None else number(row[end], RATIO_DECIMALS) for end in ("low", "high"))
-    if low is None or high is None:
-        return f"≤ {high}" if high else f"≥ {low}" if low else ""
-    return f"{low} … {high}"
