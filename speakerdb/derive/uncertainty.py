@@ -61,6 +61,8 @@ def session_uncertainty(
         _rows(rows, drawn)
         for drawn in (work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers())
     )
+    # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint draws again
+    bench = np.where(np.isnan(both), bench, t[:, None] + both - own)
     layers = layer_of(rows, t, own), layer_of(rows, t, bench), layer_of(rows, t, sample)
     return SessionUncertainty(
         metrics, _columns(rows, t, layers, (own, both, whole)), intervals.encode(layers[0]), intervals.encode(layers[1]), work.noise()
@@ -331,7 +333,6 @@ def _columns(
                 found["other_se"][j], found["other_share"][j] = first.other.sd, first.other.share
             ends["low_absolute"][j], ends["high_absolute"][j] = min(second.low, first.low), max(second.high, first.high)
             down[j], up[j] = float(t[j]) - ends["low_absolute"][j], ends["high_absolute"][j] - float(t[j])
-            found["se_bench"][j] = np.sqrt(max(second.sd**2 - first.sd**2, 0.0))
         found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0))
         found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0))
         found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0))
