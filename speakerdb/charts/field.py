@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 from speakerdb.charts import axes, theme
 from speakerdb.charts.quantity import Quantity, axis, scale
 from speakerdb.charts.theme import Heading
-from speakerdb.dictionary import METRICS
+from speakerdb.dictionary import METRICS, MetricDef
 
 if TYPE_CHECKING:
     import altair as alt
@@ -290,19 +290,22 @@ def _censored_shape() -> alt.Shape:
 def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
     """How two speakers differ, metric by metric, in units of the difference that matters.
 
-    rows: metric, difference, low, high (a − b, in the metric's unit), matters ("yes" | "no" | "unclear"), in the order
-    wanted. The grey middle is where a difference does not matter; the side is which value is higher, not which is better.
+    rows: metric, difference, low, high (a − b in the metric's unit, or a/b where ratios count), matters ("yes" | "no" | "unclear"), in
+    the order wanted. The grey middle is where a difference does not matter; the side is which value is higher, not which is better.
     """
     import altair as alt
 
     points: list[dict[str, Any]] = []
     for r in rows.iter_rows(named=True):
         m = METRICS[r["metric"]]
-        unit = {k: _units(r[k], m.matters) for k in ("difference", "low", "high")}
+        unit = {k: _units(r[k], m) for k in ("difference", "low", "high")}
         words = {"yes": "matters", "no": "does not matter", "unclear": "unclear"}[r["matters"]]
-        number = f"{r['difference']:+.{m.decimals}f}"
-        number = number[1:] if float(number) == 0 else number.replace("-", "−")
-        text = f"{number}{'' if m.unit == '°' else ' '}{m.unit}, {words}"
+        if m.scale == "log":
+            text = f"× {r['difference']:.2f}, {words}"
+        else:
+            number = f"{r['difference']:+.{m.decimals}f}"
+            number = number[1:] if float(number) == 0 else number.replace("-", "−")
+            text = f"{number}{'' if m.unit == '°' else ' '}{m.unit}, {words}"
         points.append({"metric": m.label, **unit, "text": text, "matters": words})
     order = [p["metric"] for p in points]
     reach = max(
@@ -342,5 +345,8 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     return theme.finish(alt.layer(*layers).properties(width=plot, height=step * len(points)), heading, width)
 
 
-def _units(value: float | None, matters: float) -> float | None:
-    return None if value is None or not math.isfinite(value) else round(value / matters, 3)
+def _units(value: float | None, metric: MetricDef) -> float | None:
+    """A difference in steps that matter; of ratios their logarithms."""
+    if value is None or not math.isfinite(value) or (metric.scale == "log" and value <= 0):
+        return None
+    return round(math.log(value) / math.log(metric.matters) if metric.scale == "log" else value / metric.matters, 3)

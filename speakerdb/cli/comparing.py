@@ -75,7 +75,7 @@ def compare(
             text.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
             _differences(pair)
             for (because,), group in pair.group_by("because", maintain_order=True):
-                text.line(f"{_labels(group) if len(group) < len(pair) else 'All'}: {because}.")
+                text.line(f"{_labels(group) if len(group) < len(pair) else 'Every row'}: {because}.")
             text.line()
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
             text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")

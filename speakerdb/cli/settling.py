@@ -75,19 +75,29 @@ def _measurements(answer: SettleAnswer) -> None:
         )  # fmt: skip
     elif answer.undecided:
         text.line("No single further measurement would narrow their differences noticeably.")
-    for (metric_id,), group in answer.rows.group_by("metric", maintain_order=True):
-        text.line(_best(str(metric_id), group.row(0, named=True)))
+    for words, metrics in _by_best(answer):
+        text.line(f"\n{words[0].upper()}{words[1:]}:")
+        text.table(
+            ["metric", "unit", "A − B, × A/B", "95 % interval", "then, if it stays", "chance to tell"],
+            [_best(row) for row in metrics], right=(2, 3, 4, 5),
+        )  # fmt: skip
 
 
-def _best(metric_id: str, row: dict[str, Any]) -> str:
-    """One metric's difference now, and its likeliest measurement."""
+def _by_best(answer: SettleAnswer) -> list[tuple[str, list[dict[str, Any]]]]:
+    """The undecided metrics by the measurement that is likeliest to tell each, that for most of them first."""
+    found: dict[str, list[dict[str, Any]]] = {}
+    for _, group in answer.rows.group_by("metric", maintain_order=True):
+        row = group.row(0, named=True)
+        found.setdefault(row["words"], []).append(row)
+    return sorted(found.items(), key=lambda item: -len(item[1]))
+
+
+def _best(row: dict[str, Any]) -> list[str]:
+    """One metric's difference now, and after its likeliest measurement."""
     from speakerdb.library.room_words import percent
 
-    m, ratio = text.metric_of(metric_id), row["ratio"]
-    unit = "" if ratio else f" {m.unit}"
-    now = text.difference_interval(m, row["low"], row["high"], ratio)
-    then = text.difference_interval(m, row["expected_low"], row["expected_high"], ratio)
-    return (
-        f"{m.label}: {text.difference(m, row['difference'], ratio)}{unit} ({now}); {row['words']}: {then} if the difference stays; "
-        f"chance that it tells {percent(row['chance'])}."
-    )
+    m, ratio = text.metric_of(row["metric"]), row["ratio"]
+    return [
+        m.label, m.unit, text.difference(m, row["difference"], ratio), text.difference_interval(m, row["low"], row["high"], ratio),
+        text.difference_interval(m, row["expected_low"], row["expected_high"], ratio), percent(row["chance"]),
+    ]  # fmt: skip

@@ -64,7 +64,7 @@ def _relative(base: Database, r: dict[str, Any]) -> Relative:
 
 @dataclass(frozen=True, eq=False)
 class Differences:
-    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's), low, high, matters;
+    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's, or own/other's), low, high, matters;
     what is withheld on either side is left out."""
 
     name: str

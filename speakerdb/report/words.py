@@ -139,17 +139,22 @@ def listing(items: list[str]) -> str:
 
 def difference(metric: MetricDef, other: str, delta: float | None, low: float | None, high: float | None,
                matters: str) -> str:  # fmt: skip
-    """One metric against another speaker: '12 Hz lower than X (8 to 16)', or that it can't be told. delta: own − other's."""
+    """One metric against another speaker: '1.2 dB lower than X (0.8 to 1.6)', of one in which ratios count '1.30 times that of X
+    (1.27 to 1.34)', or that it can't be told. delta, low, high: own − other's, or own/other's."""
     if delta is None:
         return f"{metric.label} can't be compared with {other}: one of the values is only a bound."
     if matters == "no":
         return f"{metric.label}: no difference from {other} that matters."
-    if low is None or high is None or low <= 0.0 <= high:
+    ratio = metric.scale == "log"
+    none = 1.0 if ratio else 0.0
+    if low is None or high is None or low <= none <= high:
         return f"{metric.label} can't be told from {other} at this precision."
+    end = "." if matters == "yes" else "; whether that is enough to matter is unclear."
+    if ratio:
+        return f"{metric.label}: {delta:.2f} times that of {other} ({low:.2f} to {high:.2f}){end}"
     side = "higher" if delta > 0 else "lower"
     near, far = sorted((abs(low), abs(high)))
     return (
         f"{metric.label}: {with_unit(metric, number(metric, abs(delta)))} {side} than {other} "
-        f"({number(metric, near)} to {number(metric, far)})"
-        + ("." if matters == "yes" else "; whether that is enough to matter is unclear.")
+        f"({number(metric, near)} to {number(metric, far)}){end}"
     )

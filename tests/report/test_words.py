@@ -60,16 +60,26 @@ def test_where_neither_direction_is_better_no_place_is_called_better() -> None:
 
 
 def test_differences_are_told_only_where_the_whole_interval_matters() -> None:
+    flat = METRICS["flatness_window_db"]
+    assert (
+        words.difference(flat, "X", -1.2, -1.6, -0.8, "yes")
+        == "Flatness, listening window: 1.20 dB lower than X (0.80 to 1.60)."
+    )
+    assert (
+        words.difference(flat, "X", -0.6, -1.2, 0.1, "unclear")
+        == "Flatness, listening window can't be told from X at this precision."
+    )
+    assert (
+        words.difference(flat, "X", 0.04, -0.05, 0.12, "no")
+        == "Flatness, listening window: no difference from X that matters."
+    )
+    assert "only a bound" in words.difference(flat, "X", None, None, -0.8, "yes")
+
+
+def test_of_metrics_in_which_ratios_count_the_ratio_is_told() -> None:
     f6 = METRICS["f6_hz"]
-    assert (
-        words.difference(f6, "X", -12.0, -16.0, -8.0, "yes") == "Bass limit −6 dB: 12.0 Hz lower than X (8.0 to 16.0)."
-    )
-    assert (
-        words.difference(f6, "X", -6.0, -12.0, 1.0, "unclear")
-        == "Bass limit −6 dB can't be told from X at this precision."
-    )
-    assert words.difference(f6, "X", 0.4, -0.5, 1.2, "no") == "Bass limit −6 dB: no difference from X that matters."
-    assert "only a bound" in words.difference(f6, "X", None, None, -8.0, "yes")
+    assert words.difference(f6, "X", 0.75, 0.7, 0.8, "yes") == f"{f6.label}: 0.75 times that of X (0.70 to 0.80)."
+    assert "can't be told" in words.difference(f6, "X", 1.1, 0.9, 1.3, "unclear")
 
 
 def test_numbers_have_the_dictionary_s_digits_a_true_minus_and_no_negative_zero() -> None:
