@@ -56,6 +56,8 @@ def filled(speakerdb, tmp_path, twelve):
         "compare sill-0 sill-5",
         "compare sill-0 sill-5 sill-8 --metric f6_hz",
         "compare sill-0@plain sill-0@desk",
+        "compare sill-1 sill-9 --absolute --metric f6_hz --metric flatness_window_db",
+        "compare sill-1 sill-9 --another-unit --metric f6_hz --metric max_level_db",
         "tradeoff price f6_hz",
         "tradeoff volume_l preference --kind bookshelf --top 3",
         "tradeoff price max_level_db",
@@ -88,6 +90,7 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-0", 1, "two different speakers"),
         ("compare sill-0 sill-0@loft", 1, "no setting 'loft'"),
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
+        ("compare sill-0 sill-5 --absolute --another-unit", 2, "already includes"),
         ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
         ("tradeoff price nonsense", 1, "nonsense"),
         ("labs --metric nonsense", 1, "nonsense"),
@@ -104,20 +107,55 @@ def test_errors_say_what_is_wrong(filled, arguments, code, message):
     assert message in answer.document["error"]["message"]
 
 
-def test_compare_gives_the_difference_that_was_built_in(filled):
+def test_compare_gives_the_ratio_that_was_built_in(filled):
     (row,) = filled("compare", "sill-0", "sill-5", "--metric", "f3_hz", "--json").document["rows"]
     # a second-order high-pass is 3 dB down at its corner: 30 and 50 Hz
-    assert row["difference"] == pytest.approx(-20.0, abs=2.5)
+    assert row["ratio"]
+    assert row["difference"] == pytest.approx(0.6, rel=0.08)
+    assert row["difference"] == pytest.approx(row["value_a"] / row["value_b"])
     assert row["p_a_better"] > 0.99
     assert (row["differs"], row["matters"]) == (True, "yes")
 
 
-def test_two_settings_of_one_sample_are_compared_more_sharply_than_two_samples(filled):
-    own = filled("compare", "sill-0@plain", "sill-0@desk", "--metric", "treble_balance_db", "--json").document
-    other = filled("compare", "sill-0", "sill-5", "--metric", "treble_balance_db", "--json").document
-    assert own["rows"][0]["se"] < 0.6 * other["rows"][0]["se"]
-    assert "unit measured" in own["about"]
-    assert "models" in other["about"]
+def test_every_row_names_what_it_rests_on_and_its_interval_and_p_agree(filled):
+    # sill-1 was measured in shed and barn, sill-0 in shed, sill-9 in barn
+    for other, lab in (("sill-0", "shed"), ("sill-9", "barn")):
+        rows = filled("compare", "sill-1", other, "--json").document["rows"]
+        assert {r["contrast"] for r in rows} <= {"one run", "one lab", "all"}
+        balance = next(r for r in rows if r["metric"] == "treble_balance_db")
+        assert (balance["contrast"], lab in balance["because"]) == ("one lab", True)
+        for r in rows:
+            none = 1.0 if r["ratio"] else 0.0
+            low, high = (r["low"] if r["low"] is not None else -1e9), (r["high"] if r["high"] is not None else 1e9)
+            assert (low > none or high < none) == (r["p"] < 0.05) == r["differs"], r["metric"]
+
+
+def test_in_one_lab_the_bench_cancels_and_between_two_it_counts(filled):
+    near, far = (
+        filled("compare", "sill-0", other, "--metric", "treble_balance_db", "--json").document["rows"][0]
+        for other in ("sill-5", "sill-9")
+    )
+    assert near["high"] - near["low"] < 0.6 * (far["high"] - far["low"])
+    assert "different labs" in far["because"]
+
+
+def test_another_unit_adds_what_samples_differ_by_but_not_between_settings_of_one(filled):
+    def width(*arguments):
+        (row,) = filled("compare", *arguments, "--metric", "treble_balance_db", "--json").document["rows"]
+        return row["high"] - row["low"]
+
+    assert width("sill-0", "sill-5", "--another-unit") > 1.5 * width("sill-0", "sill-5")
+    own = width("sill-0@plain", "sill-0@desk")
+    assert width("sill-0@plain", "sill-0@desk", "--another-unit") == pytest.approx(own, rel=0.1)
+
+
+def test_the_text_counts_what_can_be_told(filled):
+    outcome = filled("compare", "sill-0", "sill-5", "--metric", "f3_hz")
+    assert "The difference can be told." in outcome.out
+    assert "× 0.6" in outcome.out
+    many = filled("compare", "sill-0", "sill-5")
+    document = filled("compare", "sill-0", "sill-5", "--json").document
+    assert f"{document['real']} of {len(document['rows'])}" in many.out or "taken together" in many.out
 
 
 def test_in_a_fleet_where_the_dearer_reach_less_low_only_the_cheapest_is_on_the_frontier(filled):
@@ -138,27 +176,19 @@ def test_the_bass_limit_that_rises_year_by_year_is_told_with_its_interval(filled
     assert any("random sample" in caution for caution in found["cautions"])
 
 
-def test_the_lowest_reaching_leaves_all_its_peers_behind(filled):
+def test_the_lowest_reaching_is_first_among_its_peers(filled):
     document = filled("percentile", "sill-0", "--factor", "10", "--metric", "f3_hz", "--json").document
     (row,) = document["rows"]
-    assert len(document["peers"]) == row["peers"] - 1 == 11
-    assert row["percentile"] == row["high"] == 100.0
-    assert row["low"] >= 50
-    near = filled("percentile", "sill-0", "--factor", "1.2", "--metric", "f3_hz", "--json").document["rows"][0]
-    assert near["percentile"] is None
-    assert "at least 8" in near["reason"]
+    assert len(document["peers"]) == row["of"] - 1 == 11
+    assert (row["place"], row["place_low"]) == (1, 1)
+    assert row["place_high"] <= 3
+    assert "1st" in filled("percentile", "sill-0", "--factor", "10", "--metric", "f3_hz").out
 
 
-def test_labs_that_measure_the_same_samples_are_compared_by_these_alone(filled):
-    document = filled("labs", "--metric", "treble_balance_db", "--json").document
-    (pair,) = document["pairs"]
-    assert pair == {"lab_a": "barn", "lab_b": "shed", "speakers": ["sill-1", "sill-2", "sill-3"]}
-    (row,) = document["rows"]
-    # barn's sessions were tilted by 0.1, 0.2, 0.3 dB per octave; 4–16 kHz lies some 3 octaves above 300 Hz–3 kHz
-    assert 0.3 < row["offset"] < 0.9
-    (curve,) = document["curves"]
-    assert curve["same_sample"] == 3
-    assert len(curve["offset_db"]) == len(document["frequency_hz"]) == 199
+def test_too_few_peers_make_the_group_wider_and_it_says_so(filled):
+    (row,) = filled("percentile", "sill-0", "--factor", "1.2", "--metric", "f3_hz", "--json").document["rows"]
+    assert (row["among"], row["of"]) == ("kind bookshelf", 12)
+    assert "too few" in filled("percentile", "sill-0", "--factor", "1.2", "--metric", "f3_hz").out
 
 
 def test_with_one_lab_there_is_nothing_to_compare(speakerdb, tmp_path):
@@ -166,4 +196,4 @@ def test_with_one_lab_there_is_nothing_to_compare(speakerdb, tmp_path):
     speakerdb("ingest", "in")
     answer = speakerdb("labs", "--json")
     assert answer.code == 1
-    assert "by two labs" in answer.document["error"]["message"]
+    assert "on two benches" in answer.document["error"]["message"]
