@@ -375,7 +375,7 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
                 if (pair.to_bench, pair.bench) == (a, b):
                     text.line(_bench_curves(pair, answer.aligned.get(pair.bench) == pair.to_bench))
             text.line()
-        text.line(f"Error model version {answer.error_model}. q allows 5 % false discoveries over all rows.")
+        text.line(f"Error model version {base.state.error_model}. q allows 5 % false discoveries over all rows.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -13,11 +13,10 @@ from speakerdb.cli import text
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database, open_existing
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterator
 
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.learning import Learned
-    from speakerdb.store import State
 
 _SENTENCES_FOR = 20  # speakers described after an ingest; the rest are named by their number
 
@@ -162,10 +161,11 @@ def derive(
         with open_database(db) as base:
             found = base.learn()
             if json:
-                emit(_derived(base.state, found=documents.learned(found), version=found.version))
+                emit(documents.derive(base.state, learned=found))
             else:
                 _learned(found)
-                text.line(_what_next(found))
+                for sentence in _what_next(found):
+                    text.line(sentence)
         return
     with open_existing(db) as base:
         found_now = base.adopt() if adopt else None
@@ -175,25 +175,15 @@ def derive(
         report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
     with open_existing(db) as base, progress("working out intervals") as (begin, advance):
         drawn = base.work_out(begin=begin, advance=advance)
-        state, version = base.state, base.error_model.version
+        state = base.state
     if json:
-        learned = documents.learned(found_now) if found_now else None
-        emit(
-            _derived(
-                state,
-                metrics=list(report.metrics),
-                sessions=report.sessions,
-                drawn=drawn,
-                found=learned,
-                version=version,
-            )
-        )
+        emit(documents.derive(state, list(report.metrics), report.sessions, drawn, found_now))
         return
     if found_now is not None:
         from speakerdb.library.learning import told
 
         _learned(found_now)
-        for sentence in told(found_now) or [_NOTHING]:
+        for sentence in told(found_now) or _NOTHING:
             text.line(sentence)
     if forget:
         text.line("Errors have their default sizes, and no bench is aligned.")
@@ -205,25 +195,10 @@ def derive(
         text.line("Every value is up to date; nothing to do.")
 
 
-_NOTHING = (
-    "Nothing can be adopted: a size takes repeats of 5 speakers, a pair of benches 5 specimens that both have measured."
-)
-
-
-def _derived(
-    state: State,
-    *,
-    metrics: Sequence[str] = (),
-    sessions: int = 0,
-    drawn: int = 0,
-    version: int,
-    found: dict[str, Any] | None,
-) -> dict[str, Any]:
-    from speakerdb.library import documents
-
-    return documents.document(
-        state, metrics=metrics, sessions=sessions, drawn=drawn, error_model=version, learned=found
-    )
+_NOTHING = [
+    "Nothing can be adopted: a size takes repeats of 5 speakers,",
+    "a pair of benches 5 specimens that both have measured.",
+]
 
 
 def _learned(found: Learned) -> None:
@@ -246,7 +221,7 @@ def _learned(found: Learned) -> None:
             text.line(f"Stays as it is, {PART_WORDS[s.part]}: {s.reason}.")
     for to_bench in dict.fromkeys(p.to_bench for p in found.benches):
         pairs = [p for p in found.benches if p.to_bench == to_bench]
-        text.line(f"In line with {bench_words(to_bench)}, dB over 100 Hz–10 kHz; n specimens that both have measured")
+        text.line(f"Beside {bench_words(to_bench)}, in dB; n specimens that both have measured")
         text.table(
             ["bench", "n", "offset", "level", "left"],
             [
@@ -260,10 +235,13 @@ def _learned(found: Learned) -> None:
                 text.line(f"Not to be aligned, {bench_words(p.bench)}: {p.reason}.")
 
 
-def _what_next(found: Learned) -> str:
+def _what_next(found: Learned) -> list[str]:
     if found.counts:
-        return f"This counts already (error model version {found.version})." if found.adoptable else _NOTHING
-    return "`speakerdb derive --adopt` makes it count and recomputes; `speakerdb derive --forget` goes back to the defaults."
+        return [f"This counts already (error model version {found.version})."] if found.adoptable else _NOTHING
+    return [
+        "`speakerdb derive --adopt` makes it count and recomputes.",
+        "`speakerdb derive --forget` goes back to the defaults.",
+    ]
 
 
 def upgrade(db: DbOption = None, json: JsonOption = False) -> None:

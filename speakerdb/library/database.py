@@ -46,7 +46,6 @@ if TYPE_CHECKING:
     from speakerdb.library.rooms import RoomAnswer
     from speakerdb.library.settings import SettingsAnswer
     from speakerdb.library.settling import SettleAnswer
-    from speakerdb.statistics.error_model import ErrorModel
     from speakerdb.store.queries import NamedQuery
 
 Path_ = str | Path
@@ -82,11 +81,6 @@ class Database:
     def state(self) -> State:
         """The id of what the file holds now, the number of speakers and the date of the last change: cite it."""
         return self.store.state()
-
-    @property
-    def error_model(self) -> ErrorModel:
-        """What intervals rest on: version 0, the defaults, unless something was adopted."""
-        return learning.current(self.store)
 
     @property
     def field(self) -> Field:

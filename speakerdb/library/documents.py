@@ -99,9 +99,7 @@ def metric_map(frame: pl.DataFrame) -> Document:
     return {row["metric"]: {key: clean(row[key]) for key in _M} for row in frame.iter_rows(named=True)}
 
 
-def show(
-    state: State, speaker: str, frame: pl.DataFrame, target: Target, facts: Document, extra: Document
-) -> Document:
+def show(state: State, speaker: str, frame: pl.DataFrame, target: Target, facts: Document, extra: Document) -> Document:
     """pooled is the first setting's; every setting shown stands under settings, every session under sessions."""
     pooled = frame.filter(pl.col("session").is_null())
     settings = pooled["setting"].unique(maintain_order=True).to_list()
@@ -213,7 +211,15 @@ def trend(state: State, answer: TrendAnswer, filters: str) -> Document:
     return document(state, over=answer.over, filters=filters, trends=trends, not_judged=rows(answer.not_judged))
 
 
-def learned(found: Learned) -> Document:
+def derive(
+    state: State, metrics: Sequence[str] = (), sessions: int = 0, drawn: int = 0, learned: Learned | None = None
+) -> Document:
+    """What was recomputed; learned: what repeats say, where that was asked for."""
+    found = None if learned is None else _learned(learned)
+    return document(state, metrics=list(metrics), sessions=sessions, drawn=drawn, learned=found)
+
+
+def _learned(found: Learned) -> Document:
     """Sizes of parts in dB, and benches: shape_db is the RMS of their difference over 100 Hz–10 kHz, level_db the difference of their levels."""
     parts = [
         {
@@ -223,7 +229,6 @@ def learned(found: Learned) -> Document:
         for s in found.parts
     ]  # fmt: skip
     return {
-        "version": found.version,
         "counts": found.counts,
         "parts": parts,
         "benches": [_bench_pair(p) for p in found.benches],
@@ -251,7 +256,7 @@ def labs(state: State, answer: LabsAnswer) -> Document:
         for p in answer.curves
     ]
     return document(
-        state, error_model=answer.error_model, pairs=rows(answer.found.pairs), rows=rows(answer.found.offsets),
+        state, pairs=rows(answer.found.pairs), rows=rows(answer.found.offsets),
         frequency_hz=FREQUENCY_HZ.round(2).tolist(), curves=curves, cautions=list(answer.cautions),
     )  # fmt: skip
 

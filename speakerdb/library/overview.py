@@ -113,12 +113,11 @@ UNALIGNED = "benches that are not aligned are compared as they are: `speakerdb d
 @dataclass(frozen=True)
 class LabsAnswer:
     """found: offsets and pairs of benches; curves: how their listening windows lie to one another, by the specimens that both have
-    measured; aligned: bench -> the bench that it is aligned to; error_model: the version that counts; cautions."""
+    measured; aligned: bench -> the bench that it is aligned to; cautions."""
 
     found: Labs
     curves: tuple[BenchPair, ...]
     aligned: Mapping[str, str]
-    error_model: int
     cautions: tuple[str, ...]
 
 
@@ -152,7 +151,7 @@ def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
     cautions.append(LEFT if model.alignments else UNALIGNED)
     found = lab_analysis.labs(sessions, wanted, sorted(benches, key=lambda bench: (-benches[bench], bench)))
     aligned = {bench: a.to_bench for bench, a in model.alignments.items()}
-    return LabsAnswer(found, learning.learned(store).benches, aligned, model.version, tuple(cautions))
+    return LabsAnswer(found, learning.learned(store).benches, aligned, tuple(cautions))
 
 
 def _measured(store: Store, heads: pl.DataFrame, metrics: Sequence[str], model: ErrorModel) -> list[Measured]:

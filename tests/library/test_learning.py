@@ -139,14 +139,14 @@ def test_looking_changes_nothing(base):
     state = base.state
     base.learn()
     assert base.state == state
-    assert base.error_model.version == 0
+    assert learning.current(base.store).version == 0
 
 
 def test_what_is_adopted_counts(base):
     seen = base.learn()
     found = base.adopt()
     assert (found.version, found.counts) == (1, True)
-    model = base.error_model
+    model = learning.current(base.store)
     assert model.version == 1
     assert model.factor["repeatability"] == pytest.approx(by_part(seen)["repeatability"].wanted_sd_db / 0.15)
     assert model.factor["sample"] == 1.0  # nothing is known of it
@@ -181,8 +181,8 @@ def test_intervals_are_as_wide_as_the_repeats_say(base, after):
 
 def test_forgetting_brings_back_the_values_under_a_version_of_its_own(base, after):
     assert after.forget() == 2
-    assert after.error_model.factor == dict.fromkeys(("repeatability", "session", "level", "sample"), 1.0)
-    assert after.error_model.alignments == {}
+    assert learning.current(after.store).factor == dict.fromkeys(("repeatability", "session", "level", "sample"), 1.0)
+    assert learning.current(after.store).alignments == {}
     after.derive()
     assert sessions_of(after, TREBLE) == sessions_of(base, TREBLE)
     assert after.forget() == 2  # nothing to forget
@@ -210,7 +210,7 @@ def test_a_session_that_comes_later_is_aligned_as_it_comes(after, tmp_path):
 
 def test_a_size_of_ones_own_stands_before_what_was_learned(base):
     base.adopt()
-    model = base.error_model
+    model = learning.current(base.store)
     own = info(uncertainty={"repeatability": 0.05})
     noisy = info(uncertainty={"noise": 0.9})
     assert model.sd(own, "repeatability") == pytest.approx(0.05)
@@ -279,7 +279,7 @@ def test_with_nothing_measured_twice_nothing_is_adopted(tmp_path):
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as base:
         base.ingest(tmp_path / "in")
         assert base.adopt().version == 0
-        assert base.error_model.version == 0
+        assert learning.current(base.store).version == 0
         assert base.forget() == 0
         assert learning.news(base.store) is None
 
