@@ -27,6 +27,8 @@ from speakerdb.store.reading import DrawTable, levels, session_draws
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
 
+_IN_LINE = 0.1  # of one bench's variance: what is left after an alignment
+
 Kept = TypeVar("Kept", pl.DataFrame, np.ndarray[Any, Any])
 
 
@@ -261,15 +263,15 @@ class Field:
         """What the sizes of errors rest on."""
         return self._bench_patterns[1]
 
-    def benches_of(self, rows: pl.DataFrame) -> list[str]:
-        """Names of the benches behind the values of rows of `frame`, the reference first, unaligned to it or not."""
-        patterns, _, reference = self._bench_patterns
-        numbers = self._store.con.execute(
-            "SELECT DISTINCT pattern_no FROM pooled_value WHERE pattern_no IS NOT NULL AND list_contains(?, speaker_id)",
-            [rows["speaker_id"].unique().to_list()],
-        ).fetchall()
-        found = {bench for (number,) in numbers for bench, _ in patterns.get(int(number), ())}
-        return sorted(found, key=lambda bench: (bench != reference, bench))
+    @property
+    def reference_bench(self) -> str | None:
+        """The bench with the most sessions, to which others may be aligned."""
+        return self._bench_patterns[2]
+
+    def out_of_line(self, benches: Benches) -> np.ndarray[Any, Any]:
+        """(n,) where a value rests on a bench whose error is not that of the reference bench, but for a small residual."""
+        far = (benches.loading**2).sum(axis=1) > _IN_LINE
+        return np.asarray(far[benches.pattern])
 
     def provenance(self) -> pl.DataFrame:
         """Per speaker and setting: labs and samples (joined names, sorted) and runs of its active sessions."""

@@ -104,15 +104,14 @@ def _cautions(
 
 
 def _benches(field: Field, found: MetricColumn) -> list[str]:
-    """That values come from benches that nothing has brought in line."""
-    if not (found.benches.tau > 0).any():
+    """How many values come from benches that nothing has brought in line with the reference bench."""
+    rows = np.flatnonzero(found.known)
+    open_ = field.out_of_line(found.benches.take(rows)) & (found.benches.tau[rows] > 0)
+    if not open_.any() or open_.all():
         return []
-    names = field.benches_of(found.facts)
-    open_ = [bench for bench in names[1:] if bench not in field.error_model.alignments]
-    if not open_:
-        return []
-    told = " and ".join(bench_words(bench) for bench in open_[:3])
-    return [f"Not in line with {bench_words(names[0])}: {told}; between them the benches' own errors count (see `labs`)"]
+    count = int(open_.sum())
+    return [f"{count} of {len(rows)} values come from benches not in line with {bench_words(field.reference_bench or '')}: between "
+            "these and the others the benches' own errors count (see `labs`)"]  # fmt: skip
 
 
 def _bounds(metric: MetricDef, known: pl.DataFrame) -> list[str]:
