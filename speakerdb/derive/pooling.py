@@ -15,7 +15,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, scaled, unscaled
 from speakerdb.dictionary import METRICS, UNCERTAINTY, MetricDef, ValueTable
-from speakerdb.statistics import intervals
+from speakerdb.statistics import intervals, weights
 from speakerdb.statistics.benches import Pattern
 from speakerdb.statistics.error_model import SharedKeys
 from speakerdb.statistics.heterogeneity import disagreement, widening
@@ -43,20 +43,11 @@ class Grouping:
 
     def steps(self) -> list[NDArray[np.int64]]:
         """For each step the parent of each node: sessions -> (group, sample, lab) -> (group, sample) -> group."""
-        names = [f"{g}\x1f{s}\x1f{laboratory}" for g, s, laboratory in zip(self.group, self.sample, self.lab, strict=True)]
-        cells, cell_of = np.unique(np.array(names, object).astype(str), return_inverse=True)
-        samples, sample_of = np.unique(np.array([c.rpartition("\x1f")[0] for c in cells]), return_inverse=True)
-        groups = np.array([int(s.partition("\x1f")[0]) for s in samples], np.int64)
-        return [cell_of.reshape(-1), sample_of.reshape(-1), groups]
+        return weights.steps(self.group, self.sample, self.lab)
 
     def weights(self) -> Array:
         """(S,) the share of each session in its group's mean when every session has the value."""
-        if not len(self.group):
-            return np.zeros(0)
-        to_cell, to_sample, to_group = self.steps()
-        per_cell, per_sample, per_group = (np.bincount(parent) for parent in (to_cell, to_sample, to_group))
-        sample_at = to_sample[to_cell]
-        return 1.0 / per_cell[to_cell] / per_sample[sample_at] / per_group[to_group[sample_at]]
+        return weights.pool_weights(self.group, self.sample, self.lab)
 
 
 def pool_table(values: ValueTable, by: Grouping) -> ValueTable:

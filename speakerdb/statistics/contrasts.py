@@ -9,7 +9,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal
 
 import numpy as np
@@ -58,8 +58,7 @@ class Chosen:
     @cached_property
     def weights(self) -> tuple[float, ...]:
         """The share of each session in the mean."""
-        one = np.zeros(len(self.sessions), np.int64)
-        return tuple(pool_weights(one, [m.sample for m in self.sessions], [m.lab for m in self.sessions]).tolist())
+        return _weights(tuple(m.sample for m in self.sessions), tuple(m.lab for m in self.sessions))
 
     @cached_property
     def x(self) -> float:
@@ -95,6 +94,11 @@ class Chosen:
             _add(found, ("sample", m.sample), w, m.sample_sd)
             _add(found, ("new unit", m.speaker), -w, m.sample_sd)
         return found
+
+
+@lru_cache(4096)
+def _weights(sample: tuple[str, ...], lab: tuple[str, ...]) -> tuple[float, ...]:
+    return tuple(pool_weights(np.zeros(len(sample), np.int64), sample, lab).tolist())
 
 
 def _add(loads: dict[Key, tuple[float, float]], key: Key, weight: float, sd: float) -> None:

@@ -1,9 +1,7 @@
 import numpy as np
 import pytest
 
-from speakerdb.derive import Grouping
 from speakerdb.statistics.contrasts import Chosen, Measured, best, contrast, covariance, narrower, widened
-from speakerdb.statistics.weights import pool_weights
 
 SIZES = {"own": 0.2, "level": 0.3, "bench_sd": 0.5, "sample_sd": 0.6}
 
@@ -86,13 +84,6 @@ def test_sessions_count_within_sample_and_lab_then_labs_then_samples():
     assert Chosen(tuple(a)).weights == (0.125, 0.125, 0.25, 0.5)
 
 
-def test_the_weights_are_those_that_values_are_pooled_by():
-    random = np.random.default_rng(4)
-    group = np.sort(random.integers(0, 5, 40))
-    sample, lab = ([f"{name}{k}" for k in random.integers(0, 3, 40)] for name in ("s", "lab"))
-    np.testing.assert_array_equal(pool_weights(group, sample, lab), Grouping(group, sample, lab).weights())
-
-
 def test_sessions_of_one_run_are_taken_where_all_would_blur_the_difference():
     a = [session("a", run="r", x=1.0), session("a", "barn", x=9.0)]
     b = [session("b", run="r", x=0.4)]
@@ -161,3 +152,25 @@ def test_sessions_that_disagree_are_no_surer_one_by_one_than_their_mean_says():
     assert Chosen(tuple(wide)).own_variance + 0.5 * SIZES["level"] ** 2 == pytest.approx(1.5**2)
     assert [m.own for m in wide] == [pytest.approx(np.sqrt(2 * 1.5**2 - 0.3**2))] * 2
     assert [m.own for m in widened(a, 0.0)] == [0.3, 0.3]  # never surer than stated
+
+
+def test_whatever_sessions_are_taken_the_interval_holds_the_true_difference_in_95_of_100():
+    # truth and errors drawn here, every error once for all that share it; of each pair the contrast of least variance
+    random, held, taken = np.random.default_rng(17), [], set()
+    for _ in range(4000):
+        truth = dict(zip("ab", random.normal(0, 1, 2), strict=True))
+        level = {run: random.normal(0, 0.3) for run in ("r", "s", "t")}
+        bench = {lab: random.normal(0, 0.5) for lab in ("shed", "barn")}
+        sides = []
+        for speaker in "ab":
+            side = []
+            for number in range(random.integers(1, 4)):
+                run, lab = str(random.choice(["r", "s", "t"])), str(random.choice(["shed", "barn"]))
+                x = truth[speaker] + level[run] + bench[lab] + random.normal(0, 0.2)
+                side.append(session(speaker, lab, run=run, number=number, x=x))
+            sides.append(side)
+        found = best(*sides)
+        taken.add(found.what)
+        held.append(abs(found.difference - (truth["a"] - truth["b"])) < 1.96 * found.variance**0.5)
+    assert taken == {"one run", "one lab", "all"}
+    assert np.mean(held) == pytest.approx(0.95, abs=0.015)
