@@ -7,7 +7,10 @@ import polars as pl
 import pytest
 
 from speakerdb.acoustics import grid
+from speakerdb.analysis.field import on_scale
 from speakerdb.analysis.settings import before_wall, controls, metric_changes, reach
+from speakerdb.dictionary import METRICS
+from speakerdb.statistics.contrasts import Measured, contrast
 
 F = grid.FREQUENCY_HZ
 
@@ -23,27 +26,79 @@ def values(**given):
     return pl.DataFrame(rows, schema=schema, orient="row")
 
 
-def change(reference, other, metric="max_level_db"):
-    return metric_changes(values(**{metric: reference}), values(**{metric: other})).row(0, named=True)
+def session(x, *, own=0.1, setting="", number=1, **more):
+    return Measured(
+        "a",
+        "shed",
+        "/shed||",
+        "a|1",
+        "one run",
+        f"{setting} {number}",
+        x,
+        own,
+        **{"level": 0.4, "bench_sd": 0.5, "sample_sd": 0.6} | more,
+    )
+
+
+def change(reference, other, metric="max_level_db", **more):
+    """The row of a metric that was measured once in either setting, on one bench in one run."""
+    x = [
+        None if v is None else on_scale(METRICS[metric], np.array(v[0] if isinstance(v, tuple) else v)).item()
+        for v in (other, reference)
+    ]
+    contrasts = (
+        {}
+        if None in x
+        else {metric: contrast([session(x[0], setting="b", **more)], [session(x[1], setting="a", **more)])}
+    )
+    return metric_changes(values(**{metric: reference}), values(**{metric: other}), contrasts).row(0, named=True)
+
+
+HALF = (
+    1.96 * 0.1 * 2**0.5
+)  # what one setting and the other have to themselves; level, bench and sample are the same for both
 
 
 @pytest.mark.parametrize(
     ("reference", "other", "low", "high", "matters"),
     [
-        (100.0, 104.0, 4.0, 4.0, "yes"), (100.0, 100.5, 0.5, 0.5, "no"), (104.0, 100.0, -4.0, -4.0, "yes"),
-        (102.0, (105.0, "at_least"), 3.0, None, "yes"), ((105.0, "at_least"), 102.0, None, -3.0, "yes"),
-        (105.0, (102.0, "at_least"), -3.0, None, "unclear"), ((105.0, "at_least"), (108.0, "at_least"), None, None, "unclear"),
-        (105.0, (102.0, "at_most"), None, -3.0, "yes"), (100.0, None, None, None, "unclear"),
+        (100.0, 104.0, 4.0 - HALF, 4.0 + HALF, "yes"), (100.0, 100.5, 0.5 - HALF, 0.5 + HALF, "no"),
+        (104.0, 100.0, -4.0 - HALF, -4.0 + HALF, "yes"), (100.0, 101.1, 1.1 - HALF, 1.1 + HALF, "unclear"),
+        (102.0, (105.0, "at_least"), 3.0 - HALF, None, "yes"), ((105.0, "at_least"), 102.0, None, -3.0 + HALF, "yes"),
+        (105.0, (102.0, "at_least"), -3.0 - HALF, None, "unclear"), ((105.0, "at_least"), (108.0, "at_least"), None, None, "unclear"),
+        (105.0, (102.0, "at_most"), None, -3.0 + HALF, "yes"), (100.0, None, None, None, "unclear"),
     ],
 )  # fmt: skip
-def test_changes_of_censored_values_are_bounds_only(reference, other, low, high, matters):
+def test_a_change_has_the_errors_that_both_settings_do_not_share_and_of_bounds_one_end(
+    reference, other, low, high, matters
+):
     found = change(reference, other)
-    assert (found["change_low"], found["change_high"], found["matters"]) == (low, high, matters)
+    for end, expected in (("change_low", low), ("change_high", high)):
+        assert found[end] == (None if expected is None else pytest.approx(expected, abs=0.02))
+    assert found["matters"] == matters
     assert found["unit"] == "dB"
+
+
+def test_of_limits_the_ratio_changes():
+    found = change(50.0, 60.0, "f6_hz", own=0.02)
+    assert found["ratio"]
+    assert found["change"] == pytest.approx(1.2)
+    assert found["change_low"] * found["change_high"] == pytest.approx(1.44)
+    assert (found["differs"], found["matters"]) == (True, "yes")
 
 
 def test_a_withheld_value_keeps_its_reason():
     assert change(100.0, None)["reason"] == "no sweeps"
+
+
+def test_without_errors_and_where_sessions_fall_on_two_branches_nothing_is_told():
+    found = metric_changes(values(f6_hz=50.0), values(f6_hz=60.0), {}).row(0, named=True)
+    assert (found["change"], found["matters"]) == (None, "unclear")
+    assert "not worked out" in found["reason"]
+    two = {
+        "f6_hz": contrast([session(5.6, other=(7.6, 0.1, 0.3)), session(5.7, number=2)], [session(5.5, setting="a")])
+    }
+    assert "one of two" in metric_changes(values(f6_hz=50.0), values(f6_hz=60.0), two).row(0, named=True)["reason"]
 
 
 def test_a_control_is_read_from_settings_that_are_alike_otherwise():
