@@ -55,37 +55,29 @@ def _change(metric: MetricDef, row: dict[str, Any], contrast: Contrast | None) -
     """One metric's row of `metric_changes`."""
     head = (metric.id, metric.unit, row["value"], row["value_b"], row["censored"], row["censored_b"])
     ratio, reason = metric.scale == "log", row["reason_b"] or row["reason"]
-    known = row["status"] == "ok" and row["status_b"] == "ok"
-    if known and contrast is None:
-        reason = NOT_KNOWN
-    elif (
-        known
-        and contrast is not None
-        and any(m.other for side in (contrast.a, contrast.b) for m in side.sessions if len(side.sessions) > 1)
-    ):
-        reason, contrast = ONE_OF_TWO, None
-    if not known or contrast is None:
+    if row["status"] != "ok" or row["status_b"] != "ok":
         return *head, None, ratio, None, None, None, "unclear", reason
     x = on_scale(metric, np.array([row["value_b"], row["value"]]))
-    scores = contrasted(metric, [contrast])
     words = np.array([row["censored_b"], row["censored"]])
-    scores = replace(
-        scores, x=x, lower=np.where(words == "at_most", -np.inf, x), upper=np.where(words == "at_least", np.inf, x)
-    )
+    why_not = _why_no_interval(contrast)
+    if contrast is None or why_not:
+        change = None if (words != "none").any() else float(off_scale(metric, x[0] - x[1]))
+        return *head, change, ratio, None, None, None, "unclear", why_not
+    lower, upper = np.where(words == "at_most", -np.inf, x), np.where(words == "at_least", np.inf, x)
+    scores = replace(contrasted(metric, [contrast]), x=x, lower=lower, upper=upper)
     found = comparison.differences(scores, np.array([0]), np.array([1]))
     delta = float(np.log2(metric.matters)) if ratio else metric.matters
-    low, high = (float(end[0]) for end in (found.low, found.high))
-    told = (float(off_scale(metric, np.array(v))) if np.isfinite(v) else None for v in (found.difference[0], low, high))
-    change, *ends = told
-    return (
-        *head,
-        change,
-        ratio,
-        *ends,
-        bool(found.differs[0]),
-        str(comparison.matters(found.low, found.high, delta)[0]),
-        reason,
-    )
+    judged = str(comparison.matters(found.low, found.high, delta)[0])
+    told = [float(v) if np.isfinite(v) else None for v in (found.difference[0], found.low[0], found.high[0])]
+    change, low, high = (None if v is None else float(off_scale(metric, np.array(v))) for v in told)
+    return *head, change, ratio, low, high, bool(found.differs[0]), judged, reason
+
+
+def _why_no_interval(contrast: Contrast | None) -> str | None:
+    if contrast is None:
+        return NOT_KNOWN
+    two = any(m.other for side in (contrast.a, contrast.b) if len(side.sessions) > 1 for m in side.sessions)
+    return ONE_OF_TWO if two else None
 
 
 @dataclass(frozen=True)

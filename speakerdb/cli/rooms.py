@@ -293,32 +293,23 @@ def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
     rows = []
     unchanged = 0
     for r in changes.iter_rows(named=True):
-        metric = text.metric_of(r["metric"])
+        m = text.metric_of(r["metric"])
         if r["matters"] == "no":
             unchanged += 1
             continue
         if r["reference"] is None and r["value"] is None:
             continue
+        known = r["change_low"] is not None or r["change_high"] is not None
         rows.append(
-            [metric.label, metric.unit, text.value(metric, r["reference"], r["censored_reference"]),
-             text.value(metric, r["value"], r["censored"]), _change_text(metric.decimals, r["change_low"], r["change_high"]),
-             r["matters"], r["reason"] or ""]
+            [m.label, m.unit, text.value(m, r["reference"], r["censored_reference"]), text.value(m, r["value"], r["censored"]),
+             text.difference(m, r["change"], r["ratio"]),
+             text.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"], r["reason"] or ""]
         )  # fmt: skip
     if rows:
         text.table(
-            ["metric", "unit", reference, setting, "change", "matters", "withheld because"], rows, right=(2, 3, 4)
-        )
+            ["metric", "unit", reference, setting, "change", "95 % interval", "matters", "not judged because"], rows, right=(2, 3, 4, 5)
+        )  # fmt: skip
     text.line(f"{unchanged} other metrics change by less than matters.")
-
-
-def _change_text(decimals: int, low: float | None, high: float | None) -> str:
-    if low is None and high is None:
-        return "–"
-    if low is None or high is None:
-        return f"≥ {text.number(low, decimals)}" if low is not None else f"≤ {text.number(high, decimals)}"
-    return (
-        text.number(low, decimals) if low == high else f"{text.number(low, decimals)} … {text.number(high, decimals)}"
-    )
 
 
 def claim(

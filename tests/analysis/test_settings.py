@@ -93,7 +93,7 @@ def test_a_withheld_value_keeps_its_reason():
 
 def test_without_errors_and_where_sessions_fall_on_two_branches_nothing_is_told():
     found = metric_changes(values(f6_hz=50.0), values(f6_hz=60.0), {}).row(0, named=True)
-    assert (found["change"], found["matters"]) == (None, "unclear")
+    assert (found["change"], found["change_low"], found["matters"]) == (pytest.approx(1.2), None, "unclear")
     assert "not worked out" in found["reason"]
     two = {
         "f6_hz": contrast([session(5.6, other=(7.6, 0.1, 0.3)), session(5.7, number=2)], [session(5.5, setting="a")])

@@ -90,6 +90,7 @@ def test_a_setting_that_only_shifts_the_level_changes_no_shape(tmp_path):
     path.write_text("\n".join([head, *shifted]))
     with speakerdb.open(tmp_path / "s.duckdb", write=True) as base:
         base.ingest(tmp_path)
+        base.work_out()
         (change,) = base.settings("sill-5").changes
     assert change.level_shift_db == pytest.approx(3.0, abs=0.01)
     np.testing.assert_allclose(change.difference_db["listening_window"], 3.0, atol=0.02)
