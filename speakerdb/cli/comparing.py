@@ -359,7 +359,7 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
             return
         for a, b, speakers, same in answer.found.pairs.iter_rows():
             text.line(
-                f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} speakers in common, {same} by the same unit: {', '.join(speakers)}"
+                f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} in common, {same} of them by the same unit: {', '.join(speakers)}"
             )
             mine = answer.found.offsets.filter(bench_a=a, bench_b=b)
             told = mine.filter(pl.col("offset").is_not_null())

@@ -33,8 +33,7 @@ WHOLE = (
 )
 BATCH_SESSIONS = 64
 PART_WORDS = {
-    "repeatability": "repeat, one curve", "session": "session, all its curves", "level": "level of a run", "sample": "sample",
-    BENCH: "benches",
+    "repeatability": "repeat of a curve", "session": "session", "level": "level of a run", "sample": "sample", BENCH: "benches",
 }  # fmt: skip
 
 
@@ -106,15 +105,12 @@ def forget(store: Store) -> int:
 
 
 def news(store: Store) -> str | None:
-    """One line where the repeats can teach something that was not looked at yet, from what sessions say of themselves alone."""
+    """One line where sessions can teach what was not looked at yet; from what they say of themselves, without their curves."""
     known = {p.part: p.of_sessions for p in stored.read_model(store.con).parts}
     heads = _heads(store)
     counted = {part: learning.count(heads, part) for part in (*LEARNABLE, BENCH)}
-    new = [part for part, c in counted.items() if c.n >= LEAST and c.sessions != known.get(part, 0)]
-    if not new:
-        return None
-    told = ", ".join(f"{PART_WORDS[p]} ({counted[p].sessions} sessions, {known.get(p, 0)} looked at)" for p in new)
-    return f"There is something new to learn of errors: {told}. `speakerdb derive --learn` shows it"
+    new = [PART_WORDS[part] for part, c in counted.items() if c.n >= LEAST and c.sessions != known.get(part, 0)]
+    return f"New to learn of errors: {', '.join(new)}. `speakerdb derive --learn` shows it" if new else None
 
 
 def told(found: Learned) -> list[str]:

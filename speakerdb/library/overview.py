@@ -147,7 +147,7 @@ def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
     alone = [bench_words(bench) for bench in sorted(benches.keys() - {s.bench for s in sessions})]
     cautions = [FEW_SHARED]
     if alone:
-        cautions.append(f"no speaker is shared with {', '.join(alone)}: nothing is known of what it differs by")
+        cautions.append(f"no speaker is shared with {', '.join(alone)}: nothing is known of how it differs")
     cautions.append(LEFT if model.alignments else UNALIGNED)
     found = lab_analysis.labs(sessions, wanted, sorted(benches, key=lambda bench: (-benches[bench], bench)))
     aligned = {bench: a.to_bench for bench, a in model.alignments.items()}

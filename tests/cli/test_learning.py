@@ -34,7 +34,7 @@ def test_what_the_repeats_say_fits_a_terminal_and_ends_with_what_to_run(filled):
     out = filled("derive", "--learn").out.splitlines()
     assert max(map(len, out)) <= 80
     assert any(line.split()[:2] == ["shed", "(near-field-scan,"] for line in out)
-    assert "Stays as it is, repeat, one curve: no speakers; it takes 5." in out
+    assert "Stays as it is, repeat of a curve: no speakers; it takes 5." in out
     assert out[-2].startswith("`speakerdb derive --adopt`")
     assert out[-1].startswith("`speakerdb derive --forget`")
 

@@ -286,15 +286,18 @@ def test_with_nothing_measured_twice_nothing_is_adopted(tmp_path):
 
 def test_news_are_told_once(base, tmp_path):
     told = learning.news(base.store)
-    assert "repeat, one curve (12 sessions, 0 looked at)" in told
-    assert "benches (18 sessions, 0 looked at)" in told
-    assert "sample" not in told
-    assert "derive --learn" in told
+    assert told.startswith(
+        "New to learn of errors: repeat of a curve, session, level of a run, benches. `speakerdb derive --learn`"
+    )
     base.adopt()
     assert learning.news(base.store) is None
     write(tmp_path / "in", 0, repeat=3)
     base.ingest(tmp_path / "in")
-    assert "repeat, one curve (13 sessions, 12 looked at)" in learning.news(base.store)
+    assert learning.news(base.store).startswith(
+        "New to learn of errors: repeat of a curve, session, level of a run, benches."
+    )
+    assert base.adopt().version == 2
+    assert learning.news(base.store) is None
 
 
 def test_what_was_forgotten_is_no_news(base):
@@ -305,7 +308,7 @@ def test_what_was_forgotten_is_no_news(base):
 
 def test_what_was_adopted_is_told_in_sentences(base):
     sizes, bench = learning.told(base.adopt())
-    assert "repeat, one curve 0.2" in sizes
+    assert "repeat of a curve 0.2" in sizes
     assert "(default 0.15; 6 speakers)" in sizes
     assert "attic (anechoic, c) is brought in line with shed (near-field-scan, c) by 6 specimens" in bench
 
