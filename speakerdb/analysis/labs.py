@@ -24,7 +24,7 @@ OFFSET_SCHEMA = {
     "p": pl.Float64, "q": pl.Float64, "reason": pl.String,
 }  # fmt: skip
 PAIR_SCHEMA = pl.Schema(
-    {"bench_a": pl.String, "bench_b": pl.String, "speakers": pl.List(pl.String), "same_sample": pl.Int64}
+    {"bench_a": pl.String(), "bench_b": pl.String(), "speakers": pl.List(pl.String), "same_sample": pl.Int64()}
 )
 FloatArray = NDArray[np.float64]
 
