@@ -294,11 +294,11 @@ def match(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Find the nearest relatives of a speaker by its curves.
+    """Find speakers that measure alike.
 
     Example: speakerdb match sill-5 --top 5
     """
-    from speakerdb.analysis.match import WEIGHTS
+    from speakerdb.analysis.match import WEIGHTS, WORDS
     from speakerdb.library import documents
 
     weights = {**WEIGHTS, **_weights(weight or [], tuple(WEIGHTS))}
@@ -306,22 +306,36 @@ def match(
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
         frame = base.match(slug, setting=used, selection=selection, weights=weights, top=top, exact=True)
-        draw(out, f"{slug} and its nearest relatives", lambda: match_picture(base, slug, frame))
+        draw(out, f"{slug} and those that measure most like it", lambda: match_picture(base, slug, frame))
         if json:
             emit(documents.match(base.state, slug, used, frame, weights))
             return
-        text.line(f"Nearest relatives of {slug}, setting {used}{_where(selection)}: RMS difference in dB")
+        text.line(f"Measures like {slug}, setting {used}{_where(selection)}: RMS difference in dB, nearest first")
         text.table(
-            ["speaker", "setting", "distance", *(p.replace("_", " ") for p in WEIGHTS), "told apart"],
+            ["speaker", "setting", "distance", *WORDS.values(), "measures"],
             [
-                [r["speaker"], r["setting"], text.number(r["distance_db"], 2), *(text.number(r[p], 2) for p in WEIGHTS),
-                 {True: "yes", False: "no", None: "not tested"}[r["distinguishable"]]]
+                [r["speaker"], r["setting"], text.number(r["distance_db"], 2), *(text.number(r[p], 2) for p in WORDS),
+                 {True: "differently", False: "can't be told", None: "not judged"}[r["measures_differently"]]]
                 for r in frame.iter_rows(named=True)
             ],
-            right=tuple(range(2, 3 + len(WEIGHTS))),
+            right=tuple(range(2, 3 + len(WORDS))),
         )  # fmt: skip
-        text.line("Weights: " + ", ".join(f"{p.replace('_', ' ')} {w:g}" for p, w in weights.items()))
+        _left_out(frame)
+        text.line("Weights: " + ", ".join(f"{WORDS[p]} {w:g}" for p, w in weights.items()))
         cite(base)
+
+
+def _left_out(frame: pl.DataFrame) -> None:
+    """What was not compared or not judged, and of whom."""
+    from speakerdb.library.telling import remarks
+
+    whom: dict[str, list[str]] = {}
+    for row in frame.iter_rows(named=True):
+        for remark in [*remarks(row), *([f"not judged: {row['reason']}"] if row["reason"] else [])]:
+            whom.setdefault(remark, []).append(row["speaker"])
+    for remark, speakers in whom.items():
+        listed = "all of these" if len(speakers) == len(frame) > 1 else ", ".join(speakers)
+        text.line(f"{remark[0].upper()}{remark[1:]}: {listed}")
 
 
 def _weights(given: list[str], parts: tuple[str, ...]) -> dict[str, float]:

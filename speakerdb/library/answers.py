@@ -223,23 +223,22 @@ def match(
     weights: dict[str, float],
     top: int | None,
 ) -> pl.DataFrame:
-    """The nearest relatives of a speaker in one setting, nearest first; those that can't be compared are left out, those
-    compared on fewer curves come last.
+    """Speakers that measure like one in one setting, nearest first; those that can't be compared are left out, those compared on
+    fewer curves come last.
 
-    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), distinguishable
-    (beyond what errors of measurement alone would show in 95 of 100 cases; null: not tested), beyond_noise_db.
+    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), bass_from_hz (the lowest frequency
+    that bass was compared at), measures_differently (null: not judged), reason (why not).
     """
     chosen = pick_setting(settings, setting)
     base = field.base
     own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == chosen)).to_numpy())[0])
     by = {**matching.WEIGHTS, **weights}
     frame = field.remember(("distances", own, tuple(by.items())), lambda: _distances(field, own, by))
-    parts = {part: frame[part].to_numpy() for part in matching.CURVES}
     judged, _ = selection.split(field)
     wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("row", "speaker_id", "setting", "speaker")
     rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
     # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
-    core = [pl.col(p).is_null().cast(pl.Int8) for p in matching.CORE if bool(np.isfinite(parts[p][own]))]
+    core = [pl.col(p).is_null().cast(pl.Int8) for p in matching.CORE if np.isfinite(frame[p][own])]
     rows = rows.filter(pl.col("distance_db").is_not_null()).sort(
         pl.sum_horizontal(*core, pl.col("distance_db").is_null()), "distance_db", "speaker"
     )
@@ -247,20 +246,18 @@ def match(
         rows = rows.head(top)
     if not len(rows) and len(wanted):
         raise RequestError("no other speaker can be compared: neither listening windows nor in-room curves overlap")
-    index = rows["row"].to_list()
-    told = telling.told_apart(store, field, own, index, parts, rows["distance_db"].to_list(), by)
-    return rows.select("speaker", "setting", "distance_db", *parts).with_columns(
-        distinguishable=pl.Series([t for t, _ in told], dtype=pl.Boolean),
-        beyond_noise_db=pl.Series([b for _, b in told], dtype=pl.Float64),
+    told = telling.told_apart(store, field, own, rows["row"].to_list(), by)
+    return rows.select("speaker", "setting", "distance_db", *matching.CURVES, "bass_from_hz").with_columns(
+        measures_differently=pl.Series([t.differently for t in told], dtype=pl.Boolean),
+        reason=pl.Series([t.reason for t in told], dtype=pl.String),
     )
 
 
 def _distances(field: Field, own: int, weights: Mapping[str, float]) -> pl.DataFrame:
     """Distance in dB of one row of the field to every row, and its parts; NaN where they can't be compared."""
-    curves = field.curves([name for part in matching.CURVES.values() for name in part])
-    bound = field.curves(["usable_output_bound"])["usable_output_bound"]
-    curves["usable_output"] = np.where(bound == 0.0, curves["usable_output"], np.nan)  # a bound is no figure to compare
-    total, parts = matching.distances({n: c[own] for n, c in curves.items()}, curves, weights)
+    curves = telling.matched_curves(field)
+    found = matching.distances({n: c[own] for n, c in curves.items()}, curves, weights)
     return field.base.select("speaker_id", "setting").with_columns(
-        distance_db=pl.Series(total), **{p: pl.Series(v) for p, v in parts.items()}
-    )
+        distance_db=pl.Series(found.total_db), bass_from_hz=pl.Series(found.bass_from_hz),
+        **{part: pl.Series(distance) for part, distance in found.parts.items()},
+    )  # fmt: skip

@@ -15,6 +15,7 @@ import polars as pl
 from speakerdb.analysis import match as matching
 from speakerdb.analysis import tradeoff as trading
 from speakerdb.errors import SpeakerdbError
+from speakerdb.library.telling import remarks
 
 if TYPE_CHECKING:
     from speakerdb.analysis.field import Target
@@ -125,11 +126,11 @@ def rank(state: State, answer: RankAnswer, filters: str) -> Document:
 
 
 def match(state: State, speaker: str, setting: str, frame: pl.DataFrame, weights: dict[str, float]) -> Document:
-    parts = list(matching.CURVES)
     found = []
     for row in frame.iter_rows(named=True):
-        row["parts"] = {p: row.pop(p) for p in parts}
-        found.append({**row, "unit": "dB"})
+        left_out = remarks(row)
+        parts = {part: row.pop(part) for part in matching.CURVES}
+        found.append({**row, "parts": parts, "remarks": left_out, "unit": "dB"})
     return document(state, speaker=speaker, setting=setting, weights=weights, rows=found)
 
 

@@ -10,6 +10,7 @@ import polars as pl
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library.answers import Selection
+from speakerdb.library.telling import VERDICTS, remarks
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
@@ -65,12 +66,12 @@ def _relative(base: Database, slug: str) -> str:
     try:
         rows = base.match(slug, selection=Selection(), top=1, exact=True)
     except SpeakerdbError as error:
-        return f"Nearest relative: {error.message}."
+        return f"Measures like: {error.message}."
     if not len(rows):
-        return "Nearest relative: none yet, it is the only speaker."
+        return "Measures like: none yet, it is the only speaker."
     row = rows.row(0, named=True)
-    told = {True: ", told apart by the measurements", False: ", not told apart at this precision", None: ""}
-    return f"Nearest relative: {row['speaker']}, {row['distance_db']:.1f} dB RMS away{told[row['distinguishable']]}."
+    told = "; ".join([VERDICTS[row["measures_differently"]], *remarks(row)])
+    return f"Measures most like: {row['speaker']}, {row['distance_db']:.1f} dB RMS away; {told}."
 
 
 def _withheld(base: Database, slug: str) -> str:

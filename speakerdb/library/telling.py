@@ -1,99 +1,140 @@
-"""Are two speakers told apart by their curves, or could errors of measurement alone put them so far from each other?"""
+"""Do two speakers measure differently, or could errors of measurement alone put their curves so far from each other?"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 
+from speakerdb.acoustics import grid
 from speakerdb.analysis import match as matching
 from speakerdb.derive import Grouping
-from speakerdb.library import learning
 from speakerdb.library.field import Field
 from speakerdb.library.pooling import NOISE
 from speakerdb.session import SessionInfo
-from speakerdb.statistics import match_noise
-from speakerdb.statistics.error_model import MODEL_VERSION, WIDTH_OCT, SharedKeys
-from speakerdb.statistics.fields import generator, smooth_field
-from speakerdb.statistics.match_noise import CurveNoise
+from speakerdb.statistics.error_model import ErrorModel, SharedKeys
+from speakerdb.statistics.match_noise import CurveNoise, noise_between
 from speakerdb.store import Store
 from speakerdb.store.writing import info_from_json
 
-TESTED = 100  # relatives tested, nearest first; beyond that the answer is "not tested"
-_CURVES = ("listening_window", "in_room", "di_power", "beamwidth_horizontal", "beamwidth_vertical")
+Curves = Mapping[str, np.ndarray[Any, Any]]
+TESTED = 100  # relatives tested, nearest first
+NOT_WORKED_OUT = "its uncertainty, or that of the other, has not been worked out"
+TOO_FAR = f"only the nearest {TESTED} are judged"
 
 
-def told_apart(
-    store: Store, field: Field, own: int, others: Sequence[int], parts: Mapping[str, np.ndarray[Any, Any]],
-    distance_db: Sequence[float], weights: Mapping[str, float],
-) -> list[tuple[bool | None, float | None]]:  # fmt: skip
-    """For each other row of the field: whether the distance exceeds the 95 % point of noise alone, and what of it lies
-    beyond the noise, √max(0, d² − E[noise²]); None, None where intervals have not been worked out.
+VERDICTS = {True: "measures differently", False: "the measurements can't tell them apart", None: "not judged"}
 
-    parts: part -> (rows of the field,) distances, NaN where a part was not compared.
-    """
+
+class Told(NamedTuple):
+    """Whether a pair measures differently; None with the reason where that is not judged."""
+
+    differently: bool | None
+    reason: str | None = None
+
+
+class MatchedSession(NamedTuple):
+    """A session that a speaker's pooled curves stand on."""
+
+    info: SessionInfo
+    content_hash: str
+
+
+def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weights: Mapping[str, float]) -> list[Told]:
+    """For each other row of the field, nearest first."""
     tested = list(others[:TESTED])
     noise = _noise_of(store, field, [own, *tested])
-    answers: list[tuple[bool | None, float | None]] = []
-    for row, distance in zip(tested, distance_db, strict=False):
+    curves = matched_curves(field, [own, *tested])
+    mine = {name: rows[0] for name, rows in curves.items()}
+    answers = []
+    for i, row in enumerate(tested, 1):
         if own not in noise or row not in noise:
-            answers.append((None, None))
+            answers.append(Told(None, NOT_WORKED_OUT))
             continue
-        apart = match_noise.noise_curves(noise[own], noise[row], f"{own}|{row}")
-        compared = {p for p, values in parts.items() if not np.isnan(values[row])}
-        zero = {name: np.ones(199) if name.startswith("beamwidth") else np.zeros(199) for name in apart}
-        kept = {p: w for p, w in weights.items() if p in compared}
-        total, _ = matching.distances(zero, apart, {p: kept.get(p, 0.0) for p in weights})
-        beyond = float(np.sqrt(max(0.0, distance**2 - float(np.mean(total**2)))))
-        answers.append((bool(distance > np.quantile(total, match_noise.LEVEL)), beyond))
-    return answers + [(None, None)] * (len(others) - len(tested))
+        theirs = {name: rows[i] for name, rows in curves.items()}
+        answers.append(Told(measure_differently(mine, theirs, noise[own], noise[row], field.error_model, weights)))
+    return answers + [Told(None, TOO_FAR)] * (len(others) - len(tested))
+
+
+def remarks(row: Mapping[str, Any]) -> list[str]:
+    """What was left out of a comparison, for a row of the answer: "bass compared from 40 Hz", "usable output not compared"."""
+    found = [f"{words} not compared" for part, words in matching.WORDS.items() if row[part] is None]
+    lowest = row["bass_from_hz"]
+    if lowest is not None and lowest > grid.FREQUENCY_HZ[matching.BASS.start] * (1 + 1e-9):
+        found.insert(0, f"bass compared from {lowest:.0f} Hz")
+    return found
+
+
+def matched_curves(field: Field, rows: Sequence[int] | slice = slice(None)) -> dict[str, np.ndarray[Any, Any]]:
+    """Curve name -> (rows of the field, 199); usable output only where it is no bound, which is no figure to compare."""
+    curves = {name: curve[rows] for name, curve in field.curves([*matching.NAMES, "usable_output_bound"]).items()}
+    exact = curves.pop("usable_output_bound") == 0.0
+    return {**curves, "usable_output": np.where(exact, curves["usable_output"], np.nan)}
+
+
+def measure_differently(
+    mine: Curves, theirs: Curves, a: CurveNoise, b: CurveNoise, model: ErrorModel, weights: Mapping[str, float]
+) -> bool:
+    """Whether two speakers' curves, each (199,), lie further apart than errors of measurement alone would put them."""
+    drawn = noise_between(a, b, model)
+    equal = {name: np.full(199, 1.0 if name.startswith("beamwidth") else 0.0, np.float32) for name in drawn}
+    found = matching.distances(mine, {name: theirs[name][None] for name in drawn}, weights)
+    for name in drawn:  # compared where the speakers were
+        drawn[name][:, np.isnan(mine[name]) | np.isnan(theirs[name])] = np.nan
+    return matching.measures_differently(found, matching.distances(equal, drawn, weights), weights)
+
+
+def curve_noise(sessions: Sequence[MatchedSession], noise: Curves, model: ErrorModel) -> CurveNoise:
+    """Errors of one speaker's pooled curves from its sessions and the stored noise of those curves, each (199,)."""
+    infos = [s.info for s in sessions]
+    shares = Grouping(np.zeros(len(infos), np.int64), [i.sample for i in infos], [i.lab for i in infos]).weights()
+    session, bench = np.zeros(199, np.float32), np.zeros(199, np.float32)
+    pattern: dict[str, float] = {}
+    level: dict[str, float] = {}
+    for (info, content_hash), share in zip(sessions, shares.tolist(), strict=True):
+        keys = SharedKeys.of(info, content_hash)
+        session += (share * model.sd(info, "session")) ** 2
+        bench += share * model.sd(info, "calibration") ** 2
+        pattern[keys.bench] = pattern.get(keys.bench, 0.0) + share
+        level[keys.run] = level.get(keys.run, 0.0) + share * model.level_sd(info)
+    readings = {name: np.nan_to_num(sd) for name, sd in noise.items()}
+    for name in ("listening_window", "in_room"):  # stored with the session's share
+        readings[name] = np.sqrt(np.maximum(readings[name] ** 2 - session, 0.0))
+    readings["usable_output"] = _between(noise["usable_output"])
+    return CurveNoise(readings, np.sqrt(session), np.sqrt(bench), tuple(sorted(pattern.items())), level)
+
+
+def _between(sd: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
+    """Where almost all draws of an output were bounds, its noise is taken from beside it."""
+    known = np.isfinite(sd)
+    if not known.any():
+        return np.zeros_like(sd)
+    return np.asarray(np.interp(grid.LOG2_HZ, grid.LOG2_HZ[known], sd[known]), sd.dtype)
 
 
 def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, CurveNoise]:
-    """Errors of the pooled curves of rows of the field; rows without worked-out noise are left out."""
-    curves = field.curves([NOISE + name for name in _CURVES])
+    """Errors of the pooled curves of rows of the field; rows without noise worked out under the error model that counts are left out."""
+    curves = field.curves([NOISE + name for name in matching.NAMES])
     known = [row for row in rows if not np.isnan(curves[NOISE + "listening_window"][row]).all()]
-    sessions, model = _sessions_of(store, field, known), learning.current(store)
-    cache: dict[tuple[str, str], np.ndarray[Any, Any]] = {}
-    found = {}
-    for row in known:
-        mine = sessions[row]
-        share = Grouping(np.zeros(len(mine), np.int64), [s.sample for s in mine], [s.lab for s in mine]).weights()
-        common = np.zeros((match_noise.DRAWS, 199), np.float32)
-        for (info, content, _, _), weight in zip(mine, share, strict=True):
-            shared = SharedKeys.of(info, content)
-            for part, key in (("calibration", shared.bench),):
-                if (part, key) not in cache:
-                    cache[part, key] = smooth_field(
-                        generator(part, key, MODEL_VERSION), match_noise.DRAWS, WIDTH_OCT[part]
-                    )
-                common += np.float32(weight) * cache[part, key] * model.sd(info, part)
-        found[row] = CurveNoise(common, {name: np.nan_to_num(curves[NOISE + name][row]) for name in _CURVES})
-    return found
-
-
-class _Session(NamedTuple):
-    info: SessionInfo
-    content_hash: str
-    sample: str
-    lab: str
-
-
-def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, list[_Session]]:
-    """The sessions that count for rows of the field, with their labs' learned errors."""
-    keys = {
-        key: row
-        for row, key in zip(rows, field.base[list(rows)].select("speaker_id", "setting").iter_rows(), strict=True)
+    return {
+        row: curve_noise(sessions, {name: curves[NOISE + name][row] for name in matching.NAMES}, field.error_model)
+        for row, sessions in _sessions_of(store, field, known)
     }
+
+
+def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> Iterator[tuple[int, list[MatchedSession]]]:
+    """The sessions that count for rows of the field; rows that hold one of another error model are left out."""
+    keys = dict(zip(rows, field.base[list(rows)].select("speaker_id", "setting").iter_rows(), strict=True))
     stored = store.con.execute(
-        "SELECT speaker_id, setting, info, content_hash, sample, l.name FROM session JOIN lab l USING (lab_id) "
+        "SELECT speaker_id, setting, info, content_hash, error_model FROM session "
         "WHERE list_contains(?, speaker_id) AND status = 'active' ORDER BY session_id",
-        [[speaker_id for speaker_id, _ in keys]],
+        [sorted({speaker_id for speaker_id, _ in keys.values()})],
     ).fetchall()
-    stored = [row for row in stored if (row[0], row[1]) in keys]
-    infos = [info_from_json(row[2]) for row in stored]
-    found: dict[int, list[_Session]] = {row: [] for row in rows}
-    for (speaker_id, setting, _, *rest), info in zip(stored, infos, strict=True):
-        found[keys[speaker_id, setting]].append(_Session(info, *rest))
-    return found
+    by: dict[tuple[int, str], list[tuple[Any, ...]]] = {}
+    for speaker_id, setting, *rest in stored:
+        by.setdefault((speaker_id, setting), []).append(tuple(rest))
+    for row, key in keys.items():
+        mine = by.get(key, [])
+        if mine and all(error_model == field.error_model.seed for *_, error_model in mine):
+            yield row, [MatchedSession(info_from_json(info), content_hash) for info, content_hash, _ in mine]

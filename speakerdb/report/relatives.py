@@ -1,4 +1,4 @@
-"""Nearest relatives, and in what they differ."""
+"""What measures like a speaker, and in what these differ."""
 
 from __future__ import annotations
 
@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from speakerdb.analysis.match import CURVES
+from speakerdb.analysis.match import WORDS
 from speakerdb.charts import field
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.library.telling import VERDICTS, remarks
 from speakerdb.report import standing, words
 from speakerdb.report.frames import display_name
 
@@ -18,33 +19,33 @@ if TYPE_CHECKING:
     from speakerdb.library import Database
 
 SHOWN = 5
-PARTS = {
-    "listening_window": "listening window", "in_room": "in-room curve", "directivity_index": "directivity index",
-    "beamwidth": "beamwidth", "output": "usable output",
-}  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Relative:
-    """A near relative: distance in dB RMS, the parts of it, and whether the measurements tell the two apart."""
+    """One that measures like the speaker: distance in dB RMS, whether it measures differently or why that is not judged, what was
+    left out of the comparison, and the part that they differ most in."""
 
     slug: str
     name: str
-    distance_db: float | None
-    parts: list[float | None]
-    told_apart: bool | None
-    most: str | None
+    distance_db: float
+    differently: bool | None
+    reason: str | None
+    remarks: list[str]
+    most: str
 
     @property
     def sentence(self) -> str:
-        far = "at an unknown distance" if self.distance_db is None else f"{self.distance_db:.1f} dB RMS away"
-        told = {True: ", told apart by the measurements", False: ", not to be told apart at this precision", None: ""}
-        differs = f"; they differ most in the {self.most}" if self.most and self.told_apart is not False else ""
-        return f"{self.name}: {far}{told[self.told_apart]}{differs}."
+        told = VERDICTS[self.differently]
+        if self.differently:
+            told += f", most in the {self.most}"
+        elif self.reason:
+            told += f" whether it measures differently: {self.reason}"
+        return f"{self.name}: {self.distance_db:.1f} dB RMS away; {'; '.join([told, *self.remarks])}."
 
 
 def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:
-    """The nearest relatives; or none, and why there are none."""
+    """The nearest; or none, and why there are none."""
     try:
         rows = base.match(slug, setting=setting, top=SHOWN, exact=True)
     except SpeakerdbError as error:
@@ -54,12 +55,9 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 
 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
-    parts = [r[p] for p in CURVES]
-    known = [(v, PARTS[p]) for p, v in zip(CURVES, parts, strict=True) if v is not None]
-    return Relative(
-        r["speaker"], display_name(base, r["speaker"]), r["distance_db"], parts, r["distinguishable"],
-        max(known)[1] if known else None,
-    )  # fmt: skip
+    most = max((r[part], name) for part, name in WORDS.items() if r[part] is not None)[1]
+    name = display_name(base, r["speaker"])
+    return Relative(r["speaker"], name, r["distance_db"], r["measures_differently"], r["reason"], remarks(r), most)
 
 
 @dataclass(frozen=True, eq=False)

@@ -140,7 +140,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
 
 def _short(places: list[standing.Place], group: standing.Group, near: list[relatives.Relative], *,
            default: bool) -> list[str]:  # fmt: skip
-    """The sheet in a few sentences: what surely stands out, then the nearest relative."""
+    """The sheet in a few sentences: what surely stands out, then what measures most like it."""
     said = []
     if not default:
         said.append("This is not its default setting: it is not placed in the field, only its own figures are given.")
@@ -149,7 +149,7 @@ def _short(places: list[standing.Place], group: standing.Group, near: list[relat
         said += [sentence] if sentence else []
     if default and not said:
         said.append(_why_nothing(places, group))
-    said += [f"Nearest relative: {near[0].sentence}"] if near else []
+    said += [f"Measures most like {near[0].sentence}"] if near else []
     return said
 
 
@@ -184,7 +184,7 @@ def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[
     if near:
         shown = [ask.speaker, *(r.slug for r in near[:3])]
         draw = partial(pictures.overlay, ask.base, shown, width=FIGURE_PX, hover=False, headed=False)
-        yield "overlay", "With its nearest relatives, set to the same mean level", draw
+        yield "overlay", "With those that measure most like it, set to the same mean level", draw
 
 
 def _figure(name: str, caption: str, draw: Callable[[], Any], renderer: Renderer) -> Callable[[], Figure]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from speakerdb.analysis.match import WORDS
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
@@ -115,7 +116,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
             withheld.setdefault(value["reason"], []).append(metric)
     return View(
         "speaker.html",
-        {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near,
+        {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near, "part_words": WORDS,
          "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "cautions": cautions},
     )  # fmt: skip
 
