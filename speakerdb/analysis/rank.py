@@ -27,28 +27,36 @@ def better_first(column: MetricColumn) -> Scores:
     return scores.turned() if column.metric.better == "low" else scores
 
 
-def _judged(column: MetricColumn) -> NDArray[np.int64]:
-    """Rows whose value and error are known."""
-    return np.flatnonzero(column.known & np.isfinite(column.se))
-
-
 def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:
     """rank, rank_low, rank_high (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
 
-    rank: by the plain value, 1 the best, equal ones share the lower number. The places of those who come first and last are those that
+    rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not worked out. The places of those who come first and last are those that
     all together can have where luck is likely to have brought them there; draws: for these and for joint places.
     """
-    rows = _judged(column)
+    rows = np.flatnonzero(column.known)
     scores = better_first(column.take(rows))
+    if not np.isfinite(scores.v).all():
+        count = len(rows)
+        place = 1 + count - np.searchsorted(np.sort(scores.x), scores.x, side="right")
+        none = pl.Series([None] * count, dtype=pl.Int64)
+        names = ("rank_low", "rank_high", *(("rank_joint_low", "rank_joint_high") if jointly else ()))
+        return _spread(column, pl.DataFrame({"row": rows, "rank": place, **dict.fromkeys(names, none)}))
     found = places(scores)
     ranges = {"rank_low": found.low, "rank_high": found.high}
     at_ends = np.zeros(len(rows), bool)
     if draws is not None and (jointly or at_ends.any()):
         joint = places(scores, jointsets.critical_value(scores, draws()[rows]))
-        ranges = {"rank_low": np.where(at_ends, joint.low, found.low), "rank_high": np.where(at_ends, joint.high, found.high)}
+        ranges = {
+            "rank_low": np.where(at_ends, joint.low, found.low),
+            "rank_high": np.where(at_ends, joint.high, found.high),
+        }
         if jointly:
             ranges |= {"rank_joint_low": joint.low, "rank_joint_high": joint.high}
-    frame = pl.DataFrame({"row": rows, "rank": found.rank, **ranges})
+    return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, **ranges}))
+
+
+def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
+    """A frame of some rows of the column (`row`) as one of all, null elsewhere."""
     return (
         pl.DataFrame({"row": np.arange(len(column))})
         .join(frame, on="row", how="left", maintain_order="left")

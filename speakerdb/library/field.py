@@ -27,6 +27,7 @@ from speakerdb.store.reading import DrawTable, levels, session_draws
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
 
+STALE = "worked out under an older error model; run `speakerdb derive`"
 _IN_LINE = 0.1  # of one bench's variance: what is left after an alignment
 
 Kept = TypeVar("Kept", pl.DataFrame, np.ndarray[Any, Any])
@@ -222,7 +223,9 @@ class Field:
             return values[name].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
 
         value, own = column("value"), column("se")
-        censored = values["censored"].fill_null("none").to_numpy()
+        censored, reason = values["censored"].fill_null("none").to_numpy(), values["reason"].to_numpy().astype(object)
+        stale = rows["speaker_id"].is_in(self._stale).to_numpy()
+        value[stale], reason[stale] = np.nan, STALE
         unit = np.nan_to_num(column("se_sample")) if target == "another_unit" else 0.0
         benches = self._benches(values["pattern_no"], column("se_bench"))
         ends = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}[target]
@@ -236,8 +239,17 @@ class Field:
             low=np.where(censored == "at_most", -np.inf, low), high=np.where(censored == "at_least", np.inf, high),
             se=np.hypot(own, unit), other_value=column("other_value"),
             other_se=np.hypot(column("other_se"), unit), other_share=column("other_share"), benches=benches,
-            reason=values["reason"].to_numpy().astype(object), facts=facts,
+            reason=reason, facts=facts,
         )  # fmt: skip
+
+    @cached_property
+    def _stale(self) -> list[int]:
+        """Speakers with a session that another error model than the one that counts was used for: never mixed into a comparison."""
+        rows = self._store.con.execute(
+            "SELECT DISTINCT speaker_id FROM session WHERE status = 'active' AND error_model <> ?",
+            [self.error_model.seed],
+        ).fetchall()
+        return [int(r[0]) for r in rows]
 
     def _benches(self, pattern_no: pl.Series, se_bench: np.ndarray[Any, Any]) -> Benches:
         patterns, model, reference = self._bench_patterns

@@ -12,7 +12,6 @@ from speakerdb.analysis.field import TARGETS, MetricColumn, Target
 from speakerdb.dictionary import MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.answers import Selection
-from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
 from speakerdb.statistics.error_model import bench_words
 
@@ -55,7 +54,7 @@ def rank(
     if not metric.ranked:
         raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
     judged, unknown = selection.split(field)
-    found = column(field, metric, judged, target)
+    found = field.metric_column(metric, judged, target)
     if target == "absolute":
         found = ranks.with_bench(found, field.draws(metric.id, "bench_draw")[judged["row"].to_numpy()])
     key = ("places", metric.id, target, jointly, judged["row"].to_numpy().tobytes())
@@ -88,6 +87,10 @@ def _cautions(
     field: Field, found: MetricColumn, known: pl.DataFrame, draws: ranks.Draws, *, jointly: bool
 ) -> tuple[str, ...]:
     """What the order can and can't say, in sentences without their full stops."""
+    if unsure := known["rank_low"].null_count():
+        return (
+            f"The uncertainty of {unsure} values is not worked out, so the places they can have are unknown; run `speakerdb derive`",
+        )
     if len(known) < 2:
         return ()
     said = [ONCE] if found.target == "as_measured" else [f"Places {TARGETS[found.target]}"]
@@ -98,7 +101,9 @@ def _cautions(
     said += _benches(field, found)
     if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
         count = len(known)
-        said.append(f"What the bench itself colours is not in it: with that the median range is {width} of {count} places (--absolute)")
+        said.append(
+            f"What the bench itself colours is not in it: with that the median range is {width} of {count} places (--absolute)"
+        )
     said += _bounds(found.metric, known)
     return tuple(said)
 
@@ -135,7 +140,9 @@ def _absolute_width(field: Field, found: MetricColumn) -> int | None:
     few = found.take(np.sort(some))
     of_few = field.few(few.facts["speaker_id"].to_list())
     at = of_few.base.select("row", "speaker_id", "setting")
-    order = few.facts.select("speaker_id", "setting").join(at, on=["speaker_id", "setting"], how="left", maintain_order="left")
+    order = few.facts.select("speaker_id", "setting").join(
+        at, on=["speaker_id", "setting"], how="left", maintain_order="left"
+    )
     bench = of_few.draws(found.metric.id, "bench_draw")[order["row"].to_numpy()]
     places = ranks.rank_frame(ranks.with_bench(few, bench), None)
     width = (places["rank_high"] - places["rank_low"] + 1).median()

@@ -23,6 +23,7 @@ import duckdb
 import speakerdb
 from speakerdb.errors import StoreError
 from speakerdb.library import maintenance
+from speakerdb.store import migrations
 from tests.folders import write_session
 
 SESSIONS = 30
@@ -30,6 +31,7 @@ CHILD = """
 import sys
 import speakerdb
 from speakerdb.library import maintenance
+from speakerdb.store import migrations
 job, database, folder = sys.argv[1:]
 print("started", flush=True)
 def report(result):
@@ -56,15 +58,34 @@ def write_folders(root: Path, tilt_db: float) -> Path:
     return root
 
 
-def make_older(path: Path) -> None:
-    """Turn a file into one of schema 1, as an older program would have left it."""
+def make_older(path: Path, version: int = 1) -> None:
+    """Turn a file into one of an older schema, as an older program would have left it: its migrations up to that one, and all that both
+    schemas have in common; its metrics were defined otherwise."""
+    newer = path.with_name(f"{path.name}.newer")
+    path.rename(newer)
     con = duckdb.connect(str(path))
-    for table in ("draw", "lab_error"):
-        con.execute(f"DROP TABLE {table}")
-    con.execute("ALTER TABLE session DROP COLUMN error_model")
-    con.execute("ALTER TABLE pooled_value DROP COLUMN se_calibration")
-    con.execute("DELETE FROM schema_version WHERE version > 1")
+    migrations.apply(con, 0, tuple(m for m in migrations.available() if m.version <= version))
+    con.execute("DELETE FROM schema_version")
+    con.execute(f"ATTACH '{newer}' AS newer (READ_ONLY)")
+
+    def columns(database: str) -> dict[tuple[str, str], str]:
+        rows = con.execute(
+            "SELECT table_name, column_name, data_type FROM duckdb_columns() WHERE database_name = ? AND NOT internal",
+            [database],
+        ).fetchall()
+        return {(table, column): kind for table, column, kind in rows}
+
+    mine, theirs = columns(path.stem), columns("newer")
+    views = {row[0] for row in con.execute("SELECT view_name FROM duckdb_views() WHERE NOT internal").fetchall()}
+    for table in dict.fromkeys(table for table, _ in mine if table not in views):
+        common = [c for t, c in mine if t == table and theirs.get((t, c)) == mine[t, c]]
+        if common:
+            names = ", ".join(common)
+            con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM newer.{table}")
+    con.execute("DELETE FROM schema_version WHERE version > ?", [version])
+    con.execute("UPDATE metric SET version = 1")
     con.close()
+    newer.unlink()
 
 
 def run_and_kill(job: str, path: Path, folder: Path, after_s: float) -> tuple[set[str], bool]:
@@ -98,6 +119,11 @@ def look(path: Path, stored: set[str]) -> list[str]:
         maintenance.upgrade(path)  # killed before the upgrade took effect: it can be done again
         base = speakerdb.open(path)
     with base:
+        stale = bool(maintenance.stale_metrics(base.store))
+    if stale:  # an upgrade leaves values of older definitions to `derive`
+        with speakerdb.open(path, write=True) as base:
+            base.derive()
+    with speakerdb.open(path) as base:
         found = set(base.query("sessions")[1]["session"])
         problems = list(base.verify())
     missing = stored - found

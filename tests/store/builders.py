@@ -46,3 +46,7 @@ def values(sessions: int) -> ValueTable:
 
 def summary(sessions: int) -> dict[str, np.ndarray]:
     return {"listening_window": np.full((sessions, 199), 80.0, np.float32)}
+
+
+def axis(sessions: int) -> tuple[np.ndarray, np.ndarray]:
+    return np.tile([0.3, 0.28, 0.29, 0.35], (sessions, 1)), np.tile([0.0, -0.2, -0.5, -1.0], (sessions, 1))

@@ -13,12 +13,14 @@ import pytest
 from speakerdb.errors import StoreError
 from speakerdb.store import Store, migrations, reading, session_key, writing
 from speakerdb.store.connection import fetch_one
-from tests.store.builders import info, new_session, summary, values
+from tests.store.builders import axis, info, new_session, summary, values
 
 
 def put(store, *sessions):
     with store.transaction():
-        return writing.insert_sessions(store.con, sessions, values(len(sessions)), summary(len(sessions)))
+        return writing.insert_sessions(
+            store.con, sessions, values(len(sessions)), summary(len(sessions)), axis(len(sessions))
+        )
 
 
 @pytest.fixture
@@ -61,7 +63,7 @@ def test_an_error_inside_a_transaction_leaves_nothing(path):
     with Store.open(path, write=True) as store:
         before = store.state()
         with pytest.raises(ZeroDivisionError), store.transaction():
-            writing.insert_sessions(store.con, [new_session()], values(1), summary(1))
+            writing.insert_sessions(store.con, [new_session()], values(1), summary(1), axis(1))
             raise ZeroDivisionError
         assert fetch_one(store.con, "SELECT count(*) FROM session") == (0,)
         assert fetch_one(store.con, "SELECT count(*) FROM curve") == (0,)

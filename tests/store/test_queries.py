@@ -7,14 +7,14 @@ import pytest
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.store import Store, queries, writing
 from speakerdb.store.connection import fetch_one
-from tests.store.builders import new_session, summary, values
+from tests.store.builders import axis, new_session, summary, values
 
 
 @pytest.fixture
 def store(tmp_path):
     with Store.open(tmp_path / "speakers.duckdb", write=True) as store:
         with store.transaction():
-            writing.insert_sessions(store.con, [new_session()], values(1), summary(1))
+            writing.insert_sessions(store.con, [new_session()], values(1), summary(1), axis(1))
         yield store
 
 
