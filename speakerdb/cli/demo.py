@@ -29,6 +29,7 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "How deep does its bass reach among those that cost no more than 1,000 a pair?",
                 "rank f6_hz --price-max 1000 --top 8 --out {folder}/bass-ranks.html",
             ),
+            ("And among all, by predicted preference?", "rank preference --top 8"),
             ("Where does its bass figure come from?", "explain alder-fen-sill-5 f6_hz"),
             ("Which switch position suits a monitor 0.4 m from the wall?", "settings bradawl-5 --wall 0.4"),
             ("A maker claims a maximum of 118 dB. Is that believable?", "claim weir-2"),
@@ -64,7 +65,7 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
 )  # fmt: skip
 _FILES = {
     "sill-5.html": "the report of one speaker, a page for any browser",
-    "bass-ranks.html": "the ranks in bass, with those that each speaker may have",
+    "bass-ranks.html": "the places in bass, with those that each speaker can have",
     "price-and-preference.html": "predicted preference against price, and who is on the frontier",
     "review.md": "a reviewer's text with gaps to fill",
     "review.filled.md": "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer holds",
@@ -93,6 +94,8 @@ def demo(
     )
     text.line("All makers, models, people and numbers are made up; the physics is not.")
     _step(f"ingest {shlex.quote(str(seed / 'fleet'))}", file)
+    text.line("\n━━ How large are the errors of these two benches, by their own repeats and the speakers they share?")
+    _step("derive --adopt", file)
     for who, steps in _PARTS:
         text.line(f"\n\n━━━━ {who}")
         for question, command in steps:

@@ -97,6 +97,8 @@ def ingest(
                 text.line(
                     f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."
                 )
+            if news := base.news():
+                text.line(f"\n{news}.")
     if base:
         base.close()
     if any(r.result == "refused" for r in results):

@@ -284,6 +284,10 @@ class Database:
         """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes nothing."""
         return learning.learned(self.store)
 
+    def news(self) -> str | None:
+        """One line where sessions can teach what was not looked at yet."""
+        return learning.news(self.store)
+
     def adopt(self) -> Learned:
         """Make it the error model that counts; `derive` and `work_out` then renew values and intervals."""
         return learning.adopt(self.store)
