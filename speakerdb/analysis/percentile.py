@@ -8,8 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
-from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
+from speakerdb.analysis.rank import better_first
 from speakerdb.statistics.places import place_of
 
 LEAST = 8  # peers, the speaker itself not counted, below which a place says nothing
@@ -107,8 +107,7 @@ def _one(column: MetricColumn, row: int, peers: Peers) -> tuple[str, int | None,
     mine = np.flatnonzero(members == row)
     if not len(mine) or len(members) <= LEAST:
         return column.metric.id, None, None, None, len(members), peers.words
-    scores = scores_of(column.take(members))
-    place = place_of(scores.turned() if column.metric.better == "low" else scores, int(mine[0]))
+    place = place_of(better_first(column.take(members)), int(mine[0]))
     return column.metric.id, place.rank, place.low, place.high, len(members), peers.words
 
 
