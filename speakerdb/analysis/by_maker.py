@@ -51,10 +51,11 @@ class Rows:
     def censored(self) -> int:
         return int((self.side != 0).sum())
 
-    def too_little(self) -> str | None:
+    def too_little(self, what: str) -> str | None:
+        """Why there is no such thing as `what`."""
         if len(self.y) < LEAST_SPEAKERS:
             return f"{count(len(self.y), 'speaker')}; at least {LEAST_SPEAKERS} are needed"
-        return mostly_bounds(self.side, "a trend")
+        return mostly_bounds(self.side, what)
 
     def fit(self, x: FloatArray, *, benches: bool) -> Fit | str:
         """On x (n,), already about its mean, with or without fixed effects of the benches; or why not."""
@@ -115,7 +116,11 @@ def few(df: float, makers: int, others: int | None = None) -> str | None:
 def mostly_bounds(side: NDArray[np.int64], what: str) -> str | None:
     """Why there is no such thing as `what`: over half of the values are bounds."""
     bounds = int((side != 0).sum())
-    return f"{bounds} of {len(side)} values are bounds: too many for {what}" if bounds > MOST_CENSORED * len(side) else None  # fmt: skip
+    return f"{_bounds(bounds, len(side))}: too many for {what}" if bounds > MOST_CENSORED * len(side) else None
+
+
+def _bounds(n: int, of: int) -> str:
+    return f"{n} of {of} values {'is a bound' if n == 1 else 'are bounds'}"
 
 
 def effect(y: Property, change: float) -> float | None:
@@ -159,4 +164,4 @@ def unknown(facts: pl.DataFrame, y: Property, x: Property | None, more: pl.Serie
 def cautions(c: MetricColumn, r: Rows) -> list[str]:
     """What to keep in mind of any of them."""
     drive = f"; {HIGHEST_DRIVE}" if c.metric.group == "output" else ""
-    return [NOT_A_SAMPLE, *([f"{r.censored} of {len(r.y)} values are bounds{drive}"] if r.censored else [])]
+    return [NOT_A_SAMPLE, *([_bounds(r.censored, len(r.y)) + drive] if r.censored else [])]

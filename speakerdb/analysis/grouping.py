@@ -103,15 +103,16 @@ def _group(r: Rows, y: Property, mine: NDArray[np.bool_], tested: Permuted | str
     if not r.censored:
         row["hedges_g"] = null(groups.hedges_g(r.y[mine], r.y[~mine]))
     theirs = mostly_bounds(r.side[~mine], "a difference")
-    bounds = mostly_bounds(r.side[mine], "a difference") or (f"of all others, {theirs}" if theirs else None)
+    ours = mostly_bounds(r.side, "a difference") or mostly_bounds(r.side[mine], "a difference")
+    bounds = ours or (f"of all others, {theirs}" if theirs else None)
     row["p_reason"] = (
         tested if isinstance(tested, str) else bounds or _unmixed(int(tested.makers[place]), "both in it and outside")
     )
     if not isinstance(tested, str) and not row["p_reason"]:
         row["p"] = float(tested.p[place])
     fit = (
-        r.too_little()
-        or bounds
+        bounds
+        or r.too_little("a difference")
         or (None if others else "there are no others")
         or r.fit(mine - mine.mean(), benches=False)
     )

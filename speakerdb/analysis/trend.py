@@ -75,7 +75,7 @@ def over_quantity(c: MetricColumn, x: Property) -> Trend:
         "metric": y.id, "over": x.id, "speakers": len(rows), "makers": r.makers, "labs": r.labs, "censored": r.censored,
         "unit": unit(y), "per": per, "method": r.method + (", unaligned benches as fixed effects" if r.bench.shape[1] else ""),
     }  # fmt: skip
-    fit = r.too_little() or r.fit(sx - middle, benches=True)
+    fit = r.too_little("a trend") or r.fit(sx - middle, benches=True)
     line = pl.DataFrame(schema=LINE_SCHEMA)
     if isinstance(fit, str):
         row["reason"] = fit

@@ -325,7 +325,8 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
         for (reason,), group in frame.drop_nulls(column).group_by(column, maintain_order=True):
             text.line(f"No {words} of {', '.join(group['group'])}: {reason}")
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
-    text.line("p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside.")
+    if frame["p"].count():
+        text.line("p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside.")
     if p is None:
         text.line(f"Whether all groups are alike is not judged: {reason}")
     else:
