@@ -173,6 +173,8 @@ def explain(
         text.line(f"Source of the definition: {m.source}")
         if answer.curve_part:
             text.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
+        for sentence in answer.alignments:
+            text.line(f"{sentence}.")
         rows = []
         for r in answer.values.filter(pl.col("session").is_not_null()).iter_rows(named=True):
             files = answer.sources.filter(pl.col("session") == r["session"])

@@ -15,7 +15,7 @@ from speakerdb.analysis.field import Target
 from speakerdb.analysis.filters import Filters
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError, UnknownNameError
-from speakerdb.library import telling
+from speakerdb.library import learning, telling
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric
 from speakerdb.store import Store
@@ -125,6 +125,7 @@ class Explanation:
     curve: pl.DataFrame  # frequency_hz, level of the curve the definition reads; empty where there is none
     curve_part: str | None
     sources: pl.DataFrame  # session, lab, sample, date, folder, file, sha256, size
+    alignments: tuple[str, ...]  # what was added to curves of its benches, in sentences
     metric_version: int
 
 
@@ -169,7 +170,8 @@ def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting:
         [speaker_id, chosen],
     )
     version = fetch_one(store.con, "SELECT version FROM metric WHERE id = ?", [metric.id])
-    return Explanation(slug, chosen, metric, values, curve, part, sources, int(version[0]) if version else 0)
+    aligned = learning.alignments_of(store, speaker_id, chosen)
+    return Explanation(slug, chosen, metric, values, curve, part, sources, aligned, int(version[0]) if version else 0)
 
 
 def metrics_frame(metric: str | None = None) -> pl.DataFrame:

@@ -152,7 +152,7 @@ def explain(state: State, answer: Explanation) -> Document:
         ],
         curve={"part": answer.curve_part, "frequency_hz": answer.curve["frequency_hz"].round(2).to_list() if len(answer.curve) else [],
                "level": answer.curve["level"].to_list() if len(answer.curve) else []},
-        sources=list(sources.values()),
+        sources=list(sources.values()), alignments=list(answer.alignments),
     )  # fmt: skip
 
 

@@ -130,6 +130,26 @@ def told(found: Learned) -> list[str]:
     return lines
 
 
+def alignments_of(store: Store, speaker_id: int, setting: str) -> tuple[str, ...]:
+    """What was added to the curves of a speaker's sessions to bring their benches in line, in sentences without full stops."""
+    model = current(store)
+    rows = store.con.execute(
+        "SELECT DISTINCT l.name, s.method, s.calibration FROM session s JOIN lab l USING (lab_id) "
+        "WHERE s.speaker_id = ? AND s.setting = ? AND s.status = 'active' ORDER BY ALL",
+        [speaker_id, setting],
+    ).fetchall()
+    found = []
+    for row in rows:
+        key = bench_key(*row)
+        if (alignment := model.alignments.get(key)) is not None:
+            size = float(np.sqrt(np.mean(alignment.offset_db.astype(np.float64) ** 2)))
+            found.append(
+                f"Curves from {bench_words(key)} are brought in line with {bench_words(alignment.to_bench)} first: {size:.2f} dB RMS, "
+                f"learned from {alignment.n} specimens (error model {model.version})"
+            )
+    return tuple(found)
+
+
 def aligned(sessions: Sequence[GridSession], model: ErrorModel) -> list[GridSession]:
     """Sessions with their bench's offset added to every level they hold; drives move by its mean over 300 Hz–3 kHz, as levels do."""
     found = []
