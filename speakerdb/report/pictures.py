@@ -298,7 +298,11 @@ def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int 
         )  # fmt: skip
         heading = Heading(
             f"{y.label} by {answer.over}",
-            ("diamond: the median, with its 95 % interval where one can be given", *extra, cite(base)),
+            (
+                "diamond: the median, with its 95 % interval where one can be given; triangle: a bound of it",
+                *extra,
+                cite(base),
+            ),
         )
         return trading.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
     x = _over(base, answer.over)
