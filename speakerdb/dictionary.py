@@ -38,6 +38,7 @@ class MetricDef:
     ranked: bool = True  # False: a setting of the measurement or of the amplifier, never ranked
     scale: Literal["linear", "log"] = "linear"
     ripple: bool = False  # noise only adds to it, as a sum of squares
+    worst: bool = False  # that of many points which is worst decides: errors carry it to one side only
     two_valued: bool = False  # errors may carry it to another place altogether (a dip at the threshold)
     nature: tuple[float, float] = (-inf, inf)  # where it can lie
     absolute: bool = False  # needs absolute level
@@ -514,16 +515,16 @@ _OUTPUT = (
        absolute=True),
     _m("clean_level_bass_db", "Clean level, bass", "dB", "high",
        "Highest drive with total harmonic distortion at most 10 % everywhere in 50–100 Hz", OWN, 0.1, 1.0, "output",
-       absolute=True),
+       worst=True, absolute=True),
     _m("clean_level_mid_db", "Clean level, midrange", "dB", "high",
        "Highest drive with total harmonic distortion at most 3 % everywhere in 200 Hz–5 kHz", OWN, 0.1, 1.0, "output",
-       absolute=True),
+       worst=True, absolute=True),
     _m("clean_level_multitone_db", "Clean level, multitone", "dB", "high",
        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range", OWN, 0.1, 1.0,
-       "output", absolute=True),
+       "output", worst=True, absolute=True),
     _m("clean_level_multitone_managed_db", "Clean level, multitone above 80 Hz", "dB", "high",
        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, the signal high-passed at 80 Hz",
-       OWN, 0.1, 1.0, "output", absolute=True),
+       OWN, 0.1, 1.0, "output", worst=True, absolute=True),
     _m("max_level_db", "Maximum level", "dB", "high",
        "Level at 1 m that is delivered where compression (mean loss 300 Hz–3 kHz) reaches 3 dB", OWN, 0.1, 1.0, "output",
        absolute=True),

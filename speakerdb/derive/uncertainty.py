@@ -102,34 +102,36 @@ class _Work:
 
     def own(self) -> Draws:
         curves, values = self._averaged(self._repeat + self.reader.own_common)
-        values |= limit_values(curves) | self._listening()
+        values |= limit_values(curves) | self._listening(self.reader.own_common)
         patterns, self._beams = self._patterns()
         values |= patterns
-        return values | self._output(curves, self.reader.own_common, own=True)
+        return values | self._output(curves, self.reader.own_common, values["f6_hz"], own=True)
 
     def bench(self) -> Draws:
         """Without what is between curves: the bench is common to all of them."""
         error = self.reader.bench
         curves, values = self._averaged(error[None])
         values = {name: draws for name, draws in values.items() if METRICS[name].group != "directivity"}
-        return values | self._output(curves, error, own=False)
+        return values | self._output(curves, error, _f6_hz(curves), own=False)
 
     def sample(self) -> Draws:
         common, away = self.reader.sample
         curves, values = self._averaged(sample_errors(self.averages, common, away))
-        return values | self._output(curves, common, own=False)
+        return values | self._output(curves, common, _f6_hz(curves), own=False)
 
-    # what jumps: layers together (the listening axis, which is never ranked, with its own errors only)
+    # what jumps: layers together
 
     def own_and_bench(self) -> Draws:
-        curves, _ = self.averages.moved(self._repeat + (self.reader.own_common + self.reader.bench), turned=False)
-        return limit_values(curves)
+        common = self.reader.own_common + self.reader.bench
+        curves, _ = self.averages.moved(self._repeat + common, turned=False)
+        return limit_values(curves) | self._listening(common)
 
     def all_layers(self) -> Draws:
-        spread, away = self.reader.sample
+        """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with them evenly."""
+        spread, away = (np.float32(np.sqrt(ANOTHER[1])) * error for error in self.reader.sample)
         common = self.reader.own_common + self.reader.bench
         curves, _ = self.averages.moved(self._repeat + common + sample_errors(self.averages, spread, away), turned=False)
-        return limit_values(curves) | self._patterns(away)[0]
+        return limit_values(curves) | self._listening(common + spread, away) | self._patterns(away)[0]
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
         """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
@@ -153,14 +155,22 @@ class _Work:
         found["turning_sensitivity_db"] = directivity.turning_sensitivity(turned)
         return curves, found
 
-    def _listening(self) -> Draws:
-        """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one."""
-        both = np.concatenate([self.sides[0], self.sides[1][1:]])
-        if np.isnan(both[:, response.IN_ROOM]).any():
+    def _listening(self, common: NDArray[np.float32], away: NDArray[np.float32] | None = None) -> Draws:
+        """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one. What is common to all curves moves
+        it too: narrow-band deviation is no sum of parts."""
+        if self._single is None:
             return {}
-        drawn = self.reader.single_readings(both.astype(np.float32))
+        drawn = self._single + common[:, None]
+        if away is not None:
+            drawn += away[:, None] * AWAY[[*curveset.h(0, 10, 20, 30), *curveset.h(-10, -20, -30)], None]
         left, right = drawn[:, :4], drawn[:, [0, 4, 5, 6]]
         return {name: b.value for name, b in axis_metrics(*response.axis_deviations(left, right)).items()}
+
+    @cached_property
+    def _single(self) -> NDArray[np.float32] | None:
+        """(B, 7, 199) horizontal curves to 30° as they might be read; None where they are not all there."""
+        both = np.concatenate([self.sides[0], self.sides[1][1:]])
+        return None if np.isnan(both[:, response.IN_ROOM]).any() else self.reader.single_readings(both.astype(np.float32))
 
     def _patterns(self, away: NDArray[np.float32] | None = None) -> tuple[Draws, dict[str, Array]]:
         """Beamwidths and tone angles of smoothed curves with the errors of single readings (and of another sample's directivity, which
@@ -214,21 +224,16 @@ class _Work:
             if METRICS[name].two_valued
         )
 
-    def _output(self, curves: CurveSet, common: NDArray[np.float32], *, own: bool) -> Draws:
+    def _output(self, curves: CurveSet, common: NDArray[np.float32], f6_hz: Array, *, own: bool) -> Draws:
         if self.output is None:
             return {}
-        window = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), self._f6_hz)
+        window = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), f6_hz)
         at_error = common[:, LEVEL_BAND].mean(axis=1)
         if not own:
             return self.output.moved(window, at_error)
         values, usable = self.output.own(window, at_error)
         self._usable_sd = _sd_where_exact(usable, self.reader.level)
         return values
-
-    @cached_property
-    def _f6_hz(self) -> Array:
-        """(1,) the plain limit: that a level holds from a little higher or lower on changes it little."""
-        return limit_metrics(CurveSet(*self.averages.level_db[:5, None]))["f6_hz"].value
 
 
 def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
@@ -237,6 +242,11 @@ def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
     few = (~np.isnan(exact)).mean(axis=0) < LEAST_EXACT
     exact[:, few] = 0.0
     return np.where(few, np.nan, np.nanstd(exact, axis=0))
+
+
+def _f6_hz(curves: CurveSet) -> Array:
+    """(B,) the −6 dB limit alone: where the balance of a level is held from."""
+    return response.bass_limit(curves.lw, response.mean(curves.lw, response.BASS_MEAN) - 6.0).hz
 
 
 def limit_values(curves: CurveSet) -> Draws:
@@ -274,29 +284,48 @@ def least_gap(metric: MetricDef) -> float:
 
 @dataclass(frozen=True)
 class _About:
-    """One statement about one metric on its scale: the interval, how far percentiles lie from the value, the spread of its branch, and
-    the other branch."""
+    """One statement about one metric on its scale: the interval, how far it reaches from the value, the spread of its branch, the noise's
+    first helping, and the other branch."""
 
     low: float
     high: float
     down: float
     up: float
     sd: float
+    bias: float = 0.0
     other: Branch | None = None
 
 
-def _about(metric: MetricDef, t: float, draws: Array) -> _About:
-    """About a value that may be one of two: draws (B,) as they are."""
+def _about(metric: MetricDef, t: float, draws: Array, *, told: bool = True) -> _About:
+    """About a value that may be one of two: draws (B,) as they are. told: whether a second branch is told beside the interval; where it
+    is not, the interval goes over both."""
     there = draws[np.isfinite(draws)]
-    two = branching.branches(there, least_gap(metric))
+    two = branching.branches(there, least_gap(metric)) if told else None
     if two is None:
-        centred = there - np.median(there)
-        low, high = np.percentile(centred, (2.5, 97.5))
-        down, up = max(-low, 0.0), max(high, 0.0)
-        return _About(t - down, t + up, down, up, float(intervals.standard_error(centred[None])[0]))
+        return _about_one(metric, t, there)
     main, other = sorted(two, key=lambda b: max(b.low - t, t - b.high, 0.0) or abs(b.median - t) * 1e-9)
     low, high = min(main.low, t), max(main.high, t)
-    return _About(low, high, t - low, high - t, main.sd, other)
+    return _About(low, high, t - low, high - t, main.sd, other=other)
+
+
+def _about_one(metric: MetricDef, t: float, draws: Array) -> _About:
+    """About a value whose draws are one group. Its first helping is told by their median, which a few draws far away don't move. Where
+    some stand at one and the same place, as a gain of none does, the truth may be just there: the interval then also holds the
+    percentiles of the draws as they are."""
+    median, ends = float(np.median(draws)), np.percentile(draws, (2.5, 97.5))
+    sd = float(intervals.standard_error((draws - median)[None])[0])
+    bias = float(intervals.beyond_luck(median - t, sd, len(draws))) if metric.two_valued else 0.0
+    low, high = t + ends[0] - median - max(bias, 0.0), t + ends[1] - median + max(-bias, 0.0)
+    if metric.two_valued and _alike(draws):
+        low, high = min(low, ends[0]), max(high, ends[1])
+    low, high = min(float(low), t), max(float(high), t)
+    return _About(low, high, t - low, high - t, sd, bias)
+
+
+def _alike(draws: Array) -> bool:
+    """Whether a share of the draws that would be a branch stands at one place."""
+    x, few = np.sort(draws), int(np.ceil(branching.LEAST_SHARE * len(draws)))
+    return bool((x[few:] == x[:-few]).any())
 
 
 def _columns(
@@ -321,10 +350,11 @@ def _columns(
     for j in np.flatnonzero(own.known & ~np.isnan(together[2]).all(axis=1)).tolist():
         metric = metrics[j]
         first = _about(metric, float(t[j]), together[0][j])
-        second = first if np.isnan(together[1][j]).all() else _about(metric, float(t[j]), together[1][j])
-        third = _about(metric, float(t[j]), together[2][j])
+        told = first.other is not None
+        second = first if np.isnan(together[1][j]).all() else _about(metric, float(t[j]), together[1][j], told=told)
+        third = _about(metric, float(t[j]), together[2][j], told=told)
         if metric.two_valued:
-            bias[j] = bias_bench[j] = 0.0
+            bias[j], bias_bench[j] = first.bias, second.bias - first.bias
             ends["low"][j], ends["high"][j] = first.low, first.high
             se[j] = first.sd
             if first.other is not None:
@@ -333,9 +363,10 @@ def _columns(
                 found["other_se"][j], found["other_share"][j] = first.other.sd, first.other.share
             ends["low_absolute"][j], ends["high_absolute"][j] = min(second.low, first.low), max(second.high, first.high)
             down[j], up[j] = float(t[j]) - ends["low_absolute"][j], ends["high_absolute"][j] - float(t[j])
-        found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0))
-        found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0))
-        found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0))
+        # of one sample's errors: those drawn were of a newly bought unit
+        found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0) / ANOTHER[1])
+        found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0) / ANOTHER[1])
+        found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0) / ANOTHER[1])
     ends["low_unit"] = t - np.hypot(down, np.sqrt(ANOTHER[1]) * found["sample_down"])
     ends["high_unit"] = t + np.hypot(up, np.sqrt(ANOTHER[1]) * found["sample_up"])
     noise = np.maximum(bias, 0.0)

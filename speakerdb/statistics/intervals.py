@@ -20,6 +20,9 @@ COVERAGE = 0.95
 NORMAL = 1.959964
 MOST_MISSING = 0.2  # beyond this share of draws without a value no interval is given
 PER_SE = 16  # draws are kept in sixteenths of the standard error
+# Errors that pick the worst of many points carry it by k·σ with one helping and k·√2·σ with two: the first is so many times what the
+# second adds. Where one point decides anyway, both are 0.
+WORST = 1.0 + float(np.sqrt(2.0))
 HEAVY_TAILS = 10.0  # kurtosis (normal: 3) above which the standard error comes from the percentiles
 
 
@@ -47,11 +50,17 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         ripple = np.array([m.ripple for m in metrics], bool)[there]
         sd = kept.std(axis=1)
         truth_squared = np.maximum(2.0 * t**2 - (kept**2).mean(axis=1), 0.0)
-        first = np.where(ripple, t - np.sqrt(truth_squared), kept.mean(axis=1) - t)
-        bias[there] = np.where(np.abs(first) < 3.0 * sd / np.sqrt(draws.shape[1]), 0.0, first)
+        worst = np.where([m.worst for m in np.array(metrics, object)[there]], WORST, 1.0)
+        first = np.where(ripple, t - np.sqrt(truth_squared), worst * (kept.mean(axis=1) - t))
+        bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
         centred[there] = kept - np.median(kept, axis=1)[:, None]
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
+
+
+def beyond_luck(first: Floats | float, sd: Floats | float, draws: int) -> Floats:
+    """The noise's first helping, 0 where so many draws of such a spread can't tell it from 0."""
+    return np.where(np.abs(first) < 3.0 * sd / np.sqrt(draws), 0.0, first)
 
 
 def standard_error(centred: Floats) -> Floats:
