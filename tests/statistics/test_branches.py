@@ -1,40 +1,58 @@
+"""Draws of a value that is one of two fall into two groups, and those of a value that is not never do (statistics.md §4)."""
+
+from __future__ import annotations
+
 import numpy as np
 import pytest
 
-from speakerdb.statistics.branches import branches
+from speakerdb.statistics.branches import LEAST_GAP_OCT, branches
 
 
-def spread_about(value, seed=1, octaves=0.05, count=400):
-    return value * 2.0 ** (octaves * np.random.default_rng(seed).standard_normal(count))
+def octaves(value_hz, seed=1, sd=0.05, count=400):
+    """Draws about a limit in log2 Hz."""
+    return np.log2(value_hz) + sd * np.random.default_rng(seed).standard_normal(count)
 
 
-@pytest.mark.parametrize("octaves", [0.001, 0.05, 0.5])
-def test_one_group_of_draws_is_never_taken_for_two(octaves):
-    assert all(branches(spread_about(50.0, seed, octaves)) is None for seed in range(300))
+@pytest.mark.parametrize("sd", [0.001, 0.05, 0.5])
+def test_one_group_of_draws_is_never_taken_for_two(sd):
+    assert all(branches(octaves(50.0, seed, sd), LEAST_GAP_OCT) is None for seed in range(300))
 
 
-def test_long_tails_are_no_second_group():
-    for seed in range(100):
-        tail = np.abs(np.random.default_rng(seed).standard_cauchy(400))
-        assert branches(40.0 * 2.0 ** np.minimum(0.05 * tail, 3.0)) is None
+@pytest.mark.parametrize("tail", [lambda r: r.standard_t(3, 400), lambda r: r.exponential(1.0, 400)])
+def test_long_tails_are_no_second_group(tail):
+    found = [branches(tail(np.random.default_rng(seed)), 0.01) for seed in range(500)]
+    assert sum(f is not None for f in found) <= 5  # one in a hundred
 
 
-@pytest.mark.parametrize("share", [0.1, 0.5, 0.9])
+@pytest.mark.parametrize("share", [0.03, 0.1, 0.5, 0.9, 0.97])
 def test_a_limit_that_jumps_is_told_with_both_places(share):
-    upper = np.random.default_rng(2).random(400) < share
-    found = branches(np.where(upper, spread_about(200.0), spread_about(40.0, 3)))
+    upper = np.arange(400) < round(400 * share)
+    found = branches(np.where(upper, octaves(200.0), octaves(40.0, 3)), LEAST_GAP_OCT)
     assert found is not None
-    assert found.lower == pytest.approx(40.0, rel=0.02)
-    assert found.upper == pytest.approx(200.0, rel=0.02)
-    assert found.upper_share == pytest.approx(upper.mean())
+    for branch, hz, part in zip(found, (40.0, 200.0), (1.0 - share, share), strict=True):
+        few = 4 * 0.05 / np.sqrt(400 * part)  # four standard errors
+        assert branch.share == pytest.approx(part)
+        assert branch.median == pytest.approx(np.log2(hz), abs=1.3 * few)
+        assert branch.sd == pytest.approx(0.05, abs=few)
+        assert branch.low < branch.median < branch.high
 
 
 def test_a_few_stray_draws_are_no_branch():
-    draws = spread_about(40.0)
-    draws[:10] = 200.0
-    assert branches(draws) is None
+    draws = octaves(40.0)
+    draws[:7] = np.log2(200.0)  # 2 % would be 8
+    assert branches(draws, LEAST_GAP_OCT) is None
+
+
+def test_two_groups_closer_than_what_counts_are_one():
+    draws = np.concatenate([octaves(40.0, 1, 0.001, 200), octaves(40.0, 2, 0.001, 200) + 0.08])
+    assert branches(draws, LEAST_GAP_OCT) is None
+    assert branches(draws, 0.05) is not None
 
 
 def test_missing_draws_tell_nothing():
-    assert branches(np.full(400, np.nan)) is None
-    assert branches(np.array([1.0, 2.0])) is None
+    assert branches(np.full(400, np.nan), 0.1) is None
+    assert branches(np.array([1.0, 2.0]), 0.1) is None
+    holed = np.where(np.arange(400) % 10 == 0, np.nan, np.where(np.arange(400) < 200, octaves(40.0), octaves(200.0)))
+    found = branches(holed, LEAST_GAP_OCT)
+    assert found is not None
+    assert found[0].share == pytest.approx(0.5)

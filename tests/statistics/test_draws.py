@@ -1,17 +1,24 @@
-"""The error model: fields with the stated correlation, seeds that come from the data alone, errors shared as stated."""
+"""Errors as drawn: fields with the stated correlation, seeds that come from the data alone, layers shared as stated (statistics.md §1, §2)."""
 
 from __future__ import annotations
-
-import dataclasses
 
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import curveset
+from speakerdb.acoustics import curveset, directivity, grid
 from speakerdb.acoustics.grid import FREQUENCY_HZ, LOG2_HZ
-from speakerdb.statistics import draws, fields
-from speakerdb.statistics.error_model import DEFAULT_SD, SharedKeys, sd_over_frequency
+from speakerdb.statistics import fields
+from speakerdb.statistics.draws import AWAY, Reader
+from speakerdb.statistics.error_model import DEFAULT, DRAWS, Alignment, ErrorModel, bench_key
 from tests.store.builders import info
+
+FLAT = np.zeros((curveset.SLOTS, len(FREQUENCY_HZ)))
+TWICE = FLAT + 0.01 * np.arange(curveset.SLOTS)[:, None]  # no two readings alike
+LEFT, RIGHT = curveset.h(30)[0], curveset.h(-30)[0]
+
+
+def reader(content="c", model=DEFAULT, readings=TWICE, **changes):
+    return Reader.of(info(**changes), content, model, readings)
 
 
 @pytest.mark.parametrize("width", [1 / 6, 0.5, 1.0])
@@ -39,78 +46,113 @@ def test_numbers_depend_on_part_key_and_model_version_only():
         assert not np.array_equal(some("level", "a", 1), some(*other))
 
 
-def test_calibration_is_half_a_decibel_and_rises_towards_both_ends():
-    sd = sd_over_frequency(DEFAULT_SD["calibration"])
-    at = {f: float(np.interp(np.log2(f), LOG2_HZ, sd)) for f in (25, 30, 300, 1000, 3000, 10000, 16000)}
-    assert [at[25], at[30]] == pytest.approx([1.5, 1.5], abs=0.02)
-    assert at[300] == at[1000] == at[3000] == pytest.approx(0.5)
-    assert at[16000] == pytest.approx(1.0)
+def same(a, b):
+    """Which parts of the errors two sessions share, draw by draw."""
+    parts = {"bench": lambda r: r.bench, "sample": lambda r: np.stack(r.sample), "level": lambda r: r.level,
+             "own": lambda r: r.own_common, "repeat": lambda r: r.smoothed_errors(directivity.SECOND, 2)}  # fmt: skip
+    return {name for name, part in parts.items() if np.array_equal(part(a), part(b))}
 
 
-def keys(content="c", **changes):
-    return SharedKeys.of(info(**changes), content)
+@pytest.mark.parametrize(
+    ("changes", "shared"),
+    [
+        ({"setting": "other"}, {"bench", "sample", "level"}),
+        ({"date": "2026-05-01"}, {"bench", "sample"}),
+        ({"sample": "2"}, {"bench"}),
+        ({"lab": "attic"}, {"sample"}),
+        ({"method": "gated"}, {"sample", "level"}),
+        ({"calibration": "2026"}, {"sample", "level"}),
+    ],
+)
+def test_sessions_share_the_bench_the_sample_and_the_run_and_nothing_of_their_own(changes, shared):
+    assert same(reader(), reader("d", **changes)) == shared
 
 
-def test_sessions_share_calibration_by_lab_method_and_calibration_sample_by_serial_and_level_by_run():
-    a, other_day = info(), info(date="2026-05-01")
-    one, two = draws.shared_errors(a, keys()), draws.shared_errors(other_day, keys("d", date="2026-05-01"))
-    np.testing.assert_array_equal(one.calibration, two.calibration)
-    np.testing.assert_array_equal(one.sample, two.sample)
-    assert not np.array_equal(one.level, two.level)
-    far = draws.shared_errors(info(lab="attic"), keys(lab="attic"))
-    assert not np.array_equal(one.calibration, far.calibration)
-    np.testing.assert_array_equal(one.sample, far.sample)
-    unit = draws.shared_errors(info(sample="2"), keys(sample="2"))
-    np.testing.assert_array_equal(one.calibration, unit.calibration)
-    assert not np.array_equal(one.sample, unit.sample)
-    with_run = [draws.shared_errors(info(run="r", date=d), keys(run="r", date=d)) for d in ("2026-01-01", "2026-02-01")]
-    np.testing.assert_array_equal(with_run[0].level, with_run[1].level)
+def test_the_same_content_has_the_same_errors_and_another_model_version_has_others():
+    assert same(reader(), reader()) == {"bench", "sample", "level", "own", "repeat"}
+    assert same(reader(), reader(model=ErrorModel(version=1))) == set()
 
 
-def test_statements_about_the_unit_have_no_errors_from_sample_to_sample():
-    shared = draws.shared_errors(info(), keys(), unit=True)
-    assert not shared.sample.any()
-    assert not shared.directivity.any()
-    assert shared.calibration.any()
+def test_an_aligned_bench_draws_the_error_of_the_one_it_was_brought_in_line_with():
+    shed, attic = bench_key("shed", "anechoic", None), bench_key("attic", "anechoic", None)
+    model = ErrorModel(alignments={attic: Alignment(shed, np.zeros(199, np.float32), 0.05, 6)})
+    np.testing.assert_array_equal(reader(model=model, lab="attic").bench, reader(model=model).bench)
 
 
-def test_the_sample_directivity_error_is_nothing_on_the_axis_and_whole_behind():
-    a = info()
-    shared = draws.shared_errors(a, keys())
-    shared = dataclasses.replace(
-        shared, calibration=0 * shared.calibration, sample=0 * shared.sample, level=0 * shared.level
-    )
-    flat = np.zeros((72, 199), np.float32)
-    quiet = dataclasses.replace(a, uncertainty={"repeatability": 0.0})
-    noisy = draws.noisy_levels(flat, shared, quiet, keys(), 0, 3)
-    np.testing.assert_allclose(noisy[:, curveset.h(0)[0]], 0.0, atol=1e-6)
-    for slot in (curveset.h(180)[0], curveset.v(180)[0]):
-        np.testing.assert_allclose(noisy[:, slot], shared.directivity[:3], atol=1e-6)
-    for slot in (curveset.h(90)[0], curveset.v(-90)[0]):
-        np.testing.assert_allclose(noisy[:, slot], shared.directivity[:3] / 2, atol=1e-6)
+def test_layers_have_the_sizes_of_the_model():
+    r = reader()
+    limits = 5.0 / np.sqrt(2 * DRAWS)  # five standard errors of a standard deviation
+    np.testing.assert_allclose(r.bench.std(axis=0) / DEFAULT.sd(r.info, "calibration"), 1.0, atol=limits)
+    own = np.hypot(DEFAULT.sd(r.info, "session"), DEFAULT.level_sd(r.info))
+    np.testing.assert_allclose(r.own_common.std(axis=0) / own, 1.0, atol=limits)
+    for drawn, part in zip(r.sample, ("sample_spread", "sample_directivity"), strict=True):
+        np.testing.assert_allclose(drawn.std(axis=0) / DEFAULT.sd(r.info, part), 1.0, atol=limits)
+    assert r.level.shape == (DRAWS,)
 
 
-def test_curve_errors_do_not_depend_on_the_parts_they_are_asked_for_in():
-    whole = draws.curve_errors(info(), keys(), 0, 6)
-    np.testing.assert_allclose(
-        np.concatenate([draws.curve_errors(info(), keys(), i, i + 2) for i in (0, 2, 4)]), whole, atol=1e-6
-    )
+def test_the_sample_directivity_error_is_nothing_on_the_axis_half_beside_and_whole_behind():
+    at = {angle: AWAY[slot(angle)[0]] for angle in (0, 90, -90, 180) for slot in (curveset.h, curveset.v)}
+    assert at == pytest.approx({0: 0.0, 90: 0.5, -90: 0.5, 180: 1.0}, abs=1e-6)
 
 
-def test_repeatability_is_independent_per_curve_and_shared_by_mirrored_ones():
-    free = draws.curve_errors(info(), keys(), 0, 40)
-    left, right = curveset.h(30)[0], curveset.h(-30)[0]
-    assert abs(np.corrcoef(free[:, left].ravel(), free[:, right].ravel())[0, 1]) < 0.2
-    assert abs(np.corrcoef(free[:, curveset.ON_AXIS].ravel(), free[:, curveset.V_AXIS].ravel())[0, 1]) < 0.2
-    assert free.std() == pytest.approx(0.2, rel=0.02)
-    mirrored = draws.curve_errors(info(symmetric=True), keys(symmetric=True), 0, 2)
+def test_every_curve_has_a_repeat_error_of_its_own_and_what_was_read_twice_less_of_it():
+    errors = reader().curve_errors(200)
+    assert abs(np.corrcoef(errors[:, LEFT].ravel(), errors[:, RIGHT].ravel())[0, 1]) < 0.1
+    assert errors[:, LEFT].std() == pytest.approx(0.15, rel=0.03)
+    for pole in (curveset.ON_AXIS, curveset.h(180)[0]):
+        assert errors[:, pole].std() == pytest.approx(0.15 / np.sqrt(2), rel=0.04)
+    for a, b in curveset.POLES:
+        np.testing.assert_array_equal(errors[:, a], errors[:, b])
+
+
+def test_an_axis_that_one_file_holds_for_both_orbits_was_read_once():
+    once = TWICE.copy()
+    for a, b in curveset.POLES:
+        once[b] = once[a]
+    only_horizontal = TWICE.copy()
+    only_horizontal[curveset.PER_ORBIT :] = np.nan
+    for readings in (once, only_horizontal):
+        r = reader(readings=readings)
+        assert r.twice == (False, False)
+        assert r.curve_errors(200)[:, curveset.ON_AXIS].std() == pytest.approx(0.15, rel=0.04)
+    assert reader().twice == (True, True)
+
+
+def test_mirrored_curves_share_their_errors():
+    mirrored = reader(symmetric=True).curve_errors(2)
     for angle in (10, 90, 170):
         np.testing.assert_array_equal(mirrored[:, curveset.h(angle)[0]], mirrored[:, curveset.h(-angle)[0]])
     assert not np.array_equal(mirrored[:, curveset.v(10)[0]], mirrored[:, curveset.v(-10)[0]])
 
 
+@pytest.mark.parametrize("symmetric", [False, True])
+def test_shares_of_slots_as_shares_of_readings_keep_their_sum(symmetric):
+    share = np.random.default_rng(2).random((2, curveset.SLOTS, 3))
+    merged = reader(symmetric=symmetric).merged(share)
+    np.testing.assert_allclose(merged.sum(axis=1), share.sum(axis=1))
+    independent = curveset.SLOTS - len(curveset.POLES) - (17 if symmetric else 0)
+    assert (merged > 0).any(axis=(0, 2)).sum() == independent
+
+
+@pytest.mark.parametrize("points", [directivity.EVERY, directivity.SECOND])
+def test_errors_of_smoothed_curves_are_those_of_curves_smoothed_afterwards(points):
+    r = reader()
+    direct = r.smoothed_errors(points, 100)[:, LEFT : LEFT + 6].reshape(600, -1)
+    later = grid.smooth_third_octave(r.curve_errors(100)[:, LEFT : LEFT + 6])[..., points.of_grid].reshape(600, -1)
+    np.testing.assert_allclose(direct.std(axis=0), later.std(axis=0), rtol=0.15)  # five standard errors of 600 draws
+    assert direct.std() == pytest.approx(later.std(), rel=0.03)
+    step = 6 // (points.of_grid.step or 1)  # 0.3 octaves on
+    lag = [np.mean(x[:, step:] * x[:, :-step]) / np.mean(x**2) for x in (direct, later)]
+    assert lag[0] == pytest.approx(lag[1], abs=0.05)
+
+
 def test_a_sessions_own_figures_override_the_defaults_also_over_frequency():
-    own = info(uncertainty={"repeatability": ((100.0, 0.0), (1000.0, 1.0))})
-    errors = draws.curve_errors(own, keys(), 0, 10)
+    errors = reader(uncertainty={"repeatability": ((100.0, 0.0), (1000.0, 1.0))}).curve_errors(10)
     assert not errors[..., FREQUENCY_HZ <= 100].any()
-    assert errors[..., FREQUENCY_HZ >= 1000].std() == pytest.approx(1.0, rel=0.05)
+    assert errors[:, LEFT, FREQUENCY_HZ >= 1000].std() == pytest.approx(1.0, rel=0.1)
+
+
+def test_single_readings_of_the_listening_axis_are_not_the_mean_of_two():
+    drawn = reader().single_readings(np.zeros((7, 199), np.float32))
+    assert drawn.shape == (DRAWS, 7, 199)
+    np.testing.assert_allclose(drawn.std(axis=(0, 2)), 0.15, rtol=0.05)

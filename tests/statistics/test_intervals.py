@@ -1,119 +1,152 @@
-"""Corrected values: they cover the truth where plain percentiles of noisy draws do not (statistics.md §2)."""
+"""Intervals about the plain value hold the truth and the value; draws survive their storage (statistics.md §2, §3)."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import grid, response
+from speakerdb.acoustics import response
 from speakerdb.acoustics.grid import LOG2_HZ
 from speakerdb.dictionary import METRICS
 from speakerdb.statistics import fields, intervals
 
-NBD = METRICS["nbd_on_axis_db"]
+NBD, TREBLE, SMOOTH = (METRICS[m] for m in ("nbd_on_axis_db", "treble_balance_db", "smoothness_in_room"))
+NORMAL = 1.959964  # the 97.5 % point of a normal distribution
 
 
-def coverage(true_curve, runs, seed, sd=0.4, width=1 / 6, draws=200):
-    """Shares of runs in which the corrected interval and the plain percentiles of narrow-band deviation hold the truth."""
+def interval(metric, value, draws):
+    """(low, high, e) of one metric from a layer of draws (B,)."""
+    t = np.array([value])
+    layer = intervals.layer_of((metric,), t, np.asarray(draws, float)[None])
+    found = intervals.span(t, layer.centred, layer.bias)
+    low, high = intervals.within_nature(
+        (metric,), found.low, found.high, np.maximum(layer.bias, 0.0), (found.down + found.up) / 2.0
+    )
+    return float(low[0]), float(high[0]), float(layer.bias[0])
+
+
+def normal_draws(count=401):
+    """Draws of a standard normal without luck: its quantiles at even steps."""
+    from scipy import stats
+
+    return stats.norm.ppf((np.arange(count) + 0.5) / count)
+
+
+def test_where_noise_has_no_bias_the_interval_is_that_of_the_textbook_about_the_plain_value():
+    low, high, e = interval(TREBLE, 1.0, 1.0 + 0.5 * normal_draws())
+    assert e == 0.0
+    assert [low, high] == pytest.approx([1.0 - NORMAL * 0.5, 1.0 + NORMAL * 0.5], abs=0.01)
+
+
+@pytest.mark.parametrize("shift", [0.3, -0.3])
+def test_a_bias_widens_the_interval_to_the_side_of_the_truth_alone(shift):
+    # draws that lie 0.3 above the plain value: this itself lies 0.3 above the truth, and does not move for that
+    low, high, e = interval(TREBLE, 2.0, 2.0 + shift + 0.5 * normal_draws())
+    assert e == pytest.approx(shift, abs=1e-6)
+    assert low == pytest.approx(2.0 - NORMAL * 0.5 - max(shift, 0.0), abs=0.01)
+    assert high == pytest.approx(2.0 + NORMAL * 0.5 + max(-shift, 0.0), abs=0.01)
+
+
+def test_a_bias_that_400_draws_cannot_tell_from_none_is_none():
+    sd = np.std(normal_draws(400))
+    for share, expected in ((2.9, 0.0), (3.1, 3.1 * sd / 20.0)):
+        assert interval(TREBLE, 0.0, normal_draws(400) + share * sd / 20.0)[2] == pytest.approx(expected, abs=1e-9)
+
+
+def test_the_first_helping_of_a_ripple_is_what_its_square_has_too_much():
+    # a root mean square r over noise σ measures √(r² + σ²), and measured again √(r² + 2σ²)
+    r, noise = 0.5, 0.3
+    measured, again = np.sqrt(r**2 + noise**2), np.sqrt(r**2 + 2 * noise**2)
+    assert interval(NBD, measured, np.full(400, again))[2] == pytest.approx(measured - r)
+
+
+def test_a_ripple_that_noise_could_make_wholly_reaches_down_to_none():
+    # nothing but noise: measured 0.3 where the truth is 0, draws about 0.3·√2
+    low, high, e = interval(NBD, 0.3, 0.3 * np.sqrt(2.0) + 0.02 * normal_draws())
+    assert e > (high - 0.3)
+    assert low == 0.0
+    # and not where the bias is less than the half width
+    assert interval(NBD, 0.3, 0.31 + 0.05 * normal_draws())[0] > 0.1
+
+
+def test_intervals_stay_where_their_metric_can_lie():
+    assert interval(SMOOTH, 0.98, 0.98 + 0.05 * normal_draws())[1] == 1.0
+    assert interval(SMOOTH, 0.02, 0.02 + 0.05 * normal_draws())[0] == 0.0
+    assert interval(NBD, 0.05, 0.05 + 0.1 * normal_draws())[0] == 0.0
+    assert interval(TREBLE, 0.05, 0.05 + 0.1 * normal_draws())[0] < 0.0
+
+
+def test_the_interval_holds_the_plain_value_whatever_the_draws():
+    rng = np.random.default_rng(20260310)
+    metrics = (NBD, TREBLE, SMOOTH, METRICS["f6_hz"]) * 50
+    t = rng.uniform(0.1, 0.9, len(metrics))
+    draws = t[:, None] + rng.normal(0, 0.3, (len(metrics), 1)) + rng.exponential(0.2, (len(metrics), 400))
+    layer = intervals.layer_of(metrics, t, draws)
+    found = intervals.span(t, layer.centred, layer.bias)
+    assert (found.low <= t).all()
+    assert (t <= found.high).all()
+    assert (found.down >= 0).all()
+    assert (found.up >= 0).all()
+
+
+def coverage(true_curve, runs, seed, sd=0.15, width=1 / 6, draws=400):
+    """Shares of runs in which the interval and the plain percentiles of narrow-band deviation hold the truth."""
     rng = np.random.default_rng(seed)
     truth = response.narrow_band_deviation(true_curve[None])[0]
     hits = np.zeros(2)
     for _ in range(runs):
         measured = true_curve + sd * fields.smooth_field(rng, 1, width)[0]
-        value = response.narrow_band_deviation(measured[None])[0]
+        value = float(response.narrow_band_deviation(measured[None])[0])
         drawn = response.narrow_band_deviation(measured + sd * fields.smooth_field(rng, draws, width)).astype(float)
-        corrected = intervals.corrected_draws(NBD, float(value), drawn)
-        for i, x in enumerate((corrected, drawn)):
-            low, high = np.percentile(x, [2.5, 97.5])
+        for i, (low, high) in enumerate((interval(NBD, value, drawn)[:2], np.percentile(drawn, [2.5, 97.5]))):
             hits[i] += low <= truth <= high
     return hits / runs
 
 
-def test_corrected_intervals_of_ripple_cover_the_truth_and_plain_percentiles_do_not():
-    # prototype figures of statistics.md §2: plain percentiles 0–34 %, this rule 96–99.8 %
-    curve = 0.5 * np.sin(2 * np.pi * LOG2_HZ)
-    corrected, plain = coverage(curve, runs=150, seed=20261125)
-    assert corrected >= 0.93
-    assert plain <= 0.4
+@pytest.mark.parametrize("ripple_db", [0.0, 0.05, 0.5])
+def test_intervals_of_ripples_hold_the_truth_and_plain_percentiles_of_small_ones_do_not(ripple_db):
+    found, plain = coverage(ripple_db * np.sin(4 * np.pi * LOG2_HZ), runs=200, seed=20261125)
+    assert found >= 0.92
+    assert (plain < 0.5) == (ripple_db < 0.3)
 
 
-def test_a_quantity_on_which_noise_has_no_bias_is_left_alone():
-    rng = np.random.default_rng(3)
-    metric = METRICS["treble_balance_db"]
-    drawn = rng.normal(1.0, 0.5, 4000)
-    np.testing.assert_allclose(intervals.corrected_draws(metric, float(drawn.mean()), drawn), drawn, atol=1e-9)
+def test_a_withheld_value_has_no_interval_and_a_value_that_no_draw_moves_has_a_width_of_none():
+    t = np.array([np.nan, 40.0])
+    layer = intervals.layer_of((TREBLE, TREBLE), t, np.stack([np.full(400, 30.0), np.full(400, 40.0)]))
+    found = intervals.span(t, layer.centred, layer.bias)
+    assert np.isnan([layer.se[0], layer.bias[0], found.low[0], found.high[0]]).all()
+    assert layer.known.tolist() == [False, True]
+    assert (found.low[1], found.high[1], layer.se[1]) == (40.0, 40.0, 0.0)
 
 
-def test_a_shift_of_the_draws_is_taken_off_twice():
-    # draws that lie 0.3 above the plain value: the plain value itself lies 0.3 above the truth
-    metric = METRICS["treble_balance_db"]
-    drawn = 2.3 + np.linspace(-1, 1, 401)
-    assert intervals.corrected_draws(metric, 2.0, drawn).mean() == pytest.approx(1.7)
+def test_a_metric_that_a_fifth_of_the_draws_lack_gets_no_interval_and_few_gaps_do_not_matter():
+    draws = 20.0 + normal_draws(400)
+    for missing, known in ((79, True), (81, False)):
+        holed = draws.copy()
+        holed[np.random.default_rng(1).permutation(400)[:missing]] = np.nan
+        layer = intervals.layer_of((TREBLE,), np.array([20.0]), holed[None])
+        assert layer.known.tolist() == [known]
 
 
-def test_ripple_is_never_below_zero():
-    rng = np.random.default_rng(4)
-    assert intervals.corrected_draws(NBD, 0.05, np.abs(rng.normal(0.3, 0.1, 400))).min() >= 0.0
-
-
-def test_smoothness_is_that_of_the_corrected_slope_and_ripple():
-    # a straight line of slope a over n evenly spaced points spreads by a·width·√((n + 1)/(12·(n − 1))) about its mean
-    ids = ("slope_in_room_db_per_octave", "ripple_in_room_db", "smoothness_in_room")
-    rng = np.random.default_rng(5)
-    value = np.array([-1.0, 1.2, 0.7])
-    u = intervals.uncertain(ids, value, np.stack([rng.normal(v, 0.05, 400) for v in value]))
-    slope, ripple, smooth = u.draws
-    points = int(np.ptp(np.flatnonzero((grid.FREQUENCY_HZ > 99.0) & (grid.FREQUENCY_HZ < 16100.0)))) + 1
-    width = (points - 1) / grid.POINTS_PER_OCTAVE
-    spread = (slope * width) ** 2 * (points + 1) / (12 * (points - 1))
-    np.testing.assert_allclose(smooth, spread / (spread + ripple**2), rtol=1e-3)
-
-
-@pytest.mark.parametrize("metric", ["f6_hz", "beamwidth_horizontal_deg"])
-def test_bass_limits_and_median_beamwidths_keep_plain_percentiles(metric):
-    drawn = np.linspace(40, 60, 400)
-    np.testing.assert_array_equal(intervals.corrected_draws(METRICS[metric], 45.0, drawn), drawn)
-
-
-def test_preference_is_the_formula_on_its_corrected_components():
-    ids = ("nbd_on_axis_db", "nbd_in_room_db", "slope_in_room_db_per_octave", "ripple_in_room_db", "smoothness_in_room", "power_f6_hz",
-           "preference")  # fmt: skip
-    rng = np.random.default_rng(6)
-    value = np.array([0.4, 0.3, 1.0, 1.2, 0.7, 45.0, 5.0])
-    draws = np.stack([rng.normal(v, 0.05 * v, 400) for v in value])
-    u = intervals.uncertain(ids, value, draws)
-    axis, room, _, _, smooth, bass = u.draws[:6]
-    # S. E. Olive, AES Convention Paper 6190 (2004), coefficients from memory
-    expected = 12.69 - 2.49 * axis - 2.99 * room - 4.31 * np.log10(bass) + 2.32 * smooth
-    np.testing.assert_allclose(u.draws[6], expected)
+def test_a_few_far_draws_do_not_make_the_standard_error():
+    draws = normal_draws(400)
+    far = draws.copy()
+    far[-3:] = 40.0
+    assert np.std(far) > 3.0
+    assert intervals.standard_error(draws[None])[0] == pytest.approx(1.0, abs=0.01)
+    assert intervals.standard_error(far[None])[0] == pytest.approx(1.0, abs=0.03)
 
 
 def test_draws_survive_their_storage_in_sixteenths_of_the_standard_error():
     rng = np.random.default_rng(7)
-    u = intervals.summarised(rng.normal(50.0, 2.0, (3, 400)))
-    steps = intervals.encode(u)
+    layer = intervals.layer_of((TREBLE,) * 3, np.full(3, 50.0), rng.normal(50.0, 2.0, (3, 400)))
+    steps = intervals.encode(layer)
     assert steps.dtype == np.int8
-    back = intervals.decode(u.corrected, u.se, steps)
-    assert np.abs(back - u.draws).max() <= u.se.max() / 32 + 1e-5
+    assert np.abs(intervals.decode(layer.se, steps) - layer.centred).max() <= layer.se.max() / 32 + 1e-5
 
 
-def test_a_withheld_value_has_no_interval_and_a_value_without_spread_has_a_width_of_zero():
-    u = intervals.uncertain(
-        ("f6_hz", "f3_hz"), np.array([np.nan, 40.0]), np.stack([np.full(400, 30.0), np.full(400, 40.0)])
-    )
-    assert np.isnan([u.corrected[0], u.se[0], u.low[0], u.high[0]]).all()
-    assert (u.low[1], u.high[1], u.se[1]) == (40.0, 40.0, 0.0)
-    assert (intervals.decode(u.corrected, u.se, intervals.encode(u))[1] == 40.0).all()
-
-
-def test_a_metric_that_most_draws_do_not_have_gets_no_interval():
-    draws = np.full((1, 400), np.nan)
-    draws[0, :200] = 20.0
-    assert np.isnan(intervals.uncertain(("rolloff_db_per_octave",), np.array([20.0]), draws).se[0])
-
-
-def test_what_rounding_carries_out_of_a_metrics_range_is_brought_back():
-    drawn = np.array([-0.01, 0.4, 1.2])
-    assert intervals.within_nature("nbd_on_axis_db", drawn).tolist() == [0.0, 0.4, 1.2]
-    assert intervals.within_nature("smoothness_in_room", drawn).tolist() == [0.0, 0.4, 1.0]
-    assert intervals.within_nature("treble_balance_db", drawn).tolist() == drawn.tolist()
+def test_what_has_no_draws_or_no_spread_is_stored_as_such():
+    layer = intervals.layer_of((TREBLE,) * 2, np.array([1.0, 1.0]), np.stack([np.full(400, np.nan), np.ones(400)]))
+    back = intervals.decode(layer.se, intervals.encode(layer))
+    assert np.isnan(back[0]).all()
+    assert not back[1].any()
