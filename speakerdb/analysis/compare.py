@@ -37,7 +37,7 @@ def compare(columns: Sequence[MetricColumn], pairs: Sequence[tuple[int, int]], s
     columns share their rows and their target. Each row rests on the contrast of least variance: `contrast` names it, value_a and value_b
     are the means of its sessions. ratio: difference, low and high are a/b, of a metric in which ratios count; else a − b in `unit`.
     low, high are infinite on an open side (of a ratio too), difference is null where either side is censored. p belongs to the interval:
-    `differs` where p < 0.05, which is where the interval leaves out no difference. q: Benjamini and Hochberg's over all rows of the answer.
+    `differs` where p < 0.05, that is where no difference lies outside the interval. q: Benjamini and Hochberg's over all rows of the answer.
     p_a_better is null where neither direction is better. matters: 'yes', 'no', 'unclear' against the dictionary's. reason: why withheld.
     """
     parts = [_one_metric(column, pairs, sessions.get(column.metric.id)) for column in columns]

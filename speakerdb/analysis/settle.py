@@ -55,7 +55,7 @@ def settle(
 
     sessions: as for `compare`; benches: where one could measure. Columns as in SCHEMA; per metric the likeliest to settle it first.
     share: of the present width that would be left; expected_low, expected_high: the interval about the present difference then; chance:
-    the probability that it would leave out no difference, the present estimate and its error being all that is known. Metrics that
+    the probability that it would lie on one side, the present estimate and its error being all that is known. Metrics that
     differ already, are withheld, censored or one of two values have no rows.
     """
     told = verdicts(columns, pair, sessions)

@@ -80,7 +80,7 @@ def compare(
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
             text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
         text.line(real_words(answer.differing, answer.real, len(answer.rows)))
-        text.line("Marked *: its 95 % interval leaves out no difference. × A is so many times B.")
+        text.line("Marked *: its whole 95 % interval lies on one side. × : A is so many times B.")
         text.line("'Matters' is yes or no only where the whole interval says so.")
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
@@ -326,7 +326,9 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
             text.line(f"No {words} of {', '.join(group['group'])}: {reason}")
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
     if frame["p"].count():
-        text.line("p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside.")
+        text.line(
+            "p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside."
+        )
     if p is None:
         text.line(f"Whether all groups are alike is not judged: {reason}")
     else:

@@ -31,7 +31,7 @@ NOT_WORKED_OUT = "how sure it is, is not known: `speakerdb derive` has not worke
 @dataclass(frozen=True)
 class CompareAnswer:
     """rows: the frame of analysis.compare without withheld rows; withheld: metric, a, b, reason; target, about: whom the statement
-    is about; differing: rows whose interval leaves out no difference; real: rows of q ≤ 0.05, about 1 in 20 of which may not be;
+    is about; differing: rows of p < 0.05, whose whole interval lies on one side; real: rows of q ≤ 0.05, about 1 in 20 of which may not be;
     cautions."""
 
     rows: pl.DataFrame
