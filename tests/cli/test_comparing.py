@@ -167,13 +167,28 @@ def test_in_a_fleet_where_the_dearer_reach_less_low_only_the_cheapest_is_on_the_
     assert all(r["expected"] is not None for r in document["rows"] if r["y_censored"] == "none")
 
 
-def test_the_bass_limit_that_rises_year_by_year_is_told_with_its_interval(filled):
-    (found,) = filled("trend", "f6_hz", "--over", "year", "--json").document["trends"]
+def test_six_makers_who_each_sold_in_two_years_are_too_few_for_an_interval_of_the_rise(filled):
+    answer = filled("trend", "f6_hz", "--over", "year", "--json")
+    (found,) = answer.document["trends"]
     slope = found["slope"]
     assert (slope["speakers"], slope["makers"], slope["unit"], slope["per"]) == (12, 6, "%", "10 years")
-    assert 50 < slope["low"] < slope["high"]
+    assert slope["effect"] > 50
+    assert slope["reason"].startswith("too few makers to tell: df ")
+    assert (slope["low"], slope["high"], slope["p"], slope["q"]) == (None,) * 4
     assert len(found["points"]) == 12
     assert any("random sample" in caution for caution in found["cautions"])
+    assert "no interval: too few makers to tell" in filled("trend", "f6_hz", "--over", "year").out
+
+
+def test_groups_tell_their_makers_and_whether_all_are_alike(filled):
+    groups = filled("trend", "f6_hz", "--over", "layout", "--json").document["trends"][0]["groups"]
+    assert [(g["group"], g["speakers"], g["makers"], g["makers_of_both"]) for g in groups] == [
+        ("three-way", 6, 6, 6), ("two-way", 6, 6, 6),
+    ]  # fmt: skip
+    assert all(g["p"] is not None for g in groups)
+    text = filled("trend", "f6_hz", "--over", "layout").out
+    assert "makers of both" in text
+    assert "That all groups are alike: p = " in text
 
 
 def test_the_lowest_reaching_is_first_among_its_peers(filled):
