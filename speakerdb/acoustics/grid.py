@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -24,6 +26,31 @@ def band(low_hz: float, high_hz: float) -> slice:
     """The grid points from low_hz to high_hz, ends included."""
     first, last = np.searchsorted(FREQUENCY_HZ, [low_hz * (1 - 1e-9), high_hz * (1 + 1e-9)])
     return slice(int(first), int(last))
+
+
+@dataclass(frozen=True, eq=False)
+class Points:
+    """Every n-th grid point of a stretch: where curves are looked at whose errors need no finer grid."""
+
+    of_grid: slice
+
+    @cached_property
+    def index(self) -> NDArray[np.int64]:
+        """(F,) their places on the grid."""
+        return np.arange(len(LOG2_HZ))[self.of_grid]
+
+    @cached_property
+    def log2_hz(self) -> NDArray[np.float64]:
+        """(F,)."""
+        return LOG2_HZ[self.of_grid]
+
+    def inside(self, of_band: slice) -> slice:
+        """Those of them that lie in a band of the grid."""
+        first, last = np.searchsorted(self.index, [of_band.start, of_band.stop])
+        return slice(int(first), int(last))
+
+
+WHOLE = Points(slice(None))
 
 
 def at_or_below(frequency_hz: float) -> int:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import bounds, grid
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
 from speakerdb.acoustics.curveset import level_of, power_of
+from speakerdb.acoustics.grid import Points
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -57,33 +58,39 @@ def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounde
     Start at the lowest drive at or below the limit; the first upward crossing after it. None at or below: at most the lowest
     drive measured; never above: at least the highest. Drives without a value are skipped.
     """
-    shape = (*value.shape[:-2], value.shape[-1])
-    found, first, last, before_x, before_y = (np.full(shape, np.nan, value.dtype) for _ in range(5))
-    started, done = np.zeros(shape, bool), np.zeros(shape, bool)
-    for i in range(value.shape[-2]):
-        x, y = drive_db[..., i, None].astype(value.dtype), value[..., i, :]
-        there, above = ~np.isnan(y), y > limit
-        crosses = started & ~done & above
-        if crosses.any():
-            with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-                at = before_x + (limit - before_y) / (y - before_y) * (x - before_x)
-            found = np.where(crosses, at, found)
-            done |= crosses
-        started |= there & ~above
-        before_x, before_y = np.where(there, x, before_x), np.where(there, y, before_y)
-        first, last = np.where(np.isnan(first) & there, x, first), np.where(there, x, last)
-    code = np.where(done, EXACT, np.where(started, AT_LEAST, np.where(np.isnan(first), EXACT, AT_MOST)))
-    return Bounded(np.where(done, found, np.where(started, last, first)), code.astype(np.int8))
+    there, x, count = ~np.isnan(value), drive_db[..., None].astype(value.dtype), value.shape[-2]
+    within = there & ~(value > limit)
+    crosses = bounds.first((value > limit) & np.logical_or.accumulate(within, axis=-2))
+    after = np.minimum(np.maximum(crosses, 1), count - 1)
+    before = np.maximum(after - 1, 0)
+    lowest, highest = x[..., 0, :], x[..., -1, :]
+    if not there.all():
+        measured = np.maximum.accumulate(np.where(there, np.arange(count)[:, None], 0), axis=-2)
+        before = bounds.at_step(measured, before)
+        first = bounds.first(there)
+        lowest = np.where(first < count, bounds.at_step(x, np.minimum(first, count - 1)), np.nan)
+        highest = bounds.at_step(x, measured[..., -1, :])
+    before_x, before_y = bounds.at_step(x, before), bounds.at_step(value, before)
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+        share = (limit - before_y) / (bounds.at_step(value, after) - before_y)
+        at = before_x + share * (bounds.at_step(x, after) - before_x)
+    done, started = crosses < count, within.any(axis=-2)
+    code = np.where(done, EXACT, np.where(started, AT_LEAST, np.where(np.isnan(lowest), EXACT, AT_MOST)))
+    return Bounded(np.where(done, at, np.where(started, highest, lowest)), code.astype(np.int8))
 
 
 def along_drive(drive_db: Floats, value: Floats, at_db: Floats) -> Array:
     """value (..., k, F) at the drives at_db (..., F), linear in between; that of the lowest or highest drive beyond the ends."""
-    found = np.broadcast_to(value[..., 0, :], np.broadcast_shapes(value[..., 0, :].shape, at_db.shape)).copy()
-    for i in range(value.shape[-2] - 1):
-        low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
-        share = np.clip((at_db - low) / (high - low), 0.0, 1.0)
-        between = value[..., i, :] * (1.0 - share) + value[..., i + 1, :] * share
-        found = np.where(share > 0, np.where(share < 1, between, value[..., i + 1, :]), found)
+    x = drive_db[..., None]
+    count = value.shape[-2]
+    low = np.minimum(np.maximum((at_db[..., None, :] > x).sum(axis=-2) - 1, 0), max(count - 2, 0))
+    high = np.minimum(low + 1, count - 1)
+    at_low, at_high = bounds.at_step(value, low), bounds.at_step(value, high)
+    with np.errstate(invalid="ignore"):
+        low_x = bounds.at_step(x, low)
+        share = np.clip((at_db - low_x) / (bounds.at_step(x, high) - low_x), 0.0, 1.0)
+    between = at_low * (1.0 - share) + at_high * share
+    found = np.where(share > 0, np.where(share < 1, between, at_high), at_low)
     return np.where(np.isnan(at_db), np.nan, found)
 
 
@@ -101,10 +108,13 @@ def distortion_at(drive_db: Floats, distortion_db: Floats, at_db: Floats | float
     count = distortion_db.shape[-2]
     for i in range(count):
         exactly = np.abs(at - drive_db[..., i, None]) < 1e-6
-        found = np.where(exactly, distortion_db[..., i, :], found)
+        if exactly.any():
+            found = np.where(exactly, distortion_db[..., i, :], found)
     for i in range(count - 1):
         low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
         inside = (at > low - (beyond_db if i == 0 else 0.0)) & (at < high + (beyond_db if i == count - 2 else 0.0))
+        if not inside.any():
+            continue
         share = (at - low) / (high - low)
         between = distortion_db[..., i, :] * (1.0 - share) + distortion_db[..., i + 1, :] * share
         found = np.where(inside & np.isnan(found), between, found)
@@ -116,24 +126,32 @@ def rms_percent(distortion_db: Floats, band: slice) -> Array:
     return np.asarray(100.0 * np.sqrt(np.mean(power_of(distortion_db[..., band]), axis=-1, dtype=np.float64)))
 
 
-def clean_level(drive_db: Floats, distortion_db: Floats, limit_percent: float, band: slice) -> Bounded:
-    """The highest drive (...) at which 1/3-octave smoothed distortion (..., k, 199) stays within the limit everywhere in the band."""
-    smooth = _smoothed_band(distortion_db, band)
-    return bounds.lowest(rises_past(drive_db, smooth, percent_to_db(limit_percent)))
+@dataclass(frozen=True, eq=False)
+class Distortion:
+    """drive_db (..., k); level_db (..., k, F) at the points, smoothed_db the same 1/3-octave smoothed."""
+
+    drive_db: Floats
+    level_db: Floats
+    smoothed_db: Floats
+    points: Points = grid.WHOLE
 
 
-def noise_limited(distortion_db: Floats, limit_percent: float, band: slice) -> Flags:
+def distortion(drive_db: Floats, level_db: Floats) -> Distortion:
+    """From levels re the fundamental (..., k, 199)."""
+    return Distortion(drive_db, level_db, smoothed_db(level_db))
+
+
+def clean_level(d: Distortion, limit_percent: float, band: slice) -> Bounded:
+    """The highest drive (...) at which 1/3-octave smoothed distortion stays within the limit everywhere in the band."""
+    smooth = d.smoothed_db[..., d.points.inside(band)]
+    return bounds.lowest(rises_past(d.drive_db, smooth, percent_to_db(limit_percent)))
+
+
+def noise_limited(d: Distortion, limit_percent: float, band: slice) -> Flags:
     """(...): somewhere in the band the lowest drive shows more than the limit and a higher one no more: noise, not distortion."""
-    smooth, limit = _smoothed_band(distortion_db, band), percent_to_db(limit_percent)
+    smooth, limit = d.smoothed_db[..., d.points.inside(band)], percent_to_db(limit_percent)
     above, within = smooth[..., 0, :] > limit, (smooth[..., 1:, :] <= limit).any(axis=-2)
     return np.asarray((above & within).any(axis=-1))
-
-
-def _smoothed_band(level_db: Floats, band: slice) -> Array:
-    """1/3-octave smoothed levels of a band's grid points; its neighbours count, but not what lies beyond them."""
-    reach = grid.THIRD_OCTAVE_REACH
-    first = max(band.start - reach, 0)
-    return smoothed_db(level_db[..., first : band.stop + reach])[..., band.start - first : band.stop - first]
 
 
 # compression
@@ -141,24 +159,26 @@ def _smoothed_band(level_db: Floats, band: slice) -> Array:
 
 @dataclass(frozen=True, eq=False)
 class Compression:
-    """change_db (..., k, 199): measured re the lowest drive, minus the difference of the drives, ≤ 0 when it compresses;
-    smoothed_db: the same 1/3-octave smoothed (power average); loss_db (..., k): −mean of change over 300 Hz–3 kHz;
-    linear (...): the loss rises by no more than 0.03 dB per dB between the two lowest drives, so that the lowest is a reference."""
+    """The change of level re the lowest drive, minus the difference of the drives: smoothed_db (..., k, F) 1/3-octave smoothed (power
+    average) at the points, ≤ 0 when it compresses; loss_db (..., k): −its mean over 300 Hz–3 kHz."""
 
     drive_db: Floats
-    change_db: Array
-    smoothed_db: Array
-    loss_db: Array
-    linear: Flags
+    smoothed_db: Floats
+    loss_db: Floats
+    points: Points = grid.WHOLE
+
+    @property
+    def linear(self) -> Flags:
+        """(...): the loss rises by no more than 0.03 dB per dB between the two lowest drives, so that the lowest is a reference."""
+        slope = (self.loss_db[..., 1] - self.loss_db[..., 0]) / (self.drive_db[..., 1] - self.drive_db[..., 0])
+        return np.asarray(slope <= REFERENCE_SLOPE + 1e-9)
 
 
 def compression(drive_db: Floats, level_db: Floats) -> Compression:
     """From on-axis levels (..., k, 199) at rising drives (..., k), at least two."""
     driven = (drive_db - drive_db[..., :1])[..., None].astype(level_db.dtype)
     change = level_db - level_db[..., :1, :] - driven
-    loss = -change[..., LEVEL_BAND].mean(axis=-1, dtype=np.float64)
-    slope = (loss[..., 1] - loss[..., 0]) / (drive_db[..., 1] - drive_db[..., 0])
-    return Compression(drive_db, change, smoothed_db(change), loss, np.asarray(slope <= REFERENCE_SLOPE + 1e-9))
+    return Compression(drive_db, smoothed_db(change), -change[..., LEVEL_BAND].mean(axis=-1, dtype=np.float64))
 
 
 def _only_at_most(found: Bounded, where: Flags, unknown: float = np.nan) -> Bounded:
@@ -203,9 +223,10 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
     or_lower (...): from_hz may really be lower still, where nothing was measured; the balance may then be lost earlier.
     """
     start = np.asarray(from_hz, np.float64)[..., None]
-    tilt = c.smoothed_db - c.smoothed_db[..., LEVEL_BAND].mean(axis=-1, keepdims=True)
+    tilt = c.smoothed_db - c.smoothed_db[..., c.points.inside(LEVEL_BAND)].mean(axis=-1, keepdims=True)
     left = bounds.lower_of(rises_past(c.drive_db, tilt, BALANCE_DB), rises_past(c.drive_db, -tilt, BALANCE_DB))
-    outside = (start * (1 - 1e-9) > grid.FREQUENCY_HZ) | (grid.FREQUENCY_HZ > BALANCE_TO_HZ * (1 + 1e-9))
+    hz = grid.FREQUENCY_HZ[c.points.of_grid]
+    outside = (start * (1 - 1e-9) > hz) | (hz > BALANCE_TO_HZ * (1 + 1e-9))
     left = Bounded(
         np.where(outside, c.drive_db[..., -1:], left.value), np.where(outside, AT_LEAST, left.code).astype(np.int8)
     )
@@ -218,16 +239,16 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
 # both together
 
 
-def usable_output(c: Compression, drive_db: Floats, thd_db: Floats, response_db: Floats) -> Bounded:
-    """Level (..., 199) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion limit
-    (10 % up to 100 Hz, 3 % above) at each frequency.
+def usable_output(c: Compression, d: Distortion, response_db: Floats) -> Bounded:
+    """Level (..., F) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion limit
+    (10 % up to 100 Hz, 3 % above) at each of the points of both.
 
-    drive_db (..., m), thd_db (..., m, 199): total harmonic distortion; response_db (..., 199): listening window re its reference level.
+    d: total harmonic distortion; response_db (..., F): listening window re its reference level.
     """
     loss = -c.smoothed_db
     # a reference that compressed already and 3 dB never seen: compression may bind anywhere, or not before distortion does
     squeezed = _only_at_most(rises_past(c.drive_db, loss, LOSS_DB), ~c.linear[..., None], np.inf)
-    drive = bounds.lower_of(squeezed, rises_past(drive_db, smoothed_db(thd_db), _LIMITS_DB))
+    drive = bounds.lower_of(squeezed, rises_past(d.drive_db, d.smoothed_db, _LIMITS_DB[c.points.of_grid]))
     highest = np.where(np.isinf(drive.value), np.nan, drive.value)
     value = highest - along_drive(c.drive_db, loss, highest) + response_db
     return Bounded(value, np.where(np.isnan(value), EXACT, drive.code).astype(np.int8))
@@ -238,10 +259,11 @@ _LIMITS_DB = np.where(
 ).astype(np.float32)  # single precision stays single
 
 
-def at_frequency(output: Bounded, frequency_hz: float) -> Bounded:
-    """A curve (..., 199) at a frequency between grid points, linear in dB over log f."""
-    i = grid.at_or_below(frequency_hz)
-    share = float(grid.POINTS_PER_OCTAVE * (np.log2(frequency_hz) - grid.LOG2_HZ[i]))
+def at_frequency(output: Bounded, frequency_hz: float, points: Points = grid.WHOLE) -> Bounded:
+    """A curve (..., F) at a frequency between the points, linear in dB over log f."""
+    x = np.log2(frequency_hz)
+    i = int(np.clip(np.searchsorted(points.log2_hz, x + 1e-9, side="right") - 1, 0, len(points.log2_hz) - 2))
+    share = float(grid.POINTS_PER_OCTAVE * (x - points.log2_hz[i])) / int(points.index[i + 1] - points.index[i])
     return bounds.between(output[..., i], output[..., i + 1], min(max(share, 0.0), 1.0))
 
 

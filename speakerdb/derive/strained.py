@@ -1,4 +1,8 @@
-"""How sure output and distortion are: the sweeps of a session with the errors of the error model (statistics.md §1)."""
+"""How sure output and distortion are: the sweeps of a session with the errors of the error model (statistics.md §1).
+
+Errors are drawn at every second grid point, a tenth of an octave apart, which is fine enough for fields a sixth of an octave wide. What
+1/3-octave smoothing makes of them is worked out from the plain curve's shares of power in each band, since error and curve multiply.
+"""
 
 from __future__ import annotations
 
@@ -8,10 +12,13 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import output
+from speakerdb.acoustics import grid, output
 from speakerdb.acoustics.bounds import Bounded
+from speakerdb.acoustics.curveset import level_of, power_of
+from speakerdb.acoustics.grid import Points
+from speakerdb.acoustics.output import Compression, Distortion
 from speakerdb.derive import strength
-from speakerdb.derive.strength import Drives, Response, Strength, Sweeps
+from speakerdb.derive.strength import Response, Strain, Strength
 from speakerdb.session import GridSession
 from speakerdb.statistics.draws import Reader
 from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT
@@ -20,7 +27,10 @@ from speakerdb.statistics.fields import smooth_field
 Array = NDArray[np.floating[Any]]
 Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,)
 
-_DISTORTION = ("thd", "multitone", "multitone_hp80")
+Floats32 = NDArray[np.float32]
+
+POINTS_APART = 2
+POINTS = Points(slice(None, None, POINTS_APART))
 
 
 @dataclass(frozen=True, eq=False)
@@ -30,28 +40,22 @@ class OutputDraws:
 
     session: GridSession
     reader: Reader
-    sweeps: Sweeps
+    plain: Strain
 
     @classmethod
     def of(cls, session: GridSession, reader: Reader) -> OutputDraws | None:
         """None where a session has nothing that output metrics stand on."""
         if session.compression is None and session.distortion is None and session.info.powered:
             return None
-        return cls(session, reader, strength.sweeps_of(session))
+        return cls(session, reader, strength.strain_of(strength.sweeps_of(session)).at(POINTS))
 
     def own(self, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Draws, Bounded]:
         """With the errors that a repeat of the sweeps would change: distortion per session and per drive, compression per drive, one
-        factor of the impedance. Also usable output (B, 199)."""
-        noisy: dict[str, Drives] = {}
-        for kind in _DISTORTION:
-            drives: Drives | None = getattr(self.sweeps, kind)
-            if drives is not None:
-                error = self._distortion_errors(kind, len(drives.drive_db))
-                noisy[kind] = Drives(drives.drive_db, drives.level_db.astype(np.float32) + error)
-        if (c := self.sweeps.compression) is not None:
-            error = self._per_drive("compression", "compression", len(c.drive_db))
-            noisy["compression"] = Drives(c.drive_db, c.level_db.astype(np.float32) + error)
-        found, values = self._values(Sweeps(**noisy), window, at_error_db)
+        factor of the impedance. Also usable output (B, F)."""
+        c = self.plain.compression
+        distorted = {kind: self._distorted(kind, d) for kind, d in self.plain.distortion.items()}
+        strain = Strain(None if c is None else self._compressed(c), distorted, POINTS)
+        found, values = self._values(strain, window, at_error_db)
         values["max_level_db"] = values["max_level_db"] + self._within_bracket(found)
         if "impedance_min_ohm" in values:
             percent = self.reader.model.sd(self.session.info, "impedance_percent").mean()
@@ -61,17 +65,21 @@ class OutputDraws:
 
     def moved(self, window: Response, at_error_db: NDArray[np.float64]) -> Draws:
         """With the sweeps as they are, moved by what the bench or another sample does to levels."""
-        _, values = self._values(self.sweeps, window, at_error_db)
+        _, values = self._values(self.plain, window, at_error_db)
         values.pop("impedance_min_ohm", None)
         return values
 
-    def _values(self, sweeps: Sweeps, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Strength, Draws]:
-        found = strength.strength(sweeps, window, at_error_db)
+    def _values(self, strain: Strain, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Strength, Draws]:
+        found = strength.strength(strain, window, at_error_db)
         values = {name: b.value for name, b in found.values.items()}
         if not self.session.info.powered:
-            values["sensitivity_db"] = output.sensitivity(window.reference_db, self.session.info.drive_voltage_v or np.nan)
+            values["sensitivity_db"] = output.sensitivity(
+                window.reference_db, self.session.info.drive_voltage_v or np.nan
+            )
             if self.session.impedance_ohm is not None:
-                values["impedance_min_ohm"] = np.repeat(output.lowest_impedance(self.session.impedance_ohm[None]), DRAWS)
+                values["impedance_min_ohm"] = np.repeat(
+                    output.lowest_impedance(self.session.impedance_ohm[None]), DRAWS
+                )
         return found, values
 
     def _within_bracket(self, found: Strength) -> NDArray[np.float64]:
@@ -85,13 +93,44 @@ class OutputDraws:
             falls = side < np.nan_to_num(up / (up - down))
         return np.where(falls, down, up) * share
 
-    def _distortion_errors(self, kind: str, drives: int) -> Array:
-        """(B, drives, 199): one field for the session, one for each drive."""
+    def _distorted(self, kind: str, d: Distortion) -> Distortion:
+        """(B, k, F): one field of errors for the session, one for each drive."""
         rng = self.reader.generator("distortion", f"{self.reader.keys.session}|{kind}")
-        common = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"]) * self.reader.model.sd(self.session.info, "distortion")
-        return common[:, None, :] + self._per_drive("distortion_per_drive", kind, drives)
+        common = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS) * self._sd("distortion")
+        error = common + self._per_drive("distortion_per_drive", kind, len(d.drive_db))
+        smoothed = level_of(power_of(error) @ _shares(power_of(d.level_db)))
+        return Distortion(d.drive_db, _draws_first(d.level_db, error), _draws_first(d.smoothed_db, smoothed), POINTS)
 
-    def _per_drive(self, part: str, kind: str, drives: int) -> Array:
+    def _compressed(self, c: Compression) -> Compression:
+        """(B, k, F): errors far below 1 dB, which add up as they are."""
+        error = self._per_drive("compression", "compression", len(c.drive_db))
+        error -= error[:1]
+        loss = c.loss_db - error[..., POINTS.inside(output.LEVEL_BAND)].mean(axis=-1).T
+        return Compression(
+            c.drive_db, _draws_first(c.smoothed_db, error @ _shares(np.ones_like(error[0, :1]))[0]), loss, POINTS
+        )
+
+    def _per_drive(self, part: str, kind: str, drives: int) -> Floats32:
+        """(k, B, F)."""
         rng = self.reader.generator(part, f"{self.reader.keys.session}|{kind}")
-        field = smooth_field(rng, DRAWS * drives, WIDTH_OCT[part]).reshape(DRAWS, drives, -1)
-        return np.asarray(field * self.reader.model.sd(self.session.info, part))
+        unit = smooth_field(rng, drives * DRAWS, WIDTH_OCT[part], POINTS)
+        return unit.reshape(drives, DRAWS, -1) * self._sd(part)
+
+    def _sd(self, part: str) -> Floats32:
+        """(F,)."""
+        return self.reader.model.sd(self.session.info, part)[POINTS.of_grid]
+
+
+def _draws_first(plain: Array, error: Array) -> Floats32:
+    """Plain curves (k, F) with their errors (k, B, F), as (B, k, F)."""
+    return np.asarray((plain.astype(np.float32)[:, None] + error).swapaxes(0, 1))
+
+
+def _shares(power: Array) -> Floats32:
+    """(k, F, F): the share of each of the points (rows) in the 1/3-octave average around each (columns) of curves of p² (k, F); those
+    two off stand for the quarter of their cell that lies within the seven grid points of the average."""
+    away = np.abs(POINTS.index[:, None] - POINTS.index)
+    cell = np.clip((grid.THIRD_OCTAVE_REACH + 0.5 - away) / POINTS_APART + 0.5, 0.0, 1.0)
+    part = np.nan_to_num(power)[:, :, None] * cell
+    with np.errstate(invalid="ignore"):
+        return np.asarray(part / part.sum(axis=1, keepdims=True), np.float32)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, fields
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
@@ -11,6 +11,8 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, grid, output
 from speakerdb.acoustics.bounds import Bounded
+from speakerdb.acoustics.grid import Points
+from speakerdb.acoustics.output import Compression, Distortion
 from speakerdb.dictionary import METRICS
 from speakerdb.session import GridSession, GridSweeps
 
@@ -28,7 +30,8 @@ CLEAN = {
     "clean_level_multitone_db": ("multitone", output.CLEAN_PERCENT, output.MULTITONE_BAND),
     "clean_level_multitone_managed_db": ("multitone_hp80", output.CLEAN_PERCENT, output.MULTITONE_BAND),
 }
-_DISTORTION = ("thd", "multitone", "multitone_hp80")
+DISTORTION = ("thd", "multitone", "multitone_hp80")
+COMPRESSION = "compression"
 OUTPUT_METRICS = tuple(m for m in METRICS if METRICS[m].group == "output")
 
 
@@ -40,14 +43,36 @@ class Drives:
     level_db: Floats
 
 
-@dataclass(frozen=True, eq=False)
-class Sweeps:
-    """What was swept; None where a kind is missing."""
+Sweeps = dict[str, Drives]  # by what was swept: a kind of DISTORTION, or COMPRESSION
 
-    compression: Drives | None = None
-    thd: Drives | None = None
-    multitone: Drives | None = None
-    multitone_hp80: Drives | None = None
+
+@dataclass(frozen=True, eq=False)
+class Strain:
+    """The same as output metrics take it, at some points of the grid; distortion by its kind."""
+
+    compression: Compression | None
+    distortion: Mapping[str, Distortion]
+    points: Points = grid.WHOLE
+
+    def at(self, points: Points) -> Strain:
+        """What stands on the whole grid, at some of its points."""
+        c, at = self.compression, points.of_grid
+        fewer = {
+            kind: Distortion(d.drive_db, d.level_db[..., at], d.smoothed_db[..., at], points)
+            for kind, d in self.distortion.items()
+        }
+        return Strain(
+            None if c is None else Compression(c.drive_db, c.smoothed_db[..., at], c.loss_db, points), fewer, points
+        )
+
+
+def strain_of(sweeps: Sweeps) -> Strain:
+    """Compression re the lowest drive, distortion with its 1/3-octave smoothed levels."""
+    c = sweeps.get(COMPRESSION)
+    return Strain(
+        None if c is None else output.compression(c.drive_db, c.level_db),
+        {kind: output.distortion(d.drive_db, d.level_db) for kind, d in sweeps.items() if kind != COMPRESSION},
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -63,17 +88,17 @@ class Response:
 
 def sweeps_of(session: GridSession) -> Sweeps:
     """The sweeps of a session by kind. One drive alone tells nothing of compression."""
-    found: dict[str, Drives] = {}
+    found: Sweeps = {}
     if session.distortion is not None:
         distortion = with_total(session.distortion)
         component = np.array(distortion.component)
-        for kind in _DISTORTION:
+        for kind in DISTORTION:
             rows = np.flatnonzero(component == kind)
             if len(rows):
                 found[kind] = _rising(distortion, rows)
     if session.compression is not None and len(session.compression.drive_db) > 1:
-        found["compression"] = _rising(session.compression, np.arange(len(session.compression.drive_db)))
-    return Sweeps(**found)
+        found[COMPRESSION] = _rising(session.compression, np.arange(len(session.compression.drive_db)))
+    return found
 
 
 def with_total(distortion: GridSweeps) -> GridSweeps:
@@ -101,8 +126,8 @@ def _rising(sweeps: GridSweeps, rows: NDArray[np.int64]) -> Drives:
 
 @dataclass(frozen=True, eq=False)
 class Strength:
-    """values: metric -> (...); usable (..., 199); low_db, high_db (...): the levels delivered at the two drives around the
-    maximum level."""
+    """values: metric -> (...); usable (..., F) at the strain's points; low_db, high_db (...): the levels delivered at the two drives
+    around the maximum level."""
 
     values: Values
     usable: Bounded
@@ -110,7 +135,7 @@ class Strength:
     high_db: Array
 
 
-def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.0) -> Strength:
+def strength(strain: Strain, response: Response, at_error_db: Array | float = 0.0) -> Strength:
     """All metrics of one speaker's sweeps, or of several with the same drives, or of draws.
 
     at_error_db (...): what the true drives are above the stated ones; drives are then known to that only, so the outermost
@@ -119,31 +144,31 @@ def strength(sweeps: Sweeps, response: Response, at_error_db: Array | float = 0.
     shape = response.reference_db.shape
     unknown = bounds.exact(np.full(shape, np.nan))
     values = dict.fromkeys(OUTPUT_METRICS, unknown)
-    usable = bounds.exact(np.full(response.lw.shape, np.nan))
+    window = response.lw[..., strain.points.of_grid]
+    usable = bounds.exact(np.full(window.shape, np.nan))
     low, high = unknown.value, unknown.value
     uncertain = float(np.max(np.abs(at_error_db)))
-    if (thd := sweeps.thd) is not None:
+    if (thd := strain.distortion.get("thd")) is not None:
         for at in THD_DRIVES_DB:
             level = output.distortion_at(thd.drive_db, thd.level_db, at - np.asarray(at_error_db), beyond_db=uncertain)
             for name, band in (("bass", output.BASS_BAND), ("mid", output.MID_BAND)):
-                values[f"thd_{name}_{at:.0f}_percent"] = bounds.exact(output.rms_percent(level, band))
+                values[f"thd_{name}_{at:.0f}_percent"] = bounds.exact(
+                    output.rms_percent(level, strain.points.inside(band))
+                )
     for name, (kind, percent, band) in CLEAN.items():
-        swept: Drives | None = getattr(sweeps, kind)
-        if swept is not None:
-            values[name] = output.clean_level(swept.drive_db, swept.level_db, percent, band).plus(at_error_db)
-    if sweeps.compression is not None:
-        c = output.compression(sweeps.compression.drive_db, sweeps.compression.level_db)
+        if (swept := strain.distortion.get(kind)) is not None:
+            values[name] = output.clean_level(swept, percent, band).plus(at_error_db)
+    if (c := strain.compression) is not None:
         maximum = output.max_level(c)
         values["max_level_db"] = maximum.level.plus(at_error_db)
         for name, held in zip(("balance_level_db", "balance_level_managed_db"), _balance(c, response), strict=True):
             values[name] = held.plus(at_error_db)
         low, high = maximum.low_db + at_error_db, maximum.high_db + at_error_db
         if thd is not None:
-            shown = response.lw - response.reference_db[..., None]
-            usable = output.usable_output(c, thd.drive_db, thd.level_db, shown)
+            usable = output.usable_output(c, thd, window - response.reference_db[..., None])
             usable = usable.plus(np.asarray(at_error_db)[..., None])
             for f in OUTPUT_HZ:
-                values[f"max_level_{f:.0f}hz_db"] = output.at_frequency(usable, f)
+                values[f"max_level_{f:.0f}hz_db"] = output.at_frequency(usable, f, strain.points)
     return Strength(values, usable, low, high)
 
 
@@ -169,8 +194,8 @@ class Batch:
 
 def output_metrics(sessions: Sequence[GridSession], response: Response) -> Batch:
     """Metrics of §5 of a batch: response (S, …)."""
-    sweeps = _stacked([sweeps_of(s) for s in sessions])
-    found = strength(sweeps, response)
+    strain = strain_of(_stacked([sweeps_of(s) for s in sessions]))
+    found = strength(strain, response)
     passive = np.array([not s.info.powered for s in sessions], bool)
     volt = np.array([s.info.drive_voltage_v or np.nan for s in sessions], np.float64)
     ohm = np.full(response.lw.shape, np.nan)
@@ -182,23 +207,22 @@ def output_metrics(sessions: Sequence[GridSession], response: Response) -> Batch
         "impedance_min_ohm": bounds.exact(np.where(passive, output.lowest_impedance(ohm), np.nan)),
         "sensitivity_db": bounds.exact(np.where(passive, sensitivity, np.nan)),
     }
-    return Batch(found.values | electrical, found.usable, _noisy(sweeps))
+    return Batch(found.values | electrical, found.usable, _noisy(strain))
 
 
-def _noisy(sweeps: Sweeps) -> dict[str, NDArray[np.bool_]]:
-    swept = {name: (getattr(sweeps, kind), percent, band) for name, (kind, percent, band) in CLEAN.items()}
+def _noisy(strain: Strain) -> dict[str, NDArray[np.bool_]]:
     return {
-        name: output.noise_limited(drives.level_db, percent, band)
-        for name, (drives, percent, band) in swept.items()
-        if drives is not None
+        name: output.noise_limited(strain.distortion[kind], percent, band)
+        for name, (kind, percent, band) in CLEAN.items()
+        if kind in strain.distortion
     }
 
 
 def _stacked(every: Sequence[Sweeps]) -> Sweeps:
     """Sweeps of many as one, with a leading dimension: shorter ones end in drives at which nothing was measured."""
-    found = {}
-    for kind in (f.name for f in fields(Sweeps)):
-        mine: list[Drives | None] = [getattr(s, kind) for s in every]
+    found: Sweeps = {}
+    for kind in (COMPRESSION, *DISTORTION):
+        mine = [s.get(kind) for s in every]
         count = max((len(d.drive_db) for d in mine if d is not None), default=0)
         if count:
             # any rising numbers will do for drives that do not exist
@@ -210,7 +234,7 @@ def _stacked(every: Sequence[Sweeps]) -> Sweeps:
                     drive[i, :driven], level[i, :driven] = drives.drive_db, drives.level_db
                     drive[i, driven:] = drives.drive_db[-1] + 1.0 + np.arange(count - driven)
             found[kind] = Drives(drive, level)
-    return Sweeps(**found)
+    return found
 
 
 def usable_curves(usable: Bounded) -> dict[str, Array]:

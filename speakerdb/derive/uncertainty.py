@@ -18,7 +18,7 @@ from speakerdb.acoustics.bounds import Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
 from speakerdb.derive.measuring import axis_metrics, limit_metrics, pattern_metrics, readings_of, shape_metrics
-from speakerdb.derive.strained import OutputDraws
+from speakerdb.derive.strained import POINTS, OutputDraws
 from speakerdb.derive.strength import Response
 from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY, MetricDef
 from speakerdb.session import GridSession
@@ -144,7 +144,7 @@ class _Work:
         for name, sd in self._beams.items():
             found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
         if self._usable_sd is not None:
-            found["usable_output"] = self._usable_sd
+            found["usable_output"] = np.interp(grid.LOG2_HZ, POINTS.log2_hz, self._usable_sd)
         return {name: sd.astype(np.float32) for name, sd in found.items()}
 
     # parts
@@ -237,7 +237,7 @@ class _Work:
 
 
 def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
-    """(199,) standard deviation over the draws (B, 199) that are no bounds, without the level (B,); NaN where few are."""
+    """(F,) standard deviation over the draws (B, F) that are no bounds, without the level (B,); NaN where few are."""
     exact = np.where(drawn.code == bounds.EXACT, drawn.value - level_db[:, None], np.nan)
     few = (~np.isnan(exact)).mean(axis=0) < LEAST_EXACT
     exact[:, few] = 0.0

@@ -47,7 +47,7 @@ def one(bounded):
 def test_the_clean_level_is_where_rising_distortion_crosses_its_limit(db_per_db, percent, limit_db, band):
     crossing = 101.3  # between the drives of 100 and 104 dB
     thd = everywhere(limit_db + db_per_db * (DRIVES_DB - crossing))
-    value, code = one(output.clean_level(DRIVES_DB, thd, percent, band))
+    value, code = one(output.clean_level(output.distortion(DRIVES_DB, thd), percent, band))
     assert code == EXACT
     assert value == pytest.approx(crossing, abs=1e-9)
 
@@ -59,7 +59,7 @@ def test_the_worst_frequency_of_the_band_sets_the_clean_level_and_others_do_not_
     thd[:, wider_than_the_smoothing] = (THREE_PERCENT_DB + 2.0 * (DRIVES_DB - crossing))[:, None]
     thd[:, grid.band(20.3, 100.0)] = 0.0  # 100 % in the bass is not the midrange's affair
     thd[:, grid.band(8000.0, 19401.0)] = 0.0
-    value, code = one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND))
+    value, code = one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND))
     assert code == EXACT
     assert value == pytest.approx(crossing, abs=1e-9)
 
@@ -67,22 +67,26 @@ def test_the_worst_frequency_of_the_band_sets_the_clean_level_and_others_do_not_
 def test_a_narrow_line_counts_by_its_third_octave_power_average():
     thd = everywhere(np.full(len(DRIVES_DB), -200.0))
     thd[:, grid.at_or_below(1000.0)] = thd_line(-60.0, 2.0)
-    value, _ = one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND))
+    value, _ = one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND))
     spread = THREE_PERCENT_DB + 10.0 * np.log10(7.0)  # one of seven equal weights
     assert value == pytest.approx(86.0 + (spread + 60.0) / 2.0, abs=1e-6)
 
 
 def test_distortion_that_never_passes_the_limit_gives_at_least_the_highest_drive():
-    assert one(output.clean_level(DRIVES_DB, everywhere(thd_line(-100.0)), 3.0, output.MID_BAND)) == (108.0, AT_LEAST)
+    assert one(
+        output.clean_level(output.distortion(DRIVES_DB, everywhere(thd_line(-100.0))), 3.0, output.MID_BAND)
+    ) == (108.0, AT_LEAST)
 
 
 def test_distortion_that_is_always_above_gives_at_most_the_lowest_drive():
-    assert one(output.clean_level(DRIVES_DB, everywhere(thd_line(0.0, 0.1)), 3.0, output.MID_BAND)) == (74.0, AT_MOST)
+    assert one(
+        output.clean_level(output.distortion(DRIVES_DB, everywhere(thd_line(0.0, 0.1))), 3.0, output.MID_BAND)
+    ) == (74.0, AT_MOST)
 
 
 def test_exactly_at_the_limit_is_still_clean():
     thd = everywhere(np.where(DRIVES_DB <= 92.0, THREE_PERCENT_DB, 0.0))
-    value, _ = one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND))
+    value, _ = one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND))
     assert value >= 92.0
 
 
@@ -90,16 +94,18 @@ def test_a_first_drive_in_the_noise_is_passed_over_and_flagged():
     thd = thd_line(-60.0)
     noisy = thd.copy()
     noisy[:2] = -20.0  # the microphone's noise at the two lowest drives
-    clean, code = one(output.clean_level(DRIVES_DB, everywhere(noisy), 3.0, output.MID_BAND))
+    clean, code = one(output.clean_level(output.distortion(DRIVES_DB, everywhere(noisy)), 3.0, output.MID_BAND))
     assert code == EXACT
-    assert clean == pytest.approx(one(output.clean_level(DRIVES_DB, everywhere(thd), 3.0, output.MID_BAND))[0])
-    assert output.noise_limited(everywhere(noisy), 3.0, output.MID_BAND)
-    assert not output.noise_limited(everywhere(thd), 3.0, output.MID_BAND)
+    assert clean == pytest.approx(
+        one(output.clean_level(output.distortion(DRIVES_DB, everywhere(thd)), 3.0, output.MID_BAND))[0]
+    )
+    assert output.noise_limited(output.distortion(DRIVES_DB, everywhere(noisy)), 3.0, output.MID_BAND)
+    assert not output.noise_limited(output.distortion(DRIVES_DB, everywhere(thd)), 3.0, output.MID_BAND)
 
 
 def test_the_first_crossing_counts_even_where_distortion_falls_again():
     thd = np.array([-60.0, -40.0, -20.0, -40.0, -40.0, -40.0, -40.0, -10.0])
-    value, code = one(output.clean_level(DRIVES_DB, everywhere(thd), 3.0, output.MID_BAND))
+    value, code = one(output.clean_level(output.distortion(DRIVES_DB, everywhere(thd)), 3.0, output.MID_BAND))
     assert code == EXACT
     assert value == pytest.approx(80.0 + 6.0 * (THREE_PERCENT_DB + 40.0) / 20.0)
 
@@ -110,18 +116,18 @@ def test_bounds_meet_in_a_band_by_what_each_can_say():
     inside = grid.band(400.0, 800.0)
     thd[:, inside] = everywhere(thd_line())[:, inside]
     crossing = 86.0 + (THREE_PERCENT_DB + 60.0) / 2.0
-    value, code = one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND))
+    value, code = one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND))
     assert code == EXACT
     assert value == pytest.approx(crossing)
     thd[:, grid.band(2000.0, 3000.0)] = -10.0
-    assert one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND)) == (74.0, AT_MOST)
+    assert one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND)) == (74.0, AT_MOST)
 
 
 def test_a_band_with_a_hole_has_no_clean_level():
     thd = everywhere(thd_line())
     thd[:, grid.at_or_below(1000.0)] = np.nan
-    assert np.isnan(one(output.clean_level(DRIVES_DB, thd, 3.0, output.MID_BAND))[0])
-    assert not np.isnan(one(output.clean_level(DRIVES_DB, thd, 10.0, output.BASS_BAND))[0])
+    assert np.isnan(one(output.clean_level(output.distortion(DRIVES_DB, thd), 3.0, output.MID_BAND))[0])
+    assert not np.isnan(one(output.clean_level(output.distortion(DRIVES_DB, thd), 10.0, output.BASS_BAND))[0])
 
 
 # --- distortion at a drive
@@ -251,7 +257,7 @@ LOUD_DRIVES_DB = np.arange(74.0, 123.0, 6.0)
 def test_distortion_binds_where_it_is_reached_first():
     c = swept(np.maximum(0.0, 0.5 * (LOUD_DRIVES_DB - 104.0)), LOUD_DRIVES_DB)  # 3 dB at a drive of 110
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 98.0))
-    found = output.usable_output(c, DRIVES_DB, thd, np.zeros(199))
+    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
     mid = grid.band(200.0, 5000.0)
     assert found.value[mid] == pytest.approx(98.0)
     assert (found.code[mid] == EXACT).all()
@@ -261,7 +267,7 @@ def test_distortion_binds_where_it_is_reached_first():
 
 def test_the_limit_is_10_percent_up_to_100_hz_and_3_above():
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 90.0))
-    found = output.usable_output(swept(np.zeros(8)), DRIVES_DB, thd, np.zeros(199)).value
+    found = output.usable_output(swept(np.zeros(8)), output.distortion(DRIVES_DB, thd), np.zeros(199)).value
     at = int(np.argmin(np.abs(F - 100.0)))
     assert F[at] == pytest.approx(100.0)
     assert found[at + 1] == pytest.approx(90.0)
@@ -270,7 +276,7 @@ def test_the_limit_is_10_percent_up_to_100_hz_and_3_above():
 
 def test_compression_binds_where_it_is_reached_first_and_takes_its_3_db():
     c = swept(np.maximum(0.0, 0.5 * (DRIVES_DB - 90.0)))
-    found = output.usable_output(c, DRIVES_DB, everywhere(np.full(8, -80.0)), np.zeros(199))
+    found = output.usable_output(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -80.0))), np.zeros(199))
     # drives of 92, 96 and 100 dB lose 1, 3 and 5 dB
     assert found.value == pytest.approx(np.full(199, 93.0))
     assert (found.code == EXACT).all()
@@ -280,7 +286,7 @@ def test_the_loss_at_the_clean_drive_and_the_shape_of_the_response_count():
     c = swept(np.maximum(0.0, 0.25 * (DRIVES_DB - 92.0)))  # 2 dB at 100
     thd = everywhere(THREE_PERCENT_DB + 1.0 * (DRIVES_DB - 100.0))
     shape = -12.0 * np.maximum(0.0, np.log2(60.0 / F))
-    found = output.usable_output(c, DRIVES_DB, thd, shape)
+    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), shape)
     assert found.value[output.MID_BAND] == pytest.approx(98.0)
     i = int(np.argmin(np.abs(F - 30.0)))
     assert found.value[i] < 98.0
@@ -294,7 +300,9 @@ def test_the_loss_at_the_clean_drive_and_the_shape_of_the_response_count():
     ],
 )
 def test_usable_output_keeps_the_bound_of_what_binds(loss, thd, value, code):
-    found = output.usable_output(swept(np.full(8, loss)), DRIVES_DB, everywhere(np.full(8, thd)), np.zeros(199))
+    found = output.usable_output(
+        swept(np.full(8, loss)), output.distortion(DRIVES_DB, everywhere(np.full(8, thd))), np.zeros(199)
+    )
     assert found.value == pytest.approx(np.full(199, value))
     assert (found.code == code).all()
 
@@ -302,7 +310,7 @@ def test_usable_output_keeps_the_bound_of_what_binds(loss, thd, value, code):
 def test_drives_that_end_early_bound_what_the_other_sweep_could_have_shown():
     c = swept(np.zeros(4), DRIVES_DB[:4])  # compression up to 92 dB
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 100.0))
-    found = output.usable_output(c, DRIVES_DB, thd, np.zeros(199))
+    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
     assert found.value[output.MID_BAND] == pytest.approx(92.0)
     assert (found.code[output.MID_BAND] == AT_LEAST).all()
 
@@ -387,10 +395,10 @@ def test_many_speakers_at_once_give_what_each_gives_alone():
     level = drives[..., None] - np.cumsum(rng.uniform(0.0, 1.5, (6, 5, 199)), axis=1)
     thd = np.cumsum(rng.uniform(-2.0, 12.0, (6, 5, 199)), axis=1) - 55.0
     many = output.compression(drives, level)
-    usable = output.usable_output(many, drives, thd, np.zeros((6, 199)))
+    usable = output.usable_output(many, output.distortion(drives, thd), np.zeros((6, 199)))
     for i in range(6):
         alone = output.compression(drives[i], level[i])
-        mine = output.usable_output(alone, drives[i], thd[i], np.zeros(199))
+        mine = output.usable_output(alone, output.distortion(drives[i], thd[i]), np.zeros(199))
         np.testing.assert_allclose(usable.value[i], mine.value)
         np.testing.assert_array_equal(usable.code[i], mine.code)
         for pick in (lambda c: output.max_level(c).level, lambda c: output.balance_level(c, 60.0)):
@@ -400,10 +408,10 @@ def test_many_speakers_at_once_give_what_each_gives_alone():
 def test_where_the_reference_compresses_and_3_db_are_not_lost_distortion_still_bounds_the_output_from_above():
     c = swept(0.05 * (DRIVES_DB - 74.0))  # 0.05 dB per dB from the first dB on, 1.7 dB in all
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 94.0))
-    found = output.usable_output(c, DRIVES_DB, thd, np.zeros(199))
+    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
     assert (found.code[output.MID_BAND] == AT_MOST).all()
     assert found.value[output.MID_BAND] == pytest.approx(94.0 - 1.0)
-    clean = output.usable_output(c, DRIVES_DB, everywhere(np.full(8, -90.0)), np.zeros(199))
+    clean = output.usable_output(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -90.0))), np.zeros(199))
     assert np.isnan(clean.value).all()
 
 
