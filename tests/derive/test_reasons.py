@@ -38,6 +38,11 @@ def reasons(s):
     return {m: r for (_, m), r in table.reason.items() if METRICS[m].group != "output"}
 
 
+def values_of(s):
+    table = derive.derive([derive.to_grid(s)]).values
+    return dict(zip(table.metrics, table.value[0], strict=True))
+
+
 def without(*angles):
     return tuple(a for a in ALL_ANGLES if a not in angles)
 
@@ -66,7 +71,8 @@ def test_without_a_vertical_orbit_only_the_axis_and_the_horizontal_pattern_are_l
         ({"horizontal": tuple(range(-60, 61, 10))}, "di_power_mean_db", "horizontal 70°, -70°, 80°, -80° … not measured"),
         ({"f": F_HZ[F_HZ > 350]}, "f6_hz", "measured over 361–19401 Hz; the metric needs 293–10000 Hz"),
         ({"f": F_HZ[F_HZ < 9000]}, "treble_balance_db", "the metric needs 300–16000 Hz"),
-        ({"hole": (True, 0, 900, 2000)}, "flatness_on_axis_db", "not measured at"),
+        ({"hole": (True, 0, 900, 2000)}, "best_listening_angle_deg", "not measured throughout"),
+        ({"horizontal": (), "hole": (False, 0, 900, 2000)}, "flatness_on_axis_db", "not measured at"),
         ({"hole": (True, 90, 900, 2000)}, "di_power_mean_db", "horizontal 90° not measured at"),
         ({"hole": (False, -20, 20, 400)}, "turning_sensitivity_db", "vertical -20° measured over"),
         ({"f": F_HZ[F_HZ > 44]}, "rolloff_db_per_octave", "not measured an octave below its −6 dB limit"),
@@ -74,6 +80,12 @@ def test_without_a_vertical_orbit_only_the_axis_and_the_horizontal_pattern_are_l
 )  # fmt: skip
 def test_what_is_missing_is_named(changes, metric, words):
     assert words in reasons(session(**changes))[metric]
+
+
+def test_a_hole_in_one_reading_of_the_axis_is_filled_by_the_other():
+    holed, whole = (values_of(session(hole=hole)) for hole in ((True, 0, 900, 2000), None))
+    assert holed["flatness_on_axis_db"] == pytest.approx(whole["flatness_on_axis_db"], rel=1e-9)
+    assert np.isnan(holed["best_listening_angle_deg"])  # which keeps to the horizontal reading
 
 
 def test_a_pattern_that_stays_open_keeps_its_width_as_a_bound_and_loses_its_evenness():
