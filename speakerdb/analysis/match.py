@@ -113,16 +113,19 @@ def _apart(name: str, own: Mapping[str, Levels], others: Mapping[str, Levels], b
     return difference
 
 
+def _square(rows: Levels) -> Array:
+    return np.asarray(np.einsum("nf,nf->n", rows, rows), np.float64)
+
+
 def _rms(rows: Levels) -> Array:
-    mean: Array = np.mean(rows * rows, axis=1, dtype=np.float64)
-    return np.sqrt(mean)
+    return np.asarray(np.sqrt(_square(rows) / rows.shape[1]))
 
 
 def _bass(difference: Levels) -> tuple[Array, Array]:
     """Distances (n,) over the run of points (n, F) that ends at 100 Hz, and the frequency (n,) where that begins."""
     run = np.logical_and.accumulate(np.isfinite(difference)[:, ::-1], axis=1)[:, ::-1]
     points = run.sum(axis=1)
-    square = np.sum(np.where(run, difference, 0.0) ** 2, axis=1, dtype=np.float64)
+    square = _square(np.where(run, difference, np.zeros((), difference.dtype)))
     enough = points >= LEAST_POINTS
     start = grid.FREQUENCY_HZ[BASS.stop - np.maximum(points, 1)]
     return np.where(enough, np.sqrt(square / np.maximum(points, 1)), np.nan), np.where(enough, start, np.nan)
@@ -130,8 +133,12 @@ def _bass(difference: Levels) -> tuple[Array, Array]:
 
 def _output(own: Levels, others: Levels) -> Array:
     """Usable output: a few bands have a value, the rest is empty."""
-    there = np.isfinite(own)
-    difference = others[:, there] - own[there]
-    common = np.isfinite(difference).sum(axis=1)
-    total = np.nansum(difference**2, axis=1, dtype=np.float64)
-    return np.where(common >= LEAST_POINTS, np.sqrt(total / np.maximum(common, 1)), np.nan)
+    known = np.flatnonzero(np.isfinite(own))
+    if not len(known):
+        return np.full(len(others), np.nan)
+    bands = slice(known[0], known[-1] + 1)
+    difference = others[:, bands] - own[bands].astype(others.dtype)
+    common = np.isfinite(difference)
+    points = common.sum(axis=1)
+    difference[~common] = 0.0
+    return np.where(points >= LEAST_POINTS, np.sqrt(_square(difference) / np.maximum(points, 1)), np.nan)

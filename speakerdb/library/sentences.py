@@ -10,7 +10,7 @@ import polars as pl
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library.answers import Selection
-from speakerdb.library.telling import VERDICTS, remarks
+from speakerdb.library.telling import remarks, verdict
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
@@ -66,11 +66,11 @@ def _relative(base: Database, slug: str) -> str:
     try:
         rows = base.match(slug, selection=Selection(), top=1, exact=True)
     except SpeakerdbError as error:
-        return f"Measures like: {error.message}."
+        return f"Measures most like: {error.message}."
     if not len(rows):
-        return "Measures like: none yet, it is the only speaker."
+        return "Measures most like: none yet, it is the only speaker."
     row = rows.row(0, named=True)
-    told = "; ".join([VERDICTS[row["measures_differently"]], *remarks(row)])
+    told = "; ".join([verdict(row), *remarks(row)])
     return f"Measures most like: {row['speaker']}, {row['distance_db']:.1f} dB RMS away; {told}."
 
 

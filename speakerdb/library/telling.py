@@ -20,11 +20,8 @@ from speakerdb.store.writing import info_from_json
 
 Curves = Mapping[str, np.ndarray[Any, Any]]
 TESTED = 100  # relatives tested, nearest first
-NOT_WORKED_OUT = "its uncertainty, or that of the other, has not been worked out"
+NOT_WORKED_OUT = "the uncertainty of one or both has not been worked out"
 TOO_FAR = f"only the nearest {TESTED} are judged"
-
-
-VERDICTS = {True: "measures differently", False: "the measurements can't tell them apart", None: "not judged"}
 
 
 class Told(NamedTuple):
@@ -55,6 +52,13 @@ def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weig
         theirs = {name: rows[i] for name, rows in curves.items()}
         answers.append(Told(measure_differently(mine, theirs, noise[own], noise[row], field.error_model, weights)))
     return answers + [Told(None, TOO_FAR)] * (len(others) - len(tested))
+
+
+def verdict(row: Mapping[str, Any]) -> str:
+    """In words, for a row of the answer."""
+    if row["measures_differently"] is None:
+        return f"whether it measures differently is not judged: {row['reason']}"
+    return "measures differently" if row["measures_differently"] else "the measurements can't tell them apart"
 
 
 def remarks(row: Mapping[str, Any]) -> list[str]:

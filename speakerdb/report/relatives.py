@@ -11,7 +11,7 @@ from speakerdb.analysis.match import WORDS
 from speakerdb.charts import field
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.library.telling import VERDICTS, remarks
+from speakerdb.library import telling
 from speakerdb.report import standing, words
 from speakerdb.report.frames import display_name
 
@@ -23,25 +23,16 @@ SHOWN = 5
 
 @dataclass(frozen=True)
 class Relative:
-    """One that measures like the speaker: distance in dB RMS, whether it measures differently or why that is not judged, what was
-    left out of the comparison, and the part that they differ most in."""
+    """One that measures like the speaker: distance in dB RMS; whether it measures differently, and what was left out, in words."""
 
     slug: str
     name: str
     distance_db: float
-    differently: bool | None
-    reason: str | None
-    remarks: list[str]
-    most: str
+    told: str
 
     @property
     def sentence(self) -> str:
-        told = VERDICTS[self.differently]
-        if self.differently:
-            told += f", most in the {self.most}"
-        elif self.reason:
-            told += f" whether it measures differently: {self.reason}"
-        return f"{self.name}: {self.distance_db:.1f} dB RMS away; {'; '.join([told, *self.remarks])}."
+        return f"{self.name}: {self.distance_db:.1f} dB RMS away; {self.told}."
 
 
 def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:
@@ -55,9 +46,11 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 
 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
-    most = max((r[part], name) for part, name in WORDS.items() if r[part] is not None)[1]
+    told = telling.verdict(r)
+    if r["measures_differently"]:
+        told += f", most in the {max((r[part], name) for part, name in WORDS.items() if r[part] is not None)[1]}"
     name = display_name(base, r["speaker"])
-    return Relative(r["speaker"], name, r["distance_db"], r["measures_differently"], r["reason"], remarks(r), most)
+    return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *telling.remarks(r)]))
 
 
 @dataclass(frozen=True, eq=False)

@@ -44,18 +44,18 @@ def noise_between(a: CurveNoise, b: CurveNoise, model: ErrorModel) -> dict[str, 
     """Draws (B, 199) of the difference of two speakers' curves when they are equal in truth; beamwidths as the ratio.
 
     What benches and runs have in common cancels. Window and in-room curve come from much the same measured curves, so that they are
-    taken to move together. All pairs use the same draws, so that the nearer of two relatives is never told apart alone.
+    taken to move together. All pairs use the same draws, so that no verdict differs from another by the luck of its draws.
     """
     unit = _unit_fields(model.seed)
     session = unit.session * np.hypot(a.session, b.session)
-    common = session + unit.bench * _bench_sd(a, b, model)
+    bench = unit.bench * _bench_sd(a, b, model)
+    common = session + bench
     found: dict[str, Floats32] = {}
     for name in a.readings:
         sd = np.hypot(a.readings[name], b.readings[name])
         if name in _RESPONSE:
             found[name] = common + unit.reading * sd
         elif name == "usable_output":
-            bench = common - session  # its own session error is in its readings
             found[name] = bench + unit.output * sd + unit.level[:, None] * np.float32(_level_sd(a, b))
         elif name == "di_power":
             found[name] = unit.index * sd

@@ -163,7 +163,7 @@ def test_after_an_ingest_three_sentences_per_speaker(speakerdb, tmp_path):
     write_fleet(tmp_path / "in", 2)
     out = speakerdb("ingest", "in").out
     assert out.count("nusual:") == 2
-    assert out.count("Nearest relative:") == 2
+    assert out.count("Measures most like:") == 2
     assert out.count("Withheld:") == 2
 
 

@@ -1,79 +1,125 @@
-"""Noise-only distances from standard deviations of averaged curves, held against noise-only distances from all 72 curves."""
+"""Noise of a pair of speakers: what they share cancels, the rest adds as squares, and the output's is that of its sweeps."""
 
 from __future__ import annotations
 
-import dataclasses
+from dataclasses import replace
+from pathlib import Path
 
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import curveset, directivity, grid
+from seed_data.generate import FLEET
 from speakerdb.analysis import match
-from speakerdb.derive import session_uncertainty
+from speakerdb.derive import derive, session_uncertainty, to_grid
 from speakerdb.dictionary import METRICS
+from speakerdb.formats import read_session
+from speakerdb.library.telling import MatchedSession, curve_noise
 from speakerdb.session import GridSession
-from speakerdb.statistics import draws, match_noise
-from speakerdb.statistics.error_model import DRAWS, SharedKeys
-from speakerdb.statistics.match_noise import CurveNoise
-from tests.statistics.field_coverage import session_of, truths
+from speakerdb.statistics.error_model import DEFAULT, Alignment, ErrorModel
+from speakerdb.statistics.match_noise import CurveNoise, noise_between
+from tests.covariances import law
 
-PLANES = {"beamwidth_horizontal": ("left", "right"), "beamwidth_vertical": ("up", "down")}
-
-
-def matched_curves(level_db: np.ndarray) -> dict[str, np.ndarray]:
-    """The curves that relatives are found by, straight from levels (n, 72, 199)."""
-    power = curveset.power_of(level_db.astype(float))
-    c = curveset.curve_set(level_db.astype(float), power)
-    smoothed = 10 * np.log10(grid.smooth_third_octave(power))
-    beams = {name: directivity.full_angle(smoothed, sides).deg for name, sides in PLANES.items()}
-    return {"listening_window": c.lw, "in_room": c.in_room, "di_power": c.di_power, **beams}
+SHED, ATTIC = "/shed|spin|", "/attic|spin|"
+METRIC_IDS = tuple(METRICS)
 
 
-def all_curves(session: GridSession, name: str) -> dict[str, np.ndarray]:
-    keys = SharedKeys.of(session.info, name)
-    shared = draws.shared_errors(session.info, keys)
-    parts = [
-        matched_curves(draws.noisy_levels(session.level_db, shared, session.info, keys, first, first + 40))
-        for first in range(0, DRAWS, 40)
-    ]
-    return {curve: np.concatenate([p[curve] for p in parts]) for curve in parts[0]}
+def flat(sd):
+    return np.full(199, sd, np.float32)
 
 
-def curve_noise(session: GridSession, name: str) -> CurveNoise:
-    shared = draws.shared_errors(session.info, SharedKeys.of(session.info, name))
-    found = session_uncertainty(session, name, tuple(METRICS), np.full(len(METRICS), np.nan))
-    common = (shared.calibration + shared.sample)[: match_noise.DRAWS]
-    return CurveNoise(common, {curve: np.nan_to_num(sd) for curve, sd in found.noise.items()})
+def speaker(bench=SHED, run="one", reading=0.0, session=0.0):
+    return CurveNoise(
+        {name: flat(reading) for name in match.NAMES}, flat(session), flat(0.5), ((bench, 1.0),), {run: 0.15}
+    )
 
 
-def limits(level_db: np.ndarray, name: str, *, one_lab: bool) -> tuple[float, float, float]:
-    """95 % point of the distance of two equal speakers from 72 curves; the same from averaged curves; share of the first beyond it."""
-    a, b = session_of(level_db, f"{name} a"), session_of(level_db, f"{name} b")
-    if one_lab:
-        b = dataclasses.replace(b, info=dataclasses.replace(b.info, lab=a.info.lab))
-    own = {curve: rows[0] for curve, rows in matched_curves(level_db[None]).items()}
-    first, second = all_curves(a, "a"), all_curves(b, "b")
-    apart = {c: own[c] * first[c] / second[c] if c in PLANES else own[c] + first[c] - second[c] for c in own}
-    full, _ = match.distances(own, apart)
-    drawn = match_noise.noise_curves(curve_noise(a, "a"), curve_noise(b, "b"), name)
-    near = {c: own[c] * drawn[c] if c in PLANES else own[c] + drawn[c] for c in own}
-    short, _ = match.distances(own, near)
-    limit = float(np.quantile(short, match_noise.LEVEL))
-    return float(np.quantile(full, match_noise.LEVEL)), limit, float(np.mean(full > limit))
+def spread(drawn):
+    return float(np.sqrt(np.mean(drawn**2)))
 
 
-@pytest.mark.parametrize("one_lab", [True, False])
-@pytest.mark.parametrize("row", [0, 30])
-def test_the_limit_for_telling_apart_is_that_of_all_72_curves(row, one_lab):
-    full, limit, beyond = limits(truths()[row], f"match {row}", one_lab=one_lab)
-    assert limit == pytest.approx(full, rel=0.1)
-    assert 0.01 <= beyond <= 0.11  # 5 % of equal pairs; 400 draws against a limit from 200
+def test_on_one_bench_and_in_one_run_nothing_but_readings_and_sessions_differ():
+    drawn = noise_between(speaker(), speaker(), DEFAULT)
+    for name in ("listening_window", "in_room", "di_power", "usable_output"):
+        assert not drawn[name].any()
+    assert (drawn["beamwidth_vertical"] == 1.0).all()
 
 
-@pytest.mark.slow
-def test_over_the_field_equals_are_told_apart_one_time_in_twenty():
-    found = np.array([limits(level, f"field {i}", one_lab=i % 2 == 0) for i, level in enumerate(truths())])
-    assert len(found) >= 50
-    assert np.mean(found[:, 1] / found[:, 0]) == pytest.approx(1.0, abs=0.02)
-    assert np.abs(found[:, 1] / found[:, 0] - 1.0).max() < 0.15
-    assert found[:, 2].mean() == pytest.approx(0.05, abs=0.015)
+def test_readings_and_sessions_of_two_speakers_add_as_squares():
+    drawn = noise_between(speaker(reading=0.3, session=0.4), speaker(reading=0.3, session=0.4), DEFAULT)
+    assert spread(drawn["listening_window"]) == pytest.approx(0.5 * np.sqrt(2), rel=0.05)
+    assert spread(drawn["di_power"]) == pytest.approx(0.3 * np.sqrt(2), rel=0.05)  # the session is common to all curves
+    beam = 20.0 * np.log10(drawn["beamwidth_horizontal"])
+    assert spread(beam) == pytest.approx(0.3 * np.sqrt(2), rel=0.05)
+
+
+def test_two_benches_add_the_error_of_both_and_aligned_ones_what_is_left():
+    drawn = noise_between(speaker(SHED), speaker(ATTIC), DEFAULT)
+    assert spread(drawn["listening_window"]) == pytest.approx(0.5 * np.sqrt(2), rel=0.1)
+    assert not drawn["di_power"].any()
+    left = DEFAULT.bench_sd_db / 10.0
+    aligned = ErrorModel(alignments={ATTIC: Alignment(SHED, flat(0.0), left, 6)})
+    drawn = noise_between(speaker(SHED), speaker(ATTIC), aligned)
+    assert spread(drawn["listening_window"]) == pytest.approx(0.5 / 10.0, rel=0.1)
+
+
+def test_the_level_of_another_run_moves_usable_output_as_a_whole():
+    drawn = noise_between(speaker(run="one"), speaker(run="two"), DEFAULT)
+    assert not drawn["listening_window"].any()
+    assert (drawn["usable_output"] == drawn["usable_output"][:, :1]).all()
+    assert spread(drawn["usable_output"]) == pytest.approx(0.15 * np.sqrt(2), rel=0.1)
+
+
+# usable output against sweeps with errors by the law of statistics.md §1, drawn here
+
+
+def field(rng: np.random.Generator, shape: tuple[int, ...], sd: object, width_oct: float) -> np.ndarray:
+    values, vectors = np.linalg.eigh(law(match.grid.FREQUENCY_HZ, sd, width_oct))
+    half = vectors * np.sqrt(np.maximum(values, 0.0))
+    return (rng.standard_normal((*shape, 199)) @ half.T).astype(np.float32)
+
+
+def measured_again(session: GridSession, rng: np.random.Generator) -> GridSession:
+    """With other errors of session, level, distortion and compression."""
+    sd = np.interp(np.log(match.grid.FREQUENCY_HZ), np.log([40.0, 100.0]), [0.3, 0.1])
+    common = field(rng, (), sd, 1 / 2) + 0.15 * float(rng.standard_normal())
+    at_drive = float(common[match.grid.band(300.0, 3000.0)].mean())
+    c, d = session.compression, session.distortion
+    assert c is not None
+    assert d is not None
+    compression = replace(
+        c, drive_db=c.drive_db + at_drive,
+        level_db=c.level_db + common + field(rng, (len(c.drive_db),), 0.1, 1 / 6),
+    )  # fmt: skip
+    distortion = field(rng, (), 1.0, 1.0) + field(rng, (len(d.drive_db),), 1.0, 1 / 6)
+    return replace(
+        session, level_db=session.level_db + common, compression=compression,
+        distortion=replace(d, drive_db=d.drive_db + at_drive, level_db=d.level_db + distortion),
+    )  # fmt: skip
+
+
+def usable(sessions: list[GridSession]) -> np.ndarray:
+    """(S, 199), NaN where it is a bound."""
+    summary = derive(sessions, METRIC_IDS).summary
+    return np.where(summary["usable_output_bound"] == 0.0, summary["usable_output"], np.nan)
+
+
+def curves(usable_output: np.ndarray) -> dict[str, np.ndarray]:
+    return {name: np.zeros_like(usable_output) for name in match.NAMES} | {"usable_output": usable_output}
+
+
+def far(x: np.ndarray, y: np.ndarray) -> np.ndarray:
+    return match.distances(curves(x), curves(y)).parts["output"]
+
+
+@pytest.mark.parametrize("folder", ["dunnock-yard-bradawl-5_attic_2025-12-11_8987_plain", "kittlewick-lintel-1_attic_2025-12-29_1109_plain"])  # fmt: skip
+def test_the_limit_of_usable_output_is_that_of_repeated_sweeps(folder):
+    session = to_grid(read_session(Path(FLEET) / folder))
+    found = session_uncertainty(session, folder, METRIC_IDS, np.full(len(METRIC_IDS), np.nan), DEFAULT)
+    a = curve_noise([MatchedSession(session.info, folder)], found.noise, DEFAULT)
+    drawn = noise_between(a, replace(a, level={"another run": 0.15}), DEFAULT)["usable_output"]
+    there = np.where(np.isnan(usable([session])[0]), np.nan, 0.0)
+    limit = np.quantile(far(there, drawn + there), 0.95)
+    rng = np.random.default_rng(20261126)
+    again = usable([measured_again(session, rng) for _ in range(160)])
+    distance = np.concatenate([far(x, y[None]) for x, y in zip(again[::2], again[1::2], strict=True)])
+    assert 0.0 < np.mean(distance > limit) <= 0.1125  # 5 % of 80 pairs: at most 9
