@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -40,11 +41,13 @@ class Benches:
         found: FloatArray = 0.5 * (self.tau[j] + self.tau[k]) * self.factor[self.pattern[j], self.pattern[k]]
         return found
 
-    @property
+    @cached_property
     def factor(self) -> FloatArray:
         """(P, P) squared distances between patterns."""
-        gap = self.loading[:, None, :] - self.loading[None, :, :]
-        return np.asarray((gap**2).sum(axis=-1))
+        found = np.zeros((len(self.loading), len(self.loading)))
+        for error in self.loading.T:  # one at a time: many patterns of many errors would not fit into memory at once
+            found += (error[:, None] - error) ** 2
+        return found
 
     @property
     def own(self) -> FloatArray:
