@@ -11,9 +11,9 @@ from numpy.typing import NDArray
 
 from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
-from speakerdb.statistics import jointsets
+from speakerdb.statistics import jointsets, luck
 from speakerdb.statistics.benches import Benches, one_bench
-from speakerdb.statistics.places import Scores, places
+from speakerdb.statistics.places import Places, Scores, places
 
 Draws = Callable[[], NDArray[np.float32]]  # (n, B) of the column's rows, read where they are asked for
 LEAST = 8  # speakers below which widths of places say nothing
@@ -28,10 +28,10 @@ def better_first(column: MetricColumn) -> Scores:
 
 
 def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:
-    """rank, rank_low, rank_high (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
+    """rank, rank_low, rank_high, lucky (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
 
     rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not worked out. The places of those who come first and last are those that
-    all together can have where luck is likely to have brought them there; draws: for these and for joint places.
+    all together can have where luck is likely to have brought them there (lucky); draws: for these and for joint places.
     """
     rows = np.flatnonzero(column.known)
     scores = better_first(column.take(rows))
@@ -40,10 +40,10 @@ def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = Fal
         place = 1 + count - np.searchsorted(np.sort(scores.x), scores.x, side="right")
         none = pl.Series([None] * count, dtype=pl.Int64)
         names = ("rank_low", "rank_high", *(("rank_joint_low", "rank_joint_high") if jointly else ()))
-        return _spread(column, pl.DataFrame({"row": rows, "rank": place, **dict.fromkeys(names, none)}))
+        return _spread(column, pl.DataFrame({"row": rows, "rank": place, "lucky": False, **dict.fromkeys(names, none)}))
     found = places(scores)
     ranges = {"rank_low": found.low, "rank_high": found.high}
-    at_ends = np.zeros(len(rows), bool)
+    at_ends = _lucky_ends(scores, found)
     if draws is not None and (jointly or at_ends.any()):
         joint = places(scores, jointsets.critical_value(scores, draws()[rows]))
         ranges = {
@@ -52,7 +52,7 @@ def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = Fal
         }
         if jointly:
             ranges |= {"rank_joint_low": joint.low, "rank_joint_high": joint.high}
-    return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, **ranges}))
+    return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, "lucky": at_ends, **ranges}))
 
 
 def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
@@ -64,9 +64,14 @@ def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def lucky(column: MetricColumn) -> bool:
-    """Whether luck is likely to have brought those who come first to their place."""
-    return False
+def _lucky_ends(scores: Scores, found: Places) -> NDArray[np.bool_]:
+    """Rows among the first, and the last, that luck is likely to have brought there."""
+    at = luck.luck(scores)
+    order = np.argsort(found.rank, kind="stable")
+    ends = np.zeros(len(order), bool)
+    ends[order[: luck.PODIUM]] |= at.first
+    ends[order[-luck.PODIUM :]] |= at.last
+    return ends
 
 
 def with_bench(column: MetricColumn, bench: NDArray[np.floating]) -> MetricColumn:

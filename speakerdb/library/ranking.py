@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
 from speakerdb.analysis import rank as ranks
 from speakerdb.analysis.field import TARGETS, MetricColumn, Target
@@ -14,6 +15,7 @@ from speakerdb.errors import RequestError
 from speakerdb.library.answers import Selection
 from speakerdb.library.field import Field
 from speakerdb.statistics.error_model import bench_words
+from speakerdb.statistics.luck import PODIUM
 
 COLUMNS = (
     "rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored", "other_value",
@@ -65,7 +67,7 @@ def rank(
     withheld = frame.filter(pl.col("rank").is_null()).select("speaker", "setting", "reason")
     rows = (known if top is None else known.head(top)).select(*COLUMNS, *(JOINT if jointly else ()))
     missing = pl.concat([withheld, unknown.select("speaker", "setting", "reason")], how="vertical_relaxed")
-    return RankAnswer(metric, target, rows, missing, _cautions(field, found, known, draws, jointly=jointly))
+    return RankAnswer(metric, target, rows, missing, _cautions(field, found, known, jointly=jointly))
 
 
 def _draws(field: Field, found: MetricColumn, judged: pl.DataFrame) -> ranks.Draws:
@@ -83,9 +85,7 @@ def _frame(found: MetricColumn, places: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([facts, values, places], how="horizontal")
 
 
-def _cautions(
-    field: Field, found: MetricColumn, known: pl.DataFrame, draws: ranks.Draws, *, jointly: bool
-) -> tuple[str, ...]:
+def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly: bool) -> tuple[str, ...]:
     """What the order can and can't say, in sentences without their full stops."""
     if unsure := known["rank_low"].null_count():
         return (
@@ -94,7 +94,7 @@ def _cautions(
     if len(known) < 2:
         return ()
     said = [ONCE] if found.target == "as_measured" else [f"Places {TARGETS[found.target]}"]
-    if not jointly and ranks.lucky(found):
+    if not jointly and bool(known["lucky"].head(PODIUM).any()):
         said.append(LUCKY)
     if found.metric.id in PREFERENCES:
         said.append(HEARD)
@@ -136,6 +136,13 @@ def _absolute_width(field: Field, found: MetricColumn) -> int | None:
     rows = np.flatnonzero(found.known & np.isfinite(found.se))
     if found.metric.group != "response" or len(rows) < ranks.LEAST or not (found.benches.tau[rows] > 0).any():
         return None
+    key = ("absolute width", found.metric.id, found.facts["row"].to_numpy()[rows].tobytes())
+    width = float(field.remember(key, lambda: np.array([_width_of_some(field, found, rows)]))[0])
+    return round(width * len(rows)) if np.isfinite(width) else None
+
+
+def _width_of_some(field: Field, found: MetricColumn, rows: NDArray[np.int64]) -> float:
+    """The same as a share of the field, from a sample of a large one."""
     some = rows if len(rows) <= SAMPLE else np.random.default_rng(len(rows)).choice(rows, SAMPLE, replace=False)
     few = found.take(np.sort(some))
     of_few = field.few(few.facts["speaker_id"].to_list())
@@ -146,4 +153,4 @@ def _absolute_width(field: Field, found: MetricColumn) -> int | None:
     bench = of_few.draws(found.metric.id, "bench_draw")[order["row"].to_numpy()]
     places = ranks.rank_frame(ranks.with_bench(few, bench), None)
     width = (places["rank_high"] - places["rank_low"] + 1).median()
-    return round(float(width) * len(rows) / len(few)) if isinstance(width, float) else None
+    return width / len(few) if isinstance(width, float) else float("nan")

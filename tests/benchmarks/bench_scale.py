@@ -46,23 +46,20 @@ def perturbed(grids, number: int, rng):
 
 
 def uncertainties(grids):
-    """Of each session of the fleet: values (S, M), its intervals and draws per name (S, M, …), noise curves (S, 199).
+    """Of each session of the fleet: values (S, M), its uncertainty columns and draws per name (S, M, …), noise curves (S, 199).
 
     What one has no draws of is taken from the next that has: a perturbed copy may have a value where its model has none.
     """
     from speakerdb import derive
     from speakerdb.dictionary import METRICS
-    from speakerdb.statistics.intervals import encode
+    from speakerdb.statistics.error_model import DEFAULT
 
     metrics = tuple(METRICS)
     value = derive.derive(grids).values.value.copy()
-    found = [derive.session_uncertainty(g, g.info.slug, metrics, v) for g, v in zip(grids, value, strict=True)]
-    stored = {
-        name: np.stack([getattr(u.uncertain, name) for u in found]) for name in ("corrected", "low", "high", "se")
-    }
-    stored["se_calibration"] = np.stack([u.se_calibration for u in found])
-    stored["steps"] = np.stack([encode(u.uncertain) for u in found])
-    known = ~np.isnan(stored["corrected"])
+    found = [derive.session_uncertainty(g, g.info.slug, metrics, v, DEFAULT) for g, v in zip(grids, value, strict=True)]
+    stored = {name: np.stack([u.columns[name] for u in found]) for name in found[0].columns}
+    stored |= {"own": np.stack([u.own for u in found]), "bench": np.stack([u.bench for u in found])}
+    known = ~np.isnan(stored["se"])
     for j in range(len(metrics)):
         has = np.flatnonzero(known[:, j])
         for i in np.flatnonzero(~known[:, j]) if len(has) else ():
@@ -76,19 +73,26 @@ def uncertainties(grids):
 
 
 def insert_draws(con, ids, values, models, members, rng) -> None:
-    """Store the draws of each session's model about the session's own values."""
+    """Store the uncertainty of each session's model about the session's own values; 3 % of limits are one of two."""
     from speakerdb.dictionary import METRICS
     from speakerdb.library.pooling import NOISE
-    from speakerdb.statistics.error_model import MODEL_VERSION
+    from speakerdb.statistics.error_model import DEFAULT
     from speakerdb.store import writing
 
     value, stored, noise = models
     columns = {name: array[members] for name, array in stored.items()}
-    steps = np.stack([s[:, rng.permutation(s.shape[1])] for s in columns.pop("steps")])
+    own, bench = (np.stack([s[:, rng.permutation(s.shape[1])] for s in columns.pop(n)]) for n in ("own", "bench"))
     moved = values.value - value[members]
-    for name in ("corrected", "low", "high"):
-        columns[name] = columns[name] + moved
-    writing.replace_draws(con, ids, list(METRICS), columns, steps, MODEL_VERSION)
+    for name in columns:
+        if name.startswith(("low", "high", "other_value", "other_low", "other_high")):
+            columns[name] = columns[name] + moved
+    limits = [j for j, m in enumerate(METRICS) if m in {"f3_hz", "f6_hz"}]
+    two = rng.random((len(ids), len(limits))) < 0.03
+    for name, factor in (("other_value", 1.5), ("other_low", 1.4), ("other_high", 1.6)):
+        columns[name][:, limits] = np.where(two, values.value[:, limits] * factor, columns[name][:, limits])
+    columns["other_se"][:, limits] = np.where(two, columns["se"][:, limits], columns["other_se"][:, limits])
+    columns["other_share"][:, limits] = np.where(two, 0.2, columns["other_share"][:, limits])
+    writing.replace_uncertainty(con, ids, list(METRICS), columns, own, bench, DEFAULT.seed)
     writing.replace_noise(con, ids, {f"{NOISE}{name}": array[members] for name, array in noise.items()})
 
 
@@ -112,7 +116,9 @@ def build(path: Path, count: int) -> None:
             derived = derive.derive(group)
             new = [NewSession(f"{start + i:064x}", g, "made", ()) for i, g in enumerate(group)]
             with base.store.transaction():
-                ids = writing.insert_sessions(base.store.con, new, derived.values, derived.summary)
+                ids = writing.insert_sessions(
+                    base.store.con, new, derived.values, derived.summary, derived.listening_axis
+                )
                 members = np.arange(start, start + len(group)) % len(grids)
                 insert_draws(base.store.con, ids, derived.values, models, members, rng)
         with base.store.transaction():
