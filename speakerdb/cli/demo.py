@@ -19,7 +19,7 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
         "The reviewer has just measured the Sill 5",
         (
             ("What is it like?", "show alder-fen-sill-5"),
-            ("Which speakers are its nearest relatives?", "match alder-fen-sill-5 --top 5"),
+            ("Which speakers measure like it?", "match alder-fen-sill-5 --top 5"),
             (
                 "And in what does it differ from its larger sister, as far as the measurements can tell?",
                 "compare alder-fen-sill-5 alder-fen-sill-6 --metric f6_hz --metric preference --metric tone_width_horizontal_deg "

@@ -66,7 +66,7 @@ def rank_picture(base: Database, metric: str, frame: pl.DataFrame, filters: str)
 
 
 def match_picture(base: Database, slug: str, frame: pl.DataFrame) -> Any:
-    """What `match --out` draws: the speaker and its four nearest relatives."""
+    """What `match --out` draws: the speaker and the four that measure most like it."""
     from speakerdb.report import pictures
 
     return pictures.overlay(base, [slug, *frame["speaker"].to_list()[:4]])

@@ -137,7 +137,7 @@ class Scope:
         return self._image(drawn, bare, "overlay-" + "-".join(slugs), alt, format)
 
     def relatives(self, speaker: str, count: int = 3) -> str:
-        """The nearest relatives as a Markdown list."""
+        """What measures most like a speaker, as a Markdown list."""
         slug = self.base.find(speaker)[1]
         found, why = relatives.relatives(self.base, slug, self.base.setting(slug))
         if not found:
