@@ -272,7 +272,7 @@ class _Several:
         half = (first.down + first.up) / 2.0
         found = {
             "se": se, "bias": bias, "se_bench": bench.std(axis=1), "bias_bench": bias_bench,
-            "se_sample": factor * sample["se_sample"], "noise_limited": (np.abs(bias) > half / 2.0).astype(float),
+            "se_sample": factor * sample["se_sample"], "noise_limited": intervals.noise_limited(tuple(self.metrics), bias, half),
         }  # fmt: skip
         noise = np.maximum(bias, 0.0)
         for name, (low, high) in ends.items():

@@ -284,8 +284,8 @@ def least_gap(metric: MetricDef) -> float:
 
 @dataclass(frozen=True)
 class _About:
-    """One statement about one metric on its scale: the interval, how far it reaches from the value, the spread of its branch, the noise's
-    first helping, and the other branch."""
+    """One statement about one metric on its scale: the interval; how far percentiles lie from the value, without the noise's first helping
+    (bias); the spread of its branch; the other branch."""
 
     low: float
     high: float
@@ -315,11 +315,10 @@ def _about_one(metric: MetricDef, t: float, draws: Array) -> _About:
     median, ends = float(np.median(draws)), np.percentile(draws, (2.5, 97.5))
     sd = float(intervals.standard_error((draws - median)[None])[0])
     bias = float(intervals.beyond_luck(median - t, sd, len(draws))) if metric.two_valued else 0.0
-    low, high = t + ends[0] - median - max(bias, 0.0), t + ends[1] - median + max(-bias, 0.0)
+    down, up = float(max(median - ends[0], 0.0)), float(max(ends[1] - median, 0.0))
     if metric.two_valued and _alike(draws):
-        low, high = min(low, ends[0]), max(high, ends[1])
-    low, high = min(float(low), t), max(float(high), t)
-    return _About(low, high, t - low, high - t, sd, bias)
+        down, up = float(max(down, t - ends[0])), float(max(up, ends[1] - t))
+    return _About(t - down - max(bias, 0.0), t + up + max(-bias, 0.0), down, up, sd, bias)
 
 
 def _alike(draws: Array) -> bool:
@@ -375,7 +374,7 @@ def _columns(
         for end, value in (("low", np.minimum(low, t)), ("high", np.maximum(high, t))):
             found[f"{end}{name}"] = np.array([unscaled(m, x) for m, x in zip(metrics, value, strict=True)])
     found |= {"se": se, "bias": bias, "bias_bench": bias_bench}
-    found["noise_limited"] = np.where(own.known, (np.abs(bias) > half / 2.0).astype(float), np.nan)
+    found["noise_limited"] = np.where(own.known, intervals.noise_limited(metrics, bias, half), np.nan)
     for name, column in found.items():
         found[name] = np.where(own.known, column, np.nan)
     return found

@@ -50,12 +50,23 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         ripple = np.array([m.ripple for m in metrics], bool)[there]
         sd = kept.std(axis=1)
         truth_squared = np.maximum(2.0 * t**2 - (kept**2).mean(axis=1), 0.0)
-        worst = np.where([m.worst for m in np.array(metrics, object)[there]], WORST, 1.0)
+        worst = _times(metrics)[there]
         first = np.where(ripple, t - np.sqrt(truth_squared), worst * (kept.mean(axis=1) - t))
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
         centred[there] = kept - np.median(kept, axis=1)[:, None]
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
+
+
+def _times(metrics: tuple[MetricDef, ...]) -> Floats:
+    """(M,) how many times what draws add the first helping was."""
+    return np.where([m.worst for m in metrics], WORST, 1.0)
+
+
+def noise_limited(metrics: tuple[MetricDef, ...], bias: Floats, half: Floats) -> Floats:
+    """(M,) 1 where a value is mostly what errors make of it: e over half of the half width (without it). Of the worst of many points e
+    is what it may have been, if many points tie; there, what the draws do show counts."""
+    return np.asarray(np.abs(bias) / _times(metrics) > half / 2.0, np.float64)
 
 
 def beyond_luck(first: Floats | float, sd: Floats | float, draws: int) -> Floats:
