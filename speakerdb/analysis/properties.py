@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.analysis.field import FloatArray, MetricColumn
 from speakerdb.dictionary import Better
+from speakerdb.statistics.benches import Benches, one_bench
 
 FACTS: dict[str, tuple[str, str, Better]] = {
     "price": ("Price of a pair", "", "low"), "volume_l": ("Outer volume", "l", "low"), "mass_kg": ("Mass", "kg", "low"),
@@ -21,10 +22,12 @@ UNITS_OF_LOG = frozenset({"price", "volume_l", "mass_kg", "height_mm", "width_mm
 
 @dataclass(frozen=True, eq=False)
 class Property:
-    """A metric or a fact of n speakers in its own unit.
+    """A metric or a fact of n speakers.
 
-    draws (n, B): a fact is exact in every draw. value (n,): the corrected value, NaN where unknown; censored (n,): 'none', 'at_most',
-    'at_least'; log: whether ratios count; reason (n,): why unknown.
+    value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale (`scaled`), 0 of a
+    fact. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one.
+    benches: what benches add to a comparison. censored (n,): 'none', 'at_most', 'at_least'; reason (n,): why unknown. log: whether
+    ratios count; least: what a value is taken to be at least where its logarithm is.
     """
 
     id: str
@@ -32,9 +35,14 @@ class Property:
     unit: str
     better: Better
     log: bool
+    least: float
     decimals: int
-    draws: NDArray[np.floating[Any]]
     value: FloatArray
+    se: FloatArray
+    other_value: FloatArray
+    other_se: FloatArray
+    other_share: FloatArray
+    benches: Benches
     censored: NDArray[np.str_]
     reason: NDArray[np.object_]
 
@@ -53,19 +61,19 @@ class Property:
         return found
 
     def scaled(self, values: FloatArray) -> FloatArray:
-        """Values as regressions take them: log2 where ratios count."""
-        return np.log2(np.maximum(values, np.finfo(float).tiny)) if self.log else values
+        """Values on the working scale, which errors and regressions are on: log2 where ratios count."""
+        return np.log2(np.maximum(values, self.least)) if self.log else values
 
     def unscaled(self, values: FloatArray) -> FloatArray:
         return np.exp2(values) if self.log else values
 
 
 def of_metric(column: MetricColumn) -> Property:
-    """A metric as comparisons take it (a predicted preference with its residual)."""
-    m, c = column.metric, column.compared()
+    """A metric: its plain values with their errors. The listeners' scatter about a predicted preference is in none of them."""
+    m = column.metric
     return Property(
-        m.id, m.label, m.unit, m.better, m.scale == "log", m.decimals, c.draws, c.corrected, np.array(c.censored),
-        column.reason,
+        m.id, m.label, m.unit, m.better, m.scale == "log", m.step / 100.0, m.decimals, column.value, column.se, column.other_value,
+        column.other_se, column.other_share, column.benches, np.array(column.censored), column.reason,
     )  # fmt: skip
 
 
@@ -77,8 +85,9 @@ def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Pro
     reason = np.array([unknown] * len(column), object)
     if name == "price" and "price_reason" in column.facts.columns:
         reason = np.array([r or unknown for r in column.facts["price_reason"]], object)
-    draws = np.broadcast_to(value[:, None], column.draws.shape)
+    none = np.full(len(value), math.nan)
     return Property(
-        name, label, (currency or "") if name == "price" else unit, better, name in UNITS_OF_LOG,
-        1 if name in ("volume_l", "mass_kg") else 0, draws, value, np.full(len(value), "none"), reason,
+        name, label, (currency or "") if name == "price" else unit, better, name in UNITS_OF_LOG, float(np.finfo(float).tiny),
+        1 if name in ("volume_l", "mass_kg") else 0, value, np.zeros(len(value)), none, none, none, one_bench(len(value)),
+        np.full(len(value), "none"), reason,
     )  # fmt: skip
