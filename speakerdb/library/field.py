@@ -142,6 +142,7 @@ class Field:
                 [wanted],
             )
             rows = self.base.select("speaker_id", "setting")
+            stale = rows["speaker_id"].is_in(self._stale).to_numpy()
             for metric in wanted:
                 mine = found.filter(pl.col("metric") == metric)
                 part = rows.join(mine, on=["speaker_id", "setting"], how="left", maintain_order="left").with_columns(
@@ -152,11 +153,9 @@ class Field:
                         pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"),
                     ),
                 )
-                self._figures[metric] = judging.interval(
-                    part["value"].fill_null(float("nan")).to_numpy(),
-                    part["censored"].fill_null("none").to_numpy(),
-                    part["reason"].to_numpy(),
-                )
+                value, reason = part["value"].fill_null(float("nan")).to_numpy().copy(), part["reason"].to_numpy().copy()
+                value[stale], reason[stale] = np.nan, f"{METRICS[metric].phrase} {STALE}"
+                self._figures[metric] = judging.interval(value, part["censored"].fill_null("none").to_numpy(), reason)
         return {m: self._figures[m] for m in metric_ids}
 
     def default_values(self) -> Mapping[str, pl.DataFrame]:
