@@ -46,22 +46,6 @@ def _from_ends(lower: Array, upper: Array) -> Bounded:
     return Bounded(np.where(at_most, upper, lower), code)
 
 
-def first(flags: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Along axis -2, (..., n, F) -> (..., F): the first step at which a flag stands, n where none does."""
-    not_yet = ~np.logical_or.accumulate(flags, axis=-2)
-    return np.asarray(not_yet.sum(axis=-2, dtype=np.int8), np.intp)  # argmax would copy all of it
-
-
-def at_step(values: NDArray[Any], step: NDArray[np.intp]) -> NDArray[Any]:
-    """Values (..., n, F or 1) at a step (..., F) of axis -2: (..., F)."""
-    leading = np.broadcast_shapes(values.shape[:-2], step.shape[:-1])
-    count, size = values.shape[-2], step.shape[-1]
-    whole = np.broadcast_to(values, (*leading, count, size))
-    return np.asarray(
-        np.take_along_axis(whole, np.broadcast_to(step, (*leading, size))[..., None, :], axis=-2)[..., 0, :]
-    )
-
-
 def lowest(b: Bounded) -> Bounded:
     """The lowest along the last axis, (..., n) -> (...); unknown where any of them is.
 

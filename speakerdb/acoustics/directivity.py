@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset, grid
 from speakerdb.acoustics.curveset import PER_ORBIT, STEP_DEG
+from speakerdb.acoustics.grid import WHOLE, Points
 from speakerdb.acoustics.response import REFERENCE, Line, line
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 Flags = NDArray[np.bool_]
 
 EDGE_DB = -6.0
@@ -20,27 +23,9 @@ TONE = grid.band(300.0, 10000.0)
 TONE_RMS_DB, TONE_LEVEL_DB = 1.5, -6.0
 
 
-@dataclass(frozen=True, eq=False)
-class Points:
-    """Frequencies at which patterns are looked at: `of_grid` picks them (F) from the grid's, log2_hz (F,) says where they lie, beam
-    and tone which of them are 1–10 kHz and 300 Hz–10 kHz."""
-
-    of_grid: slice
-    log2_hz: Array
-    beam: slice
-    tone: slice
-
-
-def _every(nth: int) -> Points:
-    """Every n-th grid point of 300 Hz–10 kHz."""
-    of_grid = slice(TONE.start, TONE.stop, nth)
-    beam = slice(-(-(BEAM.start - TONE.start) // nth), -(-(BEAM.stop - TONE.start) // nth))
-    return Points(of_grid, grid.LOG2_HZ[of_grid], beam, slice(None))
-
-
 TURNS_DEG = (0, 10, 20, 30)
-GRID = Points(slice(None), grid.LOG2_HZ, BEAM, TONE)
-EVERY, SECOND = _every(1), _every(2)  # the second will do for curves that are 1/3-octave smoothed
+# every point and every second one of 300 Hz–10 kHz: the latter will do for curves that are 1/3-octave smoothed
+EVERY, SECOND = (Points(slice(TONE.start, TONE.stop, nth)) for nth in (1, 2))
 
 # slots going out from the axis on each side, 0 … 180
 _OUT = np.arange(0, 181, STEP_DEG)
@@ -54,44 +39,69 @@ SIDES: dict[str, list[int]] = {
 class Angle:
     """deg (...): an angle; at_least (...): it goes on beyond what was measured; NaN where nothing was measured."""
 
-    deg: Array
+    deg: Floats
     at_least: Flags
 
 
-def first_crossing(value: Array, limit: float) -> Angle:
-    """Going out from 0 along axis -2 (angles 0, 10 … 180), where value (..., 19, F) first falls below limit, linear in between.
+class _Outward:
+    """Going out from 0 by 10° steps: where values (...) first fall below a limit, linear in between.
 
     No crossing in all 180°: 180. Angles not measured before a crossing: the last one measured, "at least". Nothing beside the
     axis measured: unknown.
     """
-    missing = np.isnan(value)
-    below = (value < limit) & ~missing
-    count = value.shape[-2]
-    crossing = np.where(below.any(axis=-2), np.argmax(below, axis=-2), count)
-    gap = np.where(missing.any(axis=-2), np.argmax(missing, axis=-2), count)
-    i = np.clip(crossing, 1, count - 1)[..., None, :]
-    inner = np.take_along_axis(value, i - 1, axis=-2)[..., 0, :]
-    outer = np.take_along_axis(value, i, axis=-2)[..., 0, :]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = (inner - limit) / (inner - outer)
-    at = (i[..., 0, :] - 1 + share) * STEP_DEG
-    at = np.where(crossing == 0, 0.0, at)
-    crossed, open_end = crossing < gap, (gap < count) & (crossing >= gap)
-    deg = np.where(crossed, at, np.where(open_end, (gap - 1.0) * STEP_DEG, 180.0))
-    return Angle(np.where((gap == 0) | (open_end & (gap == 1)), np.nan, deg), open_end & (gap > 1))
+
+    def __init__(self, limit: float) -> None:
+        self._limit, self._steps = limit, 0
+        self._inner: Floats = np.empty(0)
+
+    def step(self, value: Floats) -> None:
+        """One angle further."""
+        missing, below = np.isnan(value), value < self._limit
+        if self._steps == 0:
+            self.open: Flags = ~(missing | below)  # (...): still looking
+            self._deg = np.where(missing, np.nan, np.where(below, 0.0, 180.0)).astype(value.dtype)
+            self._at_least = np.zeros(value.shape, bool)
+        ends, crosses = self.open & missing, self.open & below
+        if ends.any():
+            self._deg = np.where(ends, (self._steps - 1.0) * STEP_DEG if self._steps > 1 else np.nan, self._deg)
+            self._at_least |= ends & (self._steps > 1)
+        if crosses.any():
+            with np.errstate(divide="ignore", invalid="ignore"):
+                share = (self._inner - self._limit) / (self._inner - value)
+            self._deg = np.where(crosses, (self._steps - 1.0 + share) * STEP_DEG, self._deg)
+        self.open &= ~(missing | below)
+        self._inner, self._steps = value, self._steps + 1
+
+    @property
+    def angle(self) -> Angle:
+        return Angle(np.asarray(self._deg), self._at_least)
 
 
-def full_angle(smoothed_db: Array, sides: tuple[str, str]) -> Angle:
+def first_crossing(value: Floats, limit: float) -> Angle:
+    """Where value (..., 19, F) along axis -2 (angles 0, 10 … 180) first falls below a limit: (..., F)."""
+    out = _Outward(limit)
+    for i in range(value.shape[-2]):
+        out.step(value[..., i, :])
+        if not out.open.any():
+            break
+    return out.angle
+
+
+def full_angle(smoothed_db: Floats, sides: tuple[str, str]) -> Angle:
     """The full −6 dB angle over frequency (..., 199) of curves (..., 72, 199), both sides together, re the axis (H 0)."""
-    axis = smoothed_db[..., curveset.ON_AXIS, None, :]
-    both = [first_crossing(_from_axis(smoothed_db[..., SIDES[s], :] - axis), EDGE_DB) for s in sides]
-    return Angle(both[0].deg + both[1].deg, both[0].at_least | both[1].at_least)
-
-
-def _from_axis(relative: Array) -> Array:
-    """The axis of either orbit is where the pattern starts: 0 dB there by definition, also on the vertical orbit."""
-    relative[..., 0, :] = np.where(np.isnan(relative[..., 0, :]), np.nan, 0.0)
-    return relative
+    axis = smoothed_db[..., curveset.ON_AXIS, :]
+    found = []
+    for side in sides:
+        first, *others = SIDES[side]
+        out = _Outward(EDGE_DB)
+        # the axis of either orbit is where the pattern starts: 0 dB there by definition, also on the vertical orbit
+        out.step((smoothed_db[..., first, :] - axis) * 0.0)
+        for slot in others:
+            out.step(smoothed_db[..., slot, :] - axis)
+            if not out.open.any():
+                break
+        found.append(out.angle)
+    return Angle(found[0].deg + found[1].deg, found[0].at_least | found[1].at_least)
 
 
 @dataclass(frozen=True, eq=False)
@@ -104,34 +114,31 @@ class Beamwidth:
     sd_oct: Array
 
 
-def beamwidth(angle: Angle, points: Points = GRID) -> Beamwidth:
+def beamwidth(angle: Angle, points: Points = WHOLE) -> Beamwidth:
     """Median and evenness over 1–10 kHz of a full angle over the points' frequencies (..., F)."""
-    deg, open_end = angle.deg[..., points.beam], angle.at_least[..., points.beam]
+    deg, open_end = angle.deg[..., points.inside(BEAM)], angle.at_least[..., points.inside(BEAM)]
     median = np.median(deg, axis=-1)
     # a lower bound moves the median up only where it stands at or below the upper one of the two in the middle
     middle = np.partition(deg, deg.shape[-1] // 2, axis=-1)[..., deg.shape[-1] // 2, None]
     at_least = np.asarray((open_end & (deg <= middle)).any(axis=-1)) & ~np.isnan(median)
     with np.errstate(divide="ignore", invalid="ignore"):
-        spread: Line = line(np.log2(np.where(angle.deg > 0, angle.deg, np.nan)), points.beam, points.log2_hz)
+        spread: Line = line(np.log2(np.where(angle.deg > 0, angle.deg, np.nan)), points.inside(BEAM), points.log2_hz)
     return Beamwidth(median, at_least, np.where(open_end.any(axis=-1), np.nan, spread.ripple))
 
 
-def tone_deviation(
-    smoothed_db: Array, smoothed_lw_db: Array, side: str, points: Points = GRID
-) -> tuple[Array, Array]:
-    """RMS in dB over 300 Hz–10 kHz of the curves of a side re the listening window with the mean removed (..., 19), and
-    that mean (..., 19)."""
-    relative = (smoothed_db[..., SIDES[side], :] - smoothed_lw_db[..., None, :])[..., points.tone]
-    level = relative.mean(axis=-1)
-    return np.sqrt(np.mean((relative - level[..., None]) ** 2, axis=-1)), level
-
-
-def tone_angle(smoothed_db: Array, smoothed_lw_db: Array, side: str, points: Points = GRID) -> Angle:
-    """The angle up to which the tone holds on a side: RMS ≤ 1.5 dB and level ≥ −6 dB re the listening window; 0 if the axis fails."""
-    rms, level = tone_deviation(smoothed_db, smoothed_lw_db, side, points)
-    shape = first_crossing(-rms[..., None], -TONE_RMS_DB)
-    loud = first_crossing(level[..., None], TONE_LEVEL_DB)
-    return worse(Angle(shape.deg[..., 0], shape.at_least[..., 0]), Angle(loud.deg[..., 0], loud.at_least[..., 0]))
+def tone_angle(smoothed_db: Floats, smoothed_lw_db: Floats, side: str, points: Points = WHOLE) -> Angle:
+    """The angle up to which the tone holds on a side: of curves (..., 72, F) re the listening window (..., F), over 300 Hz–10 kHz, RMS
+    with the mean removed ≤ 1.5 dB and that mean ≥ −6 dB; 0 if the axis fails."""
+    tone = points.inside(TONE)
+    shape, loud = _Outward(-TONE_RMS_DB), _Outward(TONE_LEVEL_DB)
+    for slot in SIDES[side]:
+        relative = smoothed_db[..., slot, tone] - smoothed_lw_db[..., tone]
+        level = relative.mean(axis=-1)
+        shape.step(-np.sqrt(np.mean((relative - level[..., None]) ** 2, axis=-1)))
+        loud.step(level)
+        if not (shape.open & loud.open).any():
+            break
+    return worse(shape.angle, loud.angle)
 
 
 def worse(a: Angle, b: Angle) -> Angle:
@@ -179,20 +186,18 @@ def turned_in_room(power: Array) -> Array:
     vertical = curveset.average(power[..., PER_ORBIT:, :], vertical_weights[None])
     sound_power = curveset.average(power, curveset.SP_WEIGHTS[None])
     axes = power[..., curveset.h(*TURNED), :] / power[..., curveset.ON_AXIS, None, :]
-    return np.asarray(
-        10.0 * np.log10(horizontal + vertical * axes + curveset.IN_ROOM_WEIGHTS["sp"] * sound_power)
-    )
+    return np.asarray(10.0 * np.log10(horizontal + vertical * axes + curveset.IN_ROOM_WEIGHTS["sp"] * sound_power))
 
 
-def turning_sensitivity(in_room_db: Array) -> Array:
+def turning_sensitivity(in_room_db: Floats, points: Points = WHOLE) -> Array:
     """RMS over 300 Hz–10 kHz of the change of the in-room curve as the axis goes to 0, 10, 20, 30° on each side, in dB.
 
-    in_room_db (..., 7, 199) as of `turned_in_room`; each is set to its own mean over 300 Hz–3 kHz; mean of the two sides.
+    in_room_db (..., 7, F) as of `turned_in_room`; each is set to its own mean over 300 Hz–3 kHz; mean of the two sides.
     """
-    set_equal = in_room_db - in_room_db[..., REFERENCE].mean(axis=-1, keepdims=True)
+    set_equal = in_room_db - in_room_db[..., points.inside(REFERENCE)].mean(axis=-1, keepdims=True)
     sides = []
     for sign in (1, -1):
         chosen = [TURNED.index(sign * t) for t in TURNS_DEG]
-        change = set_equal[..., chosen, :][..., TONE].std(axis=-2)
+        change = set_equal[..., chosen, :][..., points.inside(TONE)].std(axis=-2)
         sides.append(np.sqrt(np.mean(change**2, axis=-1)))
     return np.asarray((sides[0] + sides[1]) / 2.0)

@@ -58,39 +58,39 @@ def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounde
     Start at the lowest drive at or below the limit; the first upward crossing after it. None at or below: at most the lowest
     drive measured; never above: at least the highest. Drives without a value are skipped.
     """
-    there, x, count = ~np.isnan(value), drive_db[..., None].astype(value.dtype), value.shape[-2]
-    within = there & ~(value > limit)
-    crosses = bounds.first((value > limit) & np.logical_or.accumulate(within, axis=-2))
-    after = np.minimum(np.maximum(crosses, 1), count - 1)
-    before = np.maximum(after - 1, 0)
-    lowest, highest = x[..., 0, :], x[..., -1, :]
-    if not there.all():
-        measured = np.maximum.accumulate(np.where(there, np.arange(count)[:, None], 0), axis=-2)
-        before = bounds.at_step(measured, before)
-        first = bounds.first(there)
-        lowest = np.where(first < count, bounds.at_step(x, np.minimum(first, count - 1)), np.nan)
-        highest = bounds.at_step(x, measured[..., -1, :])
-    before_x, before_y = bounds.at_step(x, before), bounds.at_step(value, before)
-    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
-        share = (limit - before_y) / (bounds.at_step(value, after) - before_y)
-        at = before_x + share * (bounds.at_step(x, after) - before_x)
-    done, started = crosses < count, within.any(axis=-2)
+    shape = (*value.shape[:-2], value.shape[-1])
+    missing = np.isnan(value)
+    gaps = missing.any()
+    started, done = np.zeros(shape, bool), np.zeros(shape, bool)
+    found, lowest, highest, before_x, before_y = (np.full(shape, np.nan, value.dtype) for _ in range(5))
+    for i in range(value.shape[-2]):
+        x, y = np.broadcast_to(drive_db[..., i, None].astype(value.dtype), shape), value[..., i, :]
+        crosses = started & ~done & (y > limit)
+        if crosses.any():
+            with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
+                at = before_x + (limit - before_y) / (y - before_y) * (x - before_x)
+            found = np.where(crosses, at, found)
+            done |= crosses
+        started |= y <= limit
+        if gaps:
+            there = ~missing[..., i, :]
+            lowest = np.where(np.isnan(lowest) & there, x, lowest)
+            x, y = np.where(there, x, highest), np.where(there, y, before_y)
+        elif i == 0:
+            lowest = x
+        before_x, before_y, highest = x, y, x
     code = np.where(done, EXACT, np.where(started, AT_LEAST, np.where(np.isnan(lowest), EXACT, AT_MOST)))
-    return Bounded(np.where(done, at, np.where(started, highest, lowest)), code.astype(np.int8))
+    return Bounded(np.where(done, found, np.where(started, highest, lowest)), code.astype(np.int8))
 
 
 def along_drive(drive_db: Floats, value: Floats, at_db: Floats) -> Array:
     """value (..., k, F) at the drives at_db (..., F), linear in between; that of the lowest or highest drive beyond the ends."""
-    x = drive_db[..., None]
-    count = value.shape[-2]
-    low = np.minimum(np.maximum((at_db[..., None, :] > x).sum(axis=-2) - 1, 0), max(count - 2, 0))
-    high = np.minimum(low + 1, count - 1)
-    at_low, at_high = bounds.at_step(value, low), bounds.at_step(value, high)
-    with np.errstate(invalid="ignore"):
-        low_x = bounds.at_step(x, low)
-        share = np.clip((at_db - low_x) / (bounds.at_step(x, high) - low_x), 0.0, 1.0)
-    between = at_low * (1.0 - share) + at_high * share
-    found = np.where(share > 0, np.where(share < 1, between, at_high), at_low)
+    found = np.broadcast_to(value[..., 0, :], np.broadcast_shapes(value[..., 0, :].shape, at_db.shape)).copy()
+    for i in range(value.shape[-2] - 1):
+        low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
+        share = np.clip((at_db - low) / (high - low), 0.0, 1.0)
+        between = value[..., i, :] * (1.0 - share) + value[..., i + 1, :] * share
+        found = np.where(share > 0, np.where(share < 1, between, value[..., i + 1, :]), found)
     return np.where(np.isnan(at_db), np.nan, found)
 
 

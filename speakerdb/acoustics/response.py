@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -10,6 +11,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import grid
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 REFERENCE = grid.band(300.0, 3000.0)
 BASS_MEAN = grid.band(300.0, 10000.0)
@@ -28,7 +30,7 @@ PREFERENCE_BASS, PREFERENCE_SMOOTHNESS = -4.31, 2.32
 IDEAL_SUBWOOFER_HZ = 20.0  # own convention
 
 
-def mean(curve: Array, band: slice) -> Array:
+def mean(curve: Floats, band: slice) -> Array:
     """Arithmetic mean of dB over the band's grid points."""
     return np.asarray(np.mean(curve[..., band], axis=-1))
 
@@ -43,7 +45,7 @@ def half_range(curve: Array, band: slice = SHAPE) -> Array:
     return np.asarray(np.ptp(curve[..., band], axis=-1) / 2.0)
 
 
-def narrow_band_deviation(curve: Array) -> Array:
+def narrow_band_deviation(curve: Floats) -> Array:
     """Mean over half-octave bands, 100 Hz–12 kHz, of the mean absolute deviation from the band's mean (Olive 2004)."""
     part = curve[..., NBD]
     whole = part.shape[-1] // NBD_POINTS * NBD_POINTS
@@ -153,7 +155,7 @@ def preference(nbd_on_axis: Array, nbd_in_room: Array, bass_hz: Array | float, s
     )
 
 
-def axis_deviations(left: Array, right: Array) -> tuple[Array, Array]:
+def axis_deviations(left: Floats, right: Floats) -> tuple[Array, Array]:
     """(..., 4), (..., 4): at 0, 10, 20, 30° narrow-band deviation and treble balance (mean 4–16 kHz re 300 Hz–3 kHz), both averaged over
     both sides. left and right (..., 4, 199): the horizontal curves at 0, ±10, ±20, ±30."""
     deviation = (narrow_band_deviation(left) + narrow_band_deviation(right)) / 2.0

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, Bounded, exact
-from speakerdb.acoustics.directivity import Angle, Points
+from speakerdb.acoustics.directivity import Angle
+from speakerdb.acoustics.grid import Points
 from speakerdb.derive import strength
 from speakerdb.derive.reasons import withhold, without_level
 from speakerdb.derive.strength import Values
@@ -18,6 +20,7 @@ from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.session import GridSession
 
 Array = NDArray[np.float64]
+Floats = NDArray[np.floating[Any]]
 
 
 @dataclass(frozen=True, eq=False)
@@ -139,7 +142,9 @@ def limit_metrics(c: curveset.CurveSet) -> Values:
     f6, power_f6 = limits["f6_hz"], limits["power_f6_hz"]
     found["rolloff_db_per_octave"] = exact(r.rolloff(c.lw, np.where(f6.at_most, np.nan, f6.hz)))
     in_room = r.line(c.in_room, r.IN_ROOM)
-    preference = r.preference(r.narrow_band_deviation(c.on_axis), r.narrow_band_deviation(c.in_room), power_f6.hz, in_room.r_squared)
+    preference = r.preference(
+        r.narrow_band_deviation(c.on_axis), r.narrow_band_deviation(c.in_room), power_f6.hz, in_room.r_squared
+    )
     found["preference"] = _flagged(preference, power_f6.at_most, AT_LEAST)
     return found
 
@@ -178,7 +183,9 @@ def _open(angle: Angle) -> Bounded:
     return _flagged(angle.deg, angle.at_least, AT_LEAST)
 
 
-def pattern_metrics(smoothed: Array, smoothed_lw: Array, points: Points = directivity.GRID) -> tuple[Values, dict[str, Array]]:
+def pattern_metrics(
+    smoothed: Floats, smoothed_lw: Floats, points: Points = grid.WHOLE
+) -> tuple[Values, dict[str, Array]]:
     """Metrics of §4 that need single curves, from 1/3-octave smoothed curves (S, 72, F) and window (S, F) in dB at some points; and the
     full −6 dB angles over their frequencies."""
     d = directivity

@@ -19,12 +19,12 @@ from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
 from speakerdb.derive.measuring import axis_metrics, limit_metrics, pattern_metrics, readings_of, shape_metrics
 from speakerdb.derive.strained import POINTS, OutputDraws
-from speakerdb.derive.strength import Response
+from speakerdb.derive.strength import Response, Values
 from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY, MetricDef
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
 from speakerdb.statistics import intervals
-from speakerdb.statistics.averages import Averages, averages_of, repeat_errors, sample_errors
+from speakerdb.statistics.averages import TURNED_AT, Averages, Errors, averages_of, repeat_errors, sample_errors
 from speakerdb.statistics.branches import Branch
 from speakerdb.statistics.draws import AWAY, Reader
 from speakerdb.statistics.error_model import DRAWS, ErrorModel
@@ -54,13 +54,11 @@ def session_uncertainty(
     session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
 ) -> SessionUncertainty:
     """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld."""
-    work = _Work(session, content_hash, model)
+    work = _Work(session, content_hash, model, dict(zip(metrics, value.tolist(), strict=True)))
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
-    own, bench, sample, both, whole = (
-        _rows(rows, drawn)
-        for drawn in (work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers())
-    )
+    drawn = work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers()
+    own, bench, sample, both, whole = (_rows(rows, t, layer, work.plain) for layer in drawn)
     # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint draws again
     bench = np.where(np.isnan(both), bench, t[:, None] + both - own)
     layers = layer_of(rows, t, own), layer_of(rows, t, bench), layer_of(rows, t, sample)
@@ -75,71 +73,100 @@ def own_uncertainty(
     """The columns (M,) as measured, NaN where there is no interval: for a look before anything is stored."""
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
-    own = _rows(rows, _Work(session, content_hash, model).own())
+    work = _Work(session, content_hash, model, dict(zip(metrics, value.tolist(), strict=True)))
+    own = _rows(rows, t, work.own(), work.plain)
     none = np.full(own.shape, np.nan)
     layer, nothing = layer_of(rows, t, own), layer_of(rows, t, none)
-    columns = _columns(rows, t, (layer, nothing, nothing), (own, none, np.where([[m.two_valued] for m in rows], own, np.nan)))
+    columns = _columns(
+        rows, t, (layer, nothing, nothing), (own, none, np.where([[m.two_valued] for m in rows], own, np.nan))
+    )
     return {name: columns[name] for name in ("se", "low", "high", "noise_limited")}
 
 
 class _Work:
-    """The layers of one session, each worked out once."""
+    """The layers of one session, each worked out once. plain: metric -> what draws at fewer points than the grid's would give without
+    errors, where that may differ from its value."""
 
-    def __init__(self, session: GridSession, content_hash: str, model: ErrorModel) -> None:
+    def __init__(self, session: GridSession, content_hash: str, model: ErrorModel, value: dict[str, float]) -> None:
+        self.value = value
         readings = readings_of([session])[0]
         self.level = curveset.share_poles(readings)
         self.sides = readings[curveset.h(0, 10, 20, 30)], readings[curveset.h(0, -10, -20, -30)]
         self.reader = Reader.of(session.info, content_hash, model, readings)
         self.averages: Averages = averages_of(self.level)
-        self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader, DRAWS)
+        self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader)
         self.output = OutputDraws.of(session, self.reader)
         self._beams: dict[str, Array] = {}
         self._usable_sd: Array | None = None
         self._points = directivity.SECOND
         self._errors: NDArray[np.float32] | None = None
+        nothing = Errors.common(np.zeros((1, len(grid.LOG2_HZ)), np.float32))
+        curves = self.averages.curve_set(nothing)
+        self.plain = self._turning(nothing)
+        if self.output is not None:
+            self.plain |= self.output.moved(_window(curves, _f6_hz(curves)), np.zeros(1))
 
     # each layer alone
 
     def own(self) -> Draws:
-        curves, values = self._averaged(self._repeat + self.reader.own_common)
-        values |= limit_values(curves) | self._listening(self.reader.own_common)
+        errors = self._repeat + Errors.common(self.reader.own_common)
+        curves = self.averages.curve_set(errors)
+        values = _values(shape_metrics(curves) | limit_metrics(curves)) | self._turning(errors)
+        values |= self._listening(self.reader.own_common)
         patterns, self._beams = self._patterns()
-        values |= patterns
-        return values | self._output(curves, self.reader.own_common, values["f6_hz"], own=True)
+        return values | patterns | self._output(curves, self.reader.own_common, values["f6_hz"], own=True)
 
     def bench(self) -> Draws:
         """Without what is between curves: the bench is common to all of them."""
         error = self.reader.bench
-        curves, values = self._averaged(error[None])
-        values = {name: draws for name, draws in values.items() if METRICS[name].group != "directivity"}
+        curves = self.averages.curve_set(Errors.common(error))
+        values = {
+            name: draws
+            for name, draws in _values(shape_metrics(curves)).items()
+            if METRICS[name].group != "directivity"
+        }
         return values | self._output(curves, error, _f6_hz(curves), own=False)
 
     def sample(self) -> Draws:
         common, away = self.reader.sample
-        curves, values = self._averaged(sample_errors(self.averages, common, away))
+        errors = sample_errors(self.averages, common, away)
+        curves = self.averages.curve_set(errors)
+        values = _values(shape_metrics(curves)) | self._turning(errors)
         return values | self._output(curves, common, _f6_hz(curves), own=False)
 
     # what jumps: layers together
 
     def own_and_bench(self) -> Draws:
         common = self.reader.own_common + self.reader.bench
-        curves, _ = self.averages.moved(self._repeat + common, turned=False)
-        return limit_values(curves) | self._listening(common)
+        curves = self.averages.curve_set(self._repeat + Errors.common(common))
+        return _values(limit_metrics(curves)) | self._listening(common)
 
     def all_layers(self) -> Draws:
         """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with them evenly."""
         spread, away = (np.float32(np.sqrt(ANOTHER[1])) * error for error in self.reader.sample)
         common = self.reader.own_common + self.reader.bench
-        curves, _ = self.averages.moved(self._repeat + common + sample_errors(self.averages, spread, away), turned=False)
-        return limit_values(curves) | self._listening(common + spread, away) | self._patterns(away)[0]
+        errors = self._repeat + Errors.common(common) + sample_errors(self.averages, spread, away)
+        return (
+            _values(limit_metrics(self.averages.curve_set(errors)))
+            | self._listening(common + spread, away)
+            | self._patterns(away)[0]
+        )
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
         """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
         session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
         window, room = self._repeat_sd[1], self._repeat_sd[4]
-        index = np.std(self._repeat[1] - self._repeat[3], axis=0)  # window and power share curves, so that part of it cancels
+        index = np.std(
+            self._repeat.curves[1] - self._repeat.curves[3], axis=0
+        )  # window and power share curves, so that part of it cancels
         found = {"listening_window": np.hypot(window, session), "in_room": np.hypot(room, session), "di_power": index}
-        known = ~np.isnan([self.averages.level_db[1], self.averages.level_db[4], self.averages.level_db[1] - self.averages.level_db[3]])
+        known = ~np.isnan(
+            [
+                self.averages.level_db[1],
+                self.averages.level_db[4],
+                self.averages.level_db[1] - self.averages.level_db[3],
+            ]
+        )
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
         for name, sd in self._beams.items():
             found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
@@ -149,11 +176,10 @@ class _Work:
 
     # parts
 
-    def _averaged(self, error: NDArray[Any]) -> tuple[CurveSet, Draws]:
-        curves, turned = self.averages.moved(error)
-        found = {name: b.value for name, b in shape_metrics(curves).items()}
-        found["turning_sensitivity_db"] = directivity.turning_sensitivity(turned)
-        return curves, found
+    def _turning(self, errors: Errors) -> Draws:
+        return {
+            "turning_sensitivity_db": directivity.turning_sensitivity(self.averages.turned_in_room(errors), TURNED_AT)
+        }
 
     def _listening(self, common: NDArray[np.float32], away: NDArray[np.float32] | None = None) -> Draws:
         """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one. What is common to all curves moves
@@ -164,13 +190,15 @@ class _Work:
         if away is not None:
             drawn += away[:, None] * AWAY[[*curveset.h(0, 10, 20, 30), *curveset.h(-10, -20, -30)], None]
         left, right = drawn[:, :4], drawn[:, [0, 4, 5, 6]]
-        return {name: b.value for name, b in axis_metrics(*response.axis_deviations(left, right)).items()}
+        return _values(axis_metrics(*response.axis_deviations(left, right)))
 
     @cached_property
     def _single(self) -> NDArray[np.float32] | None:
         """(B, 7, 199) horizontal curves to 30° as they might be read; None where they are not all there."""
         both = np.concatenate([self.sides[0], self.sides[1][1:]])
-        return None if np.isnan(both[:, response.IN_ROOM]).any() else self.reader.single_readings(both.astype(np.float32))
+        return (
+            None if np.isnan(both[:, response.IN_ROOM]).any() else self.reader.single_readings(both.astype(np.float32))
+        )
 
     def _patterns(self, away: NDArray[np.float32] | None = None) -> tuple[Draws, dict[str, Array]]:
         """Beamwidths and tone angles of smoothed curves with the errors of single readings (and of another sample's directivity, which
@@ -180,30 +208,26 @@ class _Work:
         """
         found, beams = self._patterns_at(self._points, away)
         if away is None and self._points is directivity.SECOND and self._near_a_jump(found):
-            self._points = directivity.EVERY
+            self._points, self._errors = directivity.EVERY, None
             return self._patterns_at(self._points, away)
         return found, beams
 
-    def _patterns_at(self, points: directivity.Points, away: NDArray[np.float32] | None) -> tuple[Draws, dict[str, Array]]:
-        error = self._reading_errors(points)
+    def _patterns_at(self, points: grid.Points, away: NDArray[np.float32] | None) -> tuple[Draws, dict[str, Array]]:
+        if self._errors is None:
+            # the last row stays without errors
+            self._errors = self.reader.smoothed_errors(points, DRAWS + 1)
+            self._errors[-1] = 0.0
+        error = self._errors
         if away is not None:
-            error = error + _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
-        values, widths = self._pattern_values(points, error)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
-        return values, beams
-
-    def _reading_errors(self, points: directivity.Points) -> NDArray[np.float32]:
-        """(B, 72, F), drawn once for the points that are used."""
-        if self._errors is None or self._errors.shape[-1] != len(points.log2_hz):
-            self._errors = self.reader.smoothed_errors(points)
-        return self._errors
-
-    def _pattern_values(self, points: directivity.Points, error: NDArray[np.float32]) -> tuple[Draws, dict[str, Array]]:
+            error = error.copy()
+            error[:-1] += _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
         smooth, window, share = (part[..., points.of_grid] for part in self._smoothed)
-        moved = np.einsum("cf,bcf->bf", share, error, optimize=True)
+        moved = sum(share[slot] * error[:, slot] for slot in np.flatnonzero(share.any(axis=1)))
         values, widths = pattern_metrics(smooth + error, window + moved, points)
-        return {name: b.value for name, b in values.items()}, widths
+        self.plain |= {name: b.value[-1] for name, b in values.items()}
+        with np.errstate(divide="ignore", invalid="ignore"):
+            beams = {name: np.std(20.0 * np.log10(width[:-1]), axis=0) for name, width in widths.items()}
+        return {name: b.value[:-1] for name, b in values.items()}, beams
 
     @cached_property
     def _smoothed(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
@@ -216,10 +240,9 @@ class _Work:
 
     def _near_a_jump(self, drawn: Draws) -> bool:
         """Whether an angle falls into two groups, or half the points would give it another value."""
-        none = np.zeros((1, curveset.SLOTS, 1), np.float32)
-        half, whole = (self._pattern_values(points, none)[0] for points in (directivity.SECOND, directivity.EVERY))
         return any(
-            abs(half[name][0] - whole[name][0]) > BRANCH_DEG or branching.branches(draws, least_gap(METRICS[name])) is not None
+            abs(self.plain[name] - self.value.get(name, np.nan)) > BRANCH_DEG
+            or branching.branches(draws, least_gap(METRICS[name])) is not None
             for name, draws in drawn.items()
             if METRICS[name].two_valued
         )
@@ -227,7 +250,7 @@ class _Work:
     def _output(self, curves: CurveSet, common: NDArray[np.float32], f6_hz: Array, *, own: bool) -> Draws:
         if self.output is None:
             return {}
-        window = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), f6_hz)
+        window = _window(curves, f6_hz)
         at_error = common[:, LEVEL_BAND].mean(axis=1)
         if not own:
             return self.output.moved(window, at_error)
@@ -249,8 +272,12 @@ def _f6_hz(curves: CurveSet) -> Array:
     return response.bass_limit(curves.lw, response.mean(curves.lw, response.BASS_MEAN) - 6.0).hz
 
 
-def limit_values(curves: CurveSet) -> Draws:
-    return {name: b.value for name, b in limit_metrics(curves).items()}
+def _window(curves: CurveSet, f6_hz: Array) -> Response:
+    return Response(curves.lw, response.mean(curves.lw, response.REFERENCE), f6_hz)
+
+
+def _values(found: Values) -> Draws:
+    return {name: b.value for name, b in found.items()}
 
 
 def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
@@ -258,12 +285,15 @@ def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(grid.smooth_third_octave(error), np.float32)
 
 
-def _rows(metrics: tuple[MetricDef, ...], drawn: Draws) -> Array:
-    """(M, B) draws on the metrics' scales, NaN rows where a layer has none."""
+def _rows(metrics: tuple[MetricDef, ...], value: Array, drawn: Draws, plain: Draws) -> Array:
+    """(M, B) draws on the metrics' scales, NaN rows where a layer has none. What was drawn at fewer points is taken as a change from
+    what these give without errors, plain, and set upon the value (M,) itself."""
     found = np.full((len(metrics), DRAWS), np.nan)
-    for row, metric in zip(found, metrics, strict=True):
+    for j, metric in enumerate(metrics):
         if metric.id in drawn:
-            row[:] = scaled(metric, drawn[metric.id])
+            found[j] = scaled(metric, drawn[metric.id])
+            if metric.id in plain:
+                found[j] += np.nan_to_num(value[j] - scaled(metric, plain[metric.id]))
     return found
 
 
@@ -333,9 +363,15 @@ def _columns(
     """The uncertainty columns in the metrics' units. together: draws (M, B) of own, own and bench, all layers, NaN rows for what adds."""
     own, bench, sample = layers
     zero = np.zeros((len(metrics), 1))
-    bench_draws, bench_bias = np.where(bench.known[:, None], bench.centred, zero), np.where(bench.known, bench.bias, 0.0)
+    bench_draws, bench_bias = (
+        np.where(bench.known[:, None], bench.centred, zero),
+        np.where(bench.known, bench.bias, 0.0),
+    )
     found = {name: np.full(len(metrics), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
-    spans = (intervals.span(t, own.centred, own.bias), intervals.span(t, own.centred + bench_draws, own.bias + bench_bias))
+    spans = (
+        intervals.span(t, own.centred, own.bias),
+        intervals.span(t, own.centred + bench_draws, own.bias + bench_bias),
+    )
     half = (spans[0].down + spans[0].up) / 2.0
     alone = intervals.span(t, sample.centred, np.zeros(len(metrics)))
     se = own.se.copy()
@@ -345,7 +381,10 @@ def _columns(
     }  # fmt: skip
     bias, bias_bench = own.bias.copy(), bench_bias.copy()
     ends = {"low": spans[0].low, "high": spans[0].high, "low_absolute": spans[1].low, "high_absolute": spans[1].high}
-    down, up = spans[1].down + np.maximum(own.bias + bench_bias, 0.0), spans[1].up + np.maximum(-own.bias - bench_bias, 0.0)
+    down, up = (
+        spans[1].down + np.maximum(own.bias + bench_bias, 0.0),
+        spans[1].up + np.maximum(-own.bias - bench_bias, 0.0),
+    )
     for j in np.flatnonzero(own.known & ~np.isnan(together[2]).all(axis=1)).tolist():
         metric = metrics[j]
         first = _about(metric, float(t[j]), together[0][j])
@@ -357,7 +396,11 @@ def _columns(
             ends["low"][j], ends["high"][j] = first.low, first.high
             se[j] = first.sd
             if first.other is not None:
-                for name, value in (("value", first.other.median), ("low", first.other.low), ("high", first.other.high)):
+                for name, value in (
+                    ("value", first.other.median),
+                    ("low", first.other.low),
+                    ("high", first.other.high),
+                ):
                     found[f"other_{name}"][j] = unscaled(metric, np.array(value))
                 found["other_se"][j], found["other_share"][j] = first.other.sd, first.other.share
             ends["low_absolute"][j], ends["high_absolute"][j] = min(second.low, first.low), max(second.high, first.high)

@@ -7,16 +7,17 @@ another unit would change. B draws; 72 slots of curves as in acoustics.curveset.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, directivity, grid
+from speakerdb.acoustics import curveset
 from speakerdb.acoustics.curveset import ANGLES_DEG, PER_ORBIT, SLOTS
+from speakerdb.acoustics.grid import Points
 from speakerdb.session import SessionInfo
 from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT, ErrorModel, SharedKeys
-from speakerdb.statistics.fields import generator, smooth_field
+from speakerdb.statistics.fields import generator, smooth_field, smoothed_field
 
 Floats32 = NDArray[np.float32]
 
@@ -98,22 +99,26 @@ class Reader:
 
     def single_readings(self, level_db: Floats32) -> Floats32:
         """(B, n, 199) draws of single horizontal readings (n, 199), each with an error of its own."""
-        errors = smooth_field(self.generator("readings", self.keys.session), DRAWS * len(level_db), WIDTH_OCT["repeatability"])
-        return level_db + errors.reshape(DRAWS, len(level_db), -1) * self.model.sd(self.info, "repeatability")
+        return level_db + self._of_each("readings", len(level_db), DRAWS)
 
     def curve_errors(self, count: int = DRAWS) -> Floats32:
         """(B, 72, 199): repeatability of every curve of every draw, poles and symmetric pairs shared."""
-        fields = smooth_field(self.generator("repeatability", self.keys.session), count * SLOTS, WIDTH_OCT["repeatability"])
-        return self._shared(fields.reshape(count, SLOTS, -1) * self.model.sd(self.info, "repeatability"))
+        return self._shared(self._of_each("repeatability", SLOTS, count))
 
-    def smoothed_errors(self, points: directivity.Points, count: int = DRAWS) -> Floats32:
+    def smoothed_errors(self, points: Points, count: int = DRAWS) -> Floats32:
         """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked at."""
-        factor = _smoothed_root(WIDTH_OCT["repeatability"], points.of_grid.step or 1)
-        normals = self.generator("smoothed", self.keys.session).standard_normal(
-            (count * SLOTS, factor.shape[0]), dtype=np.float32
+        rng, width = self.generator("smoothed", self.keys.session), WIDTH_OCT["repeatability"]
+        fields = (
+            smoothed_field(rng, SLOTS * count, width, points)
+            * self.model.sd(self.info, "repeatability")[points.of_grid]
         )
-        factor = factor * self.model.sd(self.info, "repeatability")[points.of_grid]
-        return self._shared((normals @ factor).reshape(count, SLOTS, -1))
+        return self._shared(fields.reshape(SLOTS, count, -1).swapaxes(0, 1))
+
+    def _of_each(self, name: str, curves: int, count: int) -> Floats32:
+        """(B, n, 199): in memory curve after curve, as they are looked at."""
+        rng, width = self.generator(name, self.keys.session), WIDTH_OCT["repeatability"]
+        fields = smooth_field(rng, curves * count, width) * self.model.sd(self.info, "repeatability")
+        return fields.reshape(curves, count, -1).swapaxes(0, 1)
 
     def _shared(self, errors: Floats32) -> Floats32:
         if self.info.symmetric:
@@ -124,16 +129,3 @@ class Reader:
                 errors[:, a] *= np.float32(np.sqrt(0.5))
             errors[:, b] = errors[:, a]
         return errors
-
-
-@lru_cache(maxsize=4)
-def _smoothed_root(width_oct: float, nth: int) -> Floats32:
-    """(k, F) rows whose weighted sum of k standard normals is a 1/3-octave smoothed field, of unit sd before it was smoothed, at every
-    n-th point of 300 Hz–10 kHz."""
-    distance = grid.LOG2_HZ[:, None] - grid.LOG2_HZ
-    covariance = np.exp(-np.pi * (distance / width_oct) ** 2)
-    smooth = grid.smooth_third_octave(np.eye(len(grid.LOG2_HZ))).T  # a row averages the points around one
-    chosen = smooth[directivity.TONE][::nth]
-    values, vectors = np.linalg.eigh(chosen @ covariance @ chosen.T)
-    kept = values > 1e-3 * values[-1]
-    return np.asarray((vectors[:, kept] * np.sqrt(values[kept])).T, np.float32)

@@ -9,9 +9,9 @@ import pytest
 
 from speakerdb.acoustics import curveset, directivity
 from speakerdb.derive.measuring import averaged_metrics, readings_of
-from speakerdb.statistics.averages import averages_of, repeat_errors, sample_errors
+from speakerdb.statistics.averages import TURNED_AT, Errors, averages_of, repeat_errors, sample_errors
 from speakerdb.statistics.draws import AWAY, Reader
-from speakerdb.statistics.error_model import DEFAULT, DRAWS
+from speakerdb.statistics.error_model import DEFAULT
 from tests import truth
 
 SPEAKERS = 6  # every tenth of the fleet
@@ -21,14 +21,14 @@ TURNING = "turning_sensitivity_db"
 
 def metrics(curves, turned):
     found = {m: b.value for m, b in averaged_metrics(curves).items()}
-    return found | {TURNING: directivity.turning_sensitivity(turned)}
+    return found | {TURNING: directivity.turning_sensitivity(turned, TURNED_AT)}
 
 
 def from_all_curves(level_db, error_db):
     """Metrics (B,) of levels (72, 199) with errors (B, 72, 199)."""
     level = level_db + error_db
     power = curveset.power_of(level)
-    return metrics(curveset.curve_set(level, power), directivity.turned_in_room(power))
+    return metrics(curveset.curve_set(level, power), directivity.turned_in_room(power)[..., TURNED_AT.of_grid])
 
 
 @cache
@@ -43,13 +43,14 @@ def drawn(layer: str):
         reader = Reader.of(session.info, session.info.slug, DEFAULT, readings)
         averages = averages_of(level)
         if layer == "own":
-            direct = repeat_errors(averages, reader, DRAWS)[0] + reader.own_common
+            direct = repeat_errors(averages, reader)[0] + Errors.common(reader.own_common)
             whole = reader.curve_errors() + reader.own_common[:, None]
         else:
             common, away = reader.sample
             direct = sample_errors(averages, common, away)
             whole = common[:, None] + away[:, None] * AWAY[:, None]
-        found.append((metrics(*averages.moved(direct)), from_all_curves(level, whole)))
+        averaged = metrics(averages.curve_set(direct), averages.turned_in_room(direct))
+        found.append((averaged, from_all_curves(level, whole)))
     return found
 
 
@@ -88,11 +89,12 @@ def test_metrics_go_together_in_the_same_way(layer):
 def test_what_is_common_to_all_curves_moves_every_average_by_just_that():
     session = truth.sessions(truth.levels(truth.designs()[0].slug), truth.designs()[0].slug)[0]
     averages = averages_of(curveset.share_poles(readings_of([session])[0]))
-    common = np.random.default_rng(1).normal(size=(1, 3, 199)).astype(np.float32)
-    curves, turned = averages.moved(common)
+    common = np.random.default_rng(1).normal(size=(3, 199)).astype(np.float32)
+    curves = averages.curve_set(Errors.common(common))
+    turned = averages.turned_in_room(Errors.common(common)) - common[:, None, TURNED_AT.of_grid]
     for k, curve in enumerate((curves.on_axis, curves.lw, curves.er, curves.sp, curves.in_room)):
-        np.testing.assert_allclose(curve - averages.level_db[k], common[0], atol=1e-4)
-    np.testing.assert_allclose(np.diff(turned - common[0][:, None], axis=0), 0.0, atol=1e-4)
+        np.testing.assert_allclose(curve - averages.level_db[k], common, atol=1e-4)
+    np.testing.assert_allclose(np.diff(turned, axis=0), 0.0, atol=1e-4)
 
 
 def test_shares_sum_to_one_and_plain_levels_are_those_of_the_curve_set():
