@@ -39,7 +39,7 @@ SIDES: dict[str, list[int]] = {
 class Angle:
     """deg (...): an angle; at_least (...): it goes on beyond what was measured; NaN where nothing was measured."""
 
-    deg: Floats
+    deg: Array
     at_least: Flags
 
 
@@ -59,7 +59,7 @@ class _Outward:
         missing, below = np.isnan(value), value < self._limit
         if self._steps == 0:
             self.open: Flags = ~(missing | below)  # (...): still looking
-            self._deg = np.where(missing, np.nan, np.where(below, 0.0, 180.0)).astype(value.dtype)
+            self._deg: Array = np.asarray(np.where(missing, np.nan, np.where(below, 0.0, 180.0)), value.dtype)
             self._at_least = np.zeros(value.shape, bool)
         ends, crosses = self.open & missing, self.open & below
         if ends.any():
@@ -74,7 +74,7 @@ class _Outward:
 
     @property
     def angle(self) -> Angle:
-        return Angle(np.asarray(self._deg), self._at_least)
+        return Angle(self._deg, self._at_least)
 
 
 def first_crossing(value: Floats, limit: float) -> Angle:

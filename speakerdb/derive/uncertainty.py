@@ -342,12 +342,12 @@ def _about_one(metric: MetricDef, t: float, draws: Array) -> _About:
     """About a value whose draws are one group. Its first helping is told by their median, which a few draws far away don't move. Where
     some stand at one and the same place, as a gain of none does, the truth may be just there: the interval then also holds the
     percentiles of the draws as they are."""
-    median, ends = float(np.median(draws)), np.percentile(draws, (2.5, 97.5))
+    low, median, high = map(float, intervals.ends(draws))
     sd = float(intervals.standard_error((draws - median)[None])[0])
     bias = float(intervals.beyond_luck(median - t, sd, len(draws))) if metric.two_valued else 0.0
-    down, up = float(max(median - ends[0], 0.0)), float(max(ends[1] - median, 0.0))
+    down, up = max(median - low, 0.0), max(high - median, 0.0)
     if metric.two_valued and _alike(draws):
-        down, up = float(max(down, t - ends[0])), float(max(up, ends[1] - t))
+        down, up = max(down, t - low), max(up, high - t)
     return _About(t - down - max(bias, 0.0), t + up + max(-bias, 0.0), down, up, sd, bias)
 
 
@@ -413,9 +413,9 @@ def _columns(
     ends["high_unit"] = t + np.hypot(up, np.sqrt(ANOTHER[1]) * found["sample_up"])
     noise = np.maximum(bias, 0.0)
     for name in ("", "_absolute", "_unit"):
-        low, high = intervals.within_nature(metrics, ends[f"low{name}"], ends[f"high{name}"], noise, half)
-        for end, value in (("low", np.minimum(low, t)), ("high", np.maximum(high, t))):
-            found[f"{end}{name}"] = np.array([unscaled(m, x) for m, x in zip(metrics, value, strict=True)])
+        lows, highs = intervals.within_nature(metrics, ends[f"low{name}"], ends[f"high{name}"], noise, half)
+        for end, column in (("low", np.minimum(lows, t)), ("high", np.maximum(highs, t))):
+            found[f"{end}{name}"] = np.array([unscaled(m, x) for m, x in zip(metrics, column, strict=True)])
     found |= {"se": se, "bias": bias, "bias_bench": bias_bench}
     found["noise_limited"] = np.where(own.known, intervals.noise_limited(metrics, bias, half), np.nan)
     for name, column in found.items():

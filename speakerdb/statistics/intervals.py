@@ -53,7 +53,7 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         worst = _times(metrics)[there]
         first = np.where(ripple, t - np.sqrt(truth_squared), worst * (kept.mean(axis=1) - t))
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
-        centred[there] = kept - np.median(kept, axis=1)[:, None]
+        centred[there] = kept - ends(kept)[1][:, None]
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
 
@@ -74,14 +74,25 @@ def beyond_luck(first: Floats | float, sd: Floats | float, draws: int) -> Floats
     return np.where(np.abs(first) < 3.0 * sd / np.sqrt(draws), 0.0, first)
 
 
+def ends(draws: Floats) -> tuple[Floats, Floats, Floats]:
+    """Percentiles 2.5, 50 and 97.5 of draws (..., B), linear between neighbours."""
+    x = np.sort(draws, axis=-1)
+    at = np.array([(1.0 - COVERAGE) / 2.0, 0.5, (1.0 + COVERAGE) / 2.0]) * (x.shape[-1] - 1)
+    i = np.minimum(at.astype(int), max(x.shape[-1] - 2, 0))
+    found = x[..., i] + (x[..., np.minimum(i + 1, x.shape[-1] - 1)] - x[..., i]) * (at - i)
+    return found[..., 0], found[..., 1], found[..., 2]
+
+
 def standard_error(centred: Floats) -> Floats:
     """(n,) standard deviation of draws (n, B); of their percentiles where a few far ones make it."""
-    sd = centred.std(axis=1)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        about = centred - centred.mean(axis=1)[:, None]
-        kurtosis = (about**4).mean(axis=1) / sd**4
-    low, high = np.percentile(centred, (2.5, 97.5), axis=1)
-    return np.asarray(np.where(kurtosis > HEAVY_TAILS, (high - low) / (2.0 * NORMAL), sd))
+    squares = (centred - centred.mean(axis=1)[:, None]) ** 2
+    variance = squares.mean(axis=1)
+    found = np.sqrt(variance)
+    heavy = (squares**2).mean(axis=1) > HEAVY_TAILS * variance**2
+    if heavy.any():
+        low, _, high = ends(centred[heavy])
+        found[heavy] = (high - low) / (2.0 * NORMAL)
+    return np.asarray(found)
 
 
 def _without_gaps(draws: Floats) -> Floats:
@@ -113,12 +124,14 @@ def span(value: Floats, centred: Floats, bias: Floats) -> Span:
     low, high = np.full(len(value), np.nan), np.full(len(value), np.nan)
     there = ~np.isnan(centred).any(axis=1)
     if there.any():
-        low[there], high[there] = np.percentile(centred[there], (2.5, 97.5), axis=1)
+        low[there], _, high[there] = ends(centred[there])
     down, up = np.maximum(-low, 0.0), np.maximum(high, 0.0)
     return Span(value - down - np.maximum(bias, 0.0), value + up + np.maximum(-bias, 0.0), down, up)
 
 
-def within_nature(metrics: tuple[MetricDef, ...], low: Floats, high: Floats, noise: Floats, half: Floats) -> tuple[Floats, Floats]:
+def within_nature(
+    metrics: tuple[MetricDef, ...], low: Floats, high: Floats, noise: Floats, half: Floats
+) -> tuple[Floats, Floats]:
     """Intervals on the scale cut to what each metric can be. noise (M,): e; half (M,): half width without it: a ripple whose e exceeds
     it may be none at all."""
     floor = np.array([m.nature[0] for m in metrics])
