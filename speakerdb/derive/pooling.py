@@ -106,6 +106,8 @@ def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDA
 
 def pool_listening_axis(pooled: ValueTable, axis: tuple[Array, Array], by: Grouping) -> ValueTable:
     """The listening axis of groups: narrow-band deviation and treble balance (S, 4) are pooled per angle, then one is picked."""
+    if not by.count:
+        return pooled
     steps = by.steps()
     picked = response.best_listening_angle(*(_step_means(part, steps) for part in axis))
     value = pooled.value.copy()
