@@ -93,12 +93,7 @@ def show(
         facts, cautions = base.facts(slug), base.cautions(frame)
         draw(out, slug, lambda: speaker_picture(base, slug, setting, picture))
         if json:
-            extra = facts.extra()
-            emit(
-                documents.show(
-                    base.state, slug, frame, target, facts.values, {**extra, "cautions": [*extra["cautions"], *cautions]}
-                )
-            )
+            emit(documents.show(base.state, slug, frame, target, facts))
             return
         text.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
         text.line(facts.sentence())
@@ -129,12 +124,12 @@ def _show_values(frame: pl.DataFrame) -> None:
         rows = []
         for r in ok.iter_rows(named=True):
             metric = text.metric_of(r["metric"])
-            row = [metric.label, text.value(metric, r["value"], r["censored"]), metric.unit]
+            row = [metric.label, text.either(metric, r["value"], r["censored"], r["other_value"]), metric.unit]
             if drawn:
                 row.append(text.interval(metric, r["low"], r["high"]))
             rows.append([*row, r["metric"]])
         headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
-        text.table(headings, rows, right=(1, 3) if drawn else (1,))
+        text.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
         if len(withheld):
             text.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):
@@ -166,7 +161,9 @@ def explain(
         pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
         text.line(f"{answer.speaker}, setting {answer.setting}")
         if pooled["status"] == "ok":
-            text.line(f"{m.label}: {text.value(m, pooled['value'], pooled['censored'])} {m.unit}")
+            text.line(
+                f"{m.label}: {text.either(m, pooled['value'], pooled['censored'], pooled['other_value'])} {m.unit}"
+            )
         else:
             text.line(f"{m.label}: withheld, {pooled['reason']}")
         text.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
@@ -246,7 +243,7 @@ def rank(
                 ["place", *joint, "speaker", "setting", m.unit, "95 % interval"],
                 [
                     [_place(r, ""), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
-                     text.value(m, r["value"], r["censored"]), text.interval(m, r["low"], r["high"])]
+                     text.either(m, r["value"], r["censored"], r["other_value"]), text.interval(m, r["low"], r["high"])]
                     for r in answer.rows.iter_rows(named=True)
                 ],
                 right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),

@@ -30,7 +30,9 @@ ExactOption = Annotated[bool, typer.Option("--exact", help="Take the speaker's n
 SettingOption = Annotated[str | None, typer.Option("--setting", help="Another setting than the default one.")]
 AllSettingsOption = Annotated[bool, typer.Option("--all-settings", help="Each setting by itself.")]
 AbsoluteOption = Annotated[bool, typer.Option("--absolute", help="Include the bench's own error.")]
-AnotherUnitOption = Annotated[bool, typer.Option("--another-unit", help="About a unit you would buy, not those measured.")]
+AnotherUnitOption = Annotated[
+    bool, typer.Option("--another-unit", help="About a unit you would buy, not those measured.")
+]
 TopOption = Annotated[int | None, typer.Option("--top", min=1, help="Only the first N.")]
 SpeakerArgument = Annotated[str, typer.Argument(help="A speaker's slug, or any unambiguous part of it.")]
 
@@ -129,7 +131,9 @@ def _selection(*, kind: str | None, price_kind: str | None, currency: str | None
 def target_of(absolute: bool, another_unit: bool) -> Target:
     """What --absolute and --another-unit ask for; as measured where neither is given. A usage error for both."""
     if absolute and another_unit:
-        raise typer.BadParameter("already includes what --absolute does: give one of the two", param_hint="--another-unit")
+        raise typer.BadParameter(
+            "already includes what --absolute does: give one of the two", param_hint="--another-unit"
+        )
     return "another_unit" if another_unit else "absolute" if absolute else "as_measured"
 
 

@@ -74,8 +74,7 @@ def compare(
         for (a, setting_a, b, setting_b), pair in answer.rows.group_by(["a", "setting_a", "b", "setting_b"], maintain_order=True):  # fmt: skip
             text.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
             _differences(pair)
-            for (because,), group in pair.group_by("because", maintain_order=True):
-                text.line(f"{_labels(group) if len(group) < len(pair) else 'Every row'}: {because}.")
+            _contrasts(pair)
             text.line()
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
             text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
@@ -87,15 +86,24 @@ def compare(
         cite(base)
 
 
+def _contrasts(pair: pl.DataFrame) -> None:
+    """Which sessions each difference is of; what most rows share is said of the rest."""
+    groups = sorted((group for _, group in pair.group_by("because", maintain_order=True)), key=len)
+    for group in groups:
+        because = group["because"][0]
+        whom = "" if len(groups) == 1 else f" ({'all other rows' if group is groups[-1] else _labels(group)})"
+        text.line(f"{because[0].upper()}{because[1:]}{whom}.")
+
+
 def _labels(rows: pl.DataFrame) -> str:
-    return ", ".join(text.metric_of(m).label for m in rows["metric"])
+    return "; ".join(text.metric_of(m).phrase for m in rows["metric"])
 
 
 def _differences(pair: pl.DataFrame) -> None:
     text.table(
-        ["metric", "unit", "A", "B", "A − B, × A/B", "95 % interval", "A better", "matters"],
+        ["metric", "A", "B", "A − B, × A/B", "95 % interval", "A better", "matters"],
         [_difference(r) for r in pair.iter_rows(named=True)],
-        right=(2, 3, 4, 5, 6),
+        right=(1, 2, 3, 4, 5),
     )
 
 
@@ -105,7 +113,7 @@ def _difference(row: dict[str, Any]) -> list[str]:
     m = text.metric_of(row["metric"])
     mark = " *" if row["differs"] else "  "
     return [
-        m.label, m.unit, text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
+        text.name(m), text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
         text.difference(m, row["difference"], row["ratio"]) + mark, text.difference_interval(m, row["low"], row["high"], row["ratio"]),
         "" if row["p_a_better"] is None else percent(row["p_a_better"]), row["matters"],
     ]  # fmt: skip
@@ -361,9 +369,8 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
             emit(documents.labs(base.state, answer))
             return
         for a, b, speakers, same in answer.found.pairs.iter_rows():
-            text.line(
-                f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} in common, {same} of them by the same unit: {', '.join(speakers)}"
-            )
+            units = "by the same unit" if same == len(speakers) else f"{same} of them by the same unit"
+            text.line(f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} in common, {units}: {', '.join(speakers)}")
             mine = answer.found.offsets.filter(bench_a=a, bench_b=b)
             told = mine.filter(pl.col("offset").is_not_null())
             if len(told):
@@ -372,8 +379,7 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
                     [_lab_offset(r) for r in told.iter_rows(named=True)],
                     right=(2, 3, 4, 5, 6, 7),
                 )
-            for (reason,), group in mine.drop_nulls("reason").group_by("reason", maintain_order=True):
-                text.line(f"No offset ({', '.join(group['metric'])}): {reason}")
+            _no_offsets(mine, some=len(told) > 0)
             for pair in answer.curves:
                 if (pair.to_bench, pair.bench) == (a, b):
                     text.line(_bench_curves(pair, answer.aligned.get(pair.bench) == pair.to_bench))
@@ -382,6 +388,17 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
+
+
+def _no_offsets(rows: pl.DataFrame, *, some: bool) -> None:
+    """Why metrics have no offset; where none has one, in one line."""
+    from speakerdb.analysis.labs import LEAST_SHARED
+
+    if not some and len(rows) > 1:
+        text.line(f"No metric has an offset: each needs {LEAST_SHARED} speakers that have it from both.")
+        return
+    for (reason,), group in rows.drop_nulls("reason").group_by("reason", maintain_order=True):
+        text.line(f"No offset ({', '.join(group['metric'])}): {reason}")
 
 
 def _lab_offset(r: dict[str, Any]) -> list[str]:

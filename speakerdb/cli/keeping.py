@@ -225,7 +225,7 @@ def _learned(found: Learned) -> None:
         pairs = [p for p in found.benches if p.to_bench == to_bench]
         text.line(f"Beside {bench_words(to_bench)}, in dB; n specimens that both have measured")
         text.table(
-            ["bench", "n", "offset", "level", "left"],
+            ["bench", "n", "apart in shape, RMS", "in level", "left once aligned"],
             [
                 [bench_words(p.bench), p.n, *(text.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db))]
                 for p in pairs

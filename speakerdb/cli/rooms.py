@@ -127,28 +127,32 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
     text.line(room_words.headline(q, answer.seat, answer.currency))
     if len(found.rows):
         rows = found.rows if top is None else found.rows.head(top)
-        text.line(f"\nThese meet everything ({len(found.rows)}):")
+        text.line(f"\nBy their figures these meet everything, each with its chance ({len(found.rows)}):")
         _print_levels(answer, rows)
         _print_figures(answer, rows)
         text.line(f"Order: {ORDER}.")
     else:
-        text.line("\nNo speaker is sure to meet everything.")
+        text.line("\nBy their figures no speaker meets everything.")
     shown = min(top or MISSES_SHOWN, MISSES_SHOWN)
     if len(found.near_misses):
         text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
+        near = found.near_misses.head(shown)
+        besides = ["not judged besides"] if near["unknown"].count() else []
         text.table(
-            ["speaker", "setting", "level at seat (dB)", "p of meeting all", "misses", "not judged besides"],
+            ["speaker", "setting", "level at seat (dB)", "95 % interval", "chance", "misses", *besides],
             [
-                [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
-                 room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]), r["unknown"] or ""]
-                for r in found.near_misses.head(shown).iter_rows(named=True)
+                [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
+                 room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]),
+                 *([r["unknown"] or ""] if besides else [])]
+                for r in near.iter_rows(named=True)
             ],
-            right=(2, 3),
+            right=(2, 3, 4),
         )  # fmt: skip
-        if len(found.near_misses) > shown:
-            text.line(f"and {len(found.near_misses) - shown} more near misses; --json names them.")
+        if more := len(found.near_misses) - shown:
+            text.line(f"and {more} more near {'miss' if more == 1 else 'misses'}; --json names them.")
     if len(found.too_far):
-        text.line(f"{len(found.too_far)} others miss by more; --json names them.")
+        others = len(found.too_far)
+        text.line(f"{others} {'other misses' if others == 1 else 'others miss'} by more; --json names them.")
     if len(found.not_judged):
         text.line(f"\nNot judged ({len(found.not_judged)}):")
         for (reason,), group in found.not_judged.group_by("reason", maintain_order=True):
@@ -172,8 +176,9 @@ def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
         "speaker",
         "setting",
         "level at seat (dB)",
+        "95 % interval",
+        "chance",
         "in hand (dB)",
-        "p of meeting all",
         "direct (dB)",
         "limited by",
         "clean to (dB)",
@@ -182,15 +187,19 @@ def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     headings += ["NIOSH a day, dynamic / dense", "WHO/ITU a week, dynamic / dense"]
     table = []
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]),
-                 text.bounded(r["margin_db"], 1, r["censored"]), chance_text(r["p_meets_low"], r["p_meets_high"]),
+        cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
+                 chance_text(r["p_meets_low"], r["p_meets_high"]), text.bounded(r["margin_db"], 1, r["censored"]),
                  text.number(r["level_direct_db"], 1), r["limited_by"],
                  text.number(r["clean_level_db"], 1)]  # fmt: skip
         cells += [text.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
             cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
         table.append(cells)
-    text.table(headings, table, right=(2, 3, 4, 5, 7, *((8,) if passive else ())))
+    text.table(headings, table, right=(2, 3, 4, 5, 6, 8, *((9,) if passive else ())))
+
+
+def _level_interval(r: dict[str, Any]) -> str:
+    return _range(r["level_low_db"], r["level_high_db"], 1)
 
 
 def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
@@ -217,8 +226,8 @@ def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     text.table(headings, table, right=tuple(range(1, len(headings))))
 
 
-def _range(low: float | None, high: float | None) -> str:
-    return "–" if low is None and high is None else f"{text.number(low, 0)} … {text.number(high, 0)}"
+def _range(low: float | None, high: float | None, decimals: int = 0) -> str:
+    return "–" if low is None and high is None else f"{text.number(low, decimals)} … {text.number(high, decimals)}"
 
 
 def settings(

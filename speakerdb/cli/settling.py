@@ -78,8 +78,8 @@ def _measurements(answer: SettleAnswer) -> None:
     for words, metrics in _by_best(answer):
         text.line(f"\n{words[0].upper()}{words[1:]}:")
         text.table(
-            ["metric", "unit", "A − B, × A/B", "95 % interval", "then, if it stays", "chance to tell"],
-            [_best(row) for row in metrics], right=(2, 3, 4, 5),
+            ["metric", "A − B, × A/B", "95 % interval", "then, if it stays", "chance to tell"],
+            [_best(row) for row in metrics], right=(1, 2, 3, 4),
         )  # fmt: skip
 
 
@@ -98,6 +98,6 @@ def _best(row: dict[str, Any]) -> list[str]:
 
     m, ratio = text.metric_of(row["metric"]), row["ratio"]
     return [
-        m.label, m.unit, text.difference(m, row["difference"], ratio), text.difference_interval(m, row["low"], row["high"], ratio),
+        text.name(m), text.difference(m, row["difference"], ratio), text.difference_interval(m, row["low"], row["high"], ratio),
         text.difference_interval(m, row["expected_low"], row["expected_high"], ratio), percent(row["chance"]),
     ]  # fmt: skip

@@ -3,9 +3,10 @@
 from __future__ import annotations
 
 import math
+import operator
 import os
 import sys
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 from speakerdb.dictionary import METRICS, MetricDef
@@ -55,6 +56,17 @@ def bounded(number_: float | None, decimals: int, censored: str | None) -> str:
     return "–" if number_ is None else _SIGN[censored or "none"] + number(number_, decimals)
 
 
+def name(metric: MetricDef) -> str:
+    """A metric's label with its unit, for the first column of a table: 'Bass limit −6 dB (Hz)'."""
+    return f"{metric.label}, {metric.unit}" if "(" in metric.unit else f"{metric.label} ({metric.unit})"
+
+
+def either(metric: MetricDef, number_: float | None, censored: str | None, other: float | None) -> str:
+    """A value, and the other where it is one of two: '52.0 or 249.0'."""
+    shown = value(metric, number_, censored)
+    return shown if other is None else f"{shown} or {number(other, metric.decimals)}"
+
+
 def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
     """'41.2 … 44.0', an open end as –; empty where no interval has been worked out."""
     if low is None and high is None:
@@ -78,17 +90,78 @@ def difference_interval(metric: MetricDef, low: float | None, high: float | None
     return f"{number(low, decimals)} … {number(high, decimals)}"
 
 
-def table(headings: Sequence[str], rows: Sequence[Sequence[object]], *, right: Sequence[int] = ()) -> None:
-    """Print an aligned table on standard output; right: columns that are numbers."""
+BETWEEN = 2  # spaces between columns
+LEAST_TEXT = 6  # characters of a column of words, however narrow the terminal
+
+
+def table(
+    headings: Sequence[str], rows: Sequence[Sequence[object]], *, right: Sequence[int] = (), spare: Sequence[int] = ()
+) -> None:
+    """Print an aligned table on standard output; right: columns that are numbers; spare: columns that are left out where a whole row
+    would not fit a line.
+
+    Words wrap, numbers are never broken: where they would have to be, the columns stand in several tables below each other, the
+    first column in each.
+    """
     from rich.table import Table
 
-    grid = Table(box=None, pad_edge=False, padding=(0, 2, 0, 0), header_style="bold")
-    for i, heading in enumerate(headings):
-        # a name is never broken: headings and reasons give way first
-        grid.add_column(heading, justify="right" if i in right else "left", overflow="fold", no_wrap=i == 0)
-    for row in rows:
-        grid.add_row(*("–" if cell is None else str(cell) for cell in row))
-    console().print(grid)
+    cells = [["–" if cell is None else str(cell) for cell in row] for row in rows]
+    wide = console()
+    for columns, widths in _blocks(headings, cells, frozenset(right), frozenset(spare), wide.width):
+        grid = Table(box=None, pad_edge=False, padding=(0, BETWEEN, 0, 0), header_style="bold")
+        for i, width in zip(columns, widths, strict=True):
+            grid.add_column(headings[i], justify="right" if i in right else "left", overflow="fold", width=width)
+        for row in cells:
+            grid.add_row(*(row[i] for i in columns))
+        wide.print(grid)
+
+
+def _blocks(
+    headings: Sequence[str], cells: Sequence[Sequence[str]], right: frozenset[int], spare: frozenset[int], room: int
+) -> list[tuple[list[int], list[int]]]:
+    """Columns and their widths, of each table that the columns have to be parted into to fit so many characters."""
+    from rich.cells import cell_len
+
+    columns = list(range(len(headings)))
+
+    def longest(parts: Iterable[str]) -> int:
+        return min(max(map(cell_len, parts), default=1), room)
+
+    whole = [longest([headings[i], *(row[i] for row in cells)]) for i in columns]
+    wrapped = [longest([*headings[i].split(), *(row[i] for row in cells)]) for i in columns]  # the heading alone
+    least = [
+        wrapped[i]
+        if i in right
+        else longest([*headings[i].split(), *(part for row in cells for part in row[i].split())])
+        for i in columns
+    ]
+    broken = [least[i] if i in right else min(least[i], LEAST_TEXT) for i in columns]
+    if _across(whole) > room:
+        columns = [i for i in columns if i not in spare]
+    blocks = [columns[:1]]
+    for i in columns[1:]:
+        if _across([least[j] for j in [*blocks[-1], i]]) > room and len(blocks[-1]) > 1:
+            blocks.append(columns[:1])
+        blocks[-1].append(i)
+    found = []
+    for block in blocks:
+        widths = [whole[i] for i in block]
+        for floor in (wrapped, least, broken):  # headings give way before words wrap, and words before numbers
+            widths = _fitted(widths, [floor[i] for i in block], room)
+        found.append((block, widths))
+    return found
+
+
+def _across(widths: Sequence[int]) -> int:
+    return sum(widths) + BETWEEN * (len(widths) - 1)
+
+
+def _fitted(widths: Sequence[int], least: Sequence[int], room: int) -> list[int]:
+    """Widths of columns that fit so many characters: the widest gives way first, none below what it needs least."""
+    found = list(widths)
+    while _across(found) > room and any(map(operator.gt, found, least)):
+        found[max(range(len(found)), key=lambda i: found[i] if found[i] > least[i] else 0)] -= 1
+    return found
 
 
 def line(text: str = "") -> None:

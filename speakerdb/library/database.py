@@ -251,7 +251,8 @@ class Database:
     ) -> RoomAnswer:
         """Which speakers fit a room, a seat, a level and limits; near misses; what could not be judged. Raises RequestError.
 
-        most: the chance is worked out, the slowest part, of the first so many that meet it, and of near misses (None: of all).
+        most: chance and interval of the level are worked out, the slowest part, for the first so many that meet it, and so many of the
+        near misses (None: for all).
         """
         return rooms.shortlist(self.field, question, selection or Selection(), most)
 
