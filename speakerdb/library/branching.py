@@ -10,8 +10,8 @@ from speakerdb.dictionary import METRICS
 from speakerdb.library.sentences import value_text
 
 _WHY = {
-    "response": "the response lies within its error of the limit in between",
-    "directivity": "the pattern lies within its error of the limit in between",
+    "response": "in between, the response comes within its error of the limit",
+    "directivity": "in between, the pattern comes within its error of the limit",
 }
 
 
@@ -25,18 +25,19 @@ def cautions(shown: pl.DataFrame) -> list[str]:
         where = f" ({row['setting']})" if several else ""
         found.append(
             f"{metric.label}{where}: {value_text(metric, row['value'], row['censored'])}, or {value_text(metric, row['other_value'])} in "
-            f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY.get(metric.group, 'it lies within its error of the limit in between')}"
+            f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY[metric.group]}"
         )
     for flag, words in (
-        ("noise_limited", "noise limited: repeats could make most of this ripple, so the interval reaches further down"),
+        ("noise_limited", "part of the value may be noise of the measurement; the interval reaches to where it would lie without"),
         ("disagree", "sessions disagree by more than their errors, so the interval is widened"),
     ):
-        names = [METRICS[m].label for m in pooled.filter(pl.col(flag).fill_null(False))["metric"].unique(maintain_order=True)]
+        names = [METRICS[m].phrase for m in pooled.filter(pl.col(flag).fill_null(False))["metric"].unique(maintain_order=True)]
         if names:
             found.append(f"{_listed(names)}: {words}")
     return found
 
 
 def _listed(names: Sequence[str]) -> str:
-    """The first of many by name, the rest by their number."""
-    return ", ".join(names) if len(names) <= 4 else f"{', '.join(names[:3])} and {len(names) - 3} more"
+    """The first of many by name, the rest by their number; the first letter of a sentence."""
+    shown = "; ".join(names) if len(names) <= 4 else f"{'; '.join(names[:3])} and {len(names) - 3} more"
+    return shown[:1].upper() + shown[1:]

@@ -15,6 +15,7 @@ import polars as pl
 from speakerdb.analysis import match as matching
 from speakerdb.analysis import tradeoff as trading
 from speakerdb.errors import SpeakerdbError
+from speakerdb.library import branching
 from speakerdb.library.telling import remarks
 
 if TYPE_CHECKING:
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from speakerdb.library.answers import Explanation
     from speakerdb.library.claims import ClaimAnswer
     from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
+    from speakerdb.library.facts import Facts
     from speakerdb.library.ingest import IngestResult
     from speakerdb.library.learning import Learned
     from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
@@ -100,8 +102,9 @@ def metric_map(frame: pl.DataFrame) -> Document:
     return {row["metric"]: {key: clean(row[key]) for key in _M} for row in frame.iter_rows(named=True)}
 
 
-def show(state: State, speaker: str, frame: pl.DataFrame, target: Target, facts: Document, extra: Document) -> Document:
-    """pooled is the first setting's; every setting shown stands under settings, every session under sessions."""
+def show(state: State, speaker: str, frame: pl.DataFrame, target: Target, facts: Facts) -> Document:
+    """pooled is the first setting's; every setting shown stands under settings, every session under sessions; cautions are those
+    of the facts, then those of the values."""
     pooled = frame.filter(pl.col("session").is_null())
     settings = pooled["setting"].unique(maintain_order=True).to_list()
     single = frame.filter(pl.col("session").is_not_null())
@@ -113,8 +116,8 @@ def show(state: State, speaker: str, frame: pl.DataFrame, target: Target, facts:
                          "metrics": metric_map(part)})  # fmt: skip
     by_setting = {s: metric_map(pooled.filter(pl.col("setting") == s)) for s in settings}
     return document(
-        state, speaker=speaker, facts=facts, target=target, setting=settings[0], pooled=by_setting[settings[0]],
-        settings=by_setting, sessions=sessions, **extra,
+        state, speaker=speaker, facts=facts.values, target=target, setting=settings[0], pooled=by_setting[settings[0]],
+        settings=by_setting, sessions=sessions, **facts.extra(), cautions=[*facts.cautions(), *branching.cautions(frame)],
     )  # fmt: skip
 
 

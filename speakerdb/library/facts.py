@@ -20,13 +20,8 @@ class Facts:
     conflicts: list[str] = field(default_factory=list)
 
     def extra(self) -> dict[str, Any]:
-        """What `show --json` carries beside the facts."""
-        return {
-            "prices": self.prices,
-            "aliases": self.aliases,
-            "conflicts": self.conflicts,
-            "cautions": self.cautions(),
-        }
+        """What `show --json` carries beside the facts and the values."""
+        return {"prices": self.prices, "aliases": self.aliases, "conflicts": self.conflicts}
 
     def cautions(self) -> list[str]:
         """The lifting caution where the mass asks for it."""

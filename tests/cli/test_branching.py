@@ -21,7 +21,7 @@ def dipped(folder, depth_db, **keys):
 
 @pytest.fixture
 def filled(speakerdb, tmp_path):
-    dipped(tmp_path / "in" / "near", 3.4, model="Near", slug="near")
+    dipped(tmp_path / "in" / "near", 3.6, model="Near", slug="near")
     dipped(tmp_path / "in" / "deep", 8.0, model="Deep", slug="deep")
     with speakerdb_package.open(tmp_path / "speakers.duckdb", write=True) as base:
         base.ingest(tmp_path / "in")
@@ -30,7 +30,18 @@ def filled(speakerdb, tmp_path):
 
 
 def test_show_cautions_where_a_dip_decides(filled):
-    cautions = filled("show", "near", "--json").document["cautions"]
-    assert len([c for c in cautions if c.startswith("Bass limit −3 dB is one of two values")]) == 1
-    assert "one of two values" in filled("show", "near").out
+    found = filled("show", "near", "--json").document
+    limit = found["pooled"]["f3_hz"]
+    below, above = sorted([limit["value"], limit["other_value"]])
+    assert (below < 60, 160 < above < 320) == (True, True)  # the high-pass of 35 Hz, and the upper edge of the dip at 160 Hz
+    assert limit["low"] <= limit["value"] <= limit["high"]
+    assert limit["other_low"] <= limit["other_value"] <= limit["other_high"]
+    told = [c for c in found["cautions"] if c.startswith("Bass limit −3 dB: ")]
+    assert len(told) == 1
+    for value in (below, above):
+        assert f"{value:.1f} Hz" in told[0]
+    assert "comes within its error of the limit" in told[0]
+    out = filled("show", "near").out
+    assert f"{limit['value']:.1f} or {limit['other_value']:.1f}" in out
+    assert "comes within its error of the limit" in out
     assert not any("−3 dB" in c for c in filled("show", "deep", "--json").document["cautions"])

@@ -19,9 +19,9 @@ def check(command, document):
 
 
 @pytest.fixture(scope="module")
-def four(tmp_path_factory):
+def stored(tmp_path_factory):
     """A folder with four speakers' sessions in `in` and a database that holds them."""
-    root = tmp_path_factory.mktemp("four")
+    root = tmp_path_factory.mktemp("stored")
     write_fleet(root / "in")
     with speakerdb_package.open(root / "speakers.duckdb", write=True) as base:
         base.ingest(root / "in")
@@ -30,9 +30,9 @@ def four(tmp_path_factory):
 
 
 @pytest.fixture
-def filled(speakerdb, tmp_path, four):
+def filled(speakerdb, tmp_path, stored):
     """The command, with four speakers in ./speakers.duckdb and their folders in ./in."""
-    shutil.copytree(four, tmp_path, dirs_exist_ok=True)
+    shutil.copytree(stored, tmp_path, dirs_exist_ok=True)
     return speakerdb
 
 
@@ -42,23 +42,32 @@ SID = "SESSION"  # stands for the id of the first session
 @pytest.mark.parametrize(
     "arguments",
     [
-        "list", "show sill-1", "show sill-1 --all-settings", "show sill-1 --unit", "explain sill-1 f6_hz", "metrics", "metrics f6_hz",
-        "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank preference --price-max 500", "match sill-1", "query",
+        "list", "show sill-1", "show sill-1 --all-settings", "show sill-1 --absolute", "show sill-1 --another-unit",
+        "explain sill-1 f6_hz", "metrics", "metrics f6_hz", "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank f6_hz --jointly",
+        "rank f6_hz --absolute", "rank f6_hz --another-unit", "rank preference --price-max 500", "match sill-1", "query",
         "query sessions lab=shed", "derive", "derive --all", "derive --from-raw", "upgrade", "export tables", "verify", "verify --compact",
         "ingest in", "ingest in --dry-run", "ingest in --replace", f"withdraw {SID} --reason moved",
-        "rename alder-fen-sill-1 sill-one", "merge alder-fen-sill-1 alder-fen-sill-2 ",
+        "rename alder-fen-sill-1 sill-one",
     ],
 )  # fmt: skip
 def test_every_answer_fits_its_schema_and_text_comes_without_json(filled, arguments):
     first = filled("query", "sessions", "--json").document["rows"][0]["session"]
     words = arguments.replace(SID, first).split()
-    if words[0] == "merge":  # the two differ in date only, so that their keys do not clash
-        filled("withdraw", first, "--reason", "test")
-        return
     answer = filled(*words, "--json")
     assert answer.code == 0, answer.err
     check(words[0], answer.document)
     assert answer.err == ""
+
+
+def test_two_speakers_measured_on_different_days_are_merged(filled, tmp_path):
+    write_session(tmp_path / "later", bass_hz=45.0, model="Sill 9", date="2026-04-01")
+    filled("ingest", "later")
+    answer = filled("merge", "alder-fen-sill-1", "alder-fen-sill-9", "--json")
+    assert answer.code == 0, answer.err
+    check("merge", answer.document)
+    assert answer.document["sessions"] == 1
+    kept = filled("show", "alder-fen-sill-9", "--json").document
+    assert (kept["speaker"], len(kept["sessions"])) == ("alder-fen-sill-1", 2)
 
 
 def test_facts_answer_fits_its_schema(filled, tmp_path):
