@@ -160,7 +160,7 @@ def _arrow(censored: str, *, flip: bool) -> str:
 
 def ranking(rows: pl.DataFrame, what: Quantity, heading: Heading | None = None, *, width: int = theme.WIDE,
             mark: str | None = None) -> Any:  # fmt: skip
-    """Values with intervals, and beside them each speaker's set of ranks.
+    """Values with intervals, and beside them the places that each speaker can have.
 
     rows: speaker, rank, rank_low, rank_high, value, low, high, censored; the first MOST_RANKED are drawn. `mark` names
     a speaker to set off.
@@ -186,7 +186,7 @@ def _ranking_wide(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
     values = alt.layer(*_values(shown, what, y, left, ROW_PX)).properties(width=left, height=ROW_PX * len(shown))
     bare = alt.Y("row:O", axis=None)
     ranks = alt.Scale(domain=[1, max(int(shown["total"][0] or 1), 2)], nice=False)
-    x = alt.X("rank_low:Q", scale=ranks, axis=alt.Axis(title="Ranks it can have (95 %)", tickCount=5, format="d",
+    x = alt.X("rank_low:Q", scale=ranks, axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, format="d",
                                                        tickMinStep=1))  # fmt: skip
     base = alt.Chart(axes.inline(shown, what.decimals + 2))
     sets = alt.layer(
@@ -202,13 +202,13 @@ def _ranking_wide(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
 
 
 def _ranking_narrow(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
-    """One panel: the name and the set of ranks as words over each bar."""
+    """One panel: the name and its places as words over each bar."""
     import altair as alt
     import polars as pl
 
     step = 40
     words = [
-        f"rank {r}" if a == b else f"rank {r} ({a}–{b})"
+        f"place {r}" if a == b else f"place {r} ({a}–{b})"
         for r, a, b in shown.select("rank", "rank_low", "rank_high").iter_rows()
     ]
     shown = shown.with_columns(words=pl.Series(words), name=pl.col("speaker"))
@@ -250,7 +250,7 @@ def _rank_tips(what: Quantity) -> list[Any]:
     return [
         alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("value:Q", title=what.title),
         alt.Tooltip("low:Q", title="Low"), alt.Tooltip("high:Q", title="High"),
-        alt.Tooltip("rank_low:Q", title="Rank from"), alt.Tooltip("rank_high:Q", title="Rank to"),
+        alt.Tooltip("rank_low:Q", title="Place from"), alt.Tooltip("rank_high:Q", title="Place to"),
     ]  # fmt: skip
 
 

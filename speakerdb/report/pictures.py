@@ -221,17 +221,16 @@ def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:
 def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "", width: int = theme.WIDE,
             mark: str | None = None) -> Any:  # fmt: skip
     """The answer of `rank` as a chart: rows as Database.rank gives them."""
-    ok = rows.filter(pl.col("status") == "ok")
-    if not len(ok):
+    if not len(rows):
         raise RequestError("no speaker has this value and passes the filters: nothing to draw")
     better = {"high": "the highest first", "low": "the lowest first"}.get(METRICS[metric].better, "the highest first")
     lines = [f"{better}{'; ' + filters if filters else ''}"]
-    if len(ok) > field.MOST_RANKED:
-        lines.append(f"the first {field.MOST_RANKED} of {len(ok)} are drawn")
+    if len(rows) > field.MOST_RANKED:
+        lines.append(f"the first {field.MOST_RANKED} of {len(rows)} are drawn")
     heading = Heading(METRICS[metric].label, (*lines, cite(base)))
-    shown = ok.head(field.MOST_RANKED)["speaker"].to_list()
+    shown = rows.head(field.MOST_RANKED)["speaker"].to_list()
     names = dict(zip(shown, _names(base, shown), strict=True))
-    named = ok.with_columns(pl.col("speaker").replace(names))
+    named = rows.with_columns(pl.col("speaker").replace(names))
     return field.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))
 
 
@@ -322,12 +321,11 @@ def _over(base: Database, name: str) -> Quantity:
 
 
 def _slope(found: Trend, y: Quantity) -> str:
-    """'+0.8 dB (−0.2 to 1.8) per 10 years over 60 speakers', or why no line was fitted."""
+    """'+0.8 dB (−0.2 to 1.8) per 10 years, over 60 speakers of 20 makers', or why no line was fitted."""
     r = found.slopes.row(0, named=True)
-    if r["reason"]:
+    if r["effect"] is None:
         return f"no line: {r['reason']}"
     decimals = 1 if r["unit"] == "%" else y.decimals + 1
     effect, low, high = (words.signed(r[k], decimals) for k in ("effect", "low", "high"))
-    return (
-        f"{effect} {r['unit']} ({low} to {high}) per {r['per']}, over {r['speakers']} speakers of {r['makers']} makers"
-    )
+    interval = f"no interval: {r['reason']}" if r["reason"] else f"{low} to {high}"
+    return f"{effect} {r['unit']} ({interval}) per {r['per']}, over {r['speakers']} speakers of {r['makers']} makers"

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ from speakerdb.statistics.places import Scores, place_of
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
+    from speakerdb.library.field import Field
 
 FEWEST = percentile.LEAST  # others; among fewer a place says nothing (statistics.md §9)
 
@@ -110,13 +112,18 @@ def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = V
     for metric in (METRICS[m] for m in metrics if METRICS[m].ranked):
         column = field.metric_column(metric, rows)
         known = column.take(column.known)
-        place = _place(known, slug, lambda metric=metric, column=column: field.draws(metric.id)[rows["row"].to_numpy()][column.known])
+        place = _place(known, slug, partial(_draws, field, metric, rows["row"].to_numpy()[column.known]))
         if place is not None:
             found.append(place)
             values = known.value[(known.facts["speaker"] != slug).to_numpy()]
             others.append(pl.DataFrame({"metric": [metric.id] * len(values), "value": values}))
     empty = pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})
     return Standing(found, pl.concat([empty, *others]))
+
+
+def _draws(field: Field, metric: MetricDef, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+    """The own draws of a metric, of rows of the field."""
+    return field.draws(metric.id)[rows]
 
 
 def _place(known: MetricColumn, slug: str, draws: Callable[[], NDArray[np.float32]]) -> Place | None:

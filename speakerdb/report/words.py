@@ -60,9 +60,10 @@ def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
 def share(place: Place) -> str:
     """'3rd to 9th of 9'; why not, where it can't be said."""
     if place.count <= FEWEST:
-        return f"not placed: {place.count - 1} others have it"
+        others = place.count - 1
+        return f"not placed: {others or 'no'} {'other has' if others < 2 else 'others have'} it"
     if place.rank_low is None or place.rank_high is None:
-        return f"{ordinal(place.rank)} of {place.count}, no range"
+        return f"{ordinal(place.rank)} of {place.count}, its range not worked out"
     return place_words(place.rank_low, place.rank_high, place.count)
 
 
@@ -95,7 +96,7 @@ def end_names(metric: MetricDef) -> tuple[str, str]:
 
 
 def standing(place: Place, group: str) -> str | None:
-    """A sentence on the speaker's place, only as strong as the rank set; None where nothing can be said.
+    """A sentence on the speaker's place, only as strong as the range of it; None where nothing can be said.
 
     'surely in the deepest fifth', 'in the better half', 'near the middle'; a superlative ("the deepest") only where
     that holds when all of the group are looked at together.
@@ -117,7 +118,7 @@ def standing(place: Place, group: str) -> str | None:
             return f"{label}: among the {bottom} {words} of {place.count} {group}."
     if surely >= 0.5 - _MIDDLE and possibly <= 0.5 + _MIDDLE:
         return f"{label}: about the middle of {place.count} {group}."
-    counted = " from the highest" if metric.better == "neither" else ""
+    counted = f" from the {highest}" if metric.better == "neither" else ""
     return f"{label}: {share(place)} {group}{counted}."
 
 

@@ -16,6 +16,8 @@ from speakerdb.library.table import Wanted, field_table
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.analysis.field import Target
+
 
 def speakers(base: Database, currency: str | None) -> Document:
     return documents.document(base.state, rows=documents.rows(base.list(currency)))
@@ -25,11 +27,11 @@ def table(base: Database, wanted: Wanted) -> Document:
     return field_table(base.field, base.state, wanted)
 
 
-def speaker(base: Database, name: str, setting: str | None, *, all_settings: bool = False) -> Document:
+def speaker(base: Database, name: str, setting: str | None, *, all_settings: bool = False,
+            target: Target = "as_measured") -> Document:  # fmt: skip
     _, slug = base.find(name)
-    frame = base.show(slug, setting=setting, all_settings=all_settings, exact=True)
-    facts = base.facts(slug)
-    return documents.show(base.state, slug, frame, "as_measured", facts.values, facts.extra())
+    frame = base.show(slug, setting=setting, all_settings=all_settings, target=target, exact=True)
+    return documents.show(base.state, slug, frame, target, base.facts(slug))
 
 
 def explanation(base: Database, name: str, metric: str, setting: str | None) -> Document:
@@ -43,9 +45,10 @@ def relatives(base: Database, name: str, setting: str | None, selection: Selecti
     return documents.match(base.state, slug, used, frame, dict(WEIGHTS))
 
 
-def ranks(base: Database, metric: str, selection: Selection, top: int | None) -> Document:
+def ranks(base: Database, metric: str, selection: Selection, top: int | None, *, jointly: bool = False,
+          target: Target = "as_measured") -> Document:  # fmt: skip
     found = find_metric(metric)
-    answer = base.rank(found.id, selection=selection, top=top)
+    answer = base.rank(found.id, selection=selection, top=top, jointly=jointly, target=target)
     return documents.rank(base.state, answer, selection.filters.words())
 
 
@@ -72,8 +75,9 @@ def names(base: Database) -> dict[str, str]:
     return {slug: name if often[name] == 1 else f"{name} ({slug})" for slug, name in printed.items()}
 
 
-def compared(base: Database, names: Sequence[str], metrics: Sequence[str] | None = None, *, exact: bool) -> Document:
-    return documents.compare(base.state, base.compare(*names, metrics=metrics, exact=exact))
+def compared(base: Database, names: Sequence[str], metrics: Sequence[str] | None = None, *, exact: bool,
+             target: Target = "as_measured") -> Document:  # fmt: skip
+    return documents.compare(base.state, base.compare(*names, metrics=metrics, target=target, exact=exact))
 
 
 def tradeoff(base: Database, x: str, y: str, selection: Selection) -> Document:

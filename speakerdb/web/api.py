@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import JSONResponse
 
+from speakerdb.analysis.field import Target
 from speakerdb.analysis.filters import Filters
 from speakerdb.errors import RequestError
 from speakerdb.library import Question, Selection
@@ -25,6 +26,9 @@ _Metric = Annotated[str, Path(min_length=1, max_length=100, description="A metri
 _Setting = Annotated[str | None, Query(max_length=200, description="Another setting than the default one")]
 _Amount = Annotated[float | None, Query(ge=0, le=1e9, allow_inf_nan=False)]
 _Year = Annotated[int | None, Query(ge=1800, le=2200)]
+_Target = Annotated[
+    Target, Query(description="Intervals as measured on this bench, with the bench's own error, or about another unit")
+]
 _Top = Annotated[int | None, Query(ge=1, le=100_000, description="Only the first so many")]
 
 
@@ -113,15 +117,19 @@ def field(
 
 
 @router.get("/speakers/{speaker}", responses=described("show"))
-def speaker(site: _Site, speaker: _Name, setting: _Setting = None, all_settings: bool = False) -> JSONResponse:
+def speaker(
+    site: _Site, speaker: _Name, setting: _Setting = None, all_settings: bool = False, target: _Target = "as_measured"
+) -> JSONResponse:
     """All values of one speaker, pooled and per session."""
-    key = ("speaker", speaker, setting, all_settings)
-    return JSONResponse(site.ask(key, lambda b: answers.speaker(b, speaker, setting, all_settings=all_settings)))
+    key = ("speaker as JSON", speaker, setting, all_settings, target)
+    return JSONResponse(
+        site.ask(key, lambda b: answers.speaker(b, speaker, setting, all_settings=all_settings, target=target))
+    )
 
 
 @router.get("/speakers/{speaker}/relatives", responses=described("match"))
 def relatives(site: _Site, whom: _Whom, speaker: _Name, setting: _Setting = None, top: _Top = 10) -> JSONResponse:
-    """The nearest relatives of a speaker by its curves."""
+    """Speakers that measure like one, nearest first."""
     key = ("relatives", speaker, setting, whom, top)
     return JSONResponse(site.ask(key, lambda base: answers.relatives(base, speaker, setting, whom, top)))
 
@@ -160,10 +168,13 @@ def compare(
         list[str], Query(min_length=2, max_length=5, description="Slugs or parts; name@setting for a setting")
     ],
     metric: Annotated[list[str] | None, Query(max_length=60)] = None,
+    target: _Target = "as_measured",
 ) -> JSONResponse:
     """Differences of every pair, how sure they are, and whether they matter."""
-    key = ("compare as JSON", tuple(speaker), tuple(metric or ()))
-    return JSONResponse(site.ask(key, lambda base: answers.compared(base, speaker, metric or None, exact=False)))
+    key = ("compare as JSON", tuple(speaker), tuple(metric or ()), target)
+    return JSONResponse(
+        site.ask(key, lambda base: answers.compared(base, speaker, metric or None, exact=False, target=target))
+    )
 
 
 _Property = Annotated[
@@ -239,9 +250,19 @@ def metric(metric: _Metric) -> JSONResponse:
 
 
 @router.get("/metrics/{metric}/ranks", responses=described("rank"))
-def ranks(site: _Site, whom: _Whom, metric: _Metric, top: _Top = None) -> JSONResponse:
-    """Speakers in order of a metric, the better first, with their rank sets."""
-    return JSONResponse(site.ask(("ranks", metric, whom, top), lambda base: answers.ranks(base, metric, whom, top)))
+def ranks(
+    site: _Site,
+    whom: _Whom,
+    metric: _Metric,
+    top: _Top = None,
+    jointly: Annotated[bool, Query(description="Also the places that all together can have")] = False,
+    target: _Target = "as_measured",
+) -> JSONResponse:
+    """Speakers in order of a metric, the better first, with the places that each can have."""
+    key = ("ranks", metric, whom, top, jointly, target)
+    return JSONResponse(
+        site.ask(key, lambda base: answers.ranks(base, metric, whom, top, jointly=jointly, target=target))
+    )
 
 
 @router.get("/questions", responses=described("query"))

@@ -7,6 +7,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from starlette.datastructures import QueryParams
 
+from speakerdb.analysis.field import TARGETS, Target
 from speakerdb.analysis.filters import Filters
 from speakerdb.library import Selection
 from speakerdb.session import KINDS
@@ -111,6 +112,12 @@ def selection(ask: Ask, currencies: Sequence[str]) -> Selection:
     )
     currency = ask.choice("currency", currencies)
     return Selection(filters, currency, ask.choice("price_kind", PRICE_KINDS), ask.flag("all_settings"))
+
+
+def target(ask: Ask) -> Target:
+    """What intervals and places are to hold; as measured where nothing is said."""
+    named = ask.choice("target", TARGETS)
+    return next((t for t in TARGETS if t == named), "as_measured")
 
 
 def filter_address(ask: Ask) -> dict[str, str]:

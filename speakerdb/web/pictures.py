@@ -16,7 +16,7 @@ from speakerdb.library.naming import find_metric
 from speakerdb.report import frames
 from speakerdb.report import pictures as drawn
 from speakerdb.web.answers import names
-from speakerdb.web.asking import Ask, selection
+from speakerdb.web.asking import Ask, selection, target
 from speakerdb.web.site import Desk, Site, site_of
 
 if TYPE_CHECKING:
@@ -164,13 +164,13 @@ def _trend(base: Database, ask: Ask, width: int) -> Any:
 
 @picture("ranking")
 def _ranking(base: Database, ask: Ask, width: int) -> Any:
-    """Values and rank sets of the first speakers by a metric."""
+    """Values of the first speakers by a metric, with the places they can have."""
     import polars as pl
 
     from speakerdb.charts.field import ranking
     from speakerdb.charts.quantity import Quantity
 
     metric = find_metric(ask.text("metric") or "")
-    frame = base.rank(metric.id, selection=selection(ask, base.field.currencies())).rows
-    shown = frame.filter(pl.col("status") == "ok").head(RANKED)
+    whom = selection(ask, base.field.currencies())
+    shown = base.rank(metric.id, selection=whom, top=RANKED, target=target(ask)).rows
     return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), Quantity.of(metric), width=width)

@@ -20,11 +20,6 @@ HERE = Path(__file__).parent
 STATIC = HERE / "static"
 GAP = "–"
 RATIO_DECIMALS = 2
-_CORRECTED = {m.id for m in METRICS.values() if m.ripple} | {
-    "preference",
-    "preference_bass_managed",
-    "smoothness_in_room",
-}
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
@@ -104,7 +99,7 @@ def change(value: float | None, unit: str) -> str:
 
 
 def share(value: float | None) -> str:
-    """A probability in percent, never certain: it is counted in draws."""
+    """A probability in percent, never 0 or 100 %."""
     return GAP if value is None else room_words.percent(value)
 
 

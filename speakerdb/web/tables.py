@@ -99,7 +99,7 @@ def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[
     group = standing.group_of(base, chosen.speaker)
     places = standing.standing(base, chosen.speaker, group).places
     rows = [
-        {"metric": p.metric.id, "value": words.of_place(p), 
+        {"metric": p.metric.id, "value": words.of_place(p),
          "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
         for p in places
     ]  # fmt: skip

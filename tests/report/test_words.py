@@ -12,9 +12,8 @@ from speakerdb.report.standing import Place
 
 
 def place(rank_low: int | None, rank_high: int | None, *, count: int = 41, metric: str = "f6_hz", rank: int = 5,
-          surely: tuple[int, int] | None = None, censored: str = "none") -> Place:  # fmt: skip
-    low, high = surely or (rank_low, rank_high)
-    return Place(METRICS[metric], 41.26, 41.3, 40.0, 43.0, censored, rank, rank_low, rank_high, low, high, count)
+          superlative: bool = False, censored: str = "none") -> Place:  # fmt: skip
+    return Place(METRICS[metric], 41.26, 40.0, 43.0, censored, rank, rank_low, rank_high, superlative, count)
 
 
 @pytest.mark.parametrize(
@@ -25,38 +24,50 @@ def place(rank_low: int | None, rank_high: int | None, *, count: int = 41, metri
         (2, 21, "among the deepest half"),
         (35, 40, "among the highest fifth"),
         (15, 28, "about the middle"),
-        (3, 35, "better than 15 to 95 % of 40 other monitors; closer it can't be placed"),
+        (3, 35, "3rd to 35th of 41 monitors"),
     ],
 )
-def test_a_place_is_told_as_wide_as_its_rank_set(rank_low: int, rank_high: int, said: str) -> None:
+def test_a_place_is_told_as_wide_as_its_range(rank_low: int, rank_high: int, said: str) -> None:
     assert said in (words.standing(place(rank_low, rank_high), "monitors") or "")
 
 
 def test_a_superlative_needs_all_speakers_looked_at_together() -> None:
-    alone = place(1, 1, surely=(1, 3))
-    assert "the deepest of" not in (words.standing(alone, "monitors") or "")
-    sure = place(1, 1, surely=(1, 1))
+    assert "the deepest of" not in (words.standing(place(1, 1), "monitors") or "")
+    sure = place(1, 1, superlative=True)
     assert words.standing(sure, "monitors") == "Bass limit −6 dB, 41.3 Hz: the deepest of 41 monitors."
+    last = place(41, 41, superlative=True)
+    assert words.standing(last, "monitors") == "Bass limit −6 dB, 41.3 Hz: the highest of 41 monitors."
 
 
 def test_without_uncertainty_or_in_a_small_group_nothing_is_said() -> None:
     assert words.standing(place(None, None), "monitors") is None
-    assert words.standing(place(1, 2, count=7), "monitors") is None
-    assert words.share(place(1, 2, count=7)) == "not placed: 6 others have it"
-    assert words.share(place(None, None)) == "rank 5 of 41, no interval"
+    assert words.standing(place(1, 2, count=8), "monitors") is None
+    assert words.share(place(1, 2, count=8)) == "not placed: 7 others have it"
+    assert words.share(place(1, 2, count=2)) == "not placed: 1 other has it"
+    assert words.share(place(None, None)) == "5th of 41, its range not worked out"
+    assert (
+        words.share(place(1, 2, count=9)) == "1st to 2nd of 9"
+    )  # statistics.md §9: fewer than 8 others widen the group
 
 
-def test_the_share_is_n_minus_rank_over_n_minus_1() -> None:
-    # statistics.md §4, Percentile
+def test_a_place_is_told_by_the_places_it_can_have() -> None:
+    # statistics.md §9: "3rd to 9th of 9"
+    assert words.share(place(3, 9, count=9)) == "3rd to 9th of 9"
+    assert words.share(place(12, 12)) == "12th of 41"
+    assert words.share(place(21, 23)) == "21st to 23rd of 41"
+    assert words.share(place(1, 41)) == "place not known: 1st to 41st of 41"
+
+
+def test_the_shares_it_surely_and_possibly_beats_are_those_of_its_range() -> None:
     assert place(5, 13).beats == ((41 - 13) / 40, (41 - 5) / 40)
-    assert words.share(place(5, 13)) == "better than 70 to 90 % of 40 others"
-    assert words.share(place(1, 41)) == "anywhere among 41, at this precision"
 
 
 def test_where_neither_direction_is_better_no_place_is_called_better() -> None:
-    said = words.share(place(5, 13, metric="beamwidth_horizontal_deg"))
-    assert said.startswith("higher than")
-    assert "widest fifth" in (words.standing(place(2, 9, metric="beamwidth_horizontal_deg"), "monitors") or "")
+    wide = "beamwidth_horizontal_deg"
+    assert "widest fifth" in (words.standing(place(2, 9, metric=wide), "monitors") or "")
+    counted = words.standing(place(3, 35, metric=wide), "monitors") or ""
+    assert "3rd to 35th of 41 monitors from the widest" in counted
+    assert "better" not in counted
 
 
 def test_differences_are_told_only_where_the_whole_interval_matters() -> None:

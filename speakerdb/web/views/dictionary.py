@@ -4,16 +4,20 @@ from __future__ import annotations
 
 from typing import Any
 
+from speakerdb.analysis.field import Target
 from speakerdb.dictionary import METRICS
 from speakerdb.library import documents
 from speakerdb.library.naming import find_metric
 from speakerdb.session import KINDS
-from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
+from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection, target
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field import GROUPS, ROWS
 
-MOST_NAMED = 200  # speakers that have no rank are named up to so many
+MOST_NAMED = 200  # speakers that have no place are named up to so many
+STATEMENTS: tuple[tuple[Target, str], ...] = (
+    ("as_measured", "as measured on this bench"), ("absolute", "with the bench’s own error"), ("another_unit", "of another unit you would buy"),
+)  # fmt: skip
 
 
 def dictionary(desk: Desk, ask: Ask) -> View:
@@ -26,7 +30,7 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One metric: what it means, and who stands where."""
     found = find_metric(name)
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
-    whom = selection(ask, currencies)
+    whom, about, jointly = selection(ask, currencies), target(ask), ask.flag("jointly")
     page = ask.whole("page", 1, 10**6) or 1
     content: dict[str, Any] = {
         "total": 0,
@@ -37,7 +41,8 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         "cautions": (),
     }
     if found.ranked:
-        answer = desk.ask(("rank", found.id, whom), lambda base: base.rank(found.id, selection=whom))
+        key = ("rank", found.id, whom, about, jointly)
+        answer = desk.ask(key, lambda base: base.rank(found.id, selection=whom, jointly=jointly, target=about))
         ok, withheld = answer.rows, answer.withheld
         content = {
             "total": len(ok), "rows": documents.rows(ok.slice((page - 1) * rows, rows)), "pages": -(-len(ok) // rows),
@@ -46,6 +51,6 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     return View(
         "metric.html",
         content
-        | {"metric": found, "page": page, "ask": ask, "kept": filter_address(ask), "kinds": KINDS, "limits": LIMITS,
-           "currencies": currencies, "price_kinds": PRICE_KINDS},
+        | {"metric": found, "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": jointly,
+           "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "statements": STATEMENTS},
     )  # fmt: skip

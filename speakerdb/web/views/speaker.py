@@ -25,7 +25,7 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
             (
                 "place",
                 "A strip per metric with the peers as ticks and this speaker as a mark with its interval",
-                "Each strip runs from the worst to the best of its peers; the words beside it say how many it surely leaves behind.",
+                "Each strip runs from the worst to the best of its peers; the words beside it say which places it can have.",
                 True,
             ),
         ),
