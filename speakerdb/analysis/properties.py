@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.analysis.compare import step_on_scale
 from speakerdb.analysis.field import FloatArray, MetricColumn
 from speakerdb.dictionary import Better
 from speakerdb.statistics.benches import Benches, one_bench
@@ -24,8 +25,8 @@ UNITS_OF_LOG = frozenset({"price", "volume_l", "mass_kg", "height_mm", "width_mm
 class Property:
     """A metric or a fact of n speakers.
 
-    value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale (`scaled`), 0 of a
-    fact. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one.
+    value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale (`scaled`), the
+    rounding to the display step included, as in places; 0 of a fact. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one.
     benches: what benches add to a comparison. censored (n,): 'none', 'at_most', 'at_least'; reason (n,): why unknown. log: whether
     ratios count; least: what a value is taken to be at least where its logarithm is.
     """
@@ -71,8 +72,9 @@ class Property:
 def of_metric(column: MetricColumn) -> Property:
     """A metric: its plain values with their errors. The listeners' scatter about a predicted preference is in none of them."""
     m = column.metric
+    se = np.hypot(column.se, step_on_scale(m, column.value) / math.sqrt(12.0))
     return Property(
-        m.id, m.label, m.unit, m.better, m.scale == "log", m.step / 100.0, m.decimals, column.value, column.se, column.other_value,
+        m.id, m.label, m.unit, m.better, m.scale == "log", m.step / 100.0, m.decimals, column.value, se, column.other_value,
         column.other_se, column.other_share, column.benches, np.array(column.censored), column.reason,
     )  # fmt: skip
 

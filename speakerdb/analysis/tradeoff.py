@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -11,22 +11,25 @@ from numpy.typing import NDArray
 from speakerdb.analysis.field import FloatArray
 from speakerdb.analysis.properties import Property
 from speakerdb.errors import RequestError
+from speakerdb.statistics import frontier as frontiers
 from speakerdb.statistics import tradeoff as statistics
 from speakerdb.statistics.fields import generator
+from speakerdb.statistics.frontier import Frontier, Known
 
 QUANTILE = 0.9
+LEAST_OF_KIND = 5  # speakers of a kind below which none of them is judged
 LINE_POINTS = 25
 LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)
-BY_CHANCE = (
-    "about 5 % of all speakers fall outside their interval by chance: {expected:.0f} of {count} here, {outside} do"
-)
+BY_CHANCE = "about 5 % of all speakers fall outside their interval by chance: expected {expected:.0f} of {count}, found {outside}"
+ONLY_BOUNDS = "only bounds are known that decide it"
+X_MEASURED = "told only where the first of the two is a fact, such as a price"
 
 
 @dataclass(frozen=True, eq=False)
 class TradeOff:
-    """rows: speaker, setting, x, x_censored, y, y_censored, p_frontier, p_frontier_low, p_frontier_high, x_on_frontier,
-    expected, low, high, beats ('better', 'worse', 'as_expected', null); line: x, fit, low, high of the quantile line, empty
-    below 50 speakers; unknown: speaker, setting, reason; outside: how many fall outside their interval; cautions."""
+    """rows: speaker, setting, x, x_censored, y, y_censored, p_frontier, p_frontier_low, p_frontier_high, beaten_from, beaten_by,
+    beaten_reason, expected, low, high, makers, beats ('better', 'worse', 'as_expected', null); line: x, fit, low, high of the quantile
+    line, empty below 50 speakers; unknown: speaker, setting, reason; outside: how many fall outside their interval; cautions."""
 
     rows: pl.DataFrame
     line: pl.DataFrame
@@ -38,44 +41,47 @@ class TradeOff:
 def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool = True) -> TradeOff:
     """Set y against x over the speakers of whom both are known; rows sorted by p_frontier, then x from good to bad.
 
-    p_frontier: share of draws in which no other is at least as good in both and better in one. x_on_frontier: the x at which the
-    speaker would be on it in half of the draws, all else equal (null: at any). expected, low, high: y as the others lead to expect
-    from x and kind. with_line: work out the quantile line. Raises RequestError where one of the two has no better direction.
+    p_frontier: probability that no other is at least as good in both and better in one, null where there is no other; with bounds, at
+    their worst and their best for the speaker, p_frontier_low and _high. beaten_from: going through the rivals' x from good to bad, the
+    first from which on a speaker is more likely beaten than not, and whose it is (beaten_by); both null where at none, or, with
+    beaten_reason, where that isn't judged: x is measured, bounds decide, fewer than 5 of a kind. expected, low, high: y as the others
+    lead to expect from x and kind, makers: of how many others of its kind. with_line: work out the quantile line. Raises RequestError
+    where one of the two has no better direction.
     """
     for one in (x, y):
         if one.better == "neither":
             raise RequestError(f"{one.id}: neither direction is better, so it has no frontier; try `trend`")
     if x.id == y.id:
         raise RequestError(f"{x.id} against itself is no trade-off: name two properties")
-    known = x.known & y.known
-    rows = np.flatnonzero(known)
-    kx, ky = _turned(x, rows), _turned(y, rows)
-    share, share_low, share_high = statistics.frontier_probability(kx, ky)
-    limit = _sign(x) * statistics.frontier_limit(kx.draws, ky.draws)
-    exact = (x.exact & y.exact)[rows]
-    expected = _expectation(facts[rows], x, y, rows, exact)
+    rows = np.flatnonzero(x.known & y.known)
+    told, exact = facts[rows], (x.exact & y.exact)[rows]
+    found = frontiers.frontier(_turned(x, rows), _turned(y, rows))
+    expected = _expectation(told, x, y, rows, exact)
     better = np.where(_sign(y) > 0, y.value[rows] > expected.high, y.value[rows] < expected.low)
     worse = np.where(_sign(y) > 0, y.value[rows] < expected.low, y.value[rows] > expected.high)
     beats = np.select([np.isnan(expected.expected), better, worse], ["", "better", "worse"], "as_expected")
+    alone = len(rows) < 2
     frame = pl.DataFrame(
         {
-            "speaker": facts["speaker"][rows], "setting": facts["setting"][rows],
+            "speaker": told["speaker"], "setting": told["setting"],
             "x": x.value[rows], "x_censored": x.censored[rows].tolist(), "y": y.value[rows], "y_censored": y.censored[rows].tolist(),
-            "p_frontier": share, "p_frontier_low": share_low, "p_frontier_high": share_high,
-            "x_on_frontier": np.where(np.isfinite(limit), limit, np.nan),
-            "expected": expected.expected, "low": expected.low, "high": expected.high, "beats": pl.Series([word or None for word in beats.tolist()], dtype=pl.String),
+            **{name: np.where(alone, np.nan, p) for name, p in (("p_frontier", found.p), ("p_frontier_low", found.low), ("p_frontier_high", found.high))},
+            **_beaten(told, x, found),
+            "expected": expected.expected, "low": expected.low, "high": expected.high, "makers": _makers(told, exact),
+            "beats": pl.Series([word or None for word in beats.tolist()], dtype=pl.String),
         }
-    ).with_columns(pl.col("x_on_frontier", "expected", "low", "high").fill_nan(None))  # fmt: skip
-    frame = frame.sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False])
+    ).with_columns(
+        pl.col("p_frontier", "p_frontier_low", "p_frontier_high", "beaten_from", "expected", "low", "high").fill_nan(None),
+        makers=pl.when(pl.col("expected").is_finite()).then("makers"),
+    )  # fmt: skip
+    frame = frame.sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False], nulls_last=True)  # fmt: skip
     outside, judged = int((better | worse).sum()), int(np.isfinite(expected.expected).sum())
     cautions = [BY_CHANCE.format(expected=0.05 * judged, count=judged, outside=outside)] if judged else []
     if (~exact).any():
-        bounds = (
-            frame.filter((pl.col("x_censored") != "none") | (pl.col("y_censored") != "none"))["speaker"].unique().sort()
-        )
-        cautions.append(f"only bounds are known of {', '.join(bounds)}: left out of the expectation and the quantile line; the range of "
-                        "p_frontier allows for all that they may be. Labs choose the highest drive, so a bound says as much of the lab")  # fmt: skip
-    line = _line(facts[rows], x, y, rows, exact) if with_line else pl.DataFrame(schema=LINE_SCHEMA)
+        bounds = told.filter(pl.Series(~exact))["speaker"].unique().sort()
+        cautions.append(f"only bounds are known of {', '.join(bounds)}: left out of the expectation and the quantile line; chances of the "
+                        "frontier allow for all that they may be. Labs choose the highest drive, so a bound says as much of the lab")  # fmt: skip
+    line = _line(told, x, y, rows, exact) if with_line else pl.DataFrame(schema=LINE_SCHEMA)
     return TradeOff(frame, line, _unknown(facts, x, y), outside, tuple(cautions))
 
 
@@ -83,11 +89,48 @@ def _sign(one: Property) -> float:
     return -1.0 if one.better == "low" else 1.0
 
 
-def _turned(one: Property, rows: NDArray[np.int64]) -> statistics.Known:
+def _turned(one: Property, rows: NDArray[np.int64]) -> Known:
+    """On the working scale, more being better; what benches add, relative to those behind most of the rows."""
+    sign = _sign(one)
     least, most = (one.censored[rows] == word for word in ("at_most", "at_least"))
-    if _sign(one) < 0:
+    if sign < 0:
         least, most = most, least
-    return statistics.Known(_sign(one) * one.draws[rows], least, most)
+    benches = one.benches.take(rows)
+    if len(rows):
+        commonest = benches.loading[np.bincount(benches.pattern).argmax()]
+        benches = replace(benches, loading=benches.loading - commonest)
+    return Known(
+        sign * one.scaled(one.value[rows]), one.se[rows], sign * one.scaled(one.other_value[rows]), one.other_se[rows],
+        one.other_share[rows], benches.shared, least, most,
+    )  # fmt: skip
+
+
+def _beaten(facts: pl.DataFrame, x: Property, found: Frontier) -> dict[str, pl.Series | FloatArray]:
+    """beaten_from, beaten_by, beaten_reason; x in its own unit."""
+    kind, count = facts["kind"].to_list(), facts.select(pl.len().over("kind"))["len"].to_list()
+    decided = (found.beaten_low == found.beaten_high).tolist()
+    measured = np.isnan(found.beaten_from)
+    reason = [
+        X_MEASURED if unnamed
+        else f"{n} {'of its kind' if one else 'of no kind'}; at least {LEAST_OF_KIND} are needed" if n < LEAST_OF_KIND
+        else None if sure else ONLY_BOUNDS
+        for unnamed, one, n, sure in zip(measured.tolist(), kind, count, decided, strict=True)
+    ]  # fmt: skip
+    named = np.array([r is None for r in reason], bool) & (found.beaten_by >= 0)
+    limit = np.where(named, x.unscaled(_sign(x) * found.beaten_from), np.nan)
+    slugs = facts["speaker"].to_list()
+    by = [slugs[k] if told else None for k, told in zip(found.beaten_by.tolist(), named.tolist(), strict=True)]
+    return {
+        "beaten_from": limit, "beaten_by": pl.Series(by, dtype=pl.String), "beaten_reason": pl.Series(reason, dtype=pl.String),
+    }  # fmt: skip
+
+
+def _makers(facts: pl.DataFrame, exact: NDArray[np.bool_]) -> pl.Series:
+    """Of each speaker the number of makers behind the others of its kind that have exact values."""
+    kept = facts.select("kind", "maker").with_columns(exact=pl.Series(exact, dtype=pl.Boolean))
+    makers = pl.col("maker").filter("exact").n_unique().over("kind")
+    own = pl.col("exact").sum().over("kind", "maker") == pl.col("exact").cast(pl.UInt32)
+    return kept.select((makers.cast(pl.Int64) - (own & pl.col("exact")).cast(pl.Int64)).alias("makers"))["makers"]
 
 
 def _expectation(facts: pl.DataFrame, x: Property, y: Property, rows: NDArray[np.int64], exact: NDArray[np.bool_]) -> statistics.Expectation:  # fmt: skip

@@ -34,6 +34,7 @@ _PRODUCTS = 30_000  # sheets multiplied before draws get fewer
 _SURE = 5.0  # standard deviations of a difference beyond which a speaker is surely beaten
 _BEATERS = 256  # speakers that are tried for that
 _REACH = 4.5  # standard deviations about its values that a grid spans
+_NOTHING = 1e-9  # a smaller probability is told as none
 _NEVER = 1e-30  # stands for a chance of nothing, so that a factor can be taken off a product again
 _LEAST_SE = 1e-6  # of the spread of all, where values without error stand among values with
 _BLOCK = 1000  # speakers at a time
@@ -166,11 +167,14 @@ def frontier(x: Known, y: Known) -> Frontier:
     """
     x, y = _prepared(x), _prepared(y)
     p, beaten, by = _one(x, y, x, y)
+    p = np.where(p < _NOTHING, 0.0, p)
     if not (x.censored | y.censored).any():
         return Frontier(p, p, p, beaten, by, beaten, beaten)
     low, beaten_low, _ = _one(x.least(), y.least(), x.most(), y.most())
     high, beaten_high, _ = _one(x.most(), y.most(), x.least(), y.least())
-    return Frontier(p, np.minimum(low, p), np.maximum(high, p), beaten, by, beaten_low, beaten_high)
+    return Frontier(
+        p, np.where(low < _NOTHING, 0.0, np.minimum(low, p)), np.maximum(high, p), beaten, by, beaten_low, beaten_high
+    )
 
 
 _Found = tuple[FloatArray, FloatArray, IntArray]
@@ -496,7 +500,9 @@ class _Sheet:
             moved_x, moved_y = x.shared[kept] @ u[: x.shared.shape[1]], y.shared[kept] @ u[x.shared.shape[1] :]
             worse_x = np.maximum(x.below(kept, grid_x[None, :] - moved_x[:, None]), _NEVER)
             worse_y = y.below(kept, grid_y[None, :] - moved_y[:, None])
-            for start in range(0, len(kept), _TOGETHER):  # each rival's factor, worse_x + (1 − worse_x)·worse_y, by one product
+            for start in range(
+                0, len(kept), _TOGETHER
+            ):  # each rival's factor, worse_x + (1 − worse_x)·worse_y, by one product
                 many = slice(start, start + _TOGETHER)
                 left = np.stack([worse_x[many], 1.0 - worse_x[many]], axis=-1)
                 right = np.stack([np.ones_like(worse_y[many]), worse_y[many]], axis=-2)

@@ -1,124 +1,22 @@
-"""Two properties against each other: who stands on the frontier, what one leads to expect of the other.
+"""Two properties against each other: what one leads to expect of the other, and the line that a share of all leave below.
 
-For the frontier more of either is better: negate where less is. n speakers, B draws.
+n speakers.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any, Literal
+from functools import cached_property
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 FloatArray = NDArray[np.float64]
-Floats = NDArray[np.floating[Any]]
 LEVEL = 0.95
 LEAST_FOR_QUANTILE = 50
-BOOTSTRAPS = 200
-
-
-def undominated(x: Floats, y: Floats) -> NDArray[np.bool_]:
-    """(n, B): in each draw, whether no other speaker is at least as good in both and better in one.
-
-    >>> undominated(np.array([[1.0], [2.0], [2.0]]), np.array([[3.0], [2.0], [1.0]])).ravel().tolist()
-    [True, True, False]
-    """
-    if not len(x):
-        return np.zeros(x.shape, bool)
-    order = np.lexsort((-y, -x), axis=0)
-    xs, ys = np.take_along_axis(x, order, axis=0), np.take_along_axis(y, order, axis=0)
-    first = np.ones(xs.shape, bool)  # the first of those with the same x: the best of them in y
-    first[1:] = xs[1:] != xs[:-1]
-    leader = np.maximum.accumulate(np.where(first, np.arange(len(x))[:, None], 0), axis=0)
-    before = np.full(ys.shape, -np.inf)
-    before[1:] = np.maximum.accumulate(ys, axis=0)[:-1]
-    none_before = leader == 0
-    ahead = np.take_along_axis(before, leader, axis=0)
-    beaten = (~none_before & (ahead >= ys)) | (np.take_along_axis(ys, leader, axis=0) > ys)
-    found = np.empty(x.shape, bool)
-    np.put_along_axis(found, order, ~beaten, axis=0)
-    return found
-
-
-def _share_alone(own: tuple[Floats, Floats], others: tuple[Floats, Floats]) -> FloatArray:
-    """(n,) share of draws in which a speaker at its own ends (x, y) is dominated by none of the other speakers at theirs."""
-    count, draws = own[0].shape
-    found = np.zeros(count)
-    for b in range(draws):
-        x, y, own_x, own_y = (np.ascontiguousarray(one[:, b], np.float64) for one in (*others, *own))
-        found += ~_dominated_by_others(x, y, own_x, own_y)
-    return np.asarray(found / draws)
-
-
-def _dominated_by_others(x: FloatArray, y: FloatArray, own_x: FloatArray, own_y: FloatArray) -> NDArray[np.bool_]:
-    """(n,) whether another speaker at (x, y) dominates this one at (own_x, own_y)."""
-    order = np.argsort(-x, kind="stable")
-    # of the first 0, 1, … n in falling x: the best y, whose it is, and the best y of the rest of them
-    best = np.maximum.accumulate(y[order])
-    before = np.concatenate([[-np.inf], best[:-1]])
-    record = y[order] > before
-    record[0] = True
-    whose = np.concatenate([[-1], order[np.maximum.accumulate(np.where(record, np.arange(len(x)), 0))]])
-    rest = np.concatenate([[-np.inf], np.maximum.accumulate(np.minimum(y[order], before))])
-    best = np.concatenate([[-np.inf], best])
-    itself = np.arange(len(x))
-
-    def highest(side: Literal["left", "right"]) -> FloatArray:
-        """The best y of the others whose x is at least ('right') or more than ('left') one's own."""
-        count = np.searchsorted(-x[order], -own_x, side=side)
-        return np.asarray(np.where(whose[count] == itself, rest[count], best[count]))
-
-    more = highest("left")
-    return np.asarray((highest("right") > own_y) | ((more >= own_y) & (more > -np.inf)))
-
-
-@dataclass(frozen=True, eq=False)
-class Known:
-    """A property of n speakers: draws (n, B), turned so that more is better; open_below, open_above (n,): censored there."""
-
-    draws: Floats
-    open_below: NDArray[np.bool_]
-    open_above: NDArray[np.bool_]
-
-    def least(self) -> Floats:
-        return np.where(self.open_below[:, None], -np.inf, self.draws)
-
-    def most(self) -> Floats:
-        return np.where(self.open_above[:, None], np.inf, self.draws)
-
-    @property
-    def censored(self) -> NDArray[np.bool_]:
-        return self.open_below | self.open_above
-
-
-def frontier_probability(x: Known, y: Known) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """(n,) share of draws in which each is not dominated: with censored values at their bounds; at their worst for the speaker
-    (its own least, the others' most); at their best. The last two equal the first where nothing is censored."""
-    share: FloatArray = undominated(x.draws, y.draws).mean(axis=1)
-    censored = x.censored | y.censored
-    if not censored.any():
-        return share, share, share
-    least, most = (x.least(), y.least()), (x.most(), y.most())
-    low, high = _share_alone(least, most), _share_alone(most, least)
-    return share, low, high
-
-
-def frontier_limit(x: Floats, y: Floats) -> FloatArray:
-    """(n,): the x, more being better, that a speaker would have to exceed to stand on the frontier in half of the draws: the best x
-    among those that are at least as good in y. −inf where none is. For a price (negated): the price to undercut."""
-    order = np.argsort(-y, axis=0, kind="stable")
-    xs, ys = np.take_along_axis(x, order, axis=0), np.take_along_axis(y, order, axis=0)
-    best = np.full(xs.shape, -np.inf)
-    best[1:] = np.maximum.accumulate(xs, axis=0)[:-1]
-    for i in range(len(x) - 1, 0, -1):  # of those with the same y each counts for the other
-        tied = ys[i] == ys[i - 1]
-        if tied.any():
-            best[i - 1] = np.where(tied, np.maximum(best[i - 1], xs[i]), best[i - 1])
-    limits = np.empty(xs.shape)
-    np.put_along_axis(limits, order, best, axis=0)
-    return np.asarray(np.quantile(limits, 0.5, axis=1, method="lower"), np.float64)
+BOOTSTRAPS = 2000
 
 
 @dataclass(frozen=True, eq=False)
@@ -198,9 +96,6 @@ def quantile_line(x: FloatArray, y: FloatArray, tau: float, precision: float = 1
     return at(slope)[1] - slope * centre / spread, slope / spread
 
 
-_BAND_PRECISION = 1e-5  # of a resampled line: far below how much resampled lines differ
-
-
 def quantile_band(
     x: FloatArray, y: FloatArray, tau: float, clusters: Sequence[Any], at: FloatArray, random: np.random.Generator
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
@@ -209,12 +104,104 @@ def quantile_band(
         return None
     a, b = quantile_line(x, y, tau)
     _, code = np.unique(np.asarray(clusters).astype(str), return_inverse=True)
-    members = [np.flatnonzero(code == c) for c in range(int(code.max()) + 1)]
-    lines = []
-    for _ in range(BOOTSTRAPS):
-        rows = np.concatenate([members[c] for c in random.integers(0, len(members), len(members))])
-        if np.ptp(x[rows]) > 0:
-            lines.append(quantile_line(x[rows], y[rows], tau, _BAND_PRECISION))
-    fits = np.array([one[0] + one[1] * at for one in lines])
-    low, high = np.percentile(fits, (2.5, 97.5), axis=0)
-    return a + b * at, low, high
+    makers = int(code.max()) + 1
+    drawn = random.integers(0, makers, (BOOTSTRAPS, makers))
+    times = np.stack([np.bincount(one, minlength=makers) for one in drawn])  # how often each maker is drawn
+    centre, spread = x.mean(), x.std()
+    resampled = _Resampled((x - centre) / spread, y - (a + b * x), tau, code, times)
+    start, slope = resampled.lines(3.5 * float(np.std(resampled.y)) / np.sqrt(makers))
+    fits = start[:, None] + slope[:, None] * (at - centre) / spread
+    low, high = np.nanpercentile(fits, (2.5, 97.5), axis=0)
+    line = a + b * at
+    return line, line + low, line + high
+
+
+_BISECTIONS = 15  # of a slope within its bracket: far below how much resampled lines differ
+_CHUNK = 1_000_000  # points of resamples at a time
+
+
+@dataclass(frozen=True, eq=False)
+class _Resampled:
+    """Quantile lines of many resamples at once, about the line of all. z, y (n,): x in standard deviations and what the line leaves;
+    code (n,): the cluster of each; times (B, clusters): how often each is drawn.
+
+    Koenker and Bassett's loss, its intercept at the best, has a derivative in the slope that rises through nothing: it is bisected. Of
+    the points only those near the line can lie on either side of a resampled one; of the rest their number and sum will do
+    (S. Portnoy, R. Koenker, Statistical Science 12(4), 1997, from memory). Where near proves too near, it is taken twice as far.
+    """
+
+    z: FloatArray
+    y: FloatArray
+    tau: float
+    code: NDArray[np.int64]
+    times: NDArray[np.int64]
+
+    @cached_property
+    def furthest(self) -> float:
+        """No line through points of these goes further."""
+        return 8.0 * float(np.ptp(self.y)) + 1e-12
+
+    def lines(self, reach: float) -> tuple[FloatArray, FloatArray]:
+        """(B,) intercepts and slopes in z; NaN where all of a resample have one x. reach > 0: a guess of how far they lie from 0."""
+        found = np.full((2, len(self.times)), np.nan)
+        members = np.bincount(self.code, minlength=self.times.shape[1])
+        spread = np.array([self.times @ np.bincount(self.code, self.z**p, self.times.shape[1]) for p in (1, 2)])
+        count = self.times @ members
+        left = np.flatnonzero(spread[1] - spread[0] ** 2 / count > 1e-9 * count)
+        while len(left):
+            reach = min(max(reach, 1e-9 * self.furthest), self.furthest)
+            near = (np.abs(self.y) <= reach * (1.0 + np.abs(self.z))) | (reach == self.furthest)
+            size = max(1, _CHUNK // max(int(near.sum()), 1))
+            parts = [self._of(left[i : i + size], near, reach) for i in range(0, len(left), size)]
+            found[:, left] = np.concatenate(parts, axis=1)
+            left = left[np.isnan(found[0, left])]
+            reach *= 2.0
+        return found[0], found[1]
+
+    def _of(self, chosen: NDArray[np.int64], near: NDArray[np.bool_], reach: float) -> FloatArray:
+        """(2, b) intercepts and slopes of the chosen resamples, slopes sought within ± reach; NaN where a line left the near points."""
+        times, clusters = self.times[chosen], self.times.shape[1]
+
+        def total(which: NDArray[np.bool_], of: FloatArray | None = None) -> FloatArray:
+            one = np.bincount(self.code[which], None if of is None else of[which], clusters)
+            return np.asarray(times @ one, np.float64)
+
+        every, below = np.ones(len(self.z), bool), ~near & (self.y < 0)
+        count, sum_z, count_below, sum_below = total(every), total(every, self.z), total(below), total(below, self.z)
+        place = np.minimum(np.ceil(self.tau * count), count) - 1  # of the quantile among a whole resample, from 0
+        z, y, nth, width = self._drawn(times, near, (place - count_below).astype(np.int64))
+        low, high = np.full(len(chosen), -reach), np.full(len(chosen), reach)
+        lost = (place < count_below) | (place >= count_below + width)
+        rows, drawn = np.arange(len(chosen)), np.isfinite(y)
+        # first both ends, which have to lie on either side of the best, and last the middle of what is left
+        for step in range(_BISECTIONS + 3):
+            slope = low if step == 0 else high if step == 1 else (low + high) / 2.0
+            residual = y - slope[:, None] * z
+            pivot = np.argpartition(residual, nth, axis=1)[:, nth]
+            start = residual[rows, pivot]
+            under = (residual < start[:, None]) & drawn
+            excess = self.tau * count - count_below - under.sum(axis=1)
+            falling = self.tau * sum_z - sum_below - (z * under).sum(axis=1) - z[rows, pivot] * excess
+            lost |= ~(np.abs(start) <= reach)
+            if step < 2:
+                lost |= falling < 0 if step == 0 else falling > 0
+            elif step < _BISECTIONS + 2:
+                low, high = np.where(falling > 0, slope, low), np.where(falling > 0, high, slope)
+        return np.where(lost & (reach < self.furthest), np.nan, np.stack([start, slope]))
+
+    def _drawn(self, times: NDArray[np.int64], near: NDArray[np.bool_],
+               place: NDArray[np.int64]) -> tuple[FloatArray, FloatArray, int, NDArray[np.int64]]:  # fmt: skip
+        """z, y (b, W) of the near points of each resample, their quantile's place the same in all: what fills rows up is −∞ before and +∞
+        after them; that place, and (b,) how many points they are."""
+        rows = np.flatnonzero(near)
+        width = times @ np.bincount(self.code[rows], minlength=times.shape[1])
+        place = np.clip(place, 0, np.maximum(width - 1, 0))
+        nth = int(place.max())
+        before = nth - place
+        shape = (len(times), int((before + width).max()) + 1)
+        z, y = np.zeros(shape), np.full(shape, np.inf)
+        for b, often in enumerate(times):
+            points = np.repeat(rows, often[self.code[rows]])
+            to = slice(before[b], before[b] + len(points))
+            z[b, to], y[b, to], y[b, : before[b]] = self.z[points], self.y[points], -np.inf
+        return z, y, nth, width
