@@ -149,7 +149,7 @@ class _Work:
         return (
             _values(limit_metrics(self.averages.curve_set(errors)))
             | self._listening(common + spread, away)
-            | self._patterns(away)[0]
+            | self._patterns((spread, away))[0]
         )
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
@@ -200,27 +200,31 @@ class _Work:
             None if np.isnan(both[:, response.IN_ROOM]).any() else self.reader.single_readings(both.astype(np.float32))
         )
 
-    def _patterns(self, away: NDArray[np.float32] | None = None) -> tuple[Draws, dict[str, Array]]:
-        """Beamwidths and tone angles of smoothed curves with the errors of single readings (and of another sample's directivity, which
-        grows off the axis); also, over frequency, 20·log10 standard deviations of the beamwidths.
+    def _patterns(
+        self, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
+    ) -> tuple[Draws, dict[str, Array]]:
+        """Beamwidths and tone angles of smoothed curves with the errors of single readings, and of another sample (its spread and its
+        directivity error); also, over frequency, 20·log10 standard deviations of the beamwidths.
 
-        What is common to all curves does not move them. At every second grid point; at each where an angle lies near a jump.
+        What session and bench add to all curves does not move them. At every second grid point; at each where an angle lies near a jump.
         """
-        found, beams = self._patterns_at(self._points, away)
-        if away is None and self._points is directivity.SECOND and self._near_a_jump(found):
+        found, beams = self._patterns_at(self._points, sample)
+        if sample is None and self._points is directivity.SECOND and self._near_a_jump(found):
             self._points, self._errors = directivity.EVERY, None
-            return self._patterns_at(self._points, away)
+            return self._patterns_at(self._points, sample)
         return found, beams
 
-    def _patterns_at(self, points: grid.Points, away: NDArray[np.float32] | None) -> tuple[Draws, dict[str, Array]]:
+    def _patterns_at(
+        self, points: grid.Points, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None
+    ) -> tuple[Draws, dict[str, Array]]:
         if self._errors is None:
             # the last row stays without errors
             self._errors = self.reader.smoothed_errors(points, DRAWS + 1)
             self._errors[-1] = 0.0
         error = self._errors
-        if away is not None:
+        if sample is not None:
             error = error.copy()
-            error[:-1] += _smooth_error(away)[:, None, points.of_grid] * AWAY[:, None]
+            error[:-1] += self._sample_in_smoothed(points, *sample)
         smooth, window, share = (part[..., points.of_grid] for part in self._smoothed)
         moved = sum(share[slot] * error[:, slot] for slot in np.flatnonzero(share.any(axis=1)))
         values, widths = pattern_metrics(smooth + error, window + moved, points)
@@ -228,6 +232,25 @@ class _Work:
         with np.errstate(divide="ignore", invalid="ignore"):
             beams = {name: np.std(20.0 * np.log10(width[:-1]), axis=0) for name, width in widths.items()}
         return {name: b.value[:-1] for name, b in values.items()}, beams
+
+    def _sample_in_smoothed(
+        self, points: grid.Points, spread: NDArray[np.float32], away: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """(B, 72, F) what a sample's errors do to smoothed curves, less what is common to all. Where power leans to one side of the third
+        of an octave, as beside a dip, smoothing takes even the common error from there: to the first order by its slope."""
+        slope, slope_away = (np.gradient(error, axis=1)[:, None, points.of_grid] for error in (spread, away))
+        grows, lean = AWAY[:, None], self._lean[:, points.of_grid]
+        found = slope_away * grows
+        found += slope
+        found *= lean
+        found += _smooth_error(away)[:, None, points.of_grid] * grows
+        return np.asarray(found)
+
+    @cached_property
+    def _lean(self) -> NDArray[np.float32]:
+        """(72, 199) how many grid points the centre of the power that is smoothed into one lies above that."""
+        power, place = curveset.power_of(self.level), np.arange(len(grid.LOG2_HZ))
+        return (grid.smooth_third_octave(power * place) / grid.smooth_third_octave(power) - place).astype(np.float32)
 
     @cached_property
     def _smoothed(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
