@@ -184,7 +184,7 @@ def tradeoff(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Set two properties against each other: who is on the frontier, who beats expectation.
+    """Plot two properties; list the best for the money.
 
     Example: speakerdb tradeoff price f6_hz --kind bookshelf
     """
@@ -199,24 +199,7 @@ def tradeoff(
             return
         px, py, found = answer.x, answer.y, answer.found
         text.line(f"{py.label} against {px.name}{f'; {words}' if words else ''}")
-        text.table(
-            [
-                "speaker",
-                "setting",
-                _heading(px),
-                _heading(py),
-                "on the frontier",
-                f"on it at ({px.unit or px.label})",
-                "expected",
-                "95 % interval",
-                "beats it",
-            ],
-            [
-                _traded(r, px, py)
-                for r in found.rows.head(len(found.rows) if top is None else top).iter_rows(named=True)
-            ],
-            right=(2, 3, 4, 5, 6, 7),
-        )
+        _trades(found.rows.head(len(found.rows) if top is None else top), px, py)
         if not len(found.rows):
             text.line("No speaker has both and passes the filters.")
         if len(found.line):
@@ -232,31 +215,41 @@ def tradeoff(
             )
         for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
             text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
-        text.line(
-            "Expected: by the other speakers, from x and kind. On it at: where it would be on the frontier in half of the draws."
-        )
+        for line in answer.notes():
+            text.line(line)
         for caution in found.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
 
 
+def _trades(rows: pl.DataFrame, x: Property, y: Property) -> None:
+    from speakerdb.library.room_words import chance_text
+
+    headings = [
+        "speaker", "setting", _heading(x), _heading(y), "on the frontier", f"beaten from ({x.unit or x.label})", "by", "expected",
+        "95 % interval", "makers", "beats it",
+    ]  # fmt: skip
+    cells = [
+        [
+            r["speaker"], r["setting"], text.bounded(r["x"], x.decimals, r["x_censored"]), text.bounded(r["y"], y.decimals, r["y_censored"]),
+            chance_text(r["p_frontier_low"], r["p_frontier_high"]),
+            "never" if r["beaten_from"] is None and r["beaten_reason"] is None else text.number(r["beaten_from"], x.decimals),
+            r["beaten_by"], text.number(r["expected"], y.decimals),
+            "–" if r["low"] is None else f"{text.number(r['low'], y.decimals)} … {text.number(r['high'], y.decimals)}", r["makers"],
+            {"better": "yes", "worse": "falls short", "as_expected": ""}.get(r["beats"] or "", "–"),
+        ]
+        for r in rows.iter_rows(named=True)
+    ]  # fmt: skip
+    left_out = () if x.fact else (5, 6)
+    shown = [i for i in range(len(headings)) if i not in left_out]
+    text.table(
+        [headings[i] for i in shown], [[row[i] for i in shown] for row in cells],
+        right=[shown.index(i) for i in (2, 3, 4, 5, 7, 8, 9) if i in shown], spare=(1,),
+    )  # fmt: skip
+
+
 def _heading(one: Property) -> str:
     return f"{one.label} ({one.unit})" if one.unit else one.label
-
-
-def _traded(r: dict[str, Any], x: Property, y: Property) -> list[str | None]:
-    limit = "any" if r["x_on_frontier"] is None else text.number(r["x_on_frontier"], x.decimals)
-    share = f"{100 * r['p_frontier']:.0f} %"
-    if r["p_frontier_low"] != r["p_frontier_high"]:
-        share += f" ({100 * r['p_frontier_low']:.0f}–{100 * r['p_frontier_high']:.0f})"
-    interval = (
-        "–" if r["low"] is None else f"{text.number(r['low'], y.decimals)} … {text.number(r['high'], y.decimals)}"
-    )
-    beats = {"better": "yes", "worse": "falls short", "as_expected": ""}.get(r["beats"] or "", "–")
-    return [
-        r["speaker"], r["setting"], text.bounded(r["x"], x.decimals, r["x_censored"]), text.bounded(r["y"], y.decimals, r["y_censored"]),
-        share, limit, text.number(r["expected"], y.decimals), interval, beats,
-    ]  # fmt: skip
 
 
 @with_filters

@@ -209,7 +209,8 @@ class Database:
         return settling.settle(self.store, field, sides, wanted, another_unit=another_unit)
 
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
-        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats expectation.
+        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats what at which price, who
+        beats expectation.
 
         with_line: work out the line that one in ten beats, the slowest part.
         """

@@ -193,7 +193,7 @@ def percentile(state: State, answer: PercentileAnswer) -> Document:
 
 
 def tradeoff(state: State, answer: TradeOffAnswer, filters: str) -> Document:
-    """unit is that of y, expected, low and high; unit_x that of x and x_on_frontier."""
+    """unit is that of y, expected, low and high; unit_x that of x and beaten_from."""
     units = {"unit_x": answer.x.unit, "unit": answer.y.unit}
     found = answer.found
     return document(

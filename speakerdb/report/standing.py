@@ -83,7 +83,7 @@ def group_of(base: Database, slug: str) -> Group:
     kind = field["kind"][row]
     groups = percentile.peers_of(field, row)
     peers = next((g for g in groups if len(g.rows) > FEWEST), groups[-1])
-    noun = _plural(kind) if kind else "speakers"
+    noun = plural(kind) if kind else "speakers"
     if "price" in peers.words or "size" in peers.words:
         noun = f"{noun} of its price and size"
     elif peers.words != f"kind {kind}":
@@ -91,7 +91,8 @@ def group_of(base: Database, slug: str) -> Group:
     return Group(field[list(peers.rows)], peers.words, noun)
 
 
-def _plural(kind: str) -> str:
+def plural(kind: str) -> str:
+    """Speakers of a kind, as a noun."""
     return {"bookshelf": "bookshelf speakers", "centre": "centre speakers", "in-wall": "in-wall speakers",
             "portable": "portable speakers", "other": "speakers of no usual kind"}.get(kind, f"{kind}s")  # fmt: skip
 

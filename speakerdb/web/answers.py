@@ -86,20 +86,22 @@ def tradeoff(base: Database, x: str, y: str, selection: Selection) -> Document:
 
 @dataclass(frozen=True, eq=False)
 class Trade:
-    """A trade-off for a page: the frames of the answer without the draws they came from, so that it can be kept."""
+    """A trade-off for a page: the frames of the answer, its columns in sentences, whether x is a fact."""
 
     rows: pl.DataFrame
     line: pl.DataFrame
     not_judged: pl.DataFrame
     unit_x: str
     unit_y: str
+    x_fact: bool
+    notes: list[str]
     cautions: tuple[str, ...]
 
 
 def trade(base: Database, x: str, y: str, selection: Selection) -> Trade:
     answer = base.tradeoff(x, y, selection=selection)
     found = answer.found
-    return Trade(found.rows, found.line, answer.not_judged, answer.x.unit, answer.y.unit, found.cautions)
+    return Trade(found.rows, found.line, answer.not_judged, answer.x.unit, answer.y.unit, answer.x.fact, answer.notes(), found.cautions)
 
 
 def trend(base: Database, metrics: Sequence[str], over: str, selection: Selection) -> Document:

@@ -184,7 +184,7 @@ _Property = Annotated[
 
 @router.get("/tradeoff", responses=described("tradeoff"))
 def tradeoff(site: _Site, whom: _Whom, x: _Property, y: _Property) -> JSONResponse:
-    """Two properties against each other: who is on the frontier, who beats expectation."""
+    """Two properties against each other: who is on the frontier, from which x on a rival beats it, who beats expectation."""
     return JSONResponse(site.ask(("tradeoff", x, y, whom), lambda base: answers.tradeoff(base, x, y, whom)))
 
 

@@ -108,6 +108,11 @@ def chance(row: dict[str, Any]) -> str:
     return room_words.chance_text(row["p_meets_low"], row["p_meets_high"])
 
 
+def front(row: dict[str, Any]) -> str:
+    """How likely a speaker stands on the frontier."""
+    return room_words.chance_text(row["p_frontier_low"], row["p_frontier_high"])
+
+
 def plain(name: str) -> str:
     """A name of the data in words: sound_power -> sound power."""
     return name.replace("_", " ")
@@ -136,7 +141,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
-        "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "plain": plain, "with_unit": with_unit,
+        "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
         "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "difference": difference, "difference_interval": difference_interval, "change": change, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}

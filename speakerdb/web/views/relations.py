@@ -66,7 +66,7 @@ def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
         found = desk.ask(("trade", x, y, whom), lambda base: answers.trade(base, x, y, whom))
     except SpeakerdbError as error:
         return View("tradeoffs.html", content | {"problem": error.message})
-    likely = found.rows.filter(pl.col("p_frontier") >= LIKELY)
+    likely = found.rows.filter(pl.col("p_frontier_low") >= LIKELY)
     return View(
         "tradeoffs.html",
         content
