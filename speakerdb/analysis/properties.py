@@ -53,6 +53,11 @@ class Property:
         return self.label[:1].lower() + self.label[1:]
 
     @property
+    def fact(self) -> bool:
+        """Whether it is known without error."""
+        return self.id in FACTS
+
+    @property
     def known(self) -> NDArray[np.bool_]:
         return np.isfinite(self.value)
 

@@ -23,13 +23,13 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
              mark: str | None = None, line: pl.DataFrame | None = None) -> Any:  # fmt: skip
     """Speakers by two properties, with the frontier, the probability of standing on it, and what x leads one to expect.
 
-    rows: speaker, x, y, p_frontier, expected, low, high (expected y at that x with its 95 % prediction interval; null
-    where not worked out). line: x, fit of a quantile line, where there is one. Both quantities must say which direction is better.
+    rows: speaker, x, y, p_frontier (null: there is no other), expected, low, high (expected y at that x with its 95 % prediction
+    interval; null where not worked out). line: x, fit of a quantile line, where there is one. Both quantities must say which direction is better.
     """
     import altair as alt
     import polars as pl
 
-    rows = _thin(rows, mark)
+    rows = _thin(rows.with_columns(pl.col("p_frontier").fill_null(1.0)), mark)
     frontier = _frontier(rows, x, y)
     rows = rows.with_columns(
         stands=pl.when(pl.col("p_frontier") >= _LIKELY).then(pl.lit(_ON[0]))

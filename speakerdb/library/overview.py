@@ -41,6 +41,29 @@ class TradeOffAnswer:
     found: TradeOff
     not_judged: pl.DataFrame
 
+    def notes(self) -> list[str]:
+        """What the columns say, and of whom one can't be told, in sentences."""
+        up = "up" if self.x.better == "low" else "down"
+        said = [
+            "On the frontier: how likely no other is at least as good in both and better in one.",
+            f"Expected: by the others, from {self.x.name} and kind; makers: of how many makers the others of its kind are.",
+        ]
+        if self.x.fact:
+            said.insert(
+                1,
+                f"Beaten from: going {up} in {self.x.name}, the first rival's from which on it is more likely beaten than not.",
+            )
+            for (reason,), group in self.found.rows.drop_nulls("beaten_reason").group_by(
+                "beaten_reason", maintain_order=True
+            ):
+                told = "can't be told" if reason == trading.ONLY_BOUNDS else "not judged"
+                said.append(
+                    f"Beaten from, {told}: {', '.join(group['speaker'].unique(maintain_order=True))}: {reason}."
+                )
+        if "preference" in (self.x.id, self.y.id):
+            said.append("One point of predicted preference is what one would hear.")
+        return said
+
 
 def _metric(name: str) -> MetricDef:
     metric = find_metric(name)

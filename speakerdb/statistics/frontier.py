@@ -165,6 +165,9 @@ def frontier(x: Known, y: Known) -> Frontier:
     >>> bool(abs(found.p[1] - ndtr(0.5 / 0.5)) < 0.001), found.beaten_from.tolist(), found.beaten_by.tolist()
     (True, [-400.0, -inf], [1, -1])
     """
+    if not len(x.value):
+        none = np.zeros(0)
+        return Frontier(none, none, none, none, np.zeros(0, np.int64), none, none)
     x, y = _prepared(x), _prepared(y)
     p, beaten, by = _one(x, y, x, y)
     p = np.where(p < _NOTHING, 0.0, p)
@@ -211,7 +214,7 @@ def _of_facts(x: FloatArray, y: FloatArray) -> _Found:
     order = np.lexsort((-x, -y))
     xs, ys = x[order], y[order]
     limit, by = np.full(n, -np.inf), np.full(n, -1)
-    start = np.flatnonzero(np.concatenate([[True], ys[1:] != ys[:-1]])) if n else np.zeros(0, np.int64)
+    start = np.flatnonzero(np.concatenate([[True], ys[1:] != ys[:-1]]))
     best, whose = -np.inf, -1
     for first, stop in zip(start, [*start[1:], n], strict=True):
         if xs[first] > best:  # the best of those with this y is beaten by the next of them, the rest by it
