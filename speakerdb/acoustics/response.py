@@ -95,15 +95,15 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
     """
     rows = curve.reshape(-1, curve.shape[-1])
     thr = np.broadcast_to(threshold_db, curve.shape[:-1]).reshape(-1)
+    # the start: 300 Hz, or the first point above it that is not below; nothing above that counts
+    fit = rows[:, START:] >= thr[:, None]
+    start = START + np.argmax(fit, axis=1)
+    rows = rows[:, : start.max() + 1]
     n, size = rows.shape
     index = np.arange(size)
     missing = np.isnan(rows)
-    below = rows < thr[:, None]
-    # the start: 300 Hz, or the first point above it that is not below
-    fit = ~below & ~missing & (index >= START)
-    start = np.argmax(fit, axis=1)
     usable = fit.any(axis=1) & ~missing[:, START] & ~np.isnan(thr)
-    below &= index < start[:, None]
+    below = (rows < thr[:, None]) & (index < start[:, None])
     # the measured run's lower end: one above the highest gap below 300 Hz
     gap = missing & (index < START)
     end = np.where(gap.any(axis=1), size - np.argmax(gap[:, ::-1], axis=1), 0)

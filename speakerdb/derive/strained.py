@@ -22,7 +22,7 @@ from speakerdb.derive.strength import Response, Strain, Strength
 from speakerdb.session import GridSession
 from speakerdb.statistics.draws import Reader
 from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT
-from speakerdb.statistics.fields import smooth_field
+from speakerdb.statistics.fields import smooth_field, smoothed_field
 
 Array = NDArray[np.floating[Any]]
 Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,)
@@ -30,7 +30,7 @@ Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,)
 Floats32 = NDArray[np.float32]
 
 POINTS_APART = 2
-POINTS = Points(slice(None, None, POINTS_APART))
+POINTS = Points(slice(4, 184, POINTS_APART))  # 23 Hz–11 kHz: usable output is told from 25 Hz to 10 kHz
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,26 +95,21 @@ class OutputDraws:
 
     def _distorted(self, kind: str, d: Distortion) -> Distortion:
         """(B, k, F): one field of errors for the session, one for each drive."""
-        rng = self.reader.generator("distortion", f"{self.reader.keys.session}|{kind}")
-        common = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS) * self._sd("distortion")
-        error = common + self._per_drive("distortion_per_drive", kind, len(d.drive_db))
+        rng, drives = self.reader.generator("distortion", f"{self.reader.keys.session}|{kind}"), len(d.drive_db)
+        common = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS)
+        each = smooth_field(rng, drives * DRAWS, WIDTH_OCT["distortion_per_drive"], POINTS).reshape(drives, DRAWS, -1)
+        error = common * self._sd("distortion") + each * self._sd("distortion_per_drive")
         smoothed = level_of(power_of(error) @ _shares(power_of(d.level_db)))
         return Distortion(d.drive_db, _draws_first(d.level_db, error), _draws_first(d.smoothed_db, smoothed), POINTS)
 
     def _compressed(self, c: Compression) -> Compression:
-        """(B, k, F): errors far below 1 dB, which add up as they are."""
-        error = self._per_drive("compression", "compression", len(c.drive_db))
+        """(B, k, F): errors far below 1 dB, which smoothing averages as they are."""
+        rng = self.reader.generator("compression", self.reader.keys.session)
+        unit = smoothed_field(rng, len(c.drive_db) * DRAWS, WIDTH_OCT["compression"], POINTS)
+        error = unit.reshape(len(c.drive_db), DRAWS, -1) * self._sd("compression")
         error -= error[:1]
         loss = c.loss_db - error[..., POINTS.inside(output.LEVEL_BAND)].mean(axis=-1).T
-        return Compression(
-            c.drive_db, _draws_first(c.smoothed_db, error @ _shares(np.ones_like(error[0, :1]))[0]), loss, POINTS
-        )
-
-    def _per_drive(self, part: str, kind: str, drives: int) -> Floats32:
-        """(k, B, F)."""
-        rng = self.reader.generator(part, f"{self.reader.keys.session}|{kind}")
-        unit = smooth_field(rng, drives * DRAWS, WIDTH_OCT[part], POINTS)
-        return unit.reshape(drives, DRAWS, -1) * self._sd(part)
+        return Compression(c.drive_db, _draws_first(c.smoothed_db, error), loss, POINTS)
 
     def _sd(self, part: str) -> Floats32:
         """(F,)."""

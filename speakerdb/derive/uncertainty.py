@@ -171,7 +171,7 @@ class _Work:
         for name, sd in self._beams.items():
             found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
         if self._usable_sd is not None:
-            found["usable_output"] = np.interp(grid.LOG2_HZ, POINTS.log2_hz, self._usable_sd)
+            found["usable_output"] = np.interp(grid.LOG2_HZ, POINTS.log2_hz, self._usable_sd, left=np.nan, right=np.nan)
         return {name: sd.astype(np.float32) for name, sd in found.items()}
 
     # parts
