@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import polars as pl
@@ -13,7 +14,7 @@ from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
 from speakerdb.statistics import jointsets, luck
 from speakerdb.statistics.benches import Benches, one_bench
-from speakerdb.statistics.places import Places, Scores, places
+from speakerdb.statistics.places import Scores, places
 
 Draws = Callable[[], NDArray[np.float32]]  # (n, B) of the column's rows, read where they are asked for
 LEAST = 8  # speakers below which widths of places say nothing
@@ -30,8 +31,10 @@ def better_first(column: MetricColumn) -> Scores:
 def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:
     """rank, rank_low, rank_high, lucky (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
 
-    rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not worked out. The places of those who come first and last are those that
-    all together can have where luck is likely to have brought them there (lucky); draws: for these and for joint places.
+    rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not worked out.
+    rank_low … rank_high: the places that each can have, judged pair by pair; of the first and the last, where luck is likely to have brought
+    them there, those that all together can have. lucky: those of the first of whom that is told. draws: for these and for joint places; without
+    them, places by pairs alone.
     """
     rows = np.flatnonzero(column.known)
     scores = better_first(column.take(rows))
@@ -41,18 +44,20 @@ def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = Fal
         none = pl.Series([None] * count, dtype=pl.Int64)
         names = ("rank_low", "rank_high", *(("rank_joint_low", "rank_joint_high") if jointly else ()))
         return _spread(column, pl.DataFrame({"row": rows, "rank": place, "lucky": False, **dict.fromkeys(names, none)}))
-    found = places(scores)
-    ranges = {"rank_low": found.low, "rank_high": found.high}
-    at_ends = _lucky_ends(scores, found)
-    if draws is not None and (jointly or at_ends.any()):
-        joint = places(scores, jointsets.critical_value(scores, draws()[rows]))
-        ranges = {
-            "rank_low": np.where(at_ends, joint.low, found.low),
-            "rank_high": np.where(at_ends, joint.high, found.high),
-        }
-        if jointly:
-            ranges |= {"rank_joint_low": joint.low, "rank_joint_high": joint.high}
-    return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, "lucky": at_ends, **ranges}))
+    if draws is None:
+        found = places(scores)
+        return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, "rank_low": found.low, "rank_high": found.high, "lucky": False}))
+
+    @cache
+    def critical() -> float:
+        return jointsets.critical_value(scores, draws()[rows])
+
+    shown = luck.ranking(scores, critical)
+    ranges = {"rank_low": shown.low, "rank_high": shown.high, "lucky": shown.first}
+    if jointly:
+        joint = places(scores, critical())
+        ranges |= {"rank_joint_low": joint.low, "rank_joint_high": joint.high}
+    return _spread(column, pl.DataFrame({"row": rows, "rank": shown.rank, **ranges}))
 
 
 def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
@@ -62,16 +67,6 @@ def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
         .join(frame, on="row", how="left", maintain_order="left")
         .drop("row")
     )
-
-
-def _lucky_ends(scores: Scores, found: Places) -> NDArray[np.bool_]:
-    """Rows among the first, and the last, that luck is likely to have brought there."""
-    at = luck.luck(scores)
-    order = np.argsort(found.rank, kind="stable")
-    ends = np.zeros(len(order), bool)
-    ends[order[: luck.PODIUM]] |= at.first
-    ends[order[-luck.PODIUM :]] |= at.last
-    return ends
 
 
 def with_bench(column: MetricColumn, bench: NDArray[np.floating]) -> MetricColumn:

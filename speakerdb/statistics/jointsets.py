@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from speakerdb.statistics.error_model import MODEL_VERSION
 from speakerdb.statistics.fields import generator
+from speakerdb.statistics.intervals import standard_error
 from speakerdb.statistics.places import CRITICAL, Scores
 
 FloatArray = NDArray[np.float64]
@@ -28,8 +29,8 @@ _CHUNK = 500_000  # differences at a time, so that what is at work stays in the 
 def critical_value(scores: Scores, draws: NDArray[np.floating[Any]], level: float = LEVEL) -> float:
     """The c with (x_k − x_j − truth) ≤ c·d for all pairs of p speakers at once, with probability `level`.
 
-    draws (p, B): the own errors of each value on the metric's scale, whatever they are centred on. The largest standardized difference
-    in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances' coming from B draws. Never less than the c of
+    draws (p, B): the own errors of each value, whatever they are centred on; their size is that of the scores, so that only their law
+    counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances' coming from B draws. Never less than the c of
     one pair. A value that is one of two is a mixture of normals (as in places), so normal errors stand for its own.
 
     >>> from speakerdb.statistics.places import exact
@@ -67,8 +68,11 @@ def _range(deviation: NDArray[np.float32], v: FloatArray) -> FloatArray:
 
 
 def _deviation(scores: Scores, draws: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
-    """(p, B) draws less their mean; of values that are one of two, normal errors of one branch."""
-    found: NDArray[np.float32] = (draws - draws.mean(axis=1, keepdims=True, dtype=np.float64)).astype(np.float32)
+    """(p, B) draws less their mean, of the variance of the scores; of values that are one of two, normal errors of one branch."""
+    centred = draws - draws.mean(axis=1, keepdims=True, dtype=np.float64)
+    se = standard_error(centred)
+    size = np.divide(np.sqrt(scores.v), se, out=np.zeros(len(se)), where=se > 0)
+    found: NDArray[np.float32] = (centred * size[:, None]).astype(np.float32)
     two = np.flatnonzero(scores.branched)
     two = two[np.lexsort((scores.v[two], scores.x[two]))]  # whatever the order of the rows, the same numbers
     normal = generator("joint places", "branches", MODEL_VERSION).standard_normal(

@@ -20,9 +20,7 @@ FloatArray = NDArray[np.float64]
 IntArray = NDArray[np.int64]
 
 PODIUM = 3  # how many at either end
-# Mean chance to hold below which luck is told. Own judgement: 0.95 less what the estimate itself errs by (standard deviation 0.013
-# in a field four times as wide as its errors, where it is wanted to stay silent)
-LEAST_SURE = 0.93
+LEAST_SURE = 0.95  # what places promise: a lower mean chance to hold is told as luck
 _REACH_SD, _PER_SD = (
     5,
     6,
@@ -83,8 +81,9 @@ def chance_to_hold(scores: Scores, row: int, place: Place) -> float:
     for share in (np.arange(_SLICES) + 0.5) / _SLICES:
         p = np.clip(above + share * chances, 0.0, 1.0)
         mean, spread = count @ p, np.sqrt(count @ (p * (1.0 - p))) + 1e-9
-        within = phi((place.high - 0.5 - mean) / spread) - phi((place.low - 1.5 - mean) / spread)
-        found += float(own @ within) / _SLICES
+        too_high = phi((place.low - 1.5 - mean) / spread) if place.low > 1 else 0.0
+        too_low = phi((mean - place.high + 0.5) / spread) if place.high <= count.sum() else 0.0
+        found += float((own * (1.0 - too_high - too_low)).sum()) / _SLICES
     return found
 
 
@@ -114,18 +113,17 @@ def _truths(x: FloatArray, v: FloatArray, count: FloatArray, grid: FloatArray, c
 
 @dataclass(frozen=True, eq=False)
 class Ranking(Places):
-    """Places to be shown: those of pairs, but where `luck` says so of the first or the last, theirs are the joint ones."""
+    """Places to be shown: those of pairs, but where luck is told of the first or the last, theirs are the joint ones. first, last (p,): whose."""
 
-    luck: Luck
+    first: NDArray[np.bool_]
+    last: NDArray[np.bool_]
 
 
-def podium(scores: Scores, luck: Luck) -> NDArray[np.bool_]:
-    """(p,) who takes joint places: where luck is told, ranks 1 to 3 and those that share them, and likewise from the end."""
+def podium(scores: Scores, luck: Luck) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """(p,), (p,) who takes joint places: where luck is told, the first three and those that share their ranks, and likewise the last."""
     ascending = np.sort(scores.x)
-    first, last = ascending[-min(PODIUM, len(ascending)) :], ascending[:PODIUM]
-    return np.asarray(
-        (luck.first & (scores.x >= first.min(initial=np.inf))) | (luck.last & (scores.x <= last.max(initial=-np.inf)))
-    )
+    third, third_last = ascending[-PODIUM:].min(initial=np.inf), ascending[:PODIUM].max(initial=-np.inf)
+    return np.asarray(luck.first & (scores.x >= third)), np.asarray(luck.last & (scores.x <= third_last))
 
 
 def ranking(scores: Scores, joint: Callable[[], float]) -> Ranking:
@@ -135,21 +133,21 @@ def ranking(scores: Scores, joint: Callable[[], float]) -> Ranking:
     >>> equals = exact(np.random.default_rng(1).normal(size=100), 1.0)
     >>> found = ranking(equals, lambda: 4.3)
     >>> best = int(np.argmax(equals.x))
-    >>> found.luck.first, place_of(equals, best).high < 90, int(found.high[best]), ranking_of(equals, best, lambda: 4.3).high
-    (True, True, 100, 100)
+    >>> int(found.first.sum()), place_of(equals, best).high < 90, int(found.high[best]), ranking_of(equals, best, lambda: 4.3).high
+    (3, True, 100, 100)
     """
-    told, each = luck(scores), places(scores)
+    each, (first, last) = places(scores), podium(scores, luck(scores))
     low, high = each.low.copy(), each.high.copy()
-    rows = np.flatnonzero(podium(scores, told))
+    rows = np.flatnonzero(first | last)
     if len(rows):
         critical = joint()
         for row in rows.tolist():
             wide = place_of(scores, row, critical)
             low[row], high[row] = wide.low, wide.high
-    return Ranking(each.rank, low, high, told)
+    return Ranking(each.rank, low, high, first, last)
 
 
 def ranking_of(scores: Scores, row: int, joint: Callable[[], float]) -> Place:
     """One speaker's row of `ranking`."""
-    lucky = bool(podium(scores, luck(scores))[row])
-    return place_of(scores, row, joint()) if lucky else place_of(scores, row)
+    first, last = podium(scores, luck(scores))
+    return place_of(scores, row, joint()) if first[row] or last[row] else place_of(scores, row)

@@ -12,7 +12,7 @@ from speakerdb.statistics.benches import Benches
 from speakerdb.statistics.intervals import standard_error
 from speakerdb.statistics.jointsets import critical_value
 from speakerdb.statistics.luck import PODIUM, ranking
-from speakerdb.statistics.places import Places, Scores, exact, places, scale
+from speakerdb.statistics.places import Place, Places, Scores, exact, place_of, places, scale
 
 DRAWS = 400
 Errors = Callable[[int], np.ndarray]  # number of draws -> (p, draws)
@@ -46,6 +46,10 @@ class Field:
     def held(self, found: Places) -> np.ndarray:
         """(p,) whether the places hold the true one."""
         return (found.low <= self.place) & (self.place <= found.high)
+
+    def holds(self, row: int, found: Place) -> bool:
+        """Whether the places of one row hold the true one."""
+        return found.low <= self.place[row] <= found.high
 
 
 def measure(random: np.random.Generator, truth: np.ndarray, errors: Errors) -> Field:
@@ -175,9 +179,9 @@ def coverage(shape: str, runs: int, seed: int) -> Coverage:
         field = SHAPES[shape](random)
         critical = field.joint()
         shown = ranking(field.scores, lambda c=critical: c)
-        plain, joint = places(field.scores), places(field.scores, critical)
+        joint = places(field.scores, critical)
         order = np.argsort(-field.scores.x, kind="stable")
         first, last, held = order[:PODIUM], order[-PODIUM:], field.held(shown)
-        found.append((held.mean(), held[first].mean(), held[last].mean(), field.held(plain)[first].mean(), field.held(joint).all(),
-                      field.all_differences_within(critical), shown.luck.first, np.median(shown.high - shown.low + 1) / len(order)))  # fmt: skip
+        found.append((held.mean(), held[first].mean(), held[last].mean(), np.mean([field.holds(row, place_of(field.scores, row)) for row in first.tolist()]), field.held(joint).all(),
+                      field.all_differences_within(critical), shown.first.any(), np.median(shown.high - shown.low + 1) / len(order)))  # fmt: skip
     return Coverage(*np.mean(found, axis=0).round(4).tolist())
