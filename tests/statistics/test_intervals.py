@@ -60,6 +60,26 @@ def test_the_first_helping_of_a_ripple_is_what_its_square_has_too_much():
     assert interval(NBD, measured, np.full(400, again))[2] == pytest.approx(measured - r)
 
 
+def test_errors_that_pick_the_worst_of_many_points_had_a_greater_first_helping_than_the_draws_show():
+    # the least of n equal points with errors of σ lies at −k·σ, with two helpings at −k·√2·σ
+    rng = np.random.default_rng(20260311)
+    clean = METRICS["clean_level_multitone_db"]
+    least = rng.standard_normal((20000, 40)).min(axis=1).mean()
+    again = np.mean((rng.standard_normal((20000, 40)) + rng.standard_normal((20000, 40))).min(axis=1))
+    low, high, e = interval(clean, 90.0 + least, 90.0 + again + 0.3 * normal_draws())
+    assert e == pytest.approx(least, rel=0.02)
+    assert high == pytest.approx(90.0 + NORMAL * 0.3, abs=0.05)
+    assert low == pytest.approx(90.0 + least - NORMAL * 0.3, abs=0.02)
+
+
+def test_a_value_is_called_noise_limited_where_its_first_helping_passes_half_of_the_half_width():
+    half = np.array([1.0, 1.0])
+    assert intervals.noise_limited((NBD, TREBLE), np.array([0.51, -0.49]), half).tolist() == [1.0, 0.0]
+    # of the worst of many points by what the draws themselves show, which is less
+    clean = METRICS["clean_level_bass_db"]
+    assert intervals.noise_limited((clean,) * 2, np.array([1.19, 1.22]), half).tolist() == [0.0, 1.0]
+
+
 def test_a_ripple_that_noise_could_make_wholly_reaches_down_to_none():
     # nothing but noise: measured 0.3 where the truth is 0, draws about 0.3·√2
     low, high, e = interval(NBD, 0.3, 0.3 * np.sqrt(2.0) + 0.02 * normal_draws())
