@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any, Literal, cast
 
 import numpy as np
@@ -87,8 +87,10 @@ class MetricColumn:
     def take(self, rows: NDArray[np.integer[Any]] | NDArray[np.bool_] | Sequence[int]) -> MetricColumn:
         """The column of the chosen rows (indices or a mask), in that order."""
         index = np.arange(len(self))[np.asarray(rows)]
-        arrays = (getattr(self, name) for name in ("value", "lower", "upper", "low", "high", "se", "other_value", "other_se", "other_share"))
-        return MetricColumn(
-            self.metric, self.target, *(array[index] for array in arrays), self.benches.take(index), self.reason[index],
-            self.facts[index],
-        )  # fmt: skip
+        arrays = {name: getattr(self, name)[index] for name in _ARRAYS}
+        return replace(self, benches=self.benches.take(index), facts=self.facts[index], **arrays)
+
+
+_ARRAYS = (
+    "value", "lower", "upper", "low", "high", "se", "other_value", "other_se", "other_share", "reason",
+)  # fmt: skip

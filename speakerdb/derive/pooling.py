@@ -258,7 +258,10 @@ class _Several:
             return np.asarray((w * np.where(self.usable, part[name], 0.0)).sum(axis=0))
 
         x = (w * np.where(self.usable, self.x, 0.0)).sum(axis=0)
-        own = np.einsum("sm,smb->mb", w, np.where(self.usable[:, :, None], np.nan_to_num(self.own), 0.0)) * self.widen[:, None]
+        own = (
+            np.einsum("sm,smb->mb", w, np.where(self.usable[:, :, None], np.nan_to_num(self.own), 0.0))
+            * self.widen[:, None]
+        )
         bench = np.einsum("sm,smb->mb", w, np.where(self.usable[:, :, None], np.nan_to_num(self.bench), 0.0))
         bias, bias_bench = mean("bias"), mean("bias_bench")
         se = intervals.standard_error(own)
@@ -277,8 +280,8 @@ class _Several:
             "se_sample": factor * sample["se_sample"], "noise_limited": intervals.noise_limited(tuple(self.metrics), bias, half),
         }  # fmt: skip
         noise = np.maximum(bias, 0.0)
-        for name, (low, high) in ends.items():
-            low, high = intervals.within_nature(tuple(self.metrics), low, high, noise, half)
+        for name, span in ends.items():
+            low, high = intervals.within_nature(tuple(self.metrics), *span, noise, half)
             for end, value in (("low", np.minimum(low, x)), ("high", np.maximum(high, x))):
                 found[end + name] = np.array([unscaled(m, v) for m, v in zip(self.metrics, value, strict=True)])
         for name in ("other_value", "other_se", "other_low", "other_high", "other_share"):
@@ -289,43 +292,63 @@ class _Several:
 
     def _pool_branches(self, j: int, found: dict[str, Array]) -> None:
         """Total the shares over sessions, take the larger branch, average each session's value in it; never across."""
-        metric, part = self.metrics[j], self.part
-        rows = np.flatnonzero(self.usable[:, j])
-        nodes: list[tuple[int, float, float, float, float, float]] = []  # session, value, se, low, high, share
-        for s in rows.tolist():
-            own_share = 1.0 - np.nan_to_num(part["other_share"][s, j])
-            ends = (float(scaled(metric, part[name][s, j])) for name in ("low", "high"))
-            nodes.append((s, float(self.x[s, j]), float(part["se"][s, j]), *ends, float(own_share)))
-            if own_share < 1.0:
-                value, low, high = (float(scaled(metric, part[f"other_{n}"][s, j])) for n in ("value", "low", "high"))
-                nodes.append((s, value, float(part["other_se"][s, j]), low, high, 1.0 - float(own_share)))
-        at = np.sort([n[1] for n in nodes])
+        metric = self.metrics[j]
+        parts = [part for s in np.flatnonzero(self.usable[:, j]).tolist() for part in self._branches_of(s, j)]
+        at = np.sort([p.value for p in parts])
         gap = int(np.argmax(np.diff(at)))
         cut = (at[gap] + at[gap + 1]) / 2.0
-        sides = [[n for n in nodes if (n[1] < cut) == lower] for lower in (True, False)]
-        shares = [sum(self.weight[n[0], j] * n[5] for n in side) for side in sides]
-        main, other = (sides[0], sides[1]) if shares[0] >= shares[1] else (sides[1], sides[0])
-
-        def pool(side: Sequence[tuple[int, float, float, float, float, float]]) -> tuple[float, float, float, float]:
-            weight = np.array([self.weight[n[0], j] for n in side])
-            weight /= weight.sum()
-            value, se, low, high = (np.array([n[i] for n in side]) for i in (1, 2, 3, 4))
-            x = float(weight @ value)
-            return x, float(np.sqrt((weight * se) @ (weight * se))), *(
-                x + sign * float(np.sqrt(np.sum((weight * (end - value)) ** 2))) for sign, end in ((-1.0, low), (1.0, high))
-            )  # type: ignore[return-value]
-
-        x, se, low, high = pool(main)
-        self.by_branch[j] = x
-        found["se"][j], found["bias"][j], found["bias_bench"][j] = se, 0.0, 0.0
+        sides = [[p for p in parts if (p.value < cut) == lower] for lower in (True, False)]
+        shares = [sum(p.weight * p.share for p in side) for side in sides]
+        main, other = (_pooled_part(sides[i]) for i in ((0, 1) if shares[0] >= shares[1] else (1, 0)))
+        self.by_branch[j] = main.value
+        found["se"][j], found["bias"][j], found["bias_bench"][j] = main.se, 0.0, 0.0
         before = float((self.weight[:, j] * np.where(self.usable[:, j], self.x[:, j], 0.0)).sum())
-        for end, value in (("low", low), ("high", high)):
+        for end, value in (("low", main.low), ("high", main.high)):
             found[end][j] = float(unscaled(metric, np.array(value)))
             for kind in ("_absolute", "_unit"):  # moved with the value, and never narrower than as measured
-                moved = float(scaled(metric, np.array(found[end + kind][j]))) + x - before
+                moved = float(scaled(metric, np.array(found[end + kind][j]))) + main.value - before
                 wider = min(moved, value) if end == "low" else max(moved, value)
                 found[end + kind][j] = float(unscaled(metric, np.array(wider)))
-        x_other, se_other, low_other, high_other = pool(other)
-        for name, value in (("value", x_other), ("low", low_other), ("high", high_other)):
+        for name, value in (("value", other.value), ("low", other.low), ("high", other.high)):
             found[f"other_{name}"][j] = float(unscaled(metric, np.array(value)))
-        found["other_se"][j], found["other_share"][j] = se_other, min(shares) / sum(shares)
+        found["other_se"][j], found["other_share"][j] = other.se, min(shares) / sum(shares)
+
+    def _branches_of(self, s: int, j: int) -> list[_Part]:
+        """One session's branches of a metric, on its scale; the first is that of its value."""
+        metric, part, weight = self.metrics[j], self.part, float(self.weight[s, j])
+        other = float(np.nan_to_num(part["other_share"][s, j]))
+
+        def at(name: str) -> float:
+            return float(scaled(metric, part[name][s, j]))
+
+        found = [_Part(weight, float(self.x[s, j]), float(part["se"][s, j]), at("low"), at("high"), 1.0 - other)]
+        if other > 0.0:
+            second = _Part(
+                weight, at("other_value"), float(part["other_se"][s, j]), at("other_low"), at("other_high"), other
+            )
+            found.append(second)
+        return found
+
+
+@dataclass(frozen=True)
+class _Part:
+    """A branch of one session's value on the metric's scale, the session's weight, and the branch's share of its draws."""
+
+    weight: float
+    value: float
+    se: float
+    low: float
+    high: float
+    share: float
+
+
+def _pooled_part(side: Sequence[_Part]) -> _Part:
+    """The weighted mean of several sessions' values in one branch, their errors and ends adding as squares."""
+    weight = np.array([p.weight for p in side])
+    share = weight / weight.sum()
+    value, se, low, high = (np.array([getattr(p, name) for p in side]) for name in ("value", "se", "low", "high"))
+    x = float(share @ value)
+    down, up = (float(np.sqrt(np.sum((share * (end - value)) ** 2))) for end in (low, high))
+    return _Part(
+        float(weight.sum()), x, float(np.sqrt(np.sum((share * se) ** 2))), x - down, x + up, sum(p.share for p in side)
+    )

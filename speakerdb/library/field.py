@@ -18,10 +18,10 @@ from speakerdb.derive import Grouping
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.library import learning
 from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
-from speakerdb.statistics.error_model import ErrorModel, bench_key
+from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.statistics.intervals import NORMAL, decode
 from speakerdb.store import Store
-from speakerdb.store.pooled import bench_patterns, bench_sessions
+from speakerdb.store.pooled import bench_patterns
 from speakerdb.store.reading import DrawTable, levels, session_draws
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
@@ -153,7 +153,10 @@ class Field:
                         pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"),
                     ),
                 )
-                value, reason = part["value"].fill_null(float("nan")).to_numpy().copy(), part["reason"].to_numpy().copy()
+                value, reason = (
+                    part["value"].fill_null(float("nan")).to_numpy().copy(),
+                    part["reason"].to_numpy().copy(),
+                )
                 value[stale], reason[stale] = np.nan, f"{METRICS[metric].phrase} {STALE}"
                 self._figures[metric] = judging.interval(value, part["censored"].fill_null("none").to_numpy(), reason)
         return {m: self._figures[m] for m in metric_ids}
@@ -266,8 +269,7 @@ class Field:
             number: tuple((str(bench), float(share)) for bench, share in json.loads(text))
             for number, text in bench_patterns(self._store.con).items()
         }
-        sessions = {bench_key(*bench): count for *bench, count in bench_sessions(self._store.con)}
-        return patterns, learning.current(self._store), reference_bench(sessions)
+        return patterns, learning.current(self._store), reference_bench(learning.sessions_by_bench(self._store))
 
     @property
     def error_model(self) -> ErrorModel:

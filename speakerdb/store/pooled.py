@@ -89,13 +89,6 @@ def _pattern_numbers(con: duckdb.DuckDBPyConnection, pattern: np.ndarray[Any, An
     return pa.array(numbers[np.maximum(pattern, 0)], mask=pattern < 0)
 
 
-def bench_sessions(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str | None, int]]:
-    """lab, method, calibration and how many active sessions, of every bench."""
-    return con.execute(
-        "SELECT l.name, method, calibration, count(*) FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY ALL ORDER BY ALL"
-    ).fetchall()
-
-
 def bench_patterns(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
     """pattern_no -> JSON of benches and weights."""
     return dict(con.execute("SELECT pattern_no, benches FROM bench_pattern ORDER BY pattern_no").fetchall())

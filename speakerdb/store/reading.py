@@ -151,16 +151,12 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
             reason[int(i[k]), names[j[k]]] = rows["reason"][int(k)]
     values = ValueTable(tuple(numbers), value, censored, reason)
     return ActiveValues(
-        ids,
-        heads["speaker_id"].to_numpy(),
-        heads["setting"].to_list(),
-        heads["sample"].to_list(),
-        heads["lab"].to_list(),
-        heads["date"].to_list(),
-        heads["default_setting"].to_numpy(),
-        *(heads[name].to_list() for name in ("slug", "method", "calibration", "run", "content_hash")),
-        values,
-    )
+        session_id=ids, speaker_id=heads["speaker_id"].to_numpy(), default_setting=heads["default_setting"].to_numpy(), values=values,
+        **{name: heads[name].to_list() for name in _HEADS},
+    )  # fmt: skip
+
+
+_HEADS = ("setting", "sample", "lab", "date", "slug", "method", "calibration", "run", "content_hash")
 
 
 def _columns(numbers: dict[str, int]) -> np.ndarray[Any, Any]:
@@ -223,7 +219,9 @@ def session_draws(
     return found
 
 
-def listening_axis(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+def listening_axis(
+    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]
+) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
     """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions in the given order; NaN where there are none."""
     ids = list(session_ids)
     place = {session_id: i for i, session_id in enumerate(ids)}

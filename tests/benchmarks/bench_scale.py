@@ -83,9 +83,8 @@ def insert_draws(con, ids, values, models, members, rng) -> None:
     columns = {name: array[members] for name, array in stored.items()}
     own, bench = (np.stack([s[:, rng.permutation(s.shape[1])] for s in columns.pop(n)]) for n in ("own", "bench"))
     moved = values.value - value[members]
-    for name in columns:
-        if name.startswith(("low", "high", "other_value", "other_low", "other_high")):
-            columns[name] = columns[name] + moved
+    for name in [n for n in columns if n.startswith(("low", "high", "other_value", "other_low", "other_high"))]:
+        columns[name] = columns[name] + moved
     limits = [j for j, m in enumerate(METRICS) if m in {"f3_hz", "f6_hz"}]
     two = rng.random((len(ids), len(limits))) < 0.03
     for name, factor in (("other_value", 1.5), ("other_low", 1.4), ("other_high", 1.6)):
