@@ -175,8 +175,8 @@ def pool_spread(values: ValueTable, pooled: ValueTable, spread: Spread, by: Grou
         for j, x in several.by_branch.items():
             value[g, j] = float(unscaled(metrics[j], np.array(x)))
     gone = np.isnan(pooled.value)
-    for name in found:
-        found[name][gone] = np.nan
+    for column in found.values():
+        column[gone] = np.nan
     pattern[gone] = -1
     return PooledSpread(found, disagree & ~gone, pattern, book.all, np.where(gone, np.nan, value))
 
