@@ -202,7 +202,7 @@ def because(column: MetricColumn, pair: tuple[int, int], contrast: Contrast | No
     if column.target == "absolute":
         return "all sessions, with what the bench's own error does to each"
     if not (column.benches.tau[i] or column.benches.tau[j]):
-        return f"all sessions: what benches differ by doesn't reach it{unit}"
+        return f"all sessions: the bench's own error doesn't enter{unit}"
     if column.benches.pattern[i] == column.benches.pattern[j]:
         return f"all sessions: the benches were the same for both, so their errors cancel{unit}"
     if contrast is not None and {m.bench for m in contrast.a.sessions} & {m.bench for m in contrast.b.sessions}:

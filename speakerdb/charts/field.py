@@ -315,7 +315,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     plot = width if small else round(width * 0.55)
     step = 44 if small else 26
     y = alt.Y("metric:N", sort=order, scale=alt.Scale(domain=order, padding=0), axis=None if small else alt.Axis(
-        title=None, labelLimit=250, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX))  # fmt: skip
+        title=None, labelLimit=250, labelPadding=9, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX))  # fmt: skip
     limits = alt.Scale(domain=[-reach, reach], nice=False, clamp=True)
     x = alt.X("difference:Q", scale=limits, axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, format="d",
                                                           tickCount=5))  # fmt: skip

@@ -36,6 +36,7 @@ from speakerdb.cli.reporting import (
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
 
 
@@ -161,9 +162,9 @@ def explain(
         pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
         text.line(f"{answer.speaker}, setting {answer.setting}")
         if pooled["status"] == "ok":
-            text.line(
-                f"{m.label}: {text.either(m, pooled['value'], pooled['censored'], pooled['other_value'])} {m.unit}"
-            )
+            value = text.either(m, pooled["value"], pooled["censored"], pooled["other_value"])
+            interval = text.interval(m, pooled["low"], pooled["high"])
+            text.line(f"{m.label}: {value} {m.unit}{f', 95 % interval {interval}' if interval else ''}")
         else:
             text.line(f"{m.label}: withheld, {pooled['reason']}")
         text.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
@@ -172,14 +173,33 @@ def explain(
             text.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
         for sentence in answer.alignments:
             text.line(f"{sentence}.")
-        rows = []
-        for r in answer.values.filter(pl.col("session").is_not_null()).iter_rows(named=True):
-            files = answer.sources.filter(pl.col("session") == r["session"])
-            for f in files.iter_rows(named=True):
-                shown = text.value(m, r["value"], r["censored"]) if r["status"] == "ok" else f"withheld: {r['reason']}"
-                rows.append([r["session"], r["lab"], r["sample"], r["date"], shown, f["file"], f["sha256"]])
-        text.table(["session", "lab", "sample", "date", f"value ({m.unit})", "source file", "SHA-256"], rows)
+        for caution in base.cautions(answer.values):
+            text.line(f"Caution: {caution}.")
+        measured = answer.values.filter(pl.col("session").is_not_null())
+        text.table(
+            ["session", "lab", "sample", "date", f"value ({m.unit})", "95 % interval"],
+            [
+                [r["session"], r["lab"], r["sample"], r["date"], *_of_session(m, r)]
+                for r in measured.iter_rows(named=True)
+            ],
+            right=(4, 5),
+        )
+        for (reason,), group in measured.filter(pl.col("status") != "ok").group_by("reason", maintain_order=True):
+            text.line(f"Withheld of {', '.join(group['session'])}: {reason}")
+        files = answer.sources.filter(pl.col("file").is_not_null())
+        text.table(
+            ["source file", "SHA-256"],
+            [[f"{s}/{file}", sha256] for s, file, sha256 in files.select("session", "file", "sha256").iter_rows()],
+        )
         cite(base)
+
+
+def _of_session(metric: MetricDef, row: dict[str, Any]) -> tuple[str, str]:
+    """A session's value and interval; – where it is withheld."""
+    if row["status"] != "ok":
+        return "–", ""
+    value = text.either(metric, row["value"], row["censored"], row["other_value"])
+    return value, text.interval(metric, row["low"], row["high"])
 
 
 def metrics(

@@ -62,7 +62,7 @@ def compare(
     As a picture: speakerdb compare sill-5 sill-8 --picture differences --out differences.svg
     """
     from speakerdb.library import documents
-    from speakerdb.library.comparing import real_words
+    from speakerdb.library.comparing import contrast_words, real_words
 
     with open_database(db) as base:
         answer = base.compare(*speakers, metrics=metric or None, target=target_of(absolute, another_unit), exact=exact)
@@ -74,7 +74,8 @@ def compare(
         for (a, setting_a, b, setting_b), pair in answer.rows.group_by(["a", "setting_a", "b", "setting_b"], maintain_order=True):  # fmt: skip
             text.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
             _differences(pair)
-            _contrasts(pair)
+            for words in contrast_words(list(zip(pair["metric"], pair["because"], strict=True))):
+                text.line(f"{words[0].upper()}{words[1:]}.")
             text.line()
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
             text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
@@ -84,19 +85,6 @@ def compare(
         for caution in answer.cautions:
             text.line(f"Caution: {caution}.")
         cite(base)
-
-
-def _contrasts(pair: pl.DataFrame) -> None:
-    """Which sessions each difference is of; what most rows share is said of the rest."""
-    groups = sorted((group for _, group in pair.group_by("because", maintain_order=True)), key=len)
-    for group in groups:
-        because = group["because"][0]
-        whom = "" if len(groups) == 1 else f" ({'all other rows' if group is groups[-1] else _labels(group)})"
-        text.line(f"{because[0].upper()}{because[1:]}{whom}.")
-
-
-def _labels(rows: pl.DataFrame) -> str:
-    return "; ".join(text.metric_of(m).phrase for m in rows["metric"])
 
 
 def _differences(pair: pl.DataFrame) -> None:
@@ -296,19 +284,17 @@ def trend(
         cite(base)
 
 
-def _change(value: float | None, unit: str) -> str:
-    return "–" if value is None else f"{value:+.3g} {unit}".replace("-", "−").rstrip()
-
-
 def _slope(row: dict[str, Any]) -> None:
+    from speakerdb.library.sentences import alike
+
     who = f"{row['speakers']} speakers of {row['makers']} {'maker' if row['makers'] == 1 else 'makers'}, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
     if row["effect"] is None:
         text.line(f"No trend can be given: {row['reason']} ({who}).")
         return
-    effect, low, high = (_change(row[k], row["unit"]) for k in ("effect", "low", "high"))
+    effect, low, high, robust = alike([row[k] for k in ("effect", "low", "high", "theil_sen")])
     interval = f"no interval: {row['reason']}" if row["reason"] else f"95 % interval {low} … {high}"
-    robust = "" if row["theil_sen"] is None else f"; Theil–Sen {_change(row['theil_sen'], row['unit'])}"
-    text.line(f"{effect} per {row['per']}, {interval}{robust}")
+    theil_sen = "" if row["theil_sen"] is None else f"; Theil–Sen {robust}"
+    text.line(f"{effect} {row['unit']} per {row['per']}, {interval}{theil_sen}")
     p = "" if row["p"] is None else f"p = {row['p']:.2g}, q = {row['q']:.2g}; "
     text.line(f"{p}{row['method']}; {who}.")
     if row["reliability"] is not None:
@@ -337,10 +323,12 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
 
 
 def _of_group(r: dict[str, Any], metric: MetricDef) -> list[str]:
-    difference = "–" if r["low"] is None else f"{_change(r['low'], '')} … {_change(r['high'], '')}"
+    from speakerdb.library.sentences import alike
+
+    difference, low, high = alike([r["difference"], r["low"], r["high"]])
     return [
         r["group"], str(r["speakers"]), str(r["makers"]), text.value(metric, r["median"], r["median_censored"]),
-        text.interval(metric, r["median_low"], r["median_high"]) or "–", _change(r["difference"], ""), difference,
+        text.interval(metric, r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} … {high}",
         str(r["makers_of_both"]), *("–" if r[k] is None else f"{r[k]:.2g}" for k in ("p", "q")),
         text.number(r["hedges_g"], 2), text.number(r["cliffs_delta"], 2),
     ]  # fmt: skip

@@ -28,10 +28,16 @@ def cautions(shown: pl.DataFrame) -> list[str]:
             f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY[metric.group]}"
         )
     for flag, words in (
-        ("noise_limited", "part of the value may be noise of the measurement; the interval reaches to where it would lie without"),
+        (
+            "noise_limited",
+            "part of the value may be noise of the measurement; the interval reaches to where it would lie without",
+        ),
         ("disagree", "sessions disagree by more than their errors, so the interval is widened"),
     ):
-        names = [METRICS[m].phrase for m in pooled.filter(pl.col(flag).fill_null(False))["metric"].unique(maintain_order=True)]
+        names = [
+            METRICS[m].phrase
+            for m in pooled.filter(pl.col(flag).fill_null(False))["metric"].unique(maintain_order=True)
+        ]
         if names:
             found.append(f"{_listed(names)}: {words}")
     return found

@@ -61,6 +61,19 @@ def real_words(differing: int, real: int, count: int) -> str:
     return f"{differing} of {count} rows differ; taken together {real} are real (about 1 in 20 of these may not be)."
 
 
+def contrast_words(rows: Sequence[tuple[str, str]]) -> list[str]:
+    """Which sessions differences are of, from each row's metric and `because`: a sentence, without its full stop, per kind of contrast;
+    what most rows rest on is told last, of the rest."""
+    groups: dict[str, list[str]] = {}
+    for metric, because in rows:
+        groups.setdefault(because, []).append(METRICS[metric].phrase)
+    said = []
+    for because, names in (ordered := sorted(groups.items(), key=lambda group: len(group[1]))):
+        whom = "all other rows" if because == ordered[-1][0] else "; ".join(names)
+        said.append(because if len(ordered) == 1 else f"{because} ({whom})")
+    return said
+
+
 def rows_of(field: Field, sides: Sequence[Side]) -> pl.DataFrame:
     """The field's rows of these speakers and settings, in this order."""
     wanted = pl.DataFrame(

@@ -155,7 +155,7 @@ def explain(state: State, answer: Explanation) -> Document:
         ],
         curve={"part": answer.curve_part, "frequency_hz": answer.curve["frequency_hz"].round(2).to_list() if len(answer.curve) else [],
                "level": answer.curve["level"].to_list() if len(answer.curve) else []},
-        sources=list(sources.values()), alignments=list(answer.alignments),
+        sources=list(sources.values()), alignments=list(answer.alignments), cautions=branching.cautions(answer.values),
     )  # fmt: skip
 
 

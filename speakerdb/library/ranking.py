@@ -22,9 +22,9 @@ COLUMNS = (
 )  # fmt: skip
 JOINT = ("rank_joint_low", "rank_joint_high")
 ONCE = "Over a whole list 95 of 100 such ranges hold the true place on this bench"
-LUCKY = "Those who come first are partly lucky, for the field lies within its errors; --jointly gives the places that all together can have"
+LUCKY = "Those who come first are partly lucky, for the field lies within its errors; see the places that all together can have (--jointly)"
 PREFERENCES = frozenset({"preference", "preference_bass_managed"})
-HEARD = "One point is about what listeners' own ratings scatter by (0.8 points about the formula)"
+HEARD = "One point is what one would hear: listeners' own ratings scatter by about 0.8 points about the formula"
 SAMPLE = 300  # speakers of a large field from whom the widths with the bench included are taken
 
 
@@ -102,7 +102,7 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
         count = len(known)
         said.append(
-            f"What the bench itself colours is not in it: with that the median range is {width} of {count} places (--absolute)"
+            f"What the bench itself colours is not in it: with the bench's own error the median range is {width} of {count} places (--absolute)"
         )
     said += _bounds(found.metric, known)
     return tuple(said)

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -24,6 +26,13 @@ def value_text(metric: MetricDef, value: float, censored: str = "none") -> str:
     number = f"{round(value, metric.decimals) + 0.0:.{metric.decimals}f}".replace("-", "−")  # + 0.0: no negative zero
     space = "" if metric.unit == "°" else " "
     return f"{_SIGN[censored]}{number}{space}{metric.unit}"
+
+
+def alike(values: Sequence[float | None]) -> list[str]:
+    """Signed changes in the same digits, three significant ones of the largest: '+2.21', '+0.82'; – where there is none."""
+    known = [abs(v) for v in values if v]
+    decimals = min(max(2 - math.floor(math.log10(max(known))), 0), 9) if known else 0
+    return ["–" if v is None else f"{round(v, decimals) + 0.0:+.{decimals}f}".replace("-", "−") for v in values]
 
 
 def about(base: Database, slug: str) -> list[str]:
@@ -76,9 +85,12 @@ def _relative(base: Database, slug: str) -> str:
 
 def _withheld(base: Database, slug: str) -> str:
     frame = base.show(slug, exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
-    frame = frame.filter(pl.col("metric") != "di_sphere_mean_db")  # an extra that few sessions can have
-    if not len(frame):
-        return "Withheld: nothing."
+    extra = pl.col("metric") == "di_sphere_mean_db"  # few sessions can have it
+    if not len(frame.filter(~extra)):
+        return (
+            f"Withheld: nothing but the {METRICS['di_sphere_mean_db'].phrase}." if len(frame) else "Withheld: nothing."
+        )
+    frame = frame.filter(~extra)
     groups = frame.group_by("reason", maintain_order=True).agg(pl.len().alias("n"), pl.col("metric").first())
     parts = [
         f"{n} metrics ({reason})" if n > 1 else f"{METRICS[first].phrase} ({reason})"

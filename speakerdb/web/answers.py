@@ -12,6 +12,7 @@ from speakerdb.library import Database, Question, Selection, documents, sentence
 from speakerdb.library.documents import Document
 from speakerdb.library.naming import all_queries, find_metric
 from speakerdb.library.table import Wanted, field_table
+from speakerdb.report import standing
 
 if TYPE_CHECKING:
     import polars as pl
@@ -101,7 +102,16 @@ class Trade:
 def trade(base: Database, x: str, y: str, selection: Selection) -> Trade:
     answer = base.tradeoff(x, y, selection=selection)
     found = answer.found
-    return Trade(found.rows, found.line, answer.not_judged, answer.x.unit, answer.y.unit, answer.x.fact, answer.notes(), found.cautions)
+    return Trade(
+        found.rows,
+        found.line,
+        answer.not_judged,
+        answer.x.unit,
+        answer.y.unit,
+        answer.x.fact,
+        answer.notes(),
+        found.cautions,
+    )
 
 
 def trend(base: Database, metrics: Sequence[str], over: str, selection: Selection) -> Document:
@@ -124,6 +134,12 @@ def in_short(base: Database, slug: str) -> list[str]:
 def cautions(base: Database, slug: str, setting: str) -> list[str]:
     """What stands beside the values: those that are one of two, that noise limits, that sessions disagree on."""
     return list(base.cautions(base.show(slug, setting=setting, exact=True)))
+
+
+def peers(base: Database, slug: str) -> str:
+    """Whom a speaker is placed among: '9 standmounts'."""
+    group = standing.group_of(base, slug)
+    return f"{group.size} {group.noun}"
 
 
 def setting_names(base: Database, slug: str) -> list[str]:

@@ -13,7 +13,7 @@ from markupsafe import Markup, escape
 
 from speakerdb.charts.quantity import Quantity
 from speakerdb.dictionary import METRICS
-from speakerdb.library import room_words
+from speakerdb.library import room_words, sentences
 from speakerdb.web.links import Links
 
 HERE = Path(__file__).parent
@@ -91,13 +91,6 @@ def property_text(value: float | None, name: str, censored: str = "none") -> str
     return _SIGN[censored] + number(value, digits)
 
 
-def change(value: float | None, unit: str) -> str:
-    """A signed change in three digits: '+0.31 dB'."""
-    if value is None:
-        return GAP
-    return with_unit(f"{value:+.3g}".replace("-", "−"), unit)
-
-
 def share(value: float | None) -> str:
     """A probability in percent, never 0 or 100 %."""
     return GAP if value is None else room_words.percent(value)
@@ -124,7 +117,8 @@ def lower_first(text: str) -> str:
 
 
 def sentence(text: str) -> Markup:
-    """A message as a sentence: a capital first, a full stop last, `commands` set off."""
+    """A message as a sentence: a capital first, a full stop last, `commands` set off, options of a command left out."""
+    text = re.sub(r" \(--[a-z-]+\)", "", text)
     full = text[:1].upper() + text[1:] + ("" if text.endswith((".", "?", "!", "…")) else ".")
     return Markup(re.sub(r"`([^`]+)`", r"<code>\1</code>", str(escape(full))))
 
@@ -142,7 +136,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "difference": difference, "difference_interval": difference_interval, "change": change, "other": other, "sentence": sentence, "note": note,
+        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": sentences.alike, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
     return made

@@ -14,7 +14,8 @@ PAGES = (
     "/numbers/curves?speaker=alder-fen-sill-0", "/numbers/place?speaker=alder-fen-sill-0", "/side-by-side", "/side-by-side?speaker=sill-0&speaker=sill-1",
     "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2", "/room", "/room?distance=2&volume=40&level=80&wall=0.6",
     "/trade-offs", "/trade-offs?x=volume_l&y=f6_hz", "/trends", "/trends?metric=f6_hz&over=kind", "/dictionary",
-    "/dictionary/f6_hz", "/dictionary/reference_level_db", "/questions", "/questions/sessions",
+    "/dictionary/f6_hz", "/dictionary/f6_hz?target=absolute&jointly=yes",
+    "/dictionary/preference?target=another_unit&kind=monitor", "/dictionary/reference_level_db", "/questions", "/questions/sessions",
 )  # fmt: skip
 
 
@@ -45,9 +46,39 @@ def test_the_field_is_sorted_filtered_and_paged_by_its_address(site):
 
 
 def test_a_value_stands_with_its_interval(site):
-    cell = re.search(r'<span class="figure">[\d.]+</span>(?:<small class="corrected">[^<]*</small>)?<small class="interval">[\d.]+ … [\d.]+</small>',
-                     site.get("/?column=f6_hz").text)  # fmt: skip
-    assert cell
+    cell = r'<span class="figure">[\d.]+</span><small class="interval">[\d.]+ … [\d.]+</small>'
+    assert re.search(cell, site.get("/?column=f6_hz").text)
+    assert re.search(cell, site.get("/dictionary/f6_hz").text)
+
+
+def widths(page):
+    """Widths of the intervals in the order of the table's rows."""
+    ends = re.findall(r'<small class="interval">([\d.]+) … ([\d.]+)</small>', page.text)
+    return [round(float(high) - float(low), 1) for low, high in ends]
+
+
+def test_a_ranking_is_of_the_statement_that_was_chosen(site):
+    own, bench, unit = (
+        widths(site.get(f"/dictionary/f6_hz?target={target}")) for target in ("as_measured", "absolute", "another_unit")
+    )
+    assert len(own) == SPEAKERS
+    assert all(a < b < c for a, b, c in zip(own, bench, unit, strict=True)), (own, bench, unit)
+    assert "“model” is not among" in site.text("/dictionary/f6_hz?target=model", status=400)
+
+
+def test_a_ranking_says_what_it_can_say_once_and_without_the_words_of_the_command_line(site):
+    words = site.text("/dictionary/preference")
+    assert words.count("Over a whole list 95 of 100 such ranges hold the true place on this bench") == 1
+    assert words.count("One point is what one would hear") == 1
+    assert "--" not in words
+
+
+def test_places_of_all_together_stand_beside_each_place(site):
+    alone, jointly = site.text("/dictionary/f6_hz"), site.text("/dictionary/f6_hz?jointly=yes")
+    assert "All together" in jointly
+    assert "All together" not in alone
+    page = site.get("/dictionary/f6_hz?jointly=yes").text
+    assert 'name="jointly" value="yes" checked' in page
 
 
 def test_what_is_withheld_points_to_its_reason(site):
@@ -111,6 +142,7 @@ def test_speakers_side_by_side_are_compared_with_what_the_data_can_carry(site):
     assert "differences are real" in words or "taken together" in words
     assert "differences surely matter" in words
     assert "bass limit −6 dB lower, × 0." in words
+    assert ".." not in words
 
 
 def test_side_by_side_names_what_fits_nothing_and_what_is_too_much(site):

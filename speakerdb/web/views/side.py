@@ -7,7 +7,7 @@ from typing import Any
 from speakerdb.charts.curves import MOST_OVERLAID
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import SpeakerdbError, UnknownNameError
-from speakerdb.library.comparing import real_words
+from speakerdb.library.comparing import contrast_words, real_words
 from speakerdb.web import answers
 from speakerdb.web.asking import Ask
 from speakerdb.web.site import Desk
@@ -45,14 +45,15 @@ def side(desk: Desk, ask: Ask) -> View:
 def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
     shown = [desk.ask(("speaker", slug, None), lambda base, s=slug: answers.speaker(base, s, None)) for slug in slugs]  # type: ignore[misc]
     found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs, exact=True))
-    pairs = [
-        {
-            "a": slugs[0], "b": other,
-            "rows": sorted((r for r in found["rows"] if (r["a"], r["b"]) == (slugs[0], other)), key=lambda r: _SHOW[r["matters"]]),
-            "withheld": [w for w in found["withheld"] if (w["a"], w["b"]) == (slugs[0], other)],
-        }
-        for other in slugs[1:]
-    ]  # fmt: skip
+    pairs = []
+    for other in slugs[1:]:
+        mine, withheld = (
+            [r for r in found[part] if (r["a"], r["b"]) == (slugs[0], other)] for part in ("rows", "withheld")
+        )
+        pairs.append(
+            {"a": slugs[0], "b": other, "rows": sorted(mine, key=lambda r: _SHOW[r["matters"]]), "withheld": withheld,
+             "contrasts": contrast_words([(r["metric"], r["because"]) for r in mine])}
+        )  # fmt: skip
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and any(m.id in s["pooled"] for s in shown)]
         for group, words in GROUPS.items()

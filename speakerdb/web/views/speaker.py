@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from speakerdb.analysis.field import TARGETS
 from speakerdb.analysis.match import WORDS
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
@@ -105,6 +106,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     if shown["facts"]["claimed_max_db"] is not None:
         claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
     short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
+    peers = desk.ask(("peers", slug), lambda base: answers.peers(base, slug))
     cautions = desk.ask(("cautions", slug, setting), lambda base: answers.cautions(base, slug, setting))
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and m.id in shown["pooled"]]
@@ -117,7 +119,8 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "speaker.html",
         {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near, "part_words": WORDS,
-         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "cautions": cautions},
+         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "cautions": cautions,
+         "peers": peers, "about": TARGETS["as_measured"]},
     )  # fmt: skip
 
 
