@@ -19,6 +19,7 @@ from speakerdb.statistics.frontier import Frontier, Known
 QUANTILE = 0.9
 LEAST_OF_KIND = 5  # speakers of a kind below which none of them is judged
 LINE_POINTS = 25
+CHANCES = ("p_frontier", "p_frontier_low", "p_frontier_high")
 LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)
 BY_CHANCE = "about 5 % of all speakers fall outside their interval by chance: expected {expected:.0f} of {count}, found {outside}"
 ONLY_BOUNDS = "only bounds are known that decide it"
@@ -54,35 +55,48 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool =
     if x.id == y.id:
         raise RequestError(f"{x.id} against itself is no trade-off: name two properties")
     rows = np.flatnonzero(x.known & y.known)
-    told, exact = facts[rows], (x.exact & y.exact)[rows]
+    told = facts[rows]
     found = frontiers.frontier(_turned(x, rows), _turned(y, rows))
-    expected = _expectation(told, x, y, rows, exact)
-    better = np.where(_sign(y) > 0, y.value[rows] > expected.high, y.value[rows] < expected.low)
-    worse = np.where(_sign(y) > 0, y.value[rows] < expected.low, y.value[rows] > expected.high)
-    beats = np.select([np.isnan(expected.expected), better, worse], ["", "better", "worse"], "as_expected")
-    alone = len(rows) < 2
-    frame = pl.DataFrame(
-        {
-            "speaker": told["speaker"], "setting": told["setting"],
-            "x": x.value[rows], "x_censored": x.censored[rows].tolist(), "y": y.value[rows], "y_censored": y.censored[rows].tolist(),
-            **{name: np.where(alone, np.nan, p) for name, p in (("p_frontier", found.p), ("p_frontier_low", found.low), ("p_frontier_high", found.high))},
-            **_beaten(told, x, found),
-            "expected": expected.expected, "low": expected.low, "high": expected.high, "makers": _makers(told, exact),
-            "beats": pl.Series([word or None for word in beats.tolist()], dtype=pl.String),
-        }
-    ).with_columns(
-        pl.col("p_frontier", "p_frontier_low", "p_frontier_high", "beaten_from", "expected", "low", "high").fill_nan(None),
-        makers=pl.when(pl.col("expected").is_finite()).then("makers"),
-    )  # fmt: skip
-    frame = frame.sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False], nulls_last=True)  # fmt: skip
-    outside, judged = int((better | worse).sum()), int(np.isfinite(expected.expected).sum())
+    p = found.p, found.low, found.high
+    expected = expectation(facts, x, y)
+    frame = expected.with_columns(
+        **{name: pl.Series(one if len(rows) > 1 else [np.nan] * len(rows)) for name, one in zip(CHANCES, p, strict=True)},
+        **_beaten(told, x, found),
+    ).with_columns(pl.col(*CHANCES, "beaten_from").fill_nan(None))  # fmt: skip
+    frame = frame.select(
+        "speaker", "setting", "x", "x_censored", "y", "y_censored", *CHANCES, "beaten_from", "beaten_by", "beaten_reason",
+        "expected", "low", "high", "makers", "beats",
+    ).sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False], nulls_last=True)  # fmt: skip
+    outside, judged = int(expected["beats"].is_in(["better", "worse"]).sum()), expected["beats"].count()
     cautions = [BY_CHANCE.format(expected=0.05 * judged, count=judged, outside=outside)] if judged else []
+    exact = (x.exact & y.exact)[rows]
     if (~exact).any():
         bounds = told.filter(pl.Series(~exact))["speaker"].unique().sort()
         cautions.append(f"only bounds are known of {', '.join(bounds)}: left out of the expectation and the quantile line; chances of the "
                         "frontier allow for all that they may be. Labs choose the highest drive, so a bound says as much of the lab")  # fmt: skip
     line = _line(told, x, y, rows, exact) if with_line else pl.DataFrame(schema=LINE_SCHEMA)
     return TradeOff(frame, line, _unknown(facts, x, y), outside, tuple(cautions))
+
+
+def expectation(facts: pl.DataFrame, x: Property, y: Property) -> pl.DataFrame:
+    """What the others lead to expect: speaker, setting, x, x_censored, y, y_censored, expected, low, high, makers, beats as in TradeOff,
+    in the order of the facts; those of whom both are known."""
+    rows = np.flatnonzero(x.known & y.known)
+    told, exact = facts[rows], (x.exact & y.exact)[rows]
+    found = _expectation(told, x, y, rows, exact)
+    above, below = y.value[rows] > found.high, y.value[rows] < found.low
+    better, worse = (above, below) if _sign(y) > 0 else (below, above)
+    beats = np.select([np.isnan(found.expected), better, worse], ["", "better", "worse"], "as_expected")
+    return pl.DataFrame(
+        {
+            "speaker": told["speaker"], "setting": told["setting"],
+            "x": x.value[rows], "x_censored": x.censored[rows].tolist(), "y": y.value[rows], "y_censored": y.censored[rows].tolist(),
+            "expected": found.expected, "low": found.low, "high": found.high, "makers": _makers(told, exact),
+            "beats": pl.Series([word or None for word in beats.tolist()], dtype=pl.String),
+        }
+    ).with_columns(
+        pl.col("expected", "low", "high").fill_nan(None), makers=pl.when(pl.col("expected").is_finite()).then("makers"),
+    )  # fmt: skip
 
 
 def _sign(one: Property) -> float:

@@ -30,6 +30,7 @@ from speakerdb.statistics.learning import BenchPair
 from speakerdb.store import Store, reading
 
 _BATCH_SESSIONS = 64
+MOST_NAMED = 8  # speakers in a sentence
 
 
 @dataclass(frozen=True)
@@ -51,15 +52,15 @@ class TradeOffAnswer:
         if self.x.fact:
             said.insert(
                 1,
-                f"Beaten from: going {up} in {self.x.name}, the first rival's from which on it is more likely beaten than not.",
+                f"Beaten from: going {up} in {self.x.name}, the first from which on it is more likely beaten than not; by: whose it is.",
             )
             for (reason,), group in self.found.rows.drop_nulls("beaten_reason").group_by(
                 "beaten_reason", maintain_order=True
             ):
+                names = group["speaker"].unique(maintain_order=True).to_list()
+                more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
                 told = "can't be told" if reason == trading.ONLY_BOUNDS else "not judged"
-                said.append(
-                    f"Beaten from, {told}: {', '.join(group['speaker'].unique(maintain_order=True))}: {reason}."
-                )
+                said.append(f"Beaten from, {told}: {', '.join(names[:MOST_NAMED])}{more}: {reason}.")
         if "preference" in (self.x.id, self.y.id):
             said.append("One point of predicted preference is what one would hear.")
         return said
@@ -87,6 +88,12 @@ def tradeoff(field: Field, x: str, y: str, selection: Selection, *, with_line: b
     found = trading.tradeoff(judged, px, py, with_line=with_line)
     not_judged = pl.concat([found.unknown, unknown.select("speaker", "setting", "reason")], how="vertical_relaxed")
     return TradeOffAnswer(px, py, found, not_judged)
+
+
+def expectation(field: Field, x: str, y: str, selection: Selection) -> pl.DataFrame:
+    """What x and kind lead to expect of y over the selection, a row per speaker of whom both are known, as in a trade-off."""
+    judged, _ = selection.split(field)
+    return trading.expectation(judged, property_of(field, x, judged), property_of(field, y, judged))
 
 
 @dataclass(frozen=True)

@@ -25,51 +25,70 @@ _AGAINST = {"better": "better than expected", "worse": "worse than expected", "a
 
 
 def sentences(base: Database, slug: str) -> list[str]:
-    """What the field says about its prices, merit by merit."""
-    from speakerdb.library import Selection
+    """What the field says about its prices, merit by merit: rivals are of its kind; what a price leads to expect, all kinds tell."""
+    from speakerdb.library import Selection, overview
 
     known = base.facts(slug)
     if not known.prices:
         return ["Not judged: no price is recorded for it."]
     told = [f"{p['kind']} {_money(p['price_pair'], p['currency'])}" for p in known.prices]
-    said = [f"A pair costs {words.listing(told)}."]
-    kind = known.values["kind"]
+    costs, kind = f"A pair costs {words.listing(told)}", known.values["kind"]
     if kind is None:
-        return [*said, "Whether it is worth that is not judged: its kind is unknown."]
+        return [f"{costs}.", "Whether it is worth that is not judged: its kind is unknown."]
+    said = [f"{costs}; its rivals are the {plural(kind)}."]
+    not_judged: dict[str, list[str]] = {}
+    own = Selection(filters=Filters(kind=kind))
     for metric_id in MERITS:
+        metric = METRICS[metric_id]
         try:
-            answer = base.tradeoff("price", metric_id, selection=Selection(filters=Filters(kind=kind)), with_line=False)
+            rivals = base.tradeoff("price", metric_id, selection=own, with_line=False)
+            every = overview.expectation(base.field, "price", metric_id, Selection())
         except SpeakerdbError as error:
-            said.append(f"By {METRICS[metric_id].phrase} for the money: not judged, {error.message}.")
+            not_judged.setdefault(error.message, []).append(metric.phrase)
             continue
-        said += merit(base, answer, slug, kind, [p for p in known.prices if p["currency"] == answer.x.unit])
-    return said
-
-
-def merit(base: Database, answer: TradeOffAnswer, slug: str, kind: str, prices: list[dict[str, Any]]) -> list[str]:
-    """Whether another of its kind is no dearer and as good, and what its price leads to expect."""
-    metric = METRICS[answer.y.id]
-    mine = answer.found.rows.filter(pl.col("speaker") == slug)
-    if not len(mine):
-        reasons = answer.not_judged.filter(pl.col("speaker") == slug)["reason"].to_list()
-        return [
-            f"By {metric.phrase} for the money: not judged, {reasons[0] if reasons else 'it lacks a price or the figure'}."
-        ]
-    r = mine.row(0, named=True)
-    said = [
-        f"By {metric.phrase} for the money: {_front(base, r, prices, answer.x.unit)}."
-        if r["beaten_reason"] is None
-        else _not_told(r, metric)
+        reason = _reason(rivals, slug)
+        if reason is None:
+            prices = [p for p in known.prices if p["currency"] == rivals.x.unit]
+            said.append(_front(base, _row(rivals.found.rows, slug), metric, prices, rivals.x.unit))
+        else:
+            not_judged.setdefault(reason, []).append(metric.phrase)
+        said += _expected(_row(every, slug), metric, kind)
+    return [
+        *said,
+        *(f"By {words.listing(merits)} for the money: not judged, {reason}." for reason, merits in not_judged.items()),
     ]
-    if r["beats"]:
-        many, one = MERITS[metric.id]
-        span = f"{words.number(metric, r['low'])} to {words.number(metric, r['high'])}"
-        makers = f"{r['makers']} maker{'' if r['makers'] == 1 else 's'}"
-        said.append(
-            f"At this price {plural(kind)} {many} {words.value(metric, r['expected'])} ({span}; {makers}); it {one} "
-            f"{words.number(metric, r['y'])}: {_AGAINST[r['beats']]}."
-        )
-    return said
+
+
+_Row = dict[str, Any]
+
+
+def _row(rows: pl.DataFrame, slug: str) -> _Row:
+    """The speaker's row, empty where it isn't judged."""
+    mine = rows.filter(pl.col("speaker") == slug)
+    return mine.row(0, named=True) if len(mine) else {}
+
+
+def _reason(answer: TradeOffAnswer, slug: str) -> str | None:
+    """Why a speaker isn't judged."""
+    row = _row(answer.found.rows, slug)
+    if row:
+        reason: str | None = row["beaten_reason"]
+        return None if reason == ONLY_BOUNDS else reason
+    reasons = answer.not_judged.filter(pl.col("speaker") == slug)["reason"].to_list()
+    return reasons[0].removeprefix(f"{answer.y.name}: ") if reasons else "it lacks a price or the figure"
+
+
+def _expected(row: _Row, metric: MetricDef, kind: str) -> list[str]:
+    """What the others of its kind reach at its price."""
+    if not row or not row["beats"]:
+        return []
+    many, one = MERITS[metric.id]
+    span = f"{words.number(metric, row['low'])} to {words.number(metric, row['high'])}"
+    makers = f"{row['makers']} maker{'' if row['makers'] == 1 else 's'}"
+    return [
+        f"At this price {plural(kind)} {many} {words.value(metric, row['expected'])} ({span}; {makers}); it {one} "
+        f"{words.number(metric, row['y'])}: {_AGAINST[row['beats']]}."
+    ]
 
 
 def _money(price: float, currency: str) -> str:
@@ -77,28 +96,24 @@ def _money(price: float, currency: str) -> str:
     return f"{f'{price:,.0f}'.replace(',', chr(0x202F)) if price >= 10_000 else f'{price:.0f}'} {currency}"
 
 
-def _not_told(r: dict[str, Any], metric: MetricDef) -> str:
-    if r["beaten_reason"] != ONLY_BOUNDS:
-        return f"By {metric.phrase} for the money: not judged, {r['beaten_reason']}."
-    if r["y_censored"] == "none":
-        return f"Value can't be told by {metric.phrase}: of rivals no dearer only bounds are known."
-    side = "at most" if r["y_censored"] == "at_most" else "at least"
-    return f"Value can't be told: its {metric.phrase} is only known to be {side} {words.value(metric, r['y'])}."
-
-
-def _front(base: Database, r: dict[str, Any], prices: list[dict[str, Any]], unit: str) -> str:
+def _front(base: Database, row: _Row, metric: MetricDef, prices: list[dict[str, Any]], unit: str) -> str:
     """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than the one judged."""
-    limit = r["beaten_from"]
+    if row["beaten_reason"] is not None:
+        if row["y_censored"] == "none":
+            return f"Value can't be told by {metric.phrase}: of rivals no dearer only bounds are known."
+        side = "at most" if row["y_censored"] == "at_most" else "at least"
+        return f"Value can't be told: its {metric.phrase} is only known to be {side} {words.value(metric, row['y'])}."
+    by, limit = f"By {metric.phrase} for the money", row["beaten_from"]
     if limit is None:
-        return "on the front at any price"
-    rival = f"{_money(limit, unit)} ({_name(base, r['beaten_by'])})"
-    on_front = r["x"] < limit
-    others = [f"{p['kind']} price" for p in prices if (p["price_pair"] < limit) != on_front]
+        return f"{by}: on the front at any price."
+    rival = f"{_money(limit, unit)} ({_name(base, row['beaten_by'])})"
+    on_front = row["x"] < limit
+    others = words.listing([f"{p['kind']} price" for p in prices if (p["price_pair"] < limit) != on_front])
     if on_front:
-        besides = f"; at its {words.listing(others)} more likely beaten than not" if others else ""
-        return f"at {_money(r['x'], unit)} on the front, up to {rival}{besides}"
-    besides = f"; at its {words.listing(others)} on the front" if others else ""
-    return f"from {rival} on it is more likely beaten than not{besides}"
+        besides = f"; at its {others} more likely beaten than not" if others else ""
+        return f"{by}: at {_money(row['x'], unit)} on the front, up to {rival}{besides}."
+    besides = f"; at its {others} on the front" if others else ""
+    return f"{by}: from {rival} on it is more likely beaten than not{besides}."
 
 
 def _name(base: Database, slug: str) -> str:

@@ -37,6 +37,7 @@ _REACH = 4.5  # standard deviations about its values that a grid spans
 _NOTHING = 1e-9  # a smaller probability is told as none
 _NEVER = 1e-30  # stands for a chance of nothing, so that a factor can be taken off a product again
 _LEAST_SE = 1e-6  # of the spread of all, where values without error stand among values with
+_LITTLE = 0.2  # of its own standard error that a shared error moves a value by, to be taken as its own
 _BLOCK = 1000  # speakers at a time
 _TOGETHER = 8  # factors multiplied before a logarithm is taken
 
@@ -184,15 +185,18 @@ _Found = tuple[FloatArray, FloatArray, IntArray]
 
 
 def _prepared(one: Known) -> Known:
-    """With an error everywhere where there is one anywhere, and what is shared in as few errors as will do."""
+    """With an error everywhere where there is one anywhere, and what is shared in as few errors as will do: those that move each
+    value by little of its own error are taken as each value's own."""
     if one.exact:
         return one
     least = _LEAST_SE * max(float(np.ptp(one.value)), float(one.se.max()))
-    shared = one.shared
+    se, other_se, shared = np.maximum(one.se, least), np.maximum(one.other_se, least), one.shared
     if shared.size:
-        size, axes = np.linalg.svd(shared, full_matrices=False)[1:]
-        shared = shared @ axes[size > 1e-9 * one.se.max()].T
-    return replace(one, se=np.maximum(one.se, least), other_se=np.maximum(one.other_se, least), shared=shared)
+        shared = shared @ np.linalg.svd(shared, full_matrices=False)[2].T
+        little = (np.abs(shared) <= _LITTLE * np.fmin(se, other_se)[:, None]).all(axis=0)
+        added = np.sqrt((shared[:, little] ** 2).sum(axis=1))
+        se, other_se, shared = np.hypot(se, added), np.hypot(other_se, added), shared[:, ~little]
+    return replace(one, se=se, other_se=other_se, shared=shared)
 
 
 def _one(own_x: Known, own_y: Known, rival_x: Known, rival_y: Known) -> _Found:
