@@ -1,4 +1,4 @@
-"""Finds schemas/, queries/ and seed_data/: inside the installed package, else at the repository's root."""
+"""Finds method/, schemas/, queries/ and seed_data/: inside the installed package, else at the repository's root."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ _PACKAGE = Path(__file__).resolve().parent
 
 
 def resource_dir(name: str) -> Path:
-    """Return the folder `name` (schemas, queries or seed_data); raises FileNotFoundError where neither place has it."""
+    """Return the folder `name` (method, schemas, queries or seed_data); raises FileNotFoundError where neither place has it."""
     for place in (_PACKAGE / name, _PACKAGE.parent / name):
         if place.is_dir():
             return place

@@ -1,11 +1,11 @@
-"""The folders that stand beside the package are found."""
+"""The folders that ship with the package are found."""
 
 import pytest
 
 from speakerdb.resources import resource_dir
 
 
-@pytest.mark.parametrize("name", ["schemas", "queries", "seed_data"])
+@pytest.mark.parametrize("name", ["method", "schemas", "queries", "seed_data"])
 def test_each_resource_folder_is_found_and_not_empty(name):
     assert any(resource_dir(name).iterdir())
 

@@ -8,7 +8,7 @@ import sys
 import typer
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import asking, comparing, curating, keeping, reporting, rooms, serving, settling
+from speakerdb.cli import asking, comparing, curating, keeping, manual, reporting, rooms, serving, settling
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
 
@@ -24,7 +24,7 @@ app = typer.Typer(
 app.command()(demo)
 app.command()(keeping.ingest)
 app.command("list")(asking.list_speakers)
-for _command in (asking.show, asking.explain, asking.metrics, asking.rank, asking.match, asking.query):
+for _command in (asking.show, asking.explain, asking.metrics, manual.method, asking.rank, asking.match, asking.query):
     app.command()(_command)
 for _command in (
     comparing.compare,

@@ -9,12 +9,13 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from speakerdb.errors import BusyError, SpeakerdbError, UnknownNameError
+from speakerdb.library import method
 from speakerdb.web import answers
 from speakerdb.web.asking import Ask
 from speakerdb.web.links import LiveLinks, address
 from speakerdb.web.rendering import render
 from speakerdb.web.site import Desk, Site, site_of
-from speakerdb.web.views import View, dictionary, field, questions, relations, room, side, speaker
+from speakerdb.web.views import View, dictionary, field, questions, relations, room, side, speaker, texts
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -98,6 +99,20 @@ def dictionary_page(request: Request, site: _Site) -> Response:
 @router.get("/dictionary/{name}")
 def metric_page(request: Request, site: _Site, name: str) -> Response:
     return _page(request, site, lambda desk, ask: dictionary.metric(desk, ask, name))
+
+
+@router.get("/method")
+def method_page(request: Request, site: _Site) -> Response:
+    return _page(request, site, texts.contents)
+
+
+@router.get("/method/{name}")
+def text_page(request: Request, site: _Site, name: str) -> Response:
+    """A whole text; of one of its headings, the place in it."""
+    topic = method.find(name)
+    if topic.anchor:
+        return RedirectResponse(f"{address(f'/method/{topic.file}')}#{topic.anchor}", 303)
+    return _page(request, site, lambda desk, ask: texts.whole(desk, ask, topic.file))
 
 
 @router.get("/questions")

@@ -20,7 +20,7 @@ from starlette.datastructures import QueryParams
 from speakerdb.charts import theme
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.library import Database
+from speakerdb.library import Database, method
 from speakerdb.library.naming import all_queries
 from speakerdb.store import State
 from speakerdb.web import answers, pictures
@@ -29,7 +29,7 @@ from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
 from speakerdb.web.rendering import STATIC, render
 from speakerdb.web.site import Desk
-from speakerdb.web.views import View, dictionary, field, questions, relations, room, speaker
+from speakerdb.web.views import View, dictionary, field, questions, relations, room, speaker, texts
 
 ROWS = 500  # rows of one page of the field
 ALL = 10**6  # rows of every other page: a link to a second page would lead nowhere
@@ -109,6 +109,9 @@ def plan(desk: Desk) -> Iterator[Page]:
     for metric in METRICS:
         make = partial(dictionary.metric, name=metric, rows=ALL)
         yield Page(f"/dictionary/{metric}", {}, f"dictionary/{metric}.html", make)
+    yield Page("/method", {}, "method.html", texts.contents)
+    for name in method.TEXTS:
+        yield Page(f"/method/{name}", {}, f"method/{name}.html", partial(texts.whole, name=name))
     yield Page("/questions", {}, "questions.html", questions.questions)
     for query in all_queries():
         yield Page(
