@@ -168,7 +168,7 @@ def explain(
         else:
             text.line(f"{m.label}: withheld, {pooled['reason']}")
         text.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
-        text.line(f"Source of the definition: {m.source}")
+        text.line(f"Source of the definition: {m.source}; more: `speakerdb method {m.id}`")
         if answer.curve_part:
             text.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
         for sentence in answer.alignments:

@@ -16,7 +16,7 @@ WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 PAGES = (
     "/", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0/f6_hz", "/settings/alder-fen-sill-0?wall=0.5",
     "/numbers/curves?speaker=alder-fen-sill-0", "/numbers/place?speaker=alder-fen-sill-0", "/side-by-side?speaker=sill-0&speaker=sill-4", "/room", "/trade-offs",
-    "/trends?metric=f6_hz&over=kind", "/dictionary", "/dictionary/f6_hz", "/questions", "/questions/sessions",
+    "/trends?metric=f6_hz&over=kind", "/dictionary", "/dictionary/f6_hz", "/method", "/method/statistics", "/questions", "/questions/sessions",
 )  # fmt: skip
 
 

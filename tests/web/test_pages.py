@@ -15,7 +15,7 @@ PAGES = (
     "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2", "/room", "/room?distance=2&volume=40&level=80&wall=0.6",
     "/trade-offs", "/trade-offs?x=volume_l&y=f6_hz", "/trends", "/trends?metric=f6_hz&over=kind", "/dictionary",
     "/dictionary/f6_hz", "/dictionary/f6_hz?target=absolute&jointly=yes",
-    "/dictionary/preference?target=another_unit&kind=monitor", "/dictionary/reference_level_db", "/questions", "/questions/sessions",
+    "/dictionary/preference?target=another_unit&kind=monitor", "/dictionary/reference_level_db", "/method", "/method/statistics", "/questions", "/questions/sessions",
 )  # fmt: skip
 
 

@@ -6,7 +6,7 @@ from typing import Any
 
 from speakerdb.analysis.field import Target
 from speakerdb.dictionary import METRICS
-from speakerdb.library import documents
+from speakerdb.library import documents, method
 from speakerdb.library.naming import find_metric
 from speakerdb.session import KINDS
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection, target
@@ -51,6 +51,6 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     return View(
         "metric.html",
         content
-        | {"metric": found, "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": jointly,
+        | {"metric": found, "method": method.of_metric(found.id), "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": jointly,
            "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "statements": STATEMENTS},
     )  # fmt: skip
