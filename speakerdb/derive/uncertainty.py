@@ -31,7 +31,9 @@ from speakerdb.statistics.error_model import DRAWS, ErrorModel
 from speakerdb.statistics.intervals import Layer, layer_of
 
 LEAST_EXACT = 0.1  # of the draws, for a standard deviation of usable output
-BRANCH_DEG = 2.0  # an angle this near to where it would jump is worked out from all curves at full resolution
+# Beamwidths jump from one grid point to the next, and their median is that of few points: half of them give intervals from a third as
+# wide to twice as wide
+PATTERN_AT = directivity.EVERY
 
 Array = NDArray[np.float64]
 Draws = dict[str, Array]  # metric id -> (B,) in the metric's unit
@@ -54,7 +56,7 @@ def session_uncertainty(
     session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
 ) -> SessionUncertainty:
     """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld."""
-    work = _Work(session, content_hash, model, dict(zip(metrics, value.tolist(), strict=True)))
+    work = _Work(session, content_hash, model)
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
     drawn = work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers()
@@ -73,7 +75,7 @@ def own_uncertainty(
     """The columns (M,) as measured, NaN where there is no interval: for a look before anything is stored."""
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
-    work = _Work(session, content_hash, model, dict(zip(metrics, value.tolist(), strict=True)))
+    work = _Work(session, content_hash, model)
     own = _rows(rows, t, work.own(), work.plain)
     none = np.full(own.shape, np.nan)
     layer, nothing = layer_of(rows, t, own), layer_of(rows, t, none)
@@ -87,8 +89,7 @@ class _Work:
     """The layers of one session, each worked out once. plain: metric -> what draws at fewer points than the grid's would give without
     errors, where that may differ from its value."""
 
-    def __init__(self, session: GridSession, content_hash: str, model: ErrorModel, value: dict[str, float]) -> None:
-        self.value = value
+    def __init__(self, session: GridSession, content_hash: str, model: ErrorModel) -> None:
         readings = readings_of([session])[0]
         self.level = curveset.share_poles(readings)
         self.sides = readings[curveset.h(0, 10, 20, 30)], readings[curveset.h(0, -10, -20, -30)]
@@ -98,8 +99,6 @@ class _Work:
         self.output = OutputDraws.of(session, self.reader)
         self._beams: dict[str, Array] = {}
         self._usable_sd: Array | None = None
-        self._points = directivity.SECOND
-        self._errors: NDArray[np.float32] | None = None
         nothing = Errors.common(np.zeros((1, len(grid.LOG2_HZ)), np.float32))
         curves = self.averages.curve_set(nothing)
         self.plain = self._turning(nothing)
@@ -169,7 +168,7 @@ class _Work:
         )
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
         for name, sd in self._beams.items():
-            found[name] = np.interp(grid.LOG2_HZ, self._points.log2_hz, sd, left=np.nan, right=np.nan)
+            found[name] = np.interp(grid.LOG2_HZ, PATTERN_AT.log2_hz, sd, left=np.nan, right=np.nan)
         if self._usable_sd is not None:
             found["usable_output"] = np.interp(grid.LOG2_HZ, POINTS.log2_hz, self._usable_sd, left=np.nan, right=np.nan)
         return {name: sd.astype(np.float32) for name, sd in found.items()}
@@ -206,44 +205,34 @@ class _Work:
         """Beamwidths and tone angles of smoothed curves with the errors of single readings, and of another sample (its spread and its
         directivity error); also, over frequency, 20·log10 standard deviations of the beamwidths.
 
-        What session and bench add to all curves does not move them. At every second grid point; at each where an angle lies near a jump.
+        What session and bench add to all curves does not move them.
         """
-        found, beams = self._patterns_at(self._points, sample)
-        if sample is None and self._points is directivity.SECOND and self._near_a_jump(found):
-            self._points, self._errors = directivity.EVERY, None
-            return self._patterns_at(self._points, sample)
-        return found, beams
-
-    def _patterns_at(
-        self, points: grid.Points, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None
-    ) -> tuple[Draws, dict[str, Array]]:
-        if self._errors is None:
-            # the last row stays without errors
-            self._errors = self.reader.smoothed_errors(points, DRAWS + 1)
-            self._errors[-1] = 0.0
-        error = self._errors
+        smooth, window, share = self._smoothed
+        error = self._reading_errors
         if sample is not None:
-            error = error.copy()
-            error[:-1] += self._sample_in_smoothed(points, *sample)
-        smooth, window, share = (part[..., points.of_grid] for part in self._smoothed)
+            error = self._sample_in_smoothed(*sample)
+            error += self._reading_errors
         moved = sum(share[slot] * error[:, slot] for slot in np.flatnonzero(share.any(axis=1)))
-        values, widths = pattern_metrics(smooth + error, window + moved, points)
-        self.plain |= {name: b.value[-1] for name, b in values.items()}
+        values, widths = pattern_metrics(smooth + error, window + moved, PATTERN_AT)
         with np.errstate(divide="ignore", invalid="ignore"):
-            beams = {name: np.std(20.0 * np.log10(width[:-1]), axis=0) for name, width in widths.items()}
-        return {name: b.value[:-1] for name, b in values.items()}, beams
+            beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
+        return _values(values), beams
 
-    def _sample_in_smoothed(
-        self, points: grid.Points, spread: NDArray[np.float32], away: NDArray[np.float32]
-    ) -> NDArray[np.float32]:
+    @cached_property
+    def _reading_errors(self) -> NDArray[np.float32]:
+        """(B, 72, F) of smoothed curves."""
+        return self.reader.smoothed_errors(PATTERN_AT)
+
+    def _sample_in_smoothed(self, spread: NDArray[np.float32], away: NDArray[np.float32]) -> NDArray[np.float32]:
         """(B, 72, F) what a sample's errors do to smoothed curves, less what is common to all. Where power leans to one side of the third
         of an octave, as beside a dip, smoothing takes even the common error from there: to the first order by its slope."""
-        slope, slope_away = (np.gradient(error, axis=1)[:, None, points.of_grid] for error in (spread, away))
-        grows, lean = AWAY[:, None], self._lean[:, points.of_grid]
+        at = PATTERN_AT.of_grid
+        slope, slope_away = (np.gradient(error, axis=1)[:, None, at] for error in (spread, away))
+        grows, lean = AWAY[:, None], self._lean[:, at]
         found = slope_away * grows
         found += slope
         found *= lean
-        found += _smooth_error(away)[:, None, points.of_grid] * grows
+        found += _smooth_error(away)[:, None, at] * grows
         return np.asarray(found)
 
     @cached_property
@@ -254,21 +243,13 @@ class _Work:
 
     @cached_property
     def _smoothed(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        """1/3-octave smoothed levels (72, 199) and window (199,) in dB, and the share of each slot in the window."""
+        """1/3-octave smoothed levels (72, F) and window (F,) in dB, and the share of each slot in the window (72, F)."""
+        at = PATTERN_AT.of_grid
         power = curveset.power_of(self.level)
         smooth = 10.0 * np.log10(grid.smooth_third_octave(power))
         window = 10.0 * np.log10(grid.smooth_third_octave(curveset.power_of(self.averages.level_db[1])))
         share = np.nan_to_num(self.averages.share[1])
-        return smooth.astype(np.float32), window.astype(np.float32), share.astype(np.float32)
-
-    def _near_a_jump(self, drawn: Draws) -> bool:
-        """Whether an angle falls into two groups, or half the points would give it another value."""
-        return any(
-            abs(self.plain[name] - self.value.get(name, np.nan)) > BRANCH_DEG
-            or branching.branches(draws, least_gap(METRICS[name])) is not None
-            for name, draws in drawn.items()
-            if METRICS[name].two_valued
-        )
+        return smooth[:, at].astype(np.float32), window[at].astype(np.float32), share[:, at].astype(np.float32)
 
     def _output(self, curves: CurveSet, common: NDArray[np.float32], f6_hz: Array, *, own: bool) -> Draws:
         if self.output is None:

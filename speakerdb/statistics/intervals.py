@@ -49,13 +49,23 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         kept, t = draws[there], value[there]
         ripple = np.array([m.ripple for m in metrics], bool)[there]
         sd = kept.std(axis=1)
-        truth_squared = np.maximum(2.0 * t**2 - (kept**2).mean(axis=1), 0.0)
+        added = np.maximum((kept**2).mean(axis=1) - t**2, 0.0)  # to a ripple's square by one helping
+        truth = np.sqrt(np.maximum(t**2 - added, 0.0))
         worst = _times(metrics)[there]
-        first = np.where(ripple, t - np.sqrt(truth_squared), worst * (kept.mean(axis=1) - t))
+        first = np.where(ripple, t - truth, worst * (kept.mean(axis=1) - t))
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
-        centred[there] = kept - ends(kept)[1][:, None]
+        narrower = np.where(ripple, ripple_spread(truth, added) / ripple_spread(t, added), 1.0)
+        centred[there] = (kept - ends(kept)[1][:, None]) * narrower[:, None]
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
+
+
+def ripple_spread(ripple: Floats, added: Floats) -> Floats:
+    """(n,) relative spread of a root mean square about which errors add `added` to its square: that of |a + ε| for a of this length, from
+    Var|a + ε|² = 4a²σ² + 2nσ⁴ with nσ² = added. It grows with a, so that draws about what was measured, which holds one helping already,
+    spread wider than measurements do about the truth."""
+    total = ripple**2 + added
+    return np.asarray(np.sqrt(np.where(total > 0.0, ripple**2 + added / 2.0, 1.0) / np.where(total > 0.0, total, 1.0)))
 
 
 def _times(metrics: tuple[MetricDef, ...]) -> Floats:

@@ -60,6 +60,27 @@ def test_the_first_helping_of_a_ripple_is_what_its_square_has_too_much():
     assert interval(NBD, measured, np.full(400, again))[2] == pytest.approx(measured - r)
 
 
+@pytest.mark.parametrize("ripple_db", [0.0, 0.3, 1.0, 5.0])
+def test_what_is_measured_of_a_ripple_spreads_about_the_truth_as_the_interval_has_it(ripple_db):
+    """A root mean square over 30 independent points with errors of 0.5 dB: measured many times, and drawn about each."""
+    rng = np.random.default_rng(20260312)
+    shape = ripple_db * np.sqrt(2.0) * np.sin(np.arange(30.0))
+
+    def measured(curve, count):
+        return np.sqrt(np.mean((curve + 0.5 * rng.standard_normal((count, 30))) ** 2, axis=1))
+
+    spread = measured(shape, 20000).std()
+    found, drawn = [], []
+    for _ in range(100):
+        curve = shape + 0.5 * rng.standard_normal(30)
+        draws = measured(curve, 400)
+        value = np.sqrt(np.mean(curve**2, keepdims=True))
+        found.append(intervals.layer_of((METRICS["flatness_on_axis_db"],), value, draws[None]).se[0])
+        drawn.append(draws.std())
+    assert np.mean(found) == pytest.approx(spread, rel=0.05)
+    assert (np.mean(drawn) > 1.15 * spread) == (ripple_db == 0.0)  # as drawn, too wide where all is noise
+
+
 def test_errors_that_pick_the_worst_of_many_points_had_a_greater_first_helping_than_the_draws_show():
     # the least of n equal points with errors of σ lies at −k·σ, with two helpings at −k·√2·σ
     rng = np.random.default_rng(20260311)
