@@ -1,4 +1,4 @@
-"""Writes small session folders for tests: a plain made-up speaker, in the simplest form that data.md allows."""
+"""Writes small session folders for tests: a plain made-up speaker, in the simplest form that there is (method:data#a-session)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The curve set after ANSI/CTA-2034-A (angle lists and 12/44/44 weights from memory; metrics.md §2).
+"""The curve set after ANSI/CTA-2034-A (angle lists and 12/44/44 weights from memory; method:metrics#the-curve-set).
 
 Curves of a session stand in 72 slots: the horizontal orbit -170 … 180, then the vertical orbit -170 … 180, in 10° steps.
 All averages are energy averages (mean of p²), so that each is one row of weights on p².

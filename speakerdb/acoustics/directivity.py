@@ -1,4 +1,4 @@
-"""How the pattern behaves off the axis (metrics.md §4): beamwidth, how far the tone holds, turning sensitivity."""
+"""How the pattern behaves off the axis (method:metrics#directivity): beamwidth, how far the tone holds, turning sensitivity."""
 
 from __future__ import annotations
 

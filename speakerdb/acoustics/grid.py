@@ -1,4 +1,4 @@
-"""The analysis grid: 199 points, 20 per octave, 20.3 Hz to 19.4 kHz, and how a raw curve reaches it (metrics.md §1)."""
+"""The analysis grid: 199 points, 20 per octave, 20.3 Hz to 19.4 kHz, and how a raw curve reaches it (method:metrics#the-analysis-grid)."""
 
 from __future__ import annotations
 

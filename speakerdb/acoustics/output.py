@@ -1,4 +1,4 @@
-"""How loud and how clean (metrics.md §5): distortion, compression, clean, maximum and balance level, usable output.
+"""How loud and how clean (method:metrics#output-and-distortion): distortion, compression, clean, maximum and balance level, usable output.
 
 A sweep's drive is the on-axis 300 Hz–3 kHz mean level at 1 m that would be there without compression. Drives (..., k) rise;
 levels stand in (..., k, 199). Distortion is in dB re the fundamental: 3 % = −30.5 dB, 10 % = −20 dB. Leading dimensions are

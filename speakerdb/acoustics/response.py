@@ -1,4 +1,4 @@
-"""Metrics of a response curve (metrics.md §3): all take curves (..., 199) in dB and give one number for each."""
+"""Metrics of a response curve (method:metrics#response): all take curves (..., 199) in dB and give one number for each."""
 
 from __future__ import annotations
 
@@ -88,7 +88,7 @@ class BassLimit:
 
 
 def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
-    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from 300 Hz (metrics.md §3).
+    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from 300 Hz (method:metrics#bass-limits).
 
     A run of points below the threshold counts when it reaches the end of the measured run or has 7 points or more. The
     limit is the crossing at the run's upper edge, linear in dB over log f. No such run: the lowest measured frequency.

@@ -1,4 +1,4 @@
-"""How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both (metrics.md §6).
+"""How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both (method:statistics#chance-that-it-fits).
 
 The level at the seat is spread by three things: how far another unit of the model may lie from what was measured, taken at STEPS
 levels of equal probability; an assumed reverberation time, at NODES fixed times with their weights; and the room model's own error,
@@ -59,7 +59,7 @@ class Spread:
         return Spread(self.log, self.se[rows], self.other_step[rows], self.other_se[rows], self.other_share[rows])
 
     def steps(self, figure: Interval) -> Interval:
-        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two (statistics.md §4)."""
+        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two (method:statistics#one-of-two-values)."""
         error = STEP_SCORES[:, None] * self.se
         return Interval(figure.low + error, figure.high + error, figure.reason)
 

@@ -1,4 +1,4 @@
-"""Nearest relatives: how far two speakers' curves lie apart, part by part (statistics.md §10)."""
+"""Nearest relatives: how far two speakers' curves lie apart, part by part (method:statistics#measures-like)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Where a speaker stands among its peers: the places that it can have, as far as the data can carry it (statistics.md §5, §9)."""
+"""Where a speaker stands among its peers: the places that it can have, as far as the data can carry it (method:statistics#among-its-peers)."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from speakerdb.errors import RequestError
 
 Programme = Literal["dynamic", "dense"]
 
-ASSUMED_REVERBERATION_S = 0.4  # a furnished living room (common practice, no source; metrics.md §6)
+ASSUMED_REVERBERATION_S = 0.4  # a furnished living room (common practice, no source; method:metrics#level-at-a-seat)
 NEAREST_SEAT_M = 0.2  # nearer than this nobody sits
 FARTHEST_WALL_M = 20.0
 LONGEST_IN_ROOM = 2.5  # times the cube root of the volume: more is taken for a slip (own judgement)

@@ -1,4 +1,4 @@
-"""What a question requires of a speaker, each as a margin (metrics.md §6)."""
+"""What a question requires of a speaker, each as a margin (method:metrics#near-misses-and-order)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""The seat in its room, and the levels that speakers reach there (metrics.md §6)."""
+"""The seat in its room, and the levels that speakers reach there (method:metrics#level-at-a-seat)."""
 
 from __future__ import annotations
 
@@ -14,8 +14,8 @@ from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choo
 from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
 from speakerdb.errors import RequestError
 
-MODEL_DB = 2.0  # how good the room model is (own judgement; metrics.md §6)
-REVERBERATION_SPREAD = 0.3  # relative standard deviation of an assumed reverberation time (metrics.md §6)
+MODEL_DB = 2.0  # how good the room model is (own judgement; method:metrics#in-a-room)
+REVERBERATION_SPREAD = 0.3  # relative standard deviation of an assumed reverberation time (method:metrics#level-at-a-seat)
 PAIR_DB = 10.0 * np.log10(2.0)  # two uncorrelated sources
 IN_PHASE_DB = 20.0 * np.log10(2.0)  # two sources in phase: the upper bound for mono bass
 LEVEL_BAND_HZ = (300.0, 3000.0)

@@ -128,12 +128,12 @@ def axis_metrics(deviation: Array, treble: Array) -> Values:
 
 
 def averaged_metrics(c: curveset.CurveSet) -> Values:
-    """Metrics of §3 and §4 that need the on-axis and the averaged curves (…, 199) alone."""
+    """Metrics of response and directivity that need the on-axis and the averaged curves (…, 199) alone."""
     return shape_metrics(c) | limit_metrics(c)
 
 
 def limit_metrics(c: curveset.CurveSet) -> Values:
-    """The bass limits of §3 and what stands on them: a dip near the threshold can carry them to another place altogether."""
+    """The bass limits and what stands on them: a dip near the threshold can carry them to another place altogether."""
     r = response
     window_mean = r.mean(c.lw, r.BASS_MEAN)
     curves = {**{f"f{n}_hz": (c.lw, n) for n in (3, 6, 10)}, "power_f6_hz": (c.sp, 6)}
@@ -186,7 +186,7 @@ def _open(angle: Angle) -> Bounded:
 def pattern_metrics(
     smoothed: Floats, smoothed_lw: Floats, points: Points = grid.WHOLE
 ) -> tuple[Values, dict[str, Array]]:
-    """Metrics of §4 that need single curves, from 1/3-octave smoothed curves (S, 72, F) and window (S, F) in dB at some points; and the
+    """Metrics of directivity that need single curves, from 1/3-octave smoothed curves (S, 72, F) and window (S, F) in dB at some points; and the
     full −6 dB angles over their frequencies."""
     d = directivity
     found: Values = {}

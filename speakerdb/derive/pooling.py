@@ -1,4 +1,4 @@
-"""Pooling: what stands for a speaker in one setting (statistics.md §7): means of metric values, not of curves.
+"""Pooling: what stands for a speaker in one setting (method:statistics#pooling): means of metric values, not of curves.
 
 On the metric's scale (log2 where ratios count): sessions within sample and lab first, then labs, then samples, with equal weights at
 each step. Draws pool as the values do, so that errors which sessions share stay shared.

@@ -1,4 +1,4 @@
-"""How sure output and distortion are: the sweeps of a session with the errors of the error model (statistics.md §1).
+"""How sure output and distortion are: the sweeps of a session with the errors of the error model (method:statistics#errors-and-their-sizes).
 
 Errors are drawn at every second grid point, a tenth of an octave apart, which is fine enough for fields a sixth of an octave wide. What
 1/3-octave smoothing makes of them is worked out from the plain curve's shares of power in each band, since error and curve multiply.
@@ -84,7 +84,7 @@ class OutputDraws:
 
     def _within_bracket(self, found: Strength) -> NDArray[np.float64]:
         """(B,) where between the two drives around it 3 dB are lost is not measured: the level may be anywhere between what both
-        delivered (metrics.md §5). Even on either side of the value drawn, with weights that leave its mean; 0 for bounds."""
+        delivered (method:metrics#maximum-level). Even on either side of the value drawn, with weights that leave its mean; 0 for bounds."""
         down, up = found.low_db - found.values["max_level_db"].value, found.high_db - found.values["max_level_db"].value
         down, up = np.nan_to_num(down), np.nan_to_num(up)
         rng = self.reader.generator("bracket", self.reader.keys.session)

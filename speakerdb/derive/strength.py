@@ -1,4 +1,4 @@
-"""Output and distortion of sessions (metrics.md §5): sweeps gathered from a batch, then the physics once."""
+"""Output and distortion of sessions (method:metrics#output-and-distortion): sweeps gathered from a batch, then the physics once."""
 
 from __future__ import annotations
 
@@ -193,7 +193,7 @@ class Batch:
 
 
 def output_metrics(sessions: Sequence[GridSession], response: Response) -> Batch:
-    """Metrics of §5 of a batch: response (S, …)."""
+    """Metrics of output of a batch: response (S, …)."""
     strain = strain_of(_stacked([sweeps_of(s) for s in sessions]))
     found = strength(strain, response)
     passive = np.array([not s.info.powered for s in sessions], bool)

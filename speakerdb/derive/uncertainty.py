@@ -1,6 +1,6 @@
 """How sure the values of a session are: the metric functions run on what might have been measured, layer by layer.
 
-own is what a repeat would change, bench what all measurements there share, sample what another unit would change (statistics.md §2).
+own is what a repeat would change, bench what all measurements there share, sample what another unit would change (method:statistics#three-statements).
 Each is drawn alone and they add; metrics that errors may carry to another place (two_valued) are drawn with the layers together.
 """
 

@@ -17,7 +17,7 @@ from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats.sofa_in import CONVENTION, HDF5_LOCK, REFERENCE_PA
 from speakerdb.session import FloatArray, GridSession, LevelIs, Session, SessionInfo
 
-_SHAPE_NEEDS_PER_OCTAVE = 12.0  # metrics.md section 1: coarser data give no shape metrics
+_SHAPE_NEEDS_PER_OCTAVE = 12.0  # coarser data give no shape metrics (method:metrics#fine-enough-for-shape)
 _SHARED_DEG = (0.0, 180.0)  # directions that lie on both orbits
 
 

@@ -7,7 +7,7 @@ from typing import Any
 
 from speakerdb.store import Store
 
-LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from memory; metrics.md §6)
+LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from memory; method:metrics#lifting)
 
 
 @dataclass(frozen=True)

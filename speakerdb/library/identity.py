@@ -1,4 +1,4 @@
-"""Who a session is: stored already, in conflict with what is stored, or new (data.md, Identity)."""
+"""Who a session is: stored already, in conflict with what is stored, or new (method:data#which-session-is-it)."""
 
 from __future__ import annotations
 

@@ -20,7 +20,7 @@ from speakerdb.store import NewSession, Store, session_key, writing
 if TYPE_CHECKING:
     from speakerdb.formats import Sheet
 
-GROUP_SESSIONS, GROUP_S = 20, 0.5  # a commit is due after so many sessions or so long (data.md)
+GROUP_SESSIONS, GROUP_S = 20, 0.5  # a commit is due after so many sessions or so long (method:data#the-database-file)
 _READERS = 2  # folders read ahead at the same time
 _AHEAD = 8
 

@@ -17,7 +17,7 @@ from speakerdb.library.telling import remarks, verdict
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
 
-MIN_FIELD = 8  # fewer others than this carry no "unusual" (statistics.md §4: percentile null under 8)
+MIN_FIELD = 8  # fewer others than this carry no "unusual" (method:statistics#among-its-peers)
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 

@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 
 Array = NDArray[np.float64]
 EDGE_REFERENCES = {"axis": (0,), "mean": (0, 10, -10, 20, -20, 30, -30)}
-ALIGN = response.BASS_MEAN  # overlaid curves get the same mean over 300 Hz–10 kHz (statistics.md §10)
+ALIGN = response.BASS_MEAN  # overlaid curves get the same mean over 300 Hz–10 kHz (method:statistics#measures-like)
 THIRD_OCTAVES_HZ = 1000.0 * 2.0 ** (np.arange(-16, 11) / 3.0)  # centres 25 Hz–10 kHz
 
 

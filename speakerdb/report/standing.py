@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from speakerdb.library import Database
     from speakerdb.library.field import Field
 
-FEWEST = percentile.LEAST  # others; among fewer a place says nothing (statistics.md §9)
+FEWEST = percentile.LEAST  # others; among fewer a place says nothing (method:statistics#among-its-peers)
 
 # The figures of a verdict, in the order of the sheet
 VERDICT = (

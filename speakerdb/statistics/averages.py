@@ -1,4 +1,4 @@
-"""Errors of averaged curves drawn directly, without the 72 curves that they are averages of (statistics.md §1, §11).
+"""Errors of averaged curves drawn directly, without the 72 curves that they are averages of (method:statistics#draws).
 
 Linearised: an average of p² moves by Σŵ·ε, where ŵ is the share of each curve in it; to the second order it moves on average by
 (ln 10/20)·(Σŵ·ε² − (Σŵ·ε)²) more, since noise adds power. tests/derive/test_fast_draws.py holds the result against draws of all

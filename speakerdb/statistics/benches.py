@@ -1,7 +1,7 @@
 """What benches do to a comparison: the error that all values from one bench share, and how much of it is left between two.
 
 A speaker's value is a mean over sessions of one bench or several. Its weights on the benches make a pattern; speakers of one pattern
-have the same bench error, which cancels between them (statistics.md §2, §5).
+have the same bench error, which cancels between them (method:statistics#three-statements).
 """
 
 from __future__ import annotations

@@ -1,4 +1,4 @@
-"""Values that are one of two: a dip just at the threshold, a pattern that just reaches −6 dB (statistics.md §4).
+"""Values that are one of two: a dip just at the threshold, a pattern that just reaches −6 dB (method:statistics#one-of-two-values).
 
 Errors then decide which of the two is measured, and an interval over both would hold values that nobody would ever measure. At most two
 branches are kept, each with its median, its spread and its share of the draws.

@@ -1,6 +1,6 @@
-"""Differences of two values with errors of known size, and how many of many differences can be believed (statistics.md §6).
+"""Differences of two values with errors of known size, and how many of many differences can be believed (method:statistics#comparison).
 
-The rule is the very one of places (statistics.md §5): where two differ here by all their sessions, one is the better there.
+The rule is the very one of places (method:statistics#places): where two differ here by all their sessions, one is the better there.
 """
 
 from __future__ import annotations

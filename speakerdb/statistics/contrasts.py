@@ -1,4 +1,4 @@
-"""Contrasts: which sessions of two speakers to set against each other, so that what both share cancels (statistics.md §6).
+"""Contrasts: which sessions of two speakers to set against each other, so that what both share cancels (method:statistics#comparison).
 
 A contrast is a weighted sum of sessions' values, + for the first speaker's, − for the second's. Errors with the same key (the level of a
 run, the error of a bench, what a sample differs by) are the same in every session that has it, so they add or cancel as a whole.

@@ -1,4 +1,4 @@
-"""What might have been measured: the errors of a session, layer by layer (statistics.md §1, §2).
+"""What might have been measured: the errors of a session, layer by layer (method:statistics#errors-and-their-sizes).
 
 own: what a repeat would change (each reading, the session, the run's level). bench: what all measurements there share. sample: what
 another unit would change. B draws; 72 slots of curves as in acoustics.curveset.

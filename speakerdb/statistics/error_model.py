@@ -1,4 +1,4 @@
-"""The measurement error model (statistics.md §1): which errors there are, how large, what shares them, and what was learned.
+"""The measurement error model (method:statistics#errors-and-their-sizes): which errors there are, how large, what shares them, and what was learned.
 
 The default standard deviations are our own judgement; `derive --adopt` moves them to what the user's own repeats show; a session may
 override any of them (`[uncertainty]` in session.toml), as a number or as a table over frequency. Positioning of the microphone is not

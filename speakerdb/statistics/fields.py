@@ -1,4 +1,4 @@
-"""Errors that vary smoothly over frequency, drawn from seeds that depend on the data alone (statistics.md §1)."""
+"""Errors that vary smoothly over frequency, drawn from seeds that depend on the data alone (method:statistics#draws)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Do measurements of one thing disagree beyond their errors, and by how much is their mean then less sure? (statistics.md §7)"""
+"""Do measurements of one thing disagree beyond their errors, and by how much is their mean then less sure? (method:statistics#sessions-that-disagree)"""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""From draws in layers to an interval about the plain value, and draws as small integers (statistics.md §2, §3).
+"""From draws in layers to an interval about the plain value, and draws as small integers (method:statistics#intervals).
 
 The value is the plain one, as measured; draws say how far it may lie from the truth. The measured curve already holds one helping of
 noise, which for some metrics only ever adds: the interval reaches that much further to the side of the truth. It always holds the value.

@@ -1,4 +1,4 @@
-"""What the user's own repeats say of the sizes of errors, and how benches lie to one another (statistics.md §1, Learning).
+"""What the user's own repeats say of the sizes of errors, and how benches lie to one another (method:statistics#learning-from-repeats).
 
 Everything rests on V = mean over pairs of the mean over 100 Hz–10 kHz of D²/2, D = difference of two curves minus its mean over
 300 Hz–3 kHz: the variance of one curve's error. Taking that mean off takes 0.1 % (w = 1/6 octave) and 0.8 % (w = 1/2) of a

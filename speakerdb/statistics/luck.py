@@ -1,4 +1,4 @@
-"""Whether those who come first owe it to luck: the chance that their places, each judged by itself, hold (statistics.md §5).
+"""Whether those who come first owe it to luck: the chance that their places, each judged by itself, hold (method:statistics#luck).
 
 Of many that are nearly equal the one that comes out first does so by its error, and its places then lie too high. How far depends on
 the others near it, not on the whole field: three clusters of equals far apart are as bad as one. So the field near each of the first three is

@@ -1,4 +1,4 @@
-"""How far two equal speakers would seem to lie apart through errors of measurement alone (statistics.md §10).
+"""How far two equal speakers would seem to lie apart through errors of measurement alone (method:statistics#measures-like).
 
 As measured: what a repeat would change, and what two benches do to it; not what another unit would.
 """

@@ -1,4 +1,4 @@
-"""Places: which speakers are better than which as far as the errors let one say, and so the places that each can have (statistics.md §5).
+"""Places: which speakers are better than which as far as the errors let one say, and so the places that each can have (method:statistics#places).
 
 k is better than j where x_k − x_j > c·d, d the standard error of that difference; a speaker's places then run from 1 + the number that
 are better to p − the number that are worse. A pair by itself is judged, not the whole list at once: over a list 95 of 100 such ranges

@@ -1,4 +1,4 @@
-"""The share of each session in what stands for a speaker (statistics.md §7): sessions within sample and lab, then labs, then samples, with
+"""The share of each session in what stands for a speaker (method:statistics#pooling): sessions within sample and lab, then labs, then samples, with
 equal weights at each step."""
 
 from __future__ import annotations

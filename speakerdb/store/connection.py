@@ -12,7 +12,7 @@ from speakerdb.errors import BusyError, StoreError
 if TYPE_CHECKING:
     import duckdb
 
-LOCK_WAIT_S = 10.0  # how long a writer waits for another process to finish (data.md)
+LOCK_WAIT_S = 10.0  # how long a writer waits for another process to finish (method:data#the-database-file)
 _HEADER_BYTES = 12  # DuckDB writes the letters DUCK at byte 8 of every file
 
 

@@ -46,7 +46,7 @@ class NewSession:
 
 
 def session_key(info: SessionInfo) -> str:
-    """First hex digits of the SHA-256 of (lab, speaker, sample, setting, date, repeat) (data.md, Identity)."""
+    """First hex digits of the SHA-256 of (lab, speaker, sample, setting, date, repeat) (method:data#which-session-is-it)."""
     key = "\x1f".join((info.lab, info.slug, info.sample, info.setting, info.date, str(info.repeat)))
     return hashlib.sha256(key.encode()).hexdigest()[:KEY_HEX_DIGITS]
 

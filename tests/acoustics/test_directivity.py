@@ -171,7 +171,7 @@ def test_a_side_that_is_unknown_leaves_the_worse_one_unknown():
 
 
 def naive_turning(level):
-    """metrics.md §4 read aloud, one speaker."""
+    """method:metrics#turning read aloud, one speaker."""
     band, tone = grid.band(300.0, 3000.0), grid.band(300.0, 10000.0)
 
     def mean_power(slots, shift=0.0):

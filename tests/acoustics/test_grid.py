@@ -58,7 +58,7 @@ def test_dense_points_are_averaged_by_power_over_the_cell():
 
 
 def naive(f, level):
-    """The definition of metrics.md §1 read aloud, one grid point at a time."""
+    """The definition of method:metrics#the-analysis-grid read aloud, one grid point at a time."""
     keep = ~np.isnan(level)
     x, y = np.log2(f[keep]), level[keep]
     out = np.full(len(F), np.nan)
@@ -142,7 +142,7 @@ def test_raw_resolution_of_a_linear_spacing_is_that_of_its_lowest_octave():
 
 
 def test_a_gate_leaves_no_more_than_0_69_points_an_octave_times_frequency_times_its_length():
-    """ln 2 · f · T: bins 1/T apart in an octave of width f; metrics.md §1."""
+    """ln 2 · f · T: bins 1/T apart in an octave of width f; method:metrics#fine-enough-for-shape."""
     f = np.arange(200.0, 20000.0, 10.0)
     assert grid.raw_resolution(f, gate_ms=10.0) == pytest.approx(0.69 * 200.0 * 0.010)
 

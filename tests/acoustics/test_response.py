@@ -58,7 +58,7 @@ def test_a_slope_within_a_band_of_ten_points_counts_by_its_mean_deviation():
 
 
 def naive_limit(curve, threshold):
-    """Walk down from 300 Hz as metrics.md §3 says: (hz, at most)."""
+    """Walk down from 300 Hz as method:metrics#bass-limits says: (hz, at most)."""
     if np.isnan(curve[START]) or np.isnan(threshold):
         return np.nan, False
     start = next((i for i in range(START, 199) if not np.isnan(curve[i]) and curve[i] >= threshold), None)

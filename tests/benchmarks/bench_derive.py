@@ -1,7 +1,7 @@
 """Deriving stored sessions, batched and without database, against one pass of 10**(x/10) and log10 over the same array.
 
 Run: python tests/benchmarks/bench_derive.py [SESSIONS]. Target: ≤ 10. Then one session's 400 draws of all metrics
-against the plain derivation of one session, and against the 300 ms a session that statistics.md allows.
+against the plain derivation of one session, and against 300 ms a session.
 """
 
 from __future__ import annotations

@@ -164,7 +164,7 @@ def test_third_octave_data_withhold_the_shape_metrics():
 
 
 def test_a_short_gate_limits_the_resolution_that_counts():
-    # 0.69·f·T: 5 ms resolve 0.69·100·0.005 = 0.345 points per octave at 100 Hz (metrics.md §1)
+    # 0.69·f·T: 5 ms resolve 0.69·100·0.005 = 0.345 points per octave at 100 Hz (method:metrics#fine-enough-for-shape)
     gridded = derive.to_grid(session(5, gate_ms=5.0))
     assert gridded.resolution_per_octave == pytest.approx(0.345)
 

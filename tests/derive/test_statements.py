@@ -1,4 +1,4 @@
-"""What a session says of its values: as measured, absolute, another unit; also where a value is one of two (statistics.md §2, §3, §4)."""
+"""What a session says of its values: as measured, absolute, another unit; also where a value is one of two (method:statistics#three-statements)."""
 
 from __future__ import annotations
 

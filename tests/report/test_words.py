@@ -47,11 +47,11 @@ def test_without_uncertainty_or_in_a_small_group_nothing_is_said() -> None:
     assert words.share(place(None, None)) == "5th of 41, its range not worked out"
     assert (
         words.share(place(1, 2, count=9)) == "1st to 2nd of 9"
-    )  # statistics.md §9: fewer than 8 others widen the group
+    )  # method:statistics#among-its-peers: fewer than 8 others widen the group
 
 
 def test_a_place_is_told_by_the_places_it_can_have() -> None:
-    # statistics.md §9: "3rd to 9th of 9"
+    # method:statistics#among-its-peers: "3rd to 9th of 9"
     assert words.share(place(3, 9, count=9)) == "3rd to 9th of 9"
     assert words.share(place(12, 12)) == "12th of 41"
     assert words.share(place(21, 23)) == "21st to 23rd of 41"

@@ -1,4 +1,4 @@
-"""Errors of averaged curves drawn directly, held against draws of all 72 curves (statistics.md §1, §11)."""
+"""Errors of averaged curves drawn directly, held against draws of all 72 curves (method:statistics#draws)."""
 
 from __future__ import annotations
 

@@ -6,7 +6,7 @@ from speakerdb.statistics import comparison
 from speakerdb.statistics.benches import Benches
 from speakerdb.statistics.places import Scores, better, exact
 
-WIDER = 1 + (1 + 1.96**2) / 1600  # standard deviations are known from 400 draws only (statistics.md §5)
+WIDER = 1 + (1 + 1.96**2) / 1600  # standard deviations are known from 400 draws only (method:statistics#places)
 
 
 def one(x, v, *, other=(np.nan,) * 3, word=""):

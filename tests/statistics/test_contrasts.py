@@ -148,7 +148,7 @@ def test_contrasts_of_the_same_sessions_have_their_variance_as_covariance():
 
 def test_sessions_that_disagree_are_no_surer_one_by_one_than_their_mean_says():
     a = [session("a", x=10.0, bench_sd=0.0, own=0.3), session("a", "barn", x=13.0, bench_sd=0.0, own=0.3)]
-    wide = widened(a, 1.5**2)  # 10 and 13: s/√2 = 1.5 (statistics.md §7)
+    wide = widened(a, 1.5**2)  # 10 and 13: s/√2 = 1.5 (method:statistics#sessions-that-disagree)
     assert Chosen(tuple(wide)).own_variance + 0.5 * SIZES["level"] ** 2 == pytest.approx(1.5**2)
     assert [m.own for m in wide] == [pytest.approx(np.sqrt(2 * 1.5**2 - 0.3**2))] * 2
     assert [m.own for m in widened(a, 0.0)] == [0.3, 0.3]  # never surer than stated

@@ -1,4 +1,4 @@
-"""Errors as drawn: fields with the stated correlation, seeds that come from the data alone, layers shared as stated (statistics.md §1, §2)."""
+"""Errors as drawn: fields with the stated correlation, seeds that come from the data alone, layers shared as stated (method:statistics#errors-and-their-sizes)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,4 @@
-"""Sizes of errors, what is shared with what, and what learning changes (statistics.md §1)."""
+"""Sizes of errors, what is shared with what, and what learning changes (method:statistics#errors-and-their-sizes)."""
 
 from __future__ import annotations
 
@@ -26,7 +26,7 @@ def at(sd, frequency_hz):
 
 
 def test_sizes_and_widths_are_those_of_the_table():
-    # statistics.md §1, own judgement
+    # method:statistics#errors-and-their-sizes, own judgement
     flat = {"repeatability": 0.15, "level": 0.15, "sample_spread": 0.5, "sample_directivity": 0.5, "distortion": 1.0,
             "distortion_per_drive": 1.0, "compression": 0.1, "impedance_percent": 2.0}  # fmt: skip
     for part, size in flat.items():

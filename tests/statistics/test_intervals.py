@@ -1,4 +1,4 @@
-"""Intervals about the plain value hold the truth and the value; draws survive their storage (statistics.md §2, §3)."""
+"""Intervals about the plain value hold the truth and the value; draws survive their storage (method:statistics#intervals)."""
 
 from __future__ import annotations
 

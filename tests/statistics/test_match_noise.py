@@ -69,7 +69,7 @@ def test_the_level_of_another_run_moves_usable_output_as_a_whole():
     assert spread(drawn["usable_output"]) == pytest.approx(0.15 * np.sqrt(2), rel=0.1)
 
 
-# usable output against sweeps with errors by the law of statistics.md §1, drawn here
+# usable output against sweeps with errors by the law of method:statistics#errors-and-their-sizes, drawn here
 
 
 def field(rng: np.random.Generator, shape: tuple[int, ...], sd: object, width_oct: float) -> np.ndarray:

@@ -32,7 +32,7 @@ def some_field(seed, count=LARGE, *, benches=4, branched=0.1, bounds=0.06, error
 
 
 def by_definition(scores, critical):
-    """Whether k is better than j, (p, p), written out as statistics.md §5 has it, with scipy's normal law."""
+    """Whether k is better than j, (p, p), written out as method:statistics#places has it, with scipy's normal law."""
     x, v = scores.x, scores.v
     tau, load = scores.benches.tau, scores.benches.loading[scores.benches.pattern]
     benches = 0.5 * (tau[:, None] + tau) * ((load[:, None] - load) ** 2).sum(axis=2)
