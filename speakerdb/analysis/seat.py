@@ -15,7 +15,7 @@ from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
 from speakerdb.errors import RequestError
 
 MODEL_DB = 2.0  # how good the room model is (own judgement; method:metrics#in-a-room)
-REVERBERATION_SPREAD = 0.3  # relative standard deviation of an assumed reverberation time (method:metrics#level-at-a-seat)
+REVERBERATION_SPREAD = 0.3  # relative sd of an assumed reverberation time (method:metrics#level-at-a-seat)
 PAIR_DB = 10.0 * np.log10(2.0)  # two uncorrelated sources
 IN_PHASE_DB = 20.0 * np.log10(2.0)  # two sources in phase: the upper bound for mono bass
 LEVEL_BAND_HZ = (300.0, 3000.0)

@@ -13,7 +13,7 @@ from speakerdb.errors import DataError, ErrorItem
 from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Sweep
 
 AXIS_BAND = grid.band(300.0, 10000.0)
-AXIS_LIMIT_DB = 1.0  # mean absolute difference of H 0 and V 0 above which a session is refused (method:metrics#the-axis)
+AXIS_LIMIT_DB = 1.0  # mean absolute difference of H 0 and V 0: above it a session is refused (method:metrics#the-axis)
 AXIS_NOTE_DB = 0.3  # from which it is said (method:metrics#the-axis)
 DRIVE_LIMIT_DB = 1.0
 

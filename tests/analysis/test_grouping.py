@@ -82,7 +82,8 @@ def test_one_group_alone_has_nothing_to_be_set_against():
 
 def test_an_interval_that_is_given_is_that_by_hand():
     row = rows_of(fleet())["full-range"]
-    assert (row["low"], row["high"], row["df"]) == pytest.approx((0.0, 24.2, 4.20), abs=0.05)  # method:statistics#groups-and-trends
+    # method:statistics#groups-and-trends
+    assert (row["low"], row["high"], row["df"]) == pytest.approx((0.0, 24.2, 4.20), abs=0.05)
     assert row["reason"] is None
 
 

@@ -120,7 +120,8 @@ def test_a_session_on_the_grid_goes_out_and_comes_in_with_its_levels(tmp_path):
     (folder / "session.toml").write_text(session_toml(grid))
     (block,) = read_session(folder).blocks
     np.testing.assert_allclose(block.level_db, level.astype(float), atol=1e-6)
-    np.testing.assert_allclose(block.frequency_hz[46], 100.0)  # f_j = 100·2^(j/20), j from -46 (method:metrics#the-analysis-grid)
+    # f_j = 100·2^(j/20), j from -46 (method:metrics#the-analysis-grid)
+    np.testing.assert_allclose(block.frequency_hz[46], 100.0)
     np.testing.assert_array_equal(block.angle_deg, grid.angle_deg)
 
 
