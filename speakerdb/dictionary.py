@@ -50,6 +50,13 @@ class MetricDef:
         return self.label if self.label[:2].isupper() else self.label[:1].lower() + self.label[1:]
 
     @property
+    def matters_words(self) -> str:
+        """The difference from which on it matters: '0.5 dB', or 'a ratio of 1.12' where ratios count."""
+        if self.scale == "log":
+            return f"a ratio of {self.matters:g}"
+        return f"{self.matters:g}{'' if self.unit == '°' else ' '}{self.unit}"
+
+    @property
     def decimals(self) -> int:
         """Digits after the point that the display step asks for."""
         text = f"{self.step:g}"

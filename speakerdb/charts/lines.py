@@ -96,7 +96,7 @@ def _columns(names: list[str]) -> int:
 
 
 def _legend(panel: Panel) -> bool:
-    return panel.named and theme.narrow(panel.width) and len(panel.names) > 1
+    return panel.named and theme.narrow(panel.width)
 
 
 def _widths(names: list[str], looks: Sequence[Style], legend: alt.Legend | None) -> alt.StrokeWidth:

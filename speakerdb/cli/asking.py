@@ -217,8 +217,9 @@ def metrics(
     if json:
         emit(documents.document(None, rows=documents.rows(frame)))
     elif metric is not None:
+        words = {"matters": text.metric_of(frame["id"][0]).matters_words}
         for name, value in frame.row(0, named=True).items():
-            text.line(f"{name + ':':12}{value}")
+            text.line(f"{name + ':':12}{words.get(name, value)}")
     else:
         text.table(
             ["id", "label", "unit", "better", "definition"],

@@ -14,7 +14,7 @@ from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
 from speakerdb.charts.output import Demand
 from speakerdb.library import Selection
-from speakerdb.library.room_words import chance_text, exposure_sentence
+from speakerdb.library.room_words import CANT_BE_TOLD, chance_text, exposure_sentence, percent
 from speakerdb.library.rooms import shortlist
 
 if TYPE_CHECKING:
@@ -28,6 +28,12 @@ ROOMS: tuple[tuple[str, Question], ...] = (
     ("A large room", Question(distance_m=4.0, level_db=105.0, volume_m3=120.0)),
 )
 SURE, UNLIKELY = 0.95, 0.05
+LIKELY = (
+    (0.8, "very likely enough"),
+    (0.6, "likely enough"),
+    (0.4, "an even chance"),
+    (0.0, "likely too much to ask"),
+)  # own judgement
 
 
 @dataclass(frozen=True)
@@ -87,8 +93,16 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     if high is not None and high <= UNLIKELY:
         return RoomRow(name, asked, _level(r) + alone, f"too much to ask: about {margin:.0f} dB short", False)
     side = "in hand" if r["margin_db"] >= 0 else "short"
-    words = f"can't be told at this precision: about {margin:.0f} dB {side}, a chance of {chance_text(low, high)}"
-    return RoomRow(name, asked, _level(r) + alone, words, None)
+    return RoomRow(name, asked, _level(r) + alone, f"{_likely(low, high)}: about {margin:.0f} dB {side}", None)
+
+
+def _likely(low: float | None, high: float | None) -> str:
+    """'very likely enough (93 %)'; "can't be told" where an open figure leaves the chance open."""
+    if low is None or high is None:
+        return "chance not worked out"
+    if low != high:
+        return f"{CANT_BE_TOLD} ({chance_text(low, high)})" if chance_text(low, high) != CANT_BE_TOLD else CANT_BE_TOLD
+    return f"{next(words for least, words in LIKELY if low >= least)} ({percent(low)})"
 
 
 def _level(r: dict[str, Any]) -> str:

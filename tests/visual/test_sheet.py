@@ -98,6 +98,13 @@ def test_no_text_is_cut_off_or_covered_and_nothing_sticks_out(
     opened.close()
 
 
+def test_the_figures_fit_a_phone_without_scrolling_sideways(chromium: Any, sheets: dict[str, Path]) -> None:
+    opened = chromium.new_page(viewport={"width": WIDTHS["phone"], "height": 800})
+    opened.goto(sheets["full"].as_uri())
+    assert opened.evaluate("(e => e.scrollWidth - e.clientWidth)(document.querySelector('#verdict .scroll'))") == 0
+    opened.close()
+
+
 @pytest.mark.parametrize("scheme", ["light", "dark"])
 def test_every_text_stands_out_by_4_5_to_1(chromium: Any, sheets: dict[str, Path], scheme: Any) -> None:
     context = chromium.new_context(color_scheme=scheme)

@@ -73,6 +73,11 @@ def test_a_ranking_says_what_it_can_say_once_and_without_the_words_of_the_comman
     assert "--" not in words
 
 
+def test_of_metrics_in_which_ratios_count_a_ratio_matters(site):
+    assert "a difference matters from a ratio of 1.12." in site.text("/dictionary/f6_hz")
+    assert "a difference matters from 0.5 dB." in site.text("/dictionary/flatness_window_db")
+
+
 def test_places_of_all_together_stand_beside_each_place(site):
     alone, jointly = site.text("/dictionary/f6_hz"), site.text("/dictionary/f6_hz?jointly=yes")
     assert "All together" in jointly
