@@ -300,6 +300,7 @@ def _print_settings(answer: SettingsAnswer) -> None:
 def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
     """Changes that matter or may; the rest is counted."""
     rows = []
+    reasons: dict[str, list[str]] = {}
     unchanged = 0
     for r in changes.iter_rows(named=True):
         m = text.metric_of(r["metric"])
@@ -310,14 +311,18 @@ def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
             continue
         known = r["change_low"] is not None or r["change_high"] is not None
         rows.append(
-            [m.label, m.unit, text.value(m, r["reference"], r["censored_reference"]), text.value(m, r["value"], r["censored"]),
+            [text.name(m), text.value(m, r["reference"], r["censored_reference"]), text.value(m, r["value"], r["censored"]),
              text.difference(m, r["change"], r["ratio"]),
-             text.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"], r["reason"] or ""]
+             text.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"]]
         )  # fmt: skip
+        if r["reason"]:
+            reasons.setdefault(r["reason"], []).append(m.phrase)
     if rows:
         text.table(
-            ["metric", "unit", reference, setting, "change", "95 % interval", "matters", "not judged because"], rows, right=(2, 3, 4, 5)
+            ["metric", reference, setting, "change", "95 % interval", "matters"], rows, right=(1, 2, 3, 4)
         )  # fmt: skip
+    for reason, names in reasons.items():
+        text.line(f"Not judged, {'; '.join(names)}: {reason}")
     text.line(f"{unchanged} other metrics change by less than matters.")
 
 
