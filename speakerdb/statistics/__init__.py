@@ -1,1 +1,1 @@
-"""What the data can carry: error model, draws, intervals, rank sets, comparisons. Pure NumPy and SciPy."""
+"""What the data can carry: error model, draws, intervals, places, comparisons. Pure NumPy and SciPy."""
