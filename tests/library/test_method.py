@@ -15,7 +15,6 @@ from speakerdb.library import method
 from speakerdb.library import method_figures as figures
 from speakerdb.resources import resource_dir
 from tests.statistics import test_field_coverage as intervals_held
-from tests.statistics import test_place_coverage as places_held
 
 SOURCES = {name: (resource_dir(method.FOLDER) / f"{name}.md").read_text(encoding="utf-8") for name in method.TEXTS}
 FIGURE = re.compile(
@@ -63,6 +62,8 @@ def test_texts_rest_on_names_that_modules_mean_for_others(name):
 
 
 def test_what_is_demanded_of_coverage_is_what_the_suite_demands():
+    from tests.statistics import test_place_coverage as places_held
+
     text = method.text("how this is checked")
     least, most = 100 * intervals_held.LEAST, 100 * intervals_held.MOST
     assert f"in {least:g} to {most:g} % of cases" in text
