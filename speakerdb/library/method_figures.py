@@ -112,24 +112,16 @@ def listed(values: Iterable[Any], word: str = "and") -> str:
     return f"{', '.join(some)} {word} {last}" if some else last
 
 
-def delta(metric: MetricDef) -> str:
-    """From what difference a metric matters: '0.5 dB', 'a factor of 1.12'."""
-    if metric.scale == "log":
-        return f"a factor of {metric.matters:g}"
-    unit = metric.unit.partition(" (")[0]
-    return f"{metric.matters:g}{'' if unit == '°' else ' '}{unit}"
-
-
 def rows(*metrics: MetricDef) -> str:
     """Metrics as a list: label, id, unit, definition, direction, what matters, source."""
     return "\n".join(
         f"- **{m.label}** (`{m.id}`, {m.unit}): {m.definition}. "
-        f"{_BETTER[m.better].capitalize()}; a difference matters from {delta(m)}. Source: {m.source}."
+        f"{_BETTER[m.better].capitalize()}; a difference matters from {m.matters_words}. Source: {m.source}."
         for m in metrics
     )
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
-    "band": band, "delta": delta, "directions": directions, "fraction": fraction, "hz": hz, "listed": listed, "percent": percent,
+    "band": band, "directions": directions, "fraction": fraction, "hz": hz, "listed": listed, "percent": percent,
     "sd": sd,
 }  # fmt: skip
