@@ -63,13 +63,14 @@ class _Outward:
             self._at_least = np.zeros(value.shape, bool)
         ends, crosses = self.open & missing, self.open & below
         if ends.any():
-            self._deg = np.where(ends, (self._steps - 1.0) * STEP_DEG if self._steps > 1 else np.nan, self._deg)
+            self._deg[ends] = (self._steps - 1) * STEP_DEG if self._steps > 1 else np.nan
             self._at_least |= ends & (self._steps > 1)
+            self.open &= ~ends
         if crosses.any():
-            with np.errstate(divide="ignore", invalid="ignore"):
-                share = (self._inner - self._limit) / (self._inner - value)
-            self._deg = np.where(crosses, (self._steps - 1.0 + share) * STEP_DEG, self._deg)
-        self.open &= ~(missing | below)
+            inner = self._inner[crosses]
+            share = (inner - self._limit) / (inner - value[crosses])
+            self._deg[crosses] = (self._steps - 1.0 + share) * STEP_DEG
+            self.open &= ~crosses
         self._inner, self._steps = value, self._steps + 1
 
     @property

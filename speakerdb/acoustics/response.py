@@ -123,7 +123,7 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
     log2_hz = np.where(
         at_most, grid.LOG2_HZ[np.minimum(end, size - 1)], grid.LOG2_HZ[i] + share / grid.POINTS_PER_OCTAVE
     )
-    hz = np.where(usable, 2.0**log2_hz, np.nan)
+    hz = 2.0 ** np.where(usable, log2_hz, np.nan)
     shape = curve.shape[:-1]
     return BassLimit(hz.reshape(shape), (at_most & usable).reshape(shape))
 

@@ -96,17 +96,18 @@ class OutputDraws:
     def _distorted(self, kind: str, d: Distortion) -> Distortion:
         """(B, k, F): one field of errors for the session, one for each drive."""
         rng, drives = self.reader.generator("distortion", f"{self.reader.keys.session}|{kind}"), len(d.drive_db)
-        common = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS)
-        each = smooth_field(rng, drives * DRAWS, WIDTH_OCT["distortion_per_drive"], POINTS).reshape(drives, DRAWS, -1)
-        error = common * self._sd("distortion") + each * self._sd("distortion_per_drive")
+        error = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS, self._sd("distortion"))
+        part = "distortion_per_drive"
+        each = smooth_field(rng, drives * DRAWS, WIDTH_OCT[part], POINTS, self._sd(part))
+        error = error + each.reshape(drives, DRAWS, -1)
         smoothed = level_of(power_of(error) @ _shares(power_of(d.level_db)))
         return Distortion(d.drive_db, _draws_first(d.level_db, error), _draws_first(d.smoothed_db, smoothed), POINTS)
 
     def _compressed(self, c: Compression) -> Compression:
         """(B, k, F): errors far below 1 dB, which smoothing averages as they are."""
         rng = self.reader.generator("compression", self.reader.keys.session)
-        unit = smoothed_field(rng, len(c.drive_db) * DRAWS, WIDTH_OCT["compression"], POINTS)
-        error = unit.reshape(len(c.drive_db), DRAWS, -1) * self._sd("compression")
+        drives, sd = len(c.drive_db), self._sd("compression")
+        error = smoothed_field(rng, drives * DRAWS, WIDTH_OCT["compression"], POINTS, sd).reshape(drives, DRAWS, -1)
         error -= error[:1]
         loss = c.loss_db - error[..., POINTS.inside(output.LEVEL_BAND)].mean(axis=-1).T
         return Compression(c.drive_db, _draws_first(c.smoothed_db, error), loss, POINTS)

@@ -73,8 +73,7 @@ class Reader:
     # layers
 
     def _field(self, part: str, key: str, count: int = DRAWS) -> Floats32:
-        unit = smooth_field(self.generator(part, key), count, WIDTH_OCT[part])
-        return np.asarray(unit * self.model.sd(self.info, part), np.float32)
+        return smooth_field(self.generator(part, key), count, WIDTH_OCT[part], sd=self.model.sd(self.info, part))
 
     @cached_property
     def own_common(self) -> Floats32:
@@ -107,17 +106,17 @@ class Reader:
 
     def smoothed_errors(self, points: Points, count: int = DRAWS) -> Floats32:
         """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked at."""
-        rng, width = self.generator("smoothed", self.keys.session), WIDTH_OCT["repeatability"]
-        fields = (
-            smoothed_field(rng, SLOTS * count, width, points)
-            * self.model.sd(self.info, "repeatability")[points.of_grid]
+        rng, sd = (
+            self.generator("smoothed", self.keys.session),
+            self.model.sd(self.info, "repeatability")[points.of_grid],
         )
+        fields = smoothed_field(rng, SLOTS * count, WIDTH_OCT["repeatability"], points, sd)
         return self._shared(fields.reshape(SLOTS, count, -1).swapaxes(0, 1))
 
     def _of_each(self, name: str, curves: int, count: int) -> Floats32:
         """(B, n, 199): in memory curve after curve, as they are looked at."""
-        rng, width = self.generator(name, self.keys.session), WIDTH_OCT["repeatability"]
-        fields = smooth_field(rng, curves * count, width) * self.model.sd(self.info, "repeatability")
+        rng, sd = self.generator(name, self.keys.session), self.model.sd(self.info, "repeatability")
+        fields = smooth_field(rng, curves * count, WIDTH_OCT["repeatability"], sd=sd)
         return fields.reshape(curves, count, -1).swapaxes(0, 1)
 
     def _shared(self, errors: Floats32) -> Floats32:

@@ -59,13 +59,19 @@ def generator(part: str, key: str, version: int | str) -> np.random.Generator:
     return np.random.Generator(np.random.Philox(key=int.from_bytes(digest[:16], "little")))
 
 
-def smooth_field(rng: np.random.Generator, count: int, width_oct: float, points: Points = WHOLE) -> Floats32:
-    """(count, F) independent fields of unit sd at the points, with correlation exp(−π(Δ/w)²)."""
-    root = _root(width_oct, points)
-    return np.asarray(rng.standard_normal((count, len(root)), dtype=np.float32) @ root)
+def smooth_field(
+    rng: np.random.Generator, count: int, width_oct: float, points: Points = WHOLE, sd: Floats32 | float = 1.0
+) -> Floats32:
+    """(count, F) independent fields of a standard deviation, (F,) or the same at all points, with correlation exp(−π(Δ/w)²)."""
+    return _drawn(rng, count, _root(width_oct, points), sd)
 
 
-def smoothed_field(rng: np.random.Generator, count: int, width_oct: float, points: Points) -> Floats32:
-    """(count, F) independent fields at the points, of unit sd before they were 1/3-octave smoothed."""
-    root = _smoothed_root(width_oct, points)
-    return np.asarray(rng.standard_normal((count, len(root)), dtype=np.float32) @ root)
+def smoothed_field(
+    rng: np.random.Generator, count: int, width_oct: float, points: Points, sd: Floats32 | float = 1.0
+) -> Floats32:
+    """(count, F) such fields, 1/3-octave smoothed; sd: before they were."""
+    return _drawn(rng, count, _smoothed_root(width_oct, points), sd)
+
+
+def _drawn(rng: np.random.Generator, count: int, root: Floats32, sd: Floats32 | float) -> Floats32:
+    return np.asarray(rng.standard_normal((count, len(root)), dtype=np.float32) @ (root * np.float32(sd)))

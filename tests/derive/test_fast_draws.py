@@ -1,0 +1,79 @@
+"""Standard errors of a session worked out by the short ways, held against draws of all curves and sweeps at every grid point (full_draws).
+
+Both draw 400 times, each with errors of its own, so that a session's ratio of two standard errors is known to 5 %, and to more where few
+draws make it; its mean over n sessions to 5 %/√n. The noise's first helping is known to 0.07 standard errors, likewise.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from seed_data.generate import FLEET
+from speakerdb import derive, formats
+from speakerdb.derive.uncertainty import scaled
+from speakerdb.dictionary import METRICS
+from speakerdb.statistics.error_model import DEFAULT
+from speakerdb.statistics.intervals import WORST, layer_of
+from tests.derive import full_draws
+
+IDS = tuple(METRICS)
+ROWS = tuple(METRICS.values())
+EVERY_EIGHTH = 8
+LIKE = 0.06  # what the short ways may add to or take from a standard error
+# Its level may lie anywhere between two drives, by rule; which of four angles comes first has no standard error to speak of.
+OTHERWISE = {
+    "max_level_db",
+    "best_listening_angle_deg",
+    "best_listening_angle_gain_db",
+    "best_listening_angle_treble_db",
+}
+COARSE = {"balance_level_db": 2.0}  # times as much: it moves by steps with the point that it is held from
+
+
+def first_sessions():
+    """One session of each speaker, on the grid; one with sweeps where there is one."""
+    found = {}
+    for folder in formats.find_sessions(FLEET):
+        grid = derive.to_grid(formats.read_session(folder, root=FLEET, sheet=None))
+        if grid.info.slug not in found or (grid.compression and not found[grid.info.slug].compression):
+            found[grid.info.slug] = grid
+    return list(found.values())
+
+
+def compared(grid):
+    """(M,) log2 of the ratio of standard errors, and difference of first helpings in standard errors; NaN where either is unknown."""
+    table = derive.derive([grid]).values
+    value = np.where(table.censored[0] == 0, table.value[0], np.nan)
+    fast = derive.session_uncertainty(grid, grid.info.slug, IDS, value, DEFAULT).columns
+    drawn = full_draws.own(grid, f"{grid.info.slug} in full")
+    none = np.full(full_draws.DRAWS, np.nan)
+    rows = np.array([scaled(m, drawn.get(m.id, none)) for m in ROWS])
+    full = layer_of(ROWS, np.array([scaled(m, v) for m, v in zip(ROWS, value, strict=True)]), rows)
+    se = np.where((fast["se"] > 0) & (full.se > 0) & np.isnan(fast["other_value"]), full.se, np.nan)
+    return np.log2(fast["se"] / se), (fast["bias"] - full.bias) / se
+
+
+def check(step):
+    ratio, helping = (np.array(x) for x in zip(*[compared(g) for g in first_sessions()[::step]], strict=True))
+    judged = 0
+    for j, (metric, row) in enumerate(METRICS.items()):
+        known = ~np.isnan(ratio[:, j])
+        if metric in OTHERWISE or known.sum() < len(ratio) // 2:
+            continue
+        # medians are known 1.25 times worse than means, but a session at a jump does not sway them
+        chance = 3.0 * 1.25 / np.sqrt(known.sum())
+        much = LIKE * COARSE.get(metric, 1.0)
+        assert abs(np.exp2(np.median(ratio[known, j])) - 1.0) < much + 0.05 * chance, metric
+        assert abs(np.median(helping[known, j])) < much + 0.07 * chance * (WORST if row.worst else 1.0), metric
+        judged += 1
+    return judged
+
+
+def test_standard_errors_of_an_eighth_of_the_speakers_are_those_of_full_draws():
+    assert check(EVERY_EIGHTH) > 40
+
+
+@pytest.mark.slow
+def test_standard_errors_of_all_speakers_are_those_of_full_draws():
+    assert check(1) > 40
