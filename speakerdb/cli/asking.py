@@ -268,6 +268,7 @@ def rank(
                     for r in answer.rows.iter_rows(named=True)
                 ],
                 right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
+                spare=() if selection.all_settings else (2 + jointly,),
             )  # fmt: skip
             for sentence in answer.cautions:
                 text.line(f"{sentence}.")
