@@ -227,6 +227,14 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
     left = bounds.lower_of(rises_past(c.drive_db, tilt, BALANCE_DB), rises_past(c.drive_db, -tilt, BALANCE_DB))
     hz = grid.FREQUENCY_HZ[c.points.of_grid]
     outside = (start * (1 - 1e-9) > hz) | (hz > BALANCE_TO_HZ * (1 + 1e-9))
+    if c.points.index[1] - c.points.index[0] == 2:
+        # where the point that was left out is the first inside, it stands in its lower neighbour's place, as the mean of both
+        i = np.arange(len(hz) - 1)
+        first = outside[..., i] & ~outside[..., i + 1] & (start * (1 - 1e-9) <= np.sqrt(hz[i] * hz[i + 1]))
+        first = np.concatenate([first, np.zeros_like(first[..., :1])], axis=-1)
+        middle = bounds.between(left, left[..., [*(i + 1), i[-1] + 1]], 0.5)
+        left = Bounded(np.where(first, middle.value, left.value), np.where(first, middle.code, left.code))
+        outside &= ~first
     left = Bounded(
         np.where(outside, c.drive_db[..., -1:], left.value), np.where(outside, AT_LEAST, left.code).astype(np.int8)
     )

@@ -52,12 +52,19 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         added = np.maximum((kept**2).mean(axis=1) - t**2, 0.0)  # to a ripple's square by one helping
         truth = np.sqrt(np.maximum(t**2 - added, 0.0))
         worst = _times(metrics)[there]
-        first = np.where(ripple, t - truth, worst * (kept.mean(axis=1) - t))
+        excess = kept.mean(axis=1) - t
+        first = np.where(ripple, (t - truth) * _share_of_mean(excess, t, added), worst * excess)
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
         narrower = np.where(ripple, ripple_spread(truth, added) / ripple_spread(t, added), 1.0)
         centred[there] = (kept - ends(kept)[1][:, None]) * narrower[:, None]
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
+
+
+def _share_of_mean(excess: Floats, t: Floats, added: Floats) -> Floats:
+    """(n,) how much of what errors add to a ripple's root mean square they add to its mean: errors of few dimensions also scatter it."""
+    square = np.sqrt(t**2 + added) - t
+    return np.asarray(np.clip(excess / np.where(square > 0.0, square, np.inf), 0.0, 1.0))
 
 
 def ripple_spread(ripple: Floats, added: Floats) -> Floats:

@@ -244,6 +244,18 @@ def test_a_loss_alike_at_all_frequencies_keeps_the_balance():
     assert one(output.balance_level(swept(loss), 50.0)) == (pytest.approx(102.0), AT_LEAST)
 
 
+def test_every_second_point_gives_the_same_balance_wherever_the_bass_limit_lies():
+    """Bass that is lost the sooner the lower: each point that the limit leaves out lets the balance hold longer, also those in between."""
+    loss = np.maximum(0.0, (DRIVES_DB - 80.0)[:, None]) * np.clip(0.3 * np.log2(400.0 / F), 0.0, None)
+    fine = swept(loss)
+    points = grid.Points(slice(4, 184, 2))
+    coarse = output.Compression(fine.drive_db, fine.smoothed_db[..., points.of_grid], fine.loss_db, points)
+    limits = np.geomspace(30.0, 120.0, 97)
+    levels = [np.array([output.balance_level(c, hz).value for hz in limits]) for c in (fine, coarse)]
+    assert np.ptp(levels[0]) > 1.5
+    np.testing.assert_allclose(levels[1], levels[0], atol=0.01)
+
+
 def test_without_a_bass_limit_there_is_no_balance_level():
     assert np.isnan(output.balance_level(swept(bass_loss(0.25)), np.nan).value)
 

@@ -60,6 +60,20 @@ def test_the_first_helping_of_a_ripple_is_what_its_square_has_too_much():
     assert interval(NBD, measured, np.full(400, again))[2] == pytest.approx(measured - r)
 
 
+@pytest.mark.parametrize(("ripple_db", "points"), [(0.5, 30), (1.0, 3), (1.0, 30), (2.0, 30)])
+def test_on_average_a_ripple_lies_above_the_truth_by_its_first_helping(ripple_db, points):
+    """Of 0.4 dB on few independent points a part lies along the curve itself, which scatters the ripple and does not add to it."""
+    rng = np.random.default_rng(20260313)
+    shape = np.sin(np.arange(points) + 0.5)
+    shape *= ripple_db / np.sqrt(np.mean(shape**2))
+    measured = shape + 0.4 * rng.standard_normal((600, points))
+    value = np.sqrt(np.mean(measured**2, axis=1))
+    again = np.sqrt(np.mean((measured[:, None] + 0.4 * rng.standard_normal((600, 400, points))) ** 2, axis=-1))
+    layer = intervals.layer_of((METRICS["flatness_on_axis_db"],) * 600, value, again)
+    # what 400 draws can't tell from none counts as none
+    assert layer.bias.mean() == pytest.approx(value.mean() - ripple_db, abs=0.012)
+
+
 @pytest.mark.parametrize("ripple_db", [0.0, 0.3, 1.0, 5.0])
 def test_what_is_measured_of_a_ripple_spreads_about_the_truth_as_the_interval_has_it(ripple_db):
     """A root mean square over 30 independent points with errors of 0.5 dB: measured many times, and drawn about each."""
