@@ -60,7 +60,7 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool =
     p = found.p, found.low, found.high
     expected = expectation(facts, x, y)
     frame = expected.with_columns(
-        **{name: pl.Series(one if len(rows) > 1 else [np.nan] * len(rows)) for name, one in zip(CHANCES, p, strict=True)},
+        **{name: pl.Series(one if len(rows) > 1 else [np.nan] * len(rows), dtype=pl.Float64) for name, one in zip(CHANCES, p, strict=True)},
         **_beaten(told, x, found),
     ).with_columns(pl.col(*CHANCES, "beaten_from").fill_nan(None))  # fmt: skip
     frame = frame.select(
@@ -173,7 +173,8 @@ def _line(facts: pl.DataFrame, x: Property, y: Property, rows: NDArray[np.int64]
 
 
 def _unknown(facts: pl.DataFrame, x: Property, y: Property) -> pl.DataFrame:
+    known = [(p, p.known) for p in (x, y)]
     reasons = [
-        "; ".join(f"{p.name}: {p.reason[i] or 'unknown'}" for p in (x, y) if not p.known[i]) for i in range(len(facts))
+        "; ".join(f"{p.name}: {p.reason[i] or 'unknown'}" for p, it in known if not it[i]) for i in range(len(facts))
     ]
     return facts.select("speaker", "setting").with_columns(reason=pl.Series(reasons, dtype=pl.String)).filter(pl.col("reason") != "")  # fmt: skip

@@ -29,7 +29,7 @@ POINTS = (400, 610)  # of a speaker's own errors: where one property is measured
 GRID, GRID_OF_TWO, GRID_OF_TWO_SHARED, LEAST_GRID = 801, 201, 101, 41  # points at most, for either of two; at least
 FINE = 2.5  # points to a standard error that not one in ten falls below
 EVEN = 0.499  # below that a speaker is more likely beaten than not: an even chance is told by no error of the sums
-_STORED = 40_000_000  # numbers that a table may hold before its grid gets coarser, or its draws fewer
+_WORK = 40_000_000  # factors of a ladder before its grid gets coarser, or its draws fewer
 _PRODUCTS = 30_000  # sheets multiplied before draws get fewer
 _SURE = 5.0  # standard deviations of a difference beyond which a speaker is surely beaten
 _BEATERS = 256  # speakers that are tried for that
@@ -372,25 +372,21 @@ class _Ladder:
         beaters = _Beaters.of(price, own, price, rival)
         order = np.argsort(-x, kind="stable")
         kept = order[~beaters.beat(price, rival)[order]]
-        step, count = np.unique(-x[kept], return_counts=True)
-        last = np.cumsum(count) - 1
+        step, first, count = np.unique(-x[kept], return_index=True, return_counts=True)
         errors = rival.shared.shape[1]
-        points = _Points.over(errors, 1, _STORED // (LEAST_GRID * max(len(step), 1)))
+        points = _Points.over(errors, 1, _WORK // (2 * LEAST_GRID * max(len(kept), 1)))
         draws = points.shared
-        room = _STORED // max(len(draws) * len(step), 1)
+        room = _WORK // max(len(draws) * len(kept), 1)
         grid = _grid(rival, kept, int(np.clip(room, LEAST_GRID, GRID)))
+        bundles = -(-count // _TOGETHER)  # of each step: so many factors that their product can't come to nothing
+        starts = np.concatenate([np.arange(f, f + n, _TOGETHER) for f, n in zip(first, count, strict=True)])
+        begins = np.cumsum(bundles) - bundles
         table = np.empty((len(draws), len(step), len(grid)), np.float32)
         for d, u in enumerate(draws):
             moved = rival.shared[kept] @ u
-            summed = np.zeros(len(grid))
-            for start in range(0, len(step), _BLOCK):
-                first = 0 if start == 0 else last[start - 1] + 1
-                to = last[start : start + _BLOCK]
-                rows = slice(first, to[-1] + 1)
-                factor = rival.below(kept[rows], grid[None, :] - moved[rows][:, None])
-                total = np.cumsum(np.log(np.maximum(factor, _NEVER)), axis=0) + summed
-                table[d, start : start + len(to)] = total[to - first]
-                summed = total[-1]
+            factor = np.maximum(rival.below(kept, grid[None, :] - moved[:, None]), _NEVER)
+            logs = np.log(np.multiply.reduceat(factor, starts, axis=0))
+            table[d] = np.cumsum(np.add.reduceat(logs, begins, axis=0), axis=0)
         own_step = np.searchsorted(step, -x, side="right") - 1
         kept_step = np.full(len(x), -1)
         kept_step[kept] = own_step[kept]
@@ -406,9 +402,19 @@ class _Ladder:
             some = np.flatnonzero(self.hopeful[rows])
             p[rows[some]] = near.chances(some, self.own_step[rows[some]])
             if price:
-                at[rows] = near.first_below_even(len(self.step))
+                at[rows] = near.first_below_even(self._surely_below_even(own, rows))
         limit = np.append(self.step, -np.inf)[at]
         return p, limit, self._names(at, own)
+
+    def _surely_below_even(self, own: Known, rows: IntArray) -> IntArray:
+        """(m,) the first step with a rival that alone is likelier better than not, by a margin; the number of steps where none is."""
+        best = np.full(len(self.step), -np.inf)
+        np.maximum.at(best, self.kept_step[self.kept], self.rival.branches()[0][self.kept])
+        margin = (
+            0.02 * np.hypot(self.rival.widest[self.kept].max(), 2.0 * self.rival.reach[self.kept].max())
+            + 0.02 * own.widest[rows]
+        )
+        return np.asarray(np.searchsorted(np.maximum.accumulate(best), own.branches()[1][rows] + margin, side="right"))
 
     def _names(self, at: IntArray, own: Known) -> IntArray:
         """(n,) the best of the kept at a step, but for the speaker itself; −1 beyond the last step."""
@@ -467,14 +473,16 @@ class _Near:
         found[inside] = (corners[0] + share * (corners[1] - corners[0])).mean(axis=1)
         return found
 
-    def first_below_even(self, steps: int) -> IntArray:
-        """(m,) the first step up to which a speaker is more likely beaten than not; `steps` where at none."""
-        low, high = np.zeros(len(self.rows), np.int64), np.full(len(self.rows), steps)
+    def first_below_even(self, high: IntArray) -> IntArray:
+        """(m,) the first step up to which a speaker is more likely beaten than not, `high` where at none before that."""
+        low, high = np.zeros(len(self.rows), np.int64), high.copy()
+        middle = np.maximum(high - 1, 0)  # it is `high` for most
         while len(some := np.flatnonzero(low < high)):
-            middle = (low[some] + high[some]) // 2
+            middle = middle[some]
             beaten = self.chances(some, middle) < EVEN
             high[some[beaten]] = middle[beaten]
             low[some[~beaten]] = middle[~beaten] + 1
+            middle = (low + high) // 2
         return low
 
 

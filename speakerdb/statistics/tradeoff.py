@@ -109,7 +109,7 @@ def quantile_band(
     times = np.stack([np.bincount(one, minlength=makers) for one in drawn])  # how often each maker is drawn
     centre, spread = x.mean(), x.std()
     resampled = _Resampled((x - centre) / spread, y - (a + b * x), tau, code, times)
-    start, slope = resampled.lines(3.5 * float(np.std(resampled.y)) / np.sqrt(makers))
+    start, slope = resampled.lines(2.5 * float(np.std(resampled.y)) / np.sqrt(makers))
     fits = start[:, None] + slope[:, None] * (at - centre) / spread
     low, high = np.nanpercentile(fits, (2.5, 97.5), axis=0)
     line = a + b * at
@@ -117,7 +117,7 @@ def quantile_band(
 
 
 _BISECTIONS = 15  # of a slope within its bracket: far below how much resampled lines differ
-_CHUNK = 1_000_000  # points of resamples at a time
+_CHUNK = 150_000  # points of resamples at a time
 
 
 @dataclass(frozen=True, eq=False)
@@ -150,7 +150,7 @@ class _Resampled:
         left = np.flatnonzero(spread[1] - spread[0] ** 2 / count > 1e-9 * count)
         while len(left):
             reach = min(max(reach, 1e-9 * self.furthest), self.furthest)
-            near = (np.abs(self.y) <= reach * (1.0 + np.abs(self.z))) | (reach == self.furthest)
+            near = (np.abs(self.y) <= reach * (2.0 + np.abs(self.z))) | (reach == self.furthest)
             size = max(1, _CHUNK // max(int(near.sum()), 1))
             parts = [self._of(left[i : i + size], near, reach) for i in range(0, len(left), size)]
             found[:, left] = np.concatenate(parts, axis=1)
@@ -159,7 +159,7 @@ class _Resampled:
         return found[0], found[1]
 
     def _of(self, chosen: NDArray[np.int64], near: NDArray[np.bool_], reach: float) -> FloatArray:
-        """(2, b) intercepts and slopes of the chosen resamples, slopes sought within ± reach; NaN where a line left the near points."""
+        """(2, b) intercepts and slopes of the chosen resamples, slopes sought within ± reach, intercepts within twice that; NaN where a line left the near points."""
         times, clusters = self.times[chosen], self.times.shape[1]
 
         def total(which: NDArray[np.bool_], of: FloatArray | None = None) -> FloatArray:
@@ -176,13 +176,13 @@ class _Resampled:
         # first both ends, which have to lie on either side of the best, and last the middle of what is left
         for step in range(_BISECTIONS + 3):
             slope = low if step == 0 else high if step == 1 else (low + high) / 2.0
-            residual = y - slope[:, None] * z
+            residual = y - slope[:, None].astype(np.float32) * z
             pivot = np.argpartition(residual, nth, axis=1)[:, nth]
             start = residual[rows, pivot]
             under = (residual < start[:, None]) & drawn
             excess = self.tau * count - count_below - under.sum(axis=1)
-            falling = self.tau * sum_z - sum_below - (z * under).sum(axis=1) - z[rows, pivot] * excess
-            lost |= ~(np.abs(start) <= reach)
+            falling = self.tau * sum_z - sum_below - np.einsum("bw,bw->b", z, under) - z[rows, pivot] * excess
+            lost |= ~(np.abs(start) <= 2.0 * reach)
             if step < 2:
                 lost |= falling < 0 if step == 0 else falling > 0
             elif step < _BISECTIONS + 2:
@@ -190,7 +190,7 @@ class _Resampled:
         return np.where(lost & (reach < self.furthest), np.nan, np.stack([start, slope]))
 
     def _drawn(self, times: NDArray[np.int64], near: NDArray[np.bool_],
-               place: NDArray[np.int64]) -> tuple[FloatArray, FloatArray, int, NDArray[np.int64]]:  # fmt: skip
+               place: NDArray[np.int64]) -> tuple[NDArray[np.float32], NDArray[np.float32], int, NDArray[np.int64]]:  # fmt: skip
         """z, y (b, W) of the near points of each resample, their quantile's place the same in all: what fills rows up is −∞ before and +∞
         after them; that place, and (b,) how many points they are."""
         rows = np.flatnonzero(near)
@@ -199,7 +199,7 @@ class _Resampled:
         nth = int(place.max())
         before = nth - place
         shape = (len(times), int((before + width).max()) + 1)
-        z, y = np.zeros(shape), np.full(shape, np.inf)
+        z, y = np.zeros(shape, np.float32), np.full(shape, np.inf, np.float32)
         for b, often in enumerate(times):
             points = np.repeat(rows, often[self.code[rows]])
             to = slice(before[b], before[b] + len(points))

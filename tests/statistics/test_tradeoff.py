@@ -2,56 +2,6 @@ import numpy as np
 import pytest
 
 from speakerdb.statistics import tradeoff
-from speakerdb.statistics.tradeoff import Known
-
-
-def dominated(x, y, j, others):
-    """The definition: another is at least as good in both and better in one."""
-    return any(x[k] >= x[j] and y[k] >= y[j] and (x[k] > x[j] or y[k] > y[j]) for k in others if k != j)
-
-
-def known(draws, below=(), above=()):
-    open_below, open_above = np.zeros(len(draws), bool), np.zeros(len(draws), bool)
-    open_below[list(below)], open_above[list(above)] = True, True
-    return Known(draws, open_below, open_above)
-
-
-@pytest.mark.parametrize("seed", range(8))
-def test_the_frontier_equals_its_definition_ties_included(seed):
-    random = np.random.default_rng(seed)
-    x, y = (random.integers(0, 6, (25, 30)).astype(float) for _ in range(2))
-    found = tradeoff.undominated(x, y)
-    for b in range(30):
-        assert found[:, b].tolist() == [not dominated(x[:, b], y[:, b], j, range(25)) for j in range(25)]
-
-
-def test_equal_speakers_do_not_push_each_other_off():
-    x, y = np.zeros((3, 1)), np.ones((3, 1))
-    assert tradeoff.undominated(x, y).all()
-
-
-@pytest.mark.parametrize("seed", range(4))
-def test_censored_values_give_the_range_from_their_worst_to_their_best(seed):
-    random = np.random.default_rng(seed)
-    x, y = (random.integers(0, 8, (12, 20)).astype(float) for _ in range(2))
-    kx, ky = known(x, below=[0]), known(y, above=[1, 5], below=[3])
-    share, low, high = tradeoff.frontier_probability(kx, ky)
-    for j in range(12):
-        for found, own, others in ((low, "least", "most"), (high, "most", "least")):
-            px, py = getattr(kx, others)().copy(), getattr(ky, others)().copy()
-            px[j], py[j] = getattr(kx, own)()[j], getattr(ky, own)()[j]
-            wanted = np.mean([not dominated(px[:, b], py[:, b], j, range(12)) for b in range(20)])
-            assert found[j] == pytest.approx(wanted)
-    assert (low <= share).all()
-    assert (share <= high).all()
-
-
-def test_the_price_to_undercut_is_that_of_the_cheapest_at_least_as_good():
-    price, quality = np.array([300.0, 500.0, 900.0, 700.0]), np.array([1.0, 3.0, 4.0, 2.0])
-    limit = -tradeoff.frontier_limit(-price[:, None] + np.zeros((4, 5)), quality[:, None] + np.zeros((4, 5)))
-    assert limit.tolist() == [500.0, 900.0, np.inf, 500.0]
-    tied = -tradeoff.frontier_limit(-price[:, None], np.array([[1.0], [1.0], [1.0], [0.0]]))
-    assert tied.tolist() == [500.0, 300.0, 300.0, 300.0]
 
 
 def test_the_expectation_is_that_of_a_fit_without_the_speaker():
@@ -107,3 +57,38 @@ def test_the_band_is_wider_where_makers_differ():
     _, alone_low, alone_high = tradeoff.quantile_band(x, x + shared, 0.5, np.arange(120), at, np.random.default_rng(1))
     assert (high - low)[0] > 1.4 * (alone_high - alone_low)[0]
     assert tradeoff.quantile_band(x[:49], x[:49], 0.5, maker[:49], at, random) is None
+
+
+@pytest.mark.parametrize(
+    ("n", "makers", "tau", "resamples"),
+    [(72, 72, 0.9, 2000), (72, 12, 0.5, 2000), (72, 6, 0.1, 2000), (3000, 300, 0.9, 200), (3000, 8, 0.9, 200)],
+)
+def test_the_band_is_that_of_lines_laid_one_by_one_through_resamples_of_whole_makers(
+    n, makers, tau, resamples, monkeypatch
+):
+    monkeypatch.setattr(tradeoff, "BOOTSTRAPS", resamples)
+    random = np.random.default_rng(6)
+    maker = np.arange(n) % makers
+    x = random.normal(size=n)
+    y = x + random.standard_t(4, size=n) + random.normal(size=makers)[maker]
+    at = np.array([-1.5, 0.0, 2.0])
+    line, low, high = tradeoff.quantile_band(x, y, tau, [f"{m:03}" for m in maker], at, np.random.default_rng(7))
+    drawn = np.random.default_rng(7).integers(0, makers, (resamples, makers))
+    fits = []
+    for one in drawn:
+        rows = np.concatenate([np.flatnonzero(maker == m) for m in one])
+        a, b = tradeoff.quantile_line(x[rows], y[rows], tau, 1e-6)
+        fits.append(a + b * at)
+    wanted_low, wanted_high = np.percentile(fits, (2.5, 97.5), axis=0)
+    assert low == pytest.approx(wanted_low, abs=0.01 * np.min(wanted_high - wanted_low))
+    assert high == pytest.approx(wanted_high, abs=0.01 * np.min(wanted_high - wanted_low))
+    a, b = tradeoff.quantile_line(x, y, tau)
+    assert line == pytest.approx(a + b * at)
+
+
+def test_what_all_have_in_common_has_a_band_of_no_width():
+    x = np.linspace(0.0, 1.0, 60)
+    line, low, high = tradeoff.quantile_band(
+        x, 3.0 + 2.0 * x, 0.9, ["a", "b", "c"] * 20, np.array([0.0, 1.0]), np.random.default_rng(1)
+    )
+    assert [line, low, high] == [pytest.approx([3.0, 5.0], abs=1e-6)] * 3
