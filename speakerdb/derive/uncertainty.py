@@ -82,7 +82,8 @@ def own_uncertainty(
     columns = _columns(
         rows, t, (layer, nothing, nothing), (own, none, np.where([[m.two_valued] for m in rows], own, np.nan))
     )
-    return {name: columns[name] for name in ("se", "low", "high", "noise_limited")}
+    looked = ("se", "low", "high", "noise_limited", "other_value", "other_low", "other_high", "other_share")
+    return {name: columns[name] for name in looked}
 
 
 class _Work:

@@ -102,7 +102,7 @@ def _values(table: ValueTable, sure: dict[str, np.ndarray[Any, Any]]) -> pl.Data
         value, reason = float(table.value[0, j]), table.reason.get((0, metric))
         rows.append(
             {"metric": metric, "value": value if np.isfinite(value) else None, "unit": METRICS[metric].unit,
-             **{name: known(sure[name], j) for name in ("se", "low", "high")}, "censored": CENSORED[table.censored[0, j]],
-             "status": "withheld" if reason else "ok", "reason": reason}
+             **{name: known(column, j) for name, column in sure.items()}, "noise_limited": known(sure["noise_limited"], j) == 1.0,
+             "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
         )  # fmt: skip
     return pl.DataFrame(rows, infer_schema_length=None)

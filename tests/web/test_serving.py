@@ -8,6 +8,7 @@ import signal
 import socket
 import subprocess
 import sys
+import time
 
 import httpx
 import jsonschema
@@ -34,7 +35,10 @@ def test_it_says_in_one_line_where_the_pages_are_and_ends_in_peace(file):
         assert str(file) in line
         url = next(word for word in line.split() if word.startswith("http"))
         assert url.startswith("http://127.0.0.1:")
-        assert httpx.get(url).status_code == 200
+        deadline = time.monotonic() + 60.0
+        while (reply := httpx.get(url, timeout=60.0)).status_code == 202 and time.monotonic() < deadline:
+            time.sleep(0.2)  # the page says that it is being worked out
+        assert reply.status_code == 200
     finally:
         process.send_signal(signal.SIGINT)
         out, err = process.communicate(timeout=30)
