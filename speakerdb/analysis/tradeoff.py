@@ -61,7 +61,7 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool =
     expected = expectation(facts, x, y)
     frame = expected.with_columns(
         **{name: pl.Series(one if len(rows) > 1 else [np.nan] * len(rows), dtype=pl.Float64) for name, one in zip(CHANCES, p, strict=True)},
-        **_beaten(told, x, found),
+        **_beaten(told, x.value[rows], found),
     ).with_columns(pl.col(*CHANCES, "beaten_from").fill_nan(None))  # fmt: skip
     frame = frame.select(
         "speaker", "setting", "x", "x_censored", "y", "y_censored", *CHANCES, "beaten_from", "beaten_by", "beaten_reason",
@@ -119,8 +119,8 @@ def _turned(one: Property, rows: NDArray[np.int64]) -> Known:
     )  # fmt: skip
 
 
-def _beaten(facts: pl.DataFrame, x: Property, found: Frontier) -> dict[str, pl.Series | FloatArray]:
-    """beaten_from, beaten_by, beaten_reason; x in its own unit."""
+def _beaten(facts: pl.DataFrame, x: FloatArray, found: Frontier) -> dict[str, pl.Series | FloatArray]:
+    """beaten_from, beaten_by, beaten_reason; x (n,) in its own unit."""
     kind, count = facts["kind"].to_list(), facts.select(pl.len().over("kind"))["len"].to_list()
     decided = (found.beaten_low == found.beaten_high).tolist()
     measured = np.isnan(found.beaten_from)
@@ -131,7 +131,7 @@ def _beaten(facts: pl.DataFrame, x: Property, found: Frontier) -> dict[str, pl.S
         for unnamed, one, n, sure in zip(measured.tolist(), kind, count, decided, strict=True)
     ]  # fmt: skip
     named = np.array([r is None for r in reason], bool) & (found.beaten_by >= 0)
-    limit = np.where(named, x.unscaled(_sign(x) * found.beaten_from), np.nan)
+    limit = np.where(named, x[found.beaten_by], np.nan) if len(x) else x
     slugs = facts["speaker"].to_list()
     by = [slugs[k] if told else None for k, told in zip(found.beaten_by.tolist(), named.tolist(), strict=True)]
     return {
