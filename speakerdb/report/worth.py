@@ -49,20 +49,19 @@ def sentences(base: Database, slug: str) -> list[str]:
         reason = _reason(rivals, slug)
         if reason is None:
             prices = [p for p in known.prices if p["currency"] == rivals.x.unit]
-            said.append(_front(base, _row(rivals.found.rows, slug), metric, prices, rivals.x.unit))
+            row = _row(rivals.found.rows, slug)
+            rival = _name(base, row["beaten_by"]) if row["beaten_by"] else ""
+            said.append(front(row, metric, prices, rivals.x.unit, rival))
         else:
             not_judged.setdefault(reason, []).append(metric.phrase)
-        said += _expected(_row(every, slug), metric, kind)
+        said += expected(_row(every, slug), metric, kind)
     return [
         *said,
         *(f"By {words.listing(merits)} for the money: not judged, {reason}." for reason, merits in not_judged.items()),
     ]
 
 
-_Row = dict[str, Any]
-
-
-def _row(rows: pl.DataFrame, slug: str) -> _Row:
+def _row(rows: pl.DataFrame, slug: str) -> dict[str, Any]:
     """The speaker's row, empty where it isn't judged."""
     mine = rows.filter(pl.col("speaker") == slug)
     return mine.row(0, named=True) if len(mine) else {}
@@ -78,8 +77,8 @@ def _reason(answer: TradeOffAnswer, slug: str) -> str | None:
     return reasons[0].removeprefix(f"{answer.y.name}: ") if reasons else "it lacks a price or the figure"
 
 
-def _expected(row: _Row, metric: MetricDef, kind: str) -> list[str]:
-    """What the others of its kind reach at its price."""
+def expected(row: dict[str, Any], metric: MetricDef, kind: str) -> list[str]:
+    """What the others of its kind reach at its price; nothing where that can't be said. row: of a trade-off, empty where not judged."""
     if not row or not row["beats"]:
         return []
     many, one = MERITS[metric.id]
@@ -96,8 +95,11 @@ def _money(price: float, currency: str) -> str:
     return f"{f'{price:,.0f}'.replace(',', chr(0x202F)) if price >= 10_000 else f'{price:.0f}'} {currency}"
 
 
-def _front(base: Database, row: _Row, metric: MetricDef, prices: list[dict[str, Any]], unit: str) -> str:
-    """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than the one judged."""
+def front(row: dict[str, Any], metric: MetricDef, prices: list[dict[str, Any]], unit: str, rival: str) -> str:
+    """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than the one judged.
+
+    row: of a trade-off; prices: kind, price_pair of all in the unit; rival: the name of the one that it is beaten by.
+    """
     if row["beaten_reason"] is not None:
         if row["y_censored"] == "none":
             return f"Value can't be told by {metric.phrase}: of rivals no dearer only bounds are known."
@@ -106,14 +108,14 @@ def _front(base: Database, row: _Row, metric: MetricDef, prices: list[dict[str, 
     by, limit = f"By {metric.phrase} for the money", row["beaten_from"]
     if limit is None:
         return f"{by}: on the front at any price."
-    rival = f"{_money(limit, unit)} ({_name(base, row['beaten_by'])})"
+    up_to = f"{_money(limit, unit)} ({rival})"
     on_front = row["x"] < limit
     others = words.listing([f"{p['kind']} price" for p in prices if (p["price_pair"] < limit) != on_front])
     if on_front:
         besides = f"; at its {others} more likely beaten than not" if others else ""
-        return f"{by}: at {_money(row['x'], unit)} on the front, up to {rival}{besides}."
+        return f"{by}: at {_money(row['x'], unit)} on the front, up to {up_to}{besides}."
     besides = f"; at its {others} on the front" if others else ""
-    return f"{by}: from {rival} on it is more likely beaten than not{besides}."
+    return f"{by}: from {up_to} on it is more likely beaten than not{besides}."
 
 
 def _name(base: Database, slug: str) -> str:
