@@ -102,9 +102,10 @@ def _legend(panel: Panel) -> bool:
 def _widths(names: list[str], looks: Sequence[Style], legend: alt.Legend | None) -> alt.StrokeWidth:
     import altair as alt
 
-    return alt.StrokeWidth(
-        "series:O", sort=names, legend=legend, scale=alt.Scale(domain=names, range=[s.width for s in looks])
-    )
+    scale = alt.Scale(
+        type="ordinal", domain=names, range=[s.width for s in looks]
+    )  # by itself it has no width for one name
+    return alt.StrokeWidth("series:O", sort=names, legend=legend, scale=scale)
 
 
 def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:

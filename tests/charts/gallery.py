@@ -64,8 +64,11 @@ def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
     group_points, summary = frames.groups()
     fall = frames.tradeoff()
     fall = fall.with_columns(speaker=fall["speaker"].replace({"Maker 7 Model 0": names[0]}))
+    one = frames.curve_set()
+    one = one.filter(one["part"] == "in_room")
     return {
         "curve-set": lambda w: curves.curve_set(frames.curve_set(), head("curve set"), width=w),
+        "one-curve": lambda w: curves.curve_set(one, head("one curve"), width=w),
         "off-axis": lambda w: curves.off_axis(frames.off_axis(), head("off the axis"), width=w),
         "overlay": lambda w: curves.overlay(frames.overlay(overlaid), overlaid, head("overlaid"), width=w),
         "settings": lambda w: curves.settings(frames.settings(some), some, head("settings"), width=w),

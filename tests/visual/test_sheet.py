@@ -98,10 +98,13 @@ def test_no_text_is_cut_off_or_covered_and_nothing_sticks_out(
     opened.close()
 
 
-def test_the_figures_fit_a_phone_without_scrolling_sideways(chromium: Any, sheets: dict[str, Path]) -> None:
+@pytest.mark.parametrize("part", ["verdict", "rooms"])
+def test_figures_and_rooms_fit_a_phone_without_scrolling_sideways(
+    chromium: Any, sheets: dict[str, Path], part: str
+) -> None:
     opened = chromium.new_page(viewport={"width": WIDTHS["phone"], "height": 800})
     opened.goto(sheets["full"].as_uri())
-    assert opened.evaluate("(e => e.scrollWidth - e.clientWidth)(document.querySelector('#verdict .scroll'))") == 0
+    assert opened.evaluate(f"(e => e.scrollWidth - e.clientWidth)(document.querySelector('#{part} .scroll'))") == 0
     opened.close()
 
 
