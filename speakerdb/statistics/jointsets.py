@@ -30,9 +30,10 @@ def critical_value(scores: Scores, draws: NDArray[np.floating[Any]], level: floa
     """The c with (x_k − x_j − truth) ≤ c·d for all pairs of p speakers at once, with probability `level`.
 
     draws (p, B): the own errors of each value, whatever they are centred on; their size is that of the scores, so that only their law
-    counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances' coming from B draws. Never less than the c of
-    one pair. A value that is one of two is a mixture of normals (as in places), so normal errors stand for its own. Simulated, 94.1 to 96.9 % of
-    fields hold; 91.8 % where errors have rare outliers, of which B draws tell too little (the joint places then hold in 97.8 %).
+    counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances'
+    coming from B draws. Never less than the c of one pair. A value that is one of two is a mixture of normals (as in places), so normal
+    errors stand for its own. Simulated, 94.1 to 96.9 % of fields hold; 91.8 % where errors have rare outliers, of which B draws tell too
+    little (the joint places then hold in 97.8 %).
 
     >>> from speakerdb.statistics.places import exact
     >>> draws = np.random.default_rng(1).normal(size=(50, 400))
