@@ -426,11 +426,6 @@ class _Ladder:
         best, next_best = ranked[first[at]], ranked[first[at] + 1]
         return np.asarray(np.where(best == np.arange(len(own.value)), next_best, best))
 
-    @cached_property
-    def alone(self) -> BoolArray:
-        """(I,) whether one speaker alone has that x."""
-        return np.asarray(np.bincount(self.kept_step[self.kept], minlength=len(self.step)) == 1)
-
 
 @dataclass(frozen=True, eq=False)
 class _Near:
@@ -460,7 +455,6 @@ class _Near:
         """(len(some),) the chance that speakers at places `some` of rows are beaten by none of the rivals up to a step."""
         ladder = self.ladder
         own_step = ladder.kept_step[self.rows[some]]
-        step = np.where((step == own_step) & (step >= 0) & ladder.alone[step], step - 1, step)
         inside = np.flatnonzero(step >= 0)
         found = np.ones(len(some))
         of, at = some[inside], step[inside][:, None]

@@ -132,6 +132,12 @@ def test_benches_behind_both_measured_properties_agree_with_plain_draws():
     assert np.abs(frontier(x, y).p - by_draws(x, y)).max() < 0.015
 
 
+def test_a_small_error_of_a_bench_counts_as_well():
+    y = measured([0.0, 1.0], 0.5, shared=[[0.0], [0.095]])
+    found = frontier(fact(np.array([-1.0, -2.0])), y)
+    assert found.p[1] == pytest.approx(norm.cdf(1.0 / np.sqrt(2 * 0.5**2 + 0.095**2)), abs=0.0006)
+
+
 def test_an_error_that_all_share_changes_nothing():
     x, y, _ = a_field(30, 0.15, 7)
     alone = frontier(x, y)
