@@ -56,9 +56,18 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         first = np.where(ripple, (t - truth) * _share_of_mean(excess, t, added), worst * excess)
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
         narrower = np.where(ripple, ripple_spread(truth, added) / ripple_spread(t, added), 1.0)
-        centred[there] = (kept - ends(kept)[1][:, None]) * narrower[:, None]
+        about = (kept - ends(kept)[1][:, None]) * narrower[:, None]
+        centred[there] = np.where((worst > 1.0)[:, None], _both_sides(about), about)
         se[there] = standard_error(centred[there])
     return Layer(centred, se, bias)
+
+
+def _both_sides(centred: Floats) -> Floats:
+    """Draws (n, B) of the worst of many points, whose better side reaches as far as the worse one: points that did not decide hold the
+    draws there, but the one that did may have been carried by its error as far as a draw is carried to the worse side."""
+    low, _, high = ends(centred)
+    down, up = np.where(low < 0.0, -low, 1.0), np.where(high > 0.0, high, 1.0)
+    return np.where(centred > 0.0, centred * np.maximum(down / up, 1.0)[:, None], centred)
 
 
 def _share_of_mean(excess: Floats, t: Floats, added: Floats) -> Floats:

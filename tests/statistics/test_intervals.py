@@ -107,6 +107,23 @@ def test_errors_that_pick_the_worst_of_many_points_had_a_greater_first_helping_t
     assert low == pytest.approx(90.0 + least - NORMAL * 0.3, abs=0.02)
 
 
+def test_the_worst_of_many_points_is_held_whether_many_nearly_tie_or_one_decides():
+    """The least of 40 points with errors of 1 dB; plain percentiles of the draws reach up too little."""
+    rng = np.random.default_rng(20260314)
+    clean = METRICS["clean_level_multitone_db"]
+    for spread_db in (0.3, 1.0, 6.0):
+        held, plain = [], []
+        for _ in range(400):
+            points = 90.0 + spread_db * rng.standard_normal(40)
+            measured = points + rng.standard_normal(40)
+            draws = (measured + rng.standard_normal((400, 40))).min(axis=1)
+            low, high, _ = interval(clean, measured.min(), draws)
+            held.append(low <= points.min() <= high)
+            plain.append(np.percentile(draws, 97.5) >= points.min())
+        assert np.mean(held) >= 0.92
+        assert (np.mean(plain) < 0.9) == (spread_db < 2.0)
+
+
 def test_a_value_is_called_noise_limited_where_its_first_helping_passes_half_of_the_half_width():
     half = np.array([1.0, 1.0])
     assert intervals.noise_limited((NBD, TREBLE), np.array([0.51, -0.49]), half).tolist() == [1.0, 0.0]
