@@ -15,14 +15,13 @@ from speakerdb.errors import RequestError
 from speakerdb.library.answers import Selection
 from speakerdb.library.field import Field
 from speakerdb.statistics.error_model import bench_words
-from speakerdb.statistics.luck import PODIUM
 
 COLUMNS = (
     "rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored", "other_value",
 )  # fmt: skip
 JOINT = ("rank_joint_low", "rank_joint_high")
 ONCE = "Over a whole list 95 of 100 such ranges hold the true place on this bench"
-LUCKY = "Those who come first are partly lucky, for the field lies within its errors; see the places that all together can have (--jointly)"
+LUCKY = "Those who come first are partly lucky, for those near them lie within their errors; see the places that all together can have (--jointly)"
 PREFERENCES = frozenset({"preference", "preference_bass_managed"})
 HEARD = "One point is what one would hear: listeners' own ratings scatter by about 0.8 points about the formula"
 SAMPLE = 300  # speakers of a large field from whom the widths with the bench included are taken
@@ -94,7 +93,7 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     if len(known) < 2:
         return ()
     said = [ONCE] if found.target == "as_measured" else [f"Places {TARGETS[found.target]}"]
-    if not jointly and bool(known["lucky"].head(PODIUM).any()):
+    if not jointly and bool(known["lucky"].any()):
         said.append(LUCKY)
     if found.metric.id in PREFERENCES:
         said.append(HEARD)

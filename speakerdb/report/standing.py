@@ -12,11 +12,12 @@ import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.analysis import percentile
-from speakerdb.analysis.compare import scores_of
 from speakerdb.analysis.field import MetricColumn
+from speakerdb.analysis.rank import better_first
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.statistics import jointsets
-from speakerdb.statistics.places import Scores, place_of
+from speakerdb.statistics.luck import ranking_of
+from speakerdb.statistics.places import place_of
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -128,28 +129,22 @@ def _draws(field: Field, metric: MetricDef, rows: NDArray[np.int64]) -> NDArray[
 
 
 def _place(known: MetricColumn, slug: str, draws: Callable[[], NDArray[np.float32]]) -> Place | None:
-    """draws: the own draws of the rows, for a place that is first or last by itself."""
+    """draws: the own draws of the rows, for a place that is first or last by itself, or by luck."""
     mine = np.flatnonzero((known.facts["speaker"] == slug).to_numpy())
     if not len(mine):
         return None
     i, n = int(mine[0]), len(known)
     value, censored = float(known.value[i]), known.censored[i]
     low, high = (float(end[i]) if np.isfinite(end[i]) else None for end in (known.low, known.high))
-    scores = _better_first(known)
+    scores = better_first(known)
     if not np.isfinite(known.se).all():  # a place among values without an uncertainty would claim too much
         rank = 1 + int((scores.x > scores.x[i]).sum())
         return Place(known.metric, value, low, high, censored, rank, None, None, False, n)
-    place = place_of(scores, i)
+
+    def joint() -> float:
+        return jointsets.critical_value(scores, draws())
+
+    place = ranking_of(scores, i, joint)
     alone = place.low == place.high and place.low in (1, n)
-    surely = alone and n > 1 and _jointly(scores, draws(), i) == (place.low, place.high)
+    surely = alone and n > 1 and place_of(scores, i, joint()) == place
     return Place(known.metric, value, low, high, censored, place.rank, place.low, place.high, surely, n)
-
-
-def _better_first(column: MetricColumn) -> Scores:
-    scores = scores_of(column)
-    return scores.turned() if column.metric.better == "low" else scores
-
-
-def _jointly(scores: Scores, draws: NDArray[np.float32], row: int) -> tuple[int, int]:
-    place = place_of(scores, row, jointsets.critical_value(scores, draws))
-    return place.low, place.high
