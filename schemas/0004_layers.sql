@@ -14,7 +14,7 @@ CREATE TABLE uncertainty (
     low_unit DOUBLE, high_unit DOUBLE, noise_limited BOOLEAN NOT NULL,
     other_value DOUBLE, other_se DOUBLE, other_low DOUBLE, other_high DOUBLE, other_share DOUBLE
 );
--- Draws of a session's values about their median, in sixteenths of the layer's standard error: a column m<metric_no> per metric, so that
+-- Draws of a session's values about their median, in eighths of the layer's standard error: a column m<metric_no> per metric, so that
 -- one metric's are read alone. bench_draw: of what feels the bench (levels and shapes of response; not directivity).
 CREATE TABLE own_draw (session_id INTEGER NOT NULL);
 CREATE TABLE bench_draw (session_id INTEGER NOT NULL);

@@ -194,7 +194,7 @@ DrawTable = Literal["own_draw", "bench_draw"]
 def session_draws(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], table: DrawTable, metric: str | None = None
 ) -> np.ndarray[Any, Any]:
-    """Draws (S, M, B) int8 of sessions in the given order, in sixteenths of the layer's standard error, for all metrics of the file or for
+    """Draws (S, M, B) int8 of sessions in the given order, in eighths of the layer's standard error, for all metrics of the file or for
     one (then M = 1); 0 where there are none."""
     numbers = metric_numbers(con)
     if metric is not None:  # a file from before a metric was known has none of its draws
