@@ -42,7 +42,7 @@ Draws = dict[str, Array]  # metric id -> (B,) in the metric's unit
 @dataclass(frozen=True, eq=False)
 class SessionUncertainty:
     """columns: those of dictionary.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own, bench
-    (M, B) int8 draws in sixteenths of the layer's standard error. noise: curve name -> (199,) standard deviation in dB of a repeat
+    (M, B) int8 draws in eighths of the layer's standard error. noise: curve name -> (199,) standard deviation in dB of a repeat
     (beamwidths as 20·log10), the level apart."""
 
     metrics: tuple[str, ...]
@@ -63,9 +63,11 @@ def session_uncertainty(
     own, bench, sample, both, whole = (_rows(rows, t, layer, work.plain) for layer in drawn)
     # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint draws again
     bench = np.where(np.isnan(both), bench, t[:, None] + both - own)
-    layers = layer_of(rows, t, own), layer_of(rows, t, bench), layer_of(rows, t, sample)
+    first = layer_of(rows, t, own)
+    second = layer_of(rows, t, bench, first)
+    layers = first, second, layer_of(rows, t, sample, second)
     return SessionUncertainty(
-        metrics, _columns(rows, t, layers, (own, both, whole)), intervals.encode(layers[0]), intervals.encode(layers[1]), work.noise()
+        metrics, _columns(rows, t, layers, (own, both, whole)), intervals.encode(first), intervals.encode(second), work.noise()
     )  # fmt: skip
 
 
@@ -231,7 +233,9 @@ class _Work:
         slope, slope_away = (np.gradient(error, axis=1)[:, at] for error in (spread, away))
         smooth_away = _smooth_error(away)[:, at]
         found = np.empty((curveset.SLOTS, *slope.shape), np.float32)
-        for slot, (grows, lean) in enumerate(zip(AWAY, self._lean[:, at], strict=True)):  # a curve at a time is quickest
+        for slot, (grows, lean) in enumerate(
+            zip(AWAY, self._lean[:, at], strict=True)
+        ):  # a curve at a time is quickest
             found[slot] = (slope + grows * slope_away) * lean + grows * smooth_away
         return found.swapaxes(0, 1)
 
@@ -348,8 +352,11 @@ def _about_one(metric: MetricDef, t: float, draws: Array) -> _About:
     percentiles of the draws as they are."""
     low, median, high = map(float, intervals.ends(draws))
     sd = float(intervals.standard_error((draws - median)[None])[0])
-    bias = float(intervals.beyond_luck(median - t, sd, len(draws))) if metric.two_valued else 0.0
+    times = intervals.WORST if metric.worst else 1.0
+    bias = float(intervals.beyond_luck(times * (median - t), times * sd, len(draws))) if metric.two_valued else 0.0
     down, up = max(median - low, 0.0), max(high - median, 0.0)
+    if metric.worst:
+        up = max(up, down)  # the better side as far as the worse one, as of any worst of several
     if metric.two_valued and _alike(draws):
         down, up = max(down, t - low), max(up, high - t)
     return _About(t - down - max(bias, 0.0), t + up + max(-bias, 0.0), down, up, sd, bias)

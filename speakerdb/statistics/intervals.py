@@ -19,7 +19,7 @@ Floats = NDArray[np.float64]
 COVERAGE = 0.95
 NORMAL = 1.959964
 MOST_MISSING = 0.2  # beyond this share of draws without a value no interval is given
-PER_SE = 16  # draws are kept in sixteenths of the standard error
+PER_SE = 8  # draws are kept in eighths of the standard error, of which six bits hold nearly all
 # Errors that pick the worst of many points carry it by k·σ with one helping and k·√2·σ with two: the first is so many times what the
 # second adds. Where one point decides anyway, both are 0.
 WORST = 1.0 + float(np.sqrt(2.0))
@@ -29,20 +29,24 @@ HEAVY_TAILS = 10.0  # kurtosis (normal: 3) above which the standard error comes 
 @dataclass(frozen=True, eq=False)
 class Layer:
     """What one layer of errors does to M metrics: centred (M, B) draws about their median, NaN rows where there are none; se (M,);
-    bias (M,): the noise's first helping, 0 where it can't be told from 0."""
+    bias (M,): the noise's first helping, 0 where it can't be told from 0; added (M,): what it adds to the square of a ripple, with the
+    layers before it."""
 
     centred: Floats
     se: Floats
     bias: Floats
+    added: Floats
 
     @property
     def known(self) -> NDArray[np.bool_]:
         return ~np.isnan(self.se)
 
 
-def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> Layer:
-    """A layer from plain values (M,) and draws (M, B) about them, both on the metric's scale."""
+def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats, before: Layer | None = None) -> Layer:
+    """A layer from plain values (M,) and draws (M, B) about them, both on the metric's scale. before: the layer whose errors a statement
+    with this one has, too; the value holds one helping of all of them."""
     draws = _without_gaps(draws)
+    total = np.zeros(len(value)) if before is None else before.added.copy()
     there = ~np.isnan(draws).any(axis=1) & ~np.isnan(value)
     centred, se, bias = np.full(draws.shape, np.nan), np.full(len(value), np.nan), np.full(len(value), np.nan)
     if there.any():
@@ -52,14 +56,16 @@ def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats) -> La
         added = np.maximum((kept**2).mean(axis=1) - t**2, 0.0)  # to a ripple's square by one helping
         truth = np.sqrt(np.maximum(t**2 - added, 0.0))
         worst = _times(metrics)[there]
+        total[there] += np.where(ripple, added, 0.0)
+        behind = np.sqrt(np.maximum(t**2 - total[there], 0.0))  # the ripple without any of them
         excess = kept.mean(axis=1) - t
         first = np.where(ripple, (t - truth) * _share_of_mean(excess, t, added), worst * excess)
         bias[there] = beyond_luck(first, sd * worst, draws.shape[1])
-        narrower = np.where(ripple, ripple_spread(truth, added) / ripple_spread(t, added), 1.0)
+        narrower = np.where(ripple, ripple_spread(behind, added) / ripple_spread(t, added), 1.0)
         about = (kept - ends(kept)[1][:, None]) * narrower[:, None]
         centred[there] = np.where((worst > 1.0)[:, None], _both_sides(about), about)
         se[there] = standard_error(centred[there])
-    return Layer(centred, se, bias)
+    return Layer(centred, se, bias, total)
 
 
 def _both_sides(centred: Floats) -> Floats:
@@ -168,9 +174,9 @@ def within_nature(
 
 
 def encode(layer: Layer) -> NDArray[np.int8]:
-    """Centred draws as int8 in sixteenths of the standard error (M, B); 0 where there are none.
+    """Centred draws as int8 in eighths of the standard error (M, B); 0 where there are none.
 
-    The rounding adds an error of 0.018 standard errors; beyond ±7.9 standard errors draws are cut.
+    The rounding adds an error of 0.036 standard errors; beyond ±15.9 standard errors draws are cut.
     """
     with np.errstate(divide="ignore", invalid="ignore"):
         steps = layer.centred / layer.se[:, None] * PER_SE
