@@ -46,7 +46,12 @@ def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = Fal
         return _spread(column, pl.DataFrame({"row": rows, "rank": place, "lucky": False, **dict.fromkeys(names, none)}))
     if draws is None:
         found = places(scores)
-        return _spread(column, pl.DataFrame({"row": rows, "rank": found.rank, "rank_low": found.low, "rank_high": found.high, "lucky": False}))
+        return _spread(
+            column,
+            pl.DataFrame(
+                {"row": rows, "rank": found.rank, "rank_low": found.low, "rank_high": found.high, "lucky": False}
+            ),
+        )
 
     @cache
     def critical() -> float:

@@ -128,7 +128,9 @@ def axis_notes(session: GridSession) -> tuple[str, ...]:
     mean = _axis_difference_db(session.level_db, session.horizontal, session.angle_deg)
     if not mean >= AXIS_NOTE_DB:
         return ()
-    return (f"horizontal 0° and vertical 0° differ by {mean:.2f} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",)
+    return (
+        f"horizontal 0° and vertical 0° differ by {mean:.2f} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",
+    )
 
 
 def _sphere_power(session: Session, offset_db: float) -> NDArray[np.float32] | None:

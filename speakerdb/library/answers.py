@@ -22,7 +22,11 @@ from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
-ENDS: dict[Target, str] = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}  # of the columns low and high
+ENDS: dict[Target, str] = {
+    "as_measured": "",
+    "absolute": "_absolute",
+    "another_unit": "_unit",
+}  # of the columns low and high
 _OTHER = ("noise_limited", "other_value", "other_low", "other_high", "other_share")
 
 

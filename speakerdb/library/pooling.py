@@ -67,7 +67,9 @@ def _spread(store: Store, active: ActiveValues) -> derive.Spread:
         for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
                        active.content_hash, strict=True)
     ]  # fmt: skip
-    counted = np.unique(np.array([f"{s}\x1f{t}" for s, t in zip(active.speaker_id, active.setting, strict=True)]), return_inverse=True)
+    counted = np.unique(
+        np.array([f"{s}\x1f{t}" for s, t in zip(active.speaker_id, active.setting, strict=True)]), return_inverse=True
+    )
     several = np.flatnonzero(np.bincount(counted[1])[counted[1]] > 1) if len(ids) else np.zeros(0, np.int64)
     place = {int(row): i for i, row in enumerate(several)}
     kept: list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]] = []
@@ -77,7 +79,9 @@ def _spread(store: Store, active: ActiveValues) -> derive.Spread:
             steps = [session_draws(store.con, ids[several].tolist(), table) for table in ("own_draw", "bench_draw")]
             kept.append((steps[0], steps[1]))
         at = [place[int(r)] for r in rows]
-        own, bench = (decode(columns[se][rows], steps[at]) for se, steps in zip(("se", "se_bench"), kept[0], strict=True))
+        own, bench = (
+            decode(columns[se][rows], steps[at]) for se, steps in zip(("se", "se_bench"), kept[0], strict=True)
+        )
         return own, bench
 
     return derive.Spread(columns, keys, draws)

@@ -139,4 +139,6 @@ def _tasks(store: Store, batch: list[int], model: ErrorModel) -> list[Task]:
     grids = learning.aligned(reading.grid_sessions(store.con, batch), model)
     value = reading.session_values(store.con, batch, tuple(METRICS))
     censored = reading.session_censoring(store.con, batch, tuple(METRICS))
-    return [(grid, hashes[i], value[k], censored[k], model) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))]
+    return [
+        (grid, hashes[i], value[k], censored[k], model) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))
+    ]

@@ -478,7 +478,10 @@ def sync_dictionary(con: duckdb.DuckDBPyConnection) -> None:
                 [number, m.id, *words, m.version if empty else 0],
             )
     for table in ("own_draw", "bench_draw"):
-        known = {row[0] for row in con.execute("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table]).fetchall()}
+        known = {
+            row[0]
+            for row in con.execute("SELECT column_name FROM duckdb_columns() WHERE table_name = ?", [table]).fetchall()
+        }
         for number in metric_numbers(con).values():
             if draw_column(number) not in known:
                 con.execute(f"ALTER TABLE {table} ADD COLUMN {draw_column(number)} TINYINT[{DRAWS_KEPT}]")

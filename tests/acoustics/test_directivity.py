@@ -212,5 +212,7 @@ def test_a_mirror_image_is_as_sensitive_to_turning():
     level = np.random.default_rng(5).normal(80, 5, (1, 72, 199))
     mirrored = level.copy()
     mirrored[:, : PER_ORBIT - 1] = level[:, : PER_ORBIT - 1][:, ::-1]  # −170 … 170
-    sensitivity = [directivity.turning_sensitivity(directivity.turned_in_room(curveset.power_of(x)))[0] for x in (level, mirrored)]
+    sensitivity = [
+        directivity.turning_sensitivity(directivity.turned_in_room(curveset.power_of(x)))[0] for x in (level, mirrored)
+    ]
     assert sensitivity[0] == pytest.approx(sensitivity[1])

@@ -36,7 +36,9 @@ def test_speakers_of_an_older_error_model_are_withheld_until_they_are_renewed(ba
         base.store.con.execute("UPDATE session SET error_model = '3|7' WHERE session_id = 1")
     found = base.rank("f3_hz")
     assert found["speaker"].to_list() == before["speaker"].to_list()[1:]
-    assert found.withheld.rows() == [("sill-0", "plain", "worked out under an older error model; run `speakerdb derive`")]
+    assert found.withheld.rows() == [
+        ("sill-0", "plain", "worked out under an older error model; run `speakerdb derive`")
+    ]
     assert base.derive().sessions == 1
     base.work_out()
     assert base.rank("f3_hz").rows.equals(before.rows)
