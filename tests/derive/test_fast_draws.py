@@ -24,7 +24,6 @@ LIKE = 0.03  # what the short ways may add to or take from a standard error
 # Its level may lie anywhere between two drives, by rule; which of four angles comes first has no standard error to speak of.
 LISTENING = {f"best_listening_angle_{name}" for name in ("deg", "gain_db", "treble_db")}
 OTHERWISE = {"max_level_db", *LISTENING}
-COARSE = {"balance_level_db": 2.0}  # times as much: it moves by steps with the point that it is held from
 
 
 def first_sessions():
@@ -58,11 +57,12 @@ def check(step):
         if metric in OTHERWISE or known.sum() < len(ratio) // 2:
             continue
         chance = 3.0 * 1.25 / np.sqrt(known.sum())
-        much = LIKE * COARSE.get(metric, 1.0)
+        # of the worst of many points the better side is set to reach as far as the worse one, which few draws tell
+        often = WORST if row.worst else 1.0
         each = np.exp2(ratio[known, j])
-        assert abs(np.median(each) - 1.0) < much + 0.05 * chance, metric
-        assert metric in COARSE or np.abs(each - 1.0).max() < 0.3, metric  # five to six standard errors
-        assert abs(np.median(helping[known, j])) < much + 0.07 * chance * (WORST if row.worst else 1.0), metric
+        assert abs(np.median(each) - 1.0) < often * (LIKE + 0.05 * chance), metric
+        assert np.abs(each - 1.0).max() < often * 0.3, metric  # five to six standard errors
+        assert abs(np.median(helping[known, j])) < LIKE + often * 0.07 * chance, metric
         judged += 1
     return judged
 
