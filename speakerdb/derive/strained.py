@@ -30,7 +30,8 @@ Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,)
 Floats32 = NDArray[np.float32]
 
 POINTS_APART = 2
-POINTS = Points(slice(4, 184, POINTS_APART))  # 23 Hz–11 kHz: usable output is told from 25 Hz to 10 kHz
+# 23 Hz–11 kHz: usable output is told from 25 Hz to 10 kHz; 87 Hz–11 kHz for what counts from 100 Hz up
+POINTS, MULTITONE_POINTS = (Points(slice(first, 184, POINTS_APART)) for first in (4, 42))
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +48,7 @@ class OutputDraws:
         """None where a session has nothing that output metrics stand on."""
         if session.compression is None and session.distortion is None and session.info.powered:
             return None
-        return cls(session, reader, strength.strain_of(strength.sweeps_of(session)).at(POINTS))
+        return cls(session, reader, strength.strain_of(strength.sweeps_of(session)).at(POINTS, MULTITONE_POINTS))
 
     def own(self, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Draws, Bounded]:
         """With the errors that a repeat of the sweeps would change: distortion per session and per drive, compression per drive, one
@@ -96,25 +97,25 @@ class OutputDraws:
     def _distorted(self, kind: str, d: Distortion) -> Distortion:
         """(B, k, F): one field of errors for the session, one for each drive."""
         rng, drives = self.reader.generator("distortion", f"{self.reader.keys.session}|{kind}"), len(d.drive_db)
-        error = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], POINTS, self._sd("distortion"))
+        error = smooth_field(rng, DRAWS, WIDTH_OCT["distortion"], d.points, self._sd("distortion", d.points))
         part = "distortion_per_drive"
-        each = smooth_field(rng, drives * DRAWS, WIDTH_OCT[part], POINTS, self._sd(part))
+        each = smooth_field(rng, drives * DRAWS, WIDTH_OCT[part], d.points, self._sd(part, d.points))
         error = error + each.reshape(drives, DRAWS, -1)
-        smoothed = level_of(power_of(error) @ _shares(power_of(d.level_db)))
-        return Distortion(d.drive_db, _draws_first(d.level_db, error), _draws_first(d.smoothed_db, smoothed), POINTS)
+        smoothed = level_of(power_of(error) @ _shares(power_of(d.level_db), d.points))
+        return Distortion(d.drive_db, _draws_first(d.level_db, error), _draws_first(d.smoothed_db, smoothed), d.points)
 
     def _compressed(self, c: Compression) -> Compression:
         """(B, k, F): errors far below 1 dB, which smoothing averages as they are."""
         rng = self.reader.generator("compression", self.reader.keys.session)
-        drives, sd = len(c.drive_db), self._sd("compression")
-        error = smoothed_field(rng, drives * DRAWS, WIDTH_OCT["compression"], POINTS, sd).reshape(drives, DRAWS, -1)
+        drives, sd = len(c.drive_db), self._sd("compression", c.points)
+        error = smoothed_field(rng, drives * DRAWS, WIDTH_OCT["compression"], c.points, sd).reshape(drives, DRAWS, -1)
         error -= error[:1]
-        loss = c.loss_db - error[..., POINTS.inside(output.LEVEL_BAND)].mean(axis=-1).T
-        return Compression(c.drive_db, _draws_first(c.smoothed_db, error), loss, POINTS)
+        loss = c.loss_db - error[..., c.points.inside(output.LEVEL_BAND)].mean(axis=-1).T
+        return Compression(c.drive_db, _draws_first(c.smoothed_db, error), loss, c.points)
 
-    def _sd(self, part: str) -> Floats32:
+    def _sd(self, part: str, points: Points) -> Floats32:
         """(F,)."""
-        return self.reader.model.sd(self.session.info, part)[POINTS.of_grid]
+        return self.reader.model.sd(self.session.info, part)[points.of_grid]
 
 
 def _draws_first(plain: Array, error: Array) -> Floats32:
@@ -122,10 +123,10 @@ def _draws_first(plain: Array, error: Array) -> Floats32:
     return np.asarray((plain.astype(np.float32)[:, None] + error).swapaxes(0, 1))
 
 
-def _shares(power: Array) -> Floats32:
+def _shares(power: Array, points: Points) -> Floats32:
     """(k, F, F): the share of each of the points (rows) in the 1/3-octave average around each (columns) of curves of p² (k, F); those
     two off stand for the quarter of their cell that lies within the seven grid points of the average."""
-    away = np.abs(POINTS.index[:, None] - POINTS.index)
+    away = np.abs(points.index[:, None] - points.index)
     cell = np.clip((grid.THIRD_OCTAVE_REACH + 0.5 - away) / POINTS_APART + 0.5, 0.0, 1.0)
     part = np.nan_to_num(power)[:, :, None] * cell
     with np.errstate(invalid="ignore"):

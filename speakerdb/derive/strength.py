@@ -48,19 +48,21 @@ Sweeps = dict[str, Drives]  # by what was swept: a kind of DISTORTION, or COMPRE
 
 @dataclass(frozen=True, eq=False)
 class Strain:
-    """The same as output metrics take it, at some points of the grid; distortion by its kind."""
+    """The same as output metrics take it; distortion by its kind. points: those of the grid at which compression and total harmonic
+    distortion stand."""
 
     compression: Compression | None
     distortion: Mapping[str, Distortion]
     points: Points = grid.WHOLE
 
-    def at(self, points: Points) -> Strain:
+    def at(self, points: Points, multitone_points: Points) -> Strain:
         """What stands on the whole grid, at some of its points."""
-        c, at = self.compression, points.of_grid
-        fewer = {
-            kind: Distortion(d.drive_db, d.level_db[..., at], d.smoothed_db[..., at], points)
-            for kind, d in self.distortion.items()
-        }
+        c, fewer = self.compression, {}
+        for kind, d in self.distortion.items():
+            mine = points if kind == "thd" else multitone_points
+            at = mine.of_grid
+            fewer[kind] = Distortion(d.drive_db, d.level_db[..., at], d.smoothed_db[..., at], mine)
+        at = points.of_grid
         return Strain(
             None if c is None else Compression(c.drive_db, c.smoothed_db[..., at], c.loss_db, points), fewer, points
         )

@@ -211,20 +211,22 @@ class _Work:
         What session and bench add to all curves does not move them.
         """
         smooth, window, share = self._smoothed
-        error = self._reading_errors
+        drawn = self._smoothed_readings
         if sample is not None:
-            error = self._sample_in_smoothed(*sample)
-            error += self._reading_errors
-        moved = sum(share[slot] * error[:, slot] for slot in np.flatnonzero(share.any(axis=1)))
-        values, widths = pattern_metrics(smooth + error, window + moved, PATTERN_AT)
+            drawn = self._sample_in_smoothed(*sample)
+            drawn += self._smoothed_readings
+        moved = sum(share[slot] * (drawn[:, slot] - smooth[slot]) for slot in np.flatnonzero(share.any(axis=1)))
+        values, widths = pattern_metrics(drawn, window + moved, PATTERN_AT)
         with np.errstate(divide="ignore", invalid="ignore"):
             beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
         return _values(values), beams
 
     @cached_property
-    def _reading_errors(self) -> NDArray[np.float32]:
-        """(B, 72, F) of smoothed curves."""
-        return self.reader.smoothed_errors(PATTERN_AT)
+    def _smoothed_readings(self) -> NDArray[np.float32]:
+        """(B, 72, F) smoothed curves as they might be read."""
+        drawn = self.reader.smoothed_errors(PATTERN_AT)
+        drawn += self._smoothed[0]
+        return drawn
 
     def _sample_in_smoothed(self, spread: NDArray[np.float32], away: NDArray[np.float32]) -> NDArray[np.float32]:
         """(B, 72, F) what a sample's errors do to smoothed curves, less what is common to all. Where power leans to one side of the third
@@ -233,9 +235,8 @@ class _Work:
         slope, slope_away = (np.gradient(error, axis=1)[:, at] for error in (spread, away))
         smooth_away = _smooth_error(away)[:, at]
         found = np.empty((curveset.SLOTS, *slope.shape), np.float32)
-        for slot, (grows, lean) in enumerate(
-            zip(AWAY, self._lean[:, at], strict=True)
-        ):  # a curve at a time is quickest
+        # a curve at a time is quickest
+        for slot, (grows, lean) in enumerate(zip(AWAY, self._lean[:, at], strict=True)):
             found[slot] = (slope + grows * slope_away) * lean + grows * smooth_away
         return found.swapaxes(0, 1)
 
