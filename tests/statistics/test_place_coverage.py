@@ -10,7 +10,7 @@ from tests.statistics.place_fields import SHAPES, Coverage, coverage
 
 RESULT = Path(__file__).parent / "place_coverage.json"
 RUNS, SEED = 2000, 20240601
-WHOLE_LIST, PODIUM, JOINT = 0.94, 0.90, 0.94  # statistics.md §12
+WHOLE_LIST, PODIUM, JOINT = 0.94, 0.90, 0.94  # method:statistics#how-this-is-checked
 # That every single difference lies within its joint bound says more than that all joint places hold. It fails where errors have rare
 # outliers: some standard errors from 400 draws are then too small, and 92 of 100 fields hold
 EVERY_DIFFERENCE = {"100 equals, rare outliers": 0.90}
