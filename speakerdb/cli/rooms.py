@@ -133,10 +133,9 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
         text.line(f"Order: {ORDER}.")
     else:
         text.line("\nBy their figures no speaker meets everything.")
-    shown = min(top or MISSES_SHOWN, MISSES_SHOWN)
     if len(found.near_misses):
         text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
-        near = found.near_misses.head(shown)
+        near = found.near_misses.head(min(top or MISSES_SHOWN, MISSES_SHOWN))
         besides = ["not judged besides"] if near["unknown"].count() else []
         text.table(
             ["speaker", "setting", "level at seat (dB)", "95 % interval", "chance", "misses", *besides],
@@ -148,7 +147,7 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
             ],
             right=(2, 3, 4),
         )  # fmt: skip
-        if more := len(found.near_misses) - shown:
+        if more := len(found.near_misses) - len(near):
             text.line(f"and {more} more near {'miss' if more == 1 else 'misses'}; --json names them.")
     if len(found.too_far):
         others = len(found.too_far)

@@ -84,6 +84,15 @@ def test_the_buyers_answer(filled):
     assert (prices["bar"]["amount"], prices["bar"]["per"]) == (600.0, "one")
 
 
+def test_near_misses_that_are_not_printed_are_counted_and_others_are_not(filled):
+    words = ["shortlist", *ROOM.split(), "--budget", "2000"]
+    misses = len(filled(*words, "--json").document["near_misses"])
+    assert 1 < misses < 10
+    assert "near miss" not in filled(*words).out
+    left = misses - 1
+    assert f"and {left} more near {'miss' if left == 1 else 'misses'}; --json names them." in filled(*words, "--top", "1").out
+
+
 def test_levels_at_the_seat_never_stand_without_listening_times(filled):
     for arguments in (ROOM, f"{ROOM} --programme dense", f"{ROOM} --budget 1"):
         found = filled("shortlist", *arguments.split(), "--json").document
