@@ -90,7 +90,10 @@ def test_near_misses_that_are_not_printed_are_counted_and_others_are_not(filled)
     assert 1 < misses < 10
     assert "near miss" not in filled(*words).out
     left = misses - 1
-    assert f"and {left} more near {'miss' if left == 1 else 'misses'}; --json names them." in filled(*words, "--top", "1").out
+    assert (
+        f"and {left} more near {'miss' if left == 1 else 'misses'}; --json names them."
+        in filled(*words, "--top", "1").out
+    )
 
 
 def test_levels_at_the_seat_never_stand_without_listening_times(filled):

@@ -2,43 +2,12 @@ import numpy as np
 import pytest
 
 from speakerdb.statistics.contrasts import Chosen, Measured, best, contrast, covariance, narrower, widened
-
-SIZES = {"own": 0.2, "level": 0.3, "bench_sd": 0.5, "sample_sd": 0.6}
-
-
-def session(speaker, lab="shed", sample="1", run=None, number=1, x=0.0, **more):
-    run = run or f"{lab} {speaker} {sample} {number}"
-    return Measured(
-        speaker, lab, f"/{lab}||", f"{speaker}|{sample}", run, f"{run} {speaker} {number}", x, **SIZES | more
-    )
+from tests.statistics.measured import SIZES, drawn, session
 
 
 def simulated(a, b, *, another_unit=False, draws=60_000, seed=1):
-    """The variance of the difference of the means, every error drawn once for all that share it; of what is asked about, another
-    unit of each model where so."""
-    random = np.random.default_rng(seed)
-    errors: dict[tuple[str, str], np.ndarray] = {}
-
-    def error(part, key):
-        if (part, key) not in errors:
-            errors[part, key] = random.standard_normal(draws)
-        return errors[part, key]
-
-    total = np.zeros(draws)
-    for sign, side in ((1, a), (-1, b)):
-        for w, m in zip(Chosen(tuple(side)).weights, side, strict=True):
-            total += (
-                sign
-                * w
-                * (
-                    m.own * error("own", m.session)
-                    + m.level * error("run", m.run)
-                    + m.bench_sd * error("bench", m.bench)
-                )
-            )
-            if another_unit:
-                total += sign * w * m.sample_sd * (error("sample", m.sample) - error("unit", m.speaker))
-    return total.var()
+    """The variance of the difference of the means, every error drawn."""
+    return drawn(a, b, {}, np.random.default_rng(seed), draws, another_unit=another_unit).var()
 
 
 FIELDS = {

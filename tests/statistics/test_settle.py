@@ -1,40 +1,15 @@
 import numpy as np
 import pytest
 
-from speakerdb.statistics.contrasts import Chosen, Contrast, best
+from speakerdb.statistics.contrasts import best
 from speakerdb.statistics.settle import NEW_RUN, NEW_SESSION, Bench, outcomes
-from tests.statistics.test_contrasts import session
+from tests.statistics.measured import drawn, session
 
 SHED, BARN = Bench("/shed||", "shed", "shed"), Bench("/barn||", "barn", "barn")
 
 
 def told(a, b, benches=(SHED, BARN), **more):
     return outcomes(a, b, benches, best(a, b, **more), **more)
-
-
-def drawn(contrast: Contrast, errors, random, n, *, another_unit):
-    """The error of a contrast's difference (n,), every error drawn once for all that share it."""
-
-    def error(part, key):
-        if (part, key) not in errors:
-            errors[part, key] = random.standard_normal(n)
-        return errors[part, key]
-
-    total = np.zeros(n)
-    for sign, side in ((1, contrast.a), (-1, contrast.b)):
-        for w, m in zip(Chosen(side.sessions).weights, side.sessions, strict=True):
-            total += (
-                sign
-                * w
-                * (
-                    m.own * error("own", m.session)
-                    + m.level * error("run", m.run)
-                    + m.bench_sd * error("bench", m.bench)
-                )
-            )
-            if another_unit:
-                total += sign * w * m.sample_sd * (error("sample", m.sample) - error("unit", m.speaker))
-    return total
 
 
 @pytest.mark.parametrize("another_unit", [False, True])
@@ -53,7 +28,9 @@ def test_the_chance_is_how_often_a_measurement_that_is_drawn_settles_it(what, an
     new = best([*a, *more[:1]] if 0 in found.sides else a, [*b, more[1]], another_unit=another_unit)
     random, n, seen = np.random.default_rng(3), 200_000, 0.9
     errors: dict = {}
-    before, after = (drawn(c, errors, random, n, another_unit=another_unit) for c in (present, new))
+    before, after = (
+        drawn(c.a.sessions, c.b.sessions, errors, random, n, another_unit=another_unit) for c in (present, new)
+    )
     # the present estimate is `seen`, whatever the truth: so it is seen − its error, and the next estimate that truth with the next error
     estimate = seen - before + after
     least = 1.96 * found.sd
