@@ -24,7 +24,8 @@ TONE_RMS_DB, TONE_LEVEL_DB = 1.5, -6.0
 
 
 TURNS_DEG = (0, 10, 20, 30)
-# every point and every second one of 300 Hz–10 kHz: the latter will do for curves that are 1/3-octave smoothed
+# every point and every second one of 300 Hz–10 kHz: the latter will do for turned in-room curves and for the distance of beamwidths;
+# intervals of patterns need every one
 EVERY, SECOND = (Points(slice(TONE.start, TONE.stop, nth)) for nth in (1, 2))
 
 # slots going out from the axis on each side, 0 … 180

@@ -25,10 +25,11 @@ class Filters:
 
     def words(self) -> str:
         """The filters that ask something, for headings: 'kind bookshelf, price max 1000'."""
+        asked = {f.name.replace("_", " "): getattr(self, f.name) for f in fields(self)}
         return ", ".join(
-            f"{f.name.replace('_', ' ')} {getattr(self, f.name)}"
-            for f in fields(self)
-            if getattr(self, f.name) is not None
+            f"{name} {f'{limit:.10g}' if isinstance(limit, float) else limit}"
+            for name, limit in asked.items()
+            if limit is not None
         )
 
 

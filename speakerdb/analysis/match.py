@@ -39,7 +39,7 @@ NAMES = tuple(dict.fromkeys(name for names in CURVES.values() for name in names)
 LEVEL = 0.95
 CORE = ("bass", "listening_window", "in_room", "directivity_index")  # what every complete session has
 BASS, WIDE, ALIGN = grid.band(25.0, 100.0), grid.band(100.0, 16000.0), grid.band(300.0, 10000.0)
-BEAMS = directivity.SECOND.of_grid  # enough for curves that are 1/3-octave smoothed; their errors are drawn there
+BEAMS = directivity.SECOND.of_grid  # enough for the distance of curves that are 1/3-octave smoothed
 LEAST_POINTS = grid.POINTS_PER_OCTAVE  # that both must have: an octave of bass, or of output
 
 

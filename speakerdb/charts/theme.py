@@ -43,7 +43,6 @@ BLUE = Colour("series-4", "#5274bd", "#9fbce8")
 OCHRE = Colour("series-5", "#be8431", "#f4ce3b")
 SERIES = (PINE, PLUM, BRICK, BLUE, OCHRE)
 DASHES: tuple[tuple[int, ...], ...] = ((), (8, 3), (4, 2), (10, 3, 3, 3), (2, 2))
-SHAPES = ("circle", "diamond", "square", "triangle-up", "cross")
 
 # Bands of a map, the loudest first: away from the page is loud, so it reads in grey and on both pages.
 LEVELS = tuple(

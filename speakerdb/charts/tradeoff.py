@@ -60,7 +60,7 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
         layers.append(quantile.encode(x=alt.X("x:Q", scale=sx), y=alt.Y("fit:Q", scale=sy)))
     layers.append(
         alt.Chart(axes.inline(frontier, 4))
-        .mark_line(color=theme.BRICK.light, strokeWidth=2, interpolate=_steps(x, y), aria=False)
+        .mark_line(color=theme.BRICK.light, strokeWidth=2, interpolate=_steps(x), aria=False)
         .encode(x=ex, y=ey)
     )
     looks = alt.Scale(domain=list(_ON), range=["diamond", "square", "circle"])
@@ -102,7 +102,7 @@ def _frontier(rows: pl.DataFrame, x: Quantity, y: Quantity) -> pl.DataFrame:
     return ordered.filter(best.is_null() | (ordered["gy"] > best)).select("speaker", "x", "y")
 
 
-def _steps(x: Quantity, y: Quantity) -> str:
+def _steps(x: Quantity) -> str:
     """The side on which the frontier steps: between two of its members only their worse values are to be had."""
     rising_x = x.better != "low"  # the line is drawn by x ascending
     return "step-before" if rising_x else "step-after"

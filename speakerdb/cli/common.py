@@ -26,6 +26,9 @@ DbOption = Annotated[
     typer.Option("--db", help="Database file. Default: $SPEAKERDB_FILE, else ./speakers.duckdb", show_default=False),
 ]
 JsonOption = Annotated[bool, typer.Option("--json", help="One JSON document on standard output.")]
+MetricsOption = Annotated[
+    list[str] | None, typer.Option("--metric", help="Only this metric; may be repeated. Default: all that are ranked.")
+]
 ExactOption = Annotated[bool, typer.Option("--exact", help="Take the speaker's name as the whole slug.")]
 SettingOption = Annotated[str | None, typer.Option("--setting", help="Another setting than the default one.")]
 AllSettingsOption = Annotated[bool, typer.Option("--all-settings", help="Each setting by itself.")]

@@ -13,6 +13,7 @@ from speakerdb.cli.common import (
     DbOption,
     ExactOption,
     JsonOption,
+    MetricsOption,
     SpeakerArgument,
     TopOption,
     cite,
@@ -37,9 +38,6 @@ PropertyArgument = Annotated[
     typer.Argument(
         help="A metric's id or an unambiguous part of it, or price, volume_l, mass_kg, height_mm, width_mm, depth_mm."
     ),
-]
-MetricsOption = Annotated[
-    list[str] | None, typer.Option("--metric", help="Only this metric; may be repeated. Default: all that are ranked.")
 ]
 
 
@@ -128,6 +126,7 @@ def percentile(
     Example: speakerdb percentile sill-5 --factor 1.5
     """
     from speakerdb.library import documents
+    from speakerdb.library.ranking import ONCE
 
     with open_database(db) as base:
         answer = base.percentile(speaker, metrics=metric or None, factor=factor, query=query, exact=exact)
@@ -144,9 +143,7 @@ def percentile(
             )
         for (reason,), group in answer.rows.drop_nulls("reason").group_by("reason", maintain_order=True):
             text.line(f"Not judged ({', '.join(group['metric'])}): {reason}")
-        text.line(
-            "\nThe better first; where neither direction is better, the highest. Over a list 95 of 100 such ranges hold the true place."
-        )
+        text.line(f"\nThe better first; where neither direction is better, the highest. {ONCE}.")
         cite(base)
 
 
@@ -302,6 +299,8 @@ def _slope(row: dict[str, Any]) -> None:
 
 
 def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
+    from speakerdb.statistics.permutation import PERMUTATIONS
+
     text.table(
         ["group", "speakers", "makers", f"median ({metric.unit})", "95 % interval", f"against all others ({frame['unit'][0]})",
          "95 % interval", "makers of both", "p", "q", "Hedges g", "Cliff's delta"],
@@ -314,7 +313,7 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
     if frame["p"].count():
         text.line(
-            "p of a group: labels exchanged 9,999 times within the makers that have speakers both in it and outside."
+            f"p of a group: labels exchanged {PERMUTATIONS:,} times within the makers that have speakers both in it and outside."
         )
     if p is None:
         text.line(f"Whether all groups are alike is not judged: {reason}")

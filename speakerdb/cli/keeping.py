@@ -169,10 +169,13 @@ def derive(
                 for sentence in _what_next(found):
                     text.line(sentence)
         return
-    with open_existing(db) as base:
-        found_now = base.adopt() if adopt else None
-        if forget:
-            base.forget()
+    found_now = None
+    if adopt or forget:
+        with open_existing(db) as base:
+            if adopt:
+                found_now = base.adopt()
+            else:
+                base.forget()
     with open_existing(db) as base, progress("recomputing") as (begin, advance):
         report = base.derive(everything=everything, from_raw=from_raw, begin=begin, advance=advance)
     with open_existing(db) as base, progress("working out intervals") as (begin, advance):
@@ -185,7 +188,7 @@ def derive(
         from speakerdb.library.learning import told
 
         _learned(found_now)
-        for sentence in told(found_now) or _NOTHING:
+        for sentence in told(found_now) or _nothing():
             text.line(sentence)
     if forget:
         text.line("Errors have their default sizes, and no bench is aligned.")
@@ -197,10 +200,13 @@ def derive(
         text.line("Every value is up to date; nothing to do.")
 
 
-_NOTHING = [
-    "Nothing can be adopted: a size takes repeats of 5 speakers,",
-    "a pair of benches 5 specimens that both have measured.",
-]
+def _nothing() -> list[str]:
+    from speakerdb.statistics.learning import LEAST
+
+    return [
+        f"Nothing can be adopted: a size takes repeats of {LEAST} speakers,",
+        f"a pair of benches {LEAST} specimens that both have measured.",
+    ]
 
 
 def _learned(found: Learned) -> None:
@@ -239,7 +245,7 @@ def _learned(found: Learned) -> None:
 
 def _what_next(found: Learned) -> list[str]:
     if found.counts:
-        return [f"This counts already (error model version {found.version})."] if found.adoptable else _NOTHING
+        return [f"This counts already (error model version {found.version})."] if found.adoptable else _nothing()
     return [
         "`speakerdb derive --adopt` makes it count and recomputes.",
         "`speakerdb derive --forget` goes back to the defaults.",

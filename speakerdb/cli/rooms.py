@@ -128,7 +128,7 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
     if len(found.rows):
         rows = found.rows if top is None else found.rows.head(top)
         text.line(f"\nBy their figures these meet everything, each with its chance ({len(found.rows)}):")
-        _print_levels(answer, rows)
+        _print_levels(rows)
         _print_figures(answer, rows)
         text.line(f"Order: {ORDER}.")
     else:
@@ -166,7 +166,7 @@ def _print_block(heading: str, sentences: Sequence[str]) -> None:
         text.line(f"- {sentence}")
 
 
-def _print_levels(answer: RoomAnswer, rows: pl.DataFrame) -> None:
+def _print_levels(rows: pl.DataFrame) -> None:
     """How loud, how clean, how long one may listen."""
     from speakerdb.library.room_words import chance_text, hours_text
 

@@ -12,6 +12,7 @@ from speakerdb.cli.common import (
     DbOption,
     ExactOption,
     JsonOption,
+    MetricsOption,
     cite,
     emit,
     open_database,
@@ -26,10 +27,7 @@ SHOWN = 5
 def settle(
     a: Annotated[str, typer.Argument(help="A speaker; speaker@setting for another setting.")],
     b: Annotated[str, typer.Argument(help="The other one.")],
-    metric: Annotated[
-        list[str] | None,
-        typer.Option("--metric", help="Only this metric; may be repeated. Default: all that are ranked."),
-    ] = None,
+    metric: MetricsOption = None,
     another_unit: AnotherUnitOption = False,
     exact: ExactOption = False,
     db: DbOption = None,

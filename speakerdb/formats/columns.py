@@ -204,7 +204,7 @@ def _arrange(
         values = [c.values.get(column, in_name.get(column, _fixed(said, column))) for c in curves]
         if None in values:
             if column in {"frequency_hz", level, *form.required}:
-                _note_missing(raw, column, form, problems)
+                _note_missing(raw, column, problems)
         elif column in form.words:
             codes[column] = np.repeat(np.array(values, dtype=np.int64), rows)
         else:
@@ -297,7 +297,7 @@ def _word_codes(raw: RawTable, index: int, column: str, words: Words, problems: 
     return codes
 
 
-def _note_missing(raw: RawTable, column: str, form: TableForm, problems: Problems) -> None:
+def _note_missing(raw: RawTable, column: str, problems: Problems) -> None:
     field = next((f for f, c in FIELDS.items() if c == column), None)
     elsewhere = f", {{{field}}} in columns.file or columns.wide, or columns.fixed.{column}" if field else ""
     problems.add(

@@ -24,7 +24,6 @@ from speakerdb.session import CurveBlock, FloatArray
 
 _SHARED_KEYS = ("lab", "method")  # asked for once, in folder.toml
 _SHEET_KEYS = ("maker", "model", "kind", "powered", "drive_voltage_v", "date", "sample", "setting")
-_CURVES_SHOWN = 3
 
 
 @dataclass(frozen=True, eq=False)

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import polars as pl
 
+from speakerdb.analysis.percentile import LEAST
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library.answers import Selection
@@ -17,7 +18,6 @@ from speakerdb.library.telling import remarks, verdict
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
 
-MIN_FIELD = 8  # fewer others than this carry no "unusual" (method:statistics#among-its-peers)
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
@@ -46,7 +46,7 @@ def _unusual(base: Database, slug: str) -> str:
     for metric_id, table in base.field.default_values().items():
         metric = METRICS[metric_id]
         mine = (table["speaker"] == slug).arg_true()
-        if not len(mine) or not metric.ranked or len(table) <= MIN_FIELD:
+        if not len(mine) or not metric.ranked or len(table) <= LEAST:
             continue
         at = mine[0]
         value, censored = table.select("value", "censored").row(at)
@@ -62,7 +62,7 @@ def _unusual(base: Database, slug: str) -> str:
         if best is None or distance > best[0]:
             best = (distance, metric, value, float(np.median(others)), float(np.mean(others < value)), len(others))
     if best is None:
-        return f"Unusual: not judged yet, since fewer than {MIN_FIELD} other speakers share a metric with it."
+        return f"Unusual: not judged yet, since fewer than {LEAST} other speakers share a metric with it."
     _, metric, value, median, below, count = best
     side = f"higher than {round(below * count)} of" if below >= 0.5 else f"lower than {round((1 - below) * count)} of"
     return (

@@ -154,8 +154,8 @@ def _short(places: list[standing.Place], group: standing.Group, near: list[relat
 
 
 def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
-    if group.size < standing.FEWEST:
-        return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST} are needed."
+    if group.size <= standing.FEWEST:
+        return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST + 1} are needed."
     if all(p.rank_low is None for p in places):
         return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
     return f"Nothing about it surely stands out among {group.noun}."

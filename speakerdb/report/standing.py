@@ -47,6 +47,11 @@ class Group:
     def size(self) -> int:
         return len(self.rows)
 
+    @property
+    def counted(self) -> str:
+        """'9 standmounts'."""
+        return f"{self.size} {self.noun}"
+
 
 @dataclass(frozen=True)
 class Place:

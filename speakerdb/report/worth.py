@@ -11,6 +11,7 @@ from speakerdb.analysis.tradeoff import ONLY_BOUNDS
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
 from speakerdb.report import words
+from speakerdb.report.frames import display_name
 from speakerdb.report.standing import plural
 
 if TYPE_CHECKING:
@@ -50,7 +51,7 @@ def sentences(base: Database, slug: str) -> list[str]:
         if reason is None:
             prices = [p for p in known.prices if p["currency"] == rivals.x.unit]
             row = _row(rivals.found.rows, slug)
-            rival = _name(base, row["beaten_by"]) if row["beaten_by"] else ""
+            rival = display_name(base, row["beaten_by"]) if row["beaten_by"] else ""
             said.append(front(row, metric, prices, rivals.x.unit, rival))
         else:
             not_judged.setdefault(reason, []).append(metric.phrase)
@@ -116,8 +117,3 @@ def front(row: dict[str, Any], metric: MetricDef, prices: list[dict[str, Any]], 
         return f"{by}: at {_money(row['x'], unit)} on the front, up to {up_to}{besides}."
     besides = f"; at its {others} on the front" if others else ""
     return f"{by}: from {up_to} on it is more likely beaten than not{besides}."
-
-
-def _name(base: Database, slug: str) -> str:
-    maker, model = base.field.base.filter(pl.col("speaker") == slug).select("maker", "model").row(0)
-    return f"{maker} {model}"

@@ -131,15 +131,9 @@ def in_short(base: Database, slug: str) -> list[str]:
     return sentences.about(base, slug)
 
 
-def cautions(base: Database, slug: str, setting: str) -> list[str]:
-    """What stands beside the values: those that are one of two, that noise limits, that sessions disagree on."""
-    return list(base.cautions(base.show(slug, setting=setting, exact=True)))
-
-
 def peers(base: Database, slug: str) -> str:
     """Whom a speaker is placed among: '9 standmounts'."""
-    group = standing.group_of(base, slug)
-    return f"{group.size} {group.noun}"
+    return standing.group_of(base, slug).counted
 
 
 def setting_names(base: Database, slug: str) -> list[str]:

@@ -14,8 +14,6 @@ from speakerdb.library import Database
 from speakerdb.web.app import create_app
 from speakerdb.web.security import LOCAL_HOSTS
 
-PORT = 8420
-
 
 def bind(host: str, port: int) -> socket.socket:
     """A listening socket; RequestError where the address can't be had."""

@@ -13,7 +13,7 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import Database
 from speakerdb.report import frames, standing, words
 from speakerdb.report.pictures import PICTURES, Ask
-from speakerdb.web import answers, asking
+from speakerdb.web import asking
 from speakerdb.web.pictures import speaker_ask
 
 Rows = list[Sequence[Any]]
@@ -103,4 +103,4 @@ def of_place(base: Database, ask: asking.Ask) -> tuple[str, str, str, list[dict[
          "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
         for p in places
     ]  # fmt: skip
-    return chosen.speaker, chosen.setting, answers.peers(base, chosen.speaker), rows
+    return chosen.speaker, chosen.setting, group.counted, rows

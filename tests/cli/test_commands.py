@@ -2,20 +2,13 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 
-import jsonschema
 import pytest
 
 import speakerdb as speakerdb_package
-from speakerdb.resources import resource_dir
+from tests.cli.checking import check
 from tests.folders import write_fleet, write_session
-
-
-def check(command, document):
-    schema = json.loads((resource_dir("schemas") / "cli" / f"{command}.schema.json").read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator(schema).validate(document)
 
 
 @pytest.fixture(scope="module")

@@ -2,25 +2,18 @@
 
 from __future__ import annotations
 
-import json
-
 import jsonschema
 import pytest
 
 from speakerdb.cli.manual import WIDTH, set_for_terminal
 from speakerdb.library import method
-from speakerdb.resources import resource_dir
-
-
-def check(document):
-    schema = json.loads((resource_dir("schemas") / "cli" / "method.schema.json").read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator(schema).validate(document)
+from tests.cli.checking import check
 
 
 def test_the_list_of_topics_fits_its_schema_and_names_every_heading(speakerdb):
     answer = speakerdb("method", "--json")
     assert (answer.code, answer.err) == (0, "")
-    check(answer.document)
+    check("method", answer.document)
     assert [t["topic"] for t in answer.document["topics"]] == [t.id for t in method.topics()]
     lines = speakerdb("method").out.splitlines()
     assert [t.title for t in method.topics() if sum(t.title in one for one in lines) == 0] == []
@@ -30,7 +23,7 @@ def test_the_list_of_topics_fits_its_schema_and_names_every_heading(speakerdb):
 def test_one_topic_fits_its_schema(speakerdb):
     answer = speakerdb("method", "joint places", "--json")
     assert (answer.code, answer.err) == (0, "")
-    check(answer.document)
+    check("method", answer.document)
     assert (answer.document["topic"], answer.document["title"]) == ("statistics#joint-places", "Joint places")
     assert answer.document["text"] == method.text("statistics#joint-places")
 
@@ -38,7 +31,7 @@ def test_one_topic_fits_its_schema(speakerdb):
 def test_an_answer_is_a_list_or_a_text_and_not_both():
     for wrong in ({}, {"topics": [], "topic": "data", "title": "Data", "text": ""}, {"topic": "data"}):
         with pytest.raises(jsonschema.ValidationError):
-            check({"format": 2, "state": None, **wrong})
+            check("method", {"format": 2, "state": None, **wrong})
 
 
 @pytest.mark.parametrize("name", method.TEXTS)

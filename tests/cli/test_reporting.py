@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 
-import jsonschema
 import pytest
 
 import speakerdb as package
-from speakerdb.resources import resource_dir
+from tests.cli.checking import check
 from tests.folders import write_session
 
 
@@ -31,11 +29,6 @@ def ready(speakerdb, tmp_path, three):
     shutil.copyfile(three, tmp_path / "speakers.duckdb")
     (tmp_path / "review.md").write_text('Bass to {{ value("sill-1", "f6_hz") }}.\n')
     return speakerdb
-
-
-def check(command, document):
-    schema = json.loads((resource_dir("schemas") / "cli" / f"{command}.schema.json").read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator(schema).validate(document)
 
 
 @pytest.mark.parametrize("arguments", ["report sill-1 --out sheet.html", "draft review.md", "draft review.md --check"])

@@ -2,22 +2,15 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 
-import jsonschema
 import pytest
 
 import speakerdb as package
-from speakerdb.resources import resource_dir
+from tests.cli.checking import check
 from tests.room_fleet import write_rooms
 
 ROOM = "--distance 3 --volume 60 --level 100"
-
-
-def check(command, document):
-    schema = json.loads((resource_dir("schemas") / "cli" / f"{command}.schema.json").read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator(schema).validate(document)
 
 
 @pytest.fixture(scope="module")

@@ -2,14 +2,12 @@
 
 from __future__ import annotations
 
-import json
 import shutil
 
-import jsonschema
 import pytest
 
 import speakerdb as speakerdb_package
-from speakerdb.resources import resource_dir
+from tests.cli.checking import check
 from tests.folders import write_session
 
 
@@ -38,8 +36,7 @@ def balance_rows(answer):
 def test_what_would_settle_two_that_are_tied(filled):
     outcome = filled("settle", "one", "two", "--json")
     assert outcome.code == 0, outcome.err
-    schema = json.loads((resource_dir("schemas") / "cli" / "settle.schema.json").read_text(encoding="utf-8"))
-    jsonschema.Draft202012Validator(schema).validate(outcome.document)
+    check("settle", outcome.document)
     answer = outcome.document
     assert {"f6_hz", "bass_balance_db"} <= set(answer["undecided"])
     assert not set(answer["undecided"]) & set(answer["decided"])

@@ -34,6 +34,16 @@ def test_two_groups_of_makers_with_one_speaker_each_have_the_degrees_of_freedom_
     assert found.df[0] == pytest.approx((1 / a + 1 / b) ** 2 / (1 / (a**2 * (a - 1)) + 1 / (b**2 * (b - 1))))
 
 
+@pytest.mark.parametrize(("layout", "low", "high", "df"), [("coaxial two-way", -1.6, 51.7, 1.14), ("full-range", 0.0, 24.2, 4.20)])  # fmt: skip
+def test_intervals_of_two_layouts_that_the_method_was_chosen_by(layout, low, high, df):
+    # the figures of the design's own prototype, before this code was written; the first is withheld, for its degrees of freedom
+    y, maker, layouts = widths()
+    found = on((layouts == layout).astype(float), y, maker)
+    half = stats.t.ppf(0.975, found.df) * found.se
+    assert (found.value[0] - half[0], found.value[0] + half[0]) == pytest.approx((low, high), abs=0.05)
+    assert found.df[0] == pytest.approx(df, abs=0.005)
+
+
 def test_names_of_makers_and_the_order_of_speakers_change_nothing():
     y, maker, layout = widths()
     x = (layout == "full-range").astype(float)

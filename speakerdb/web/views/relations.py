@@ -13,6 +13,7 @@ from speakerdb.dictionary import METRICS
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library import documents
 from speakerdb.session import KINDS
+from speakerdb.statistics.permutation import PERMUTATIONS
 from speakerdb.web import answers
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
 from speakerdb.web.site import Desk
@@ -107,7 +108,7 @@ def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
         content
         | {"slope": next(iter(documents.rows(found.slopes)), None), "groups": documents.rows(found.groups),
            "rows": documents.rows(found.points.slice((page - 1) * rows, rows)), "total": len(found.points),
-           "pages": -(-len(found.points) // rows), "filters": whom.filters.words(), "cautions": found.cautions,
+           "pages": -(-len(found.points) // rows), "filters": whom.filters.words(), "cautions": found.cautions, "permutations": PERMUTATIONS,
            "not_judged": documents.rows(open_rows.head(MOST_NAMED)), "not_judged_total": len(open_rows),
            "slugs": _slugs(desk, found.points["speaker"])},
     )  # fmt: skip

@@ -44,7 +44,7 @@ def room(desk: Desk, ask: Ask) -> View:
         "ask": ask, "example": example, "kinds": KINDS, "currencies": currencies, "programmes": PROGRAMMES,
         "at_work": AT_WORK, "sides": [limit for limit in LIMITS if limit[0] in _SIDES], "found": None, "problem": "", "examples": examples(),
     }  # fmt: skip
-    question = _question(ask, whom)
+    question = _question(ask)
     if isinstance(question, str):
         return View("room.html", {**content, "problem": question})
     if ask.problems:
@@ -56,7 +56,7 @@ def room(desk: Desk, ask: Ask) -> View:
     return View("room.html", content)
 
 
-def _question(ask: Ask, whom: Selection) -> Question | str:
+def _question(ask: Ask) -> Question | str:
     """The question, or what keeps it from being asked."""
     distance = ask.number("distance", 0.0, 100.0)
     level = ask.number("level", 0.0, 200.0)

@@ -107,7 +107,8 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
         claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
     short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
     peers = desk.ask(("peers", slug), lambda base: answers.peers(base, slug))
-    cautions = desk.ask(("cautions", slug, setting), lambda base: answers.cautions(base, slug, setting))
+    notices = desk.ask(("notices", slug), lambda base: base.facts(slug).cautions())
+    cautions = [c for c in shown["cautions"] if c not in notices]
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and m.id in shown["pooled"]]
         for group, words in GROUPS.items()
@@ -119,7 +120,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     return View(
         "speaker.html",
         {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near, "part_words": WORDS,
-         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "cautions": cautions,
+         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "notices": notices, "cautions": cautions,
          "peers": peers, "about": TARGETS["as_measured"]},
     )  # fmt: skip
 
