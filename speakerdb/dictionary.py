@@ -8,7 +8,7 @@ exactly the metrics whose version in the file differs.
 from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
-from math import inf
+from math import inf, log2
 from typing import TYPE_CHECKING, Literal
 
 if TYPE_CHECKING:
@@ -55,6 +55,11 @@ class MetricDef:
         if self.scale == "log":
             return f"a ratio of {self.matters:g}"
         return f"{self.matters:g}{'' if self.unit == '°' else ' '}{self.unit}"
+
+    @property
+    def matters_on_scale(self) -> float:
+        """The same on the scale that errors and comparisons work on: log2 where ratios count."""
+        return log2(self.matters) if self.scale == "log" else self.matters
 
     @property
     def decimals(self) -> int:
@@ -554,6 +559,7 @@ _OUTPUT = (
 )  # fmt: skip
 
 METRICS: dict[str, MetricDef] = {m.id: m for m in (*_RESPONSE, *_DIRECTIVITY, *_OUTPUT)}
+RANKED = tuple(m for m in METRICS.values() if m.ranked)
 
 CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored
 
@@ -563,6 +569,7 @@ UNCERTAINTY = (
     "se", "bias", "low", "high", "se_bench", "bias_bench", "low_absolute", "high_absolute", "se_sample", "low_unit", "high_unit",
     "noise_limited", "other_value", "other_se", "other_low", "other_high", "other_share",
 )  # fmt: skip
+ENDS = ("", "_absolute", "_unit")  # of the names of its intervals: `low` and `high` for each of analysis.field.TARGETS
 SAMPLE = ("sample_down", "sample_up")  # of sessions only: how far a sample's own error may carry a value, on its scale
 
 
