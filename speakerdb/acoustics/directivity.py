@@ -90,7 +90,7 @@ def first_crossing(value: Floats, limit: float) -> Angle:
 
 
 def full_angle(smoothed_db: Floats, sides: tuple[str, str]) -> Angle:
-    """The full −6 dB angle over frequency (..., 199) of curves (..., 72, 199), both sides together, re the axis (H 0)."""
+    """The full −6 dB angle over frequency (..., F) of curves (..., 72, F), both sides together, re the axis (H 0)."""
     axis = smoothed_db[..., curveset.ON_AXIS, :]
     found = []
     for side in sides:
@@ -108,7 +108,7 @@ def full_angle(smoothed_db: Floats, sides: tuple[str, str]) -> Angle:
 
 @dataclass(frozen=True, eq=False)
 class Beamwidth:
-    """median_deg (...) over 1–10 kHz; at_least: the median may be wider; evenness: line of log2(angle) over log f, NaN ripple
+    """median_deg (...) over 1–10 kHz; at_least: the median may be wider; sd_oct (...): about the line of log2(angle) over log f, NaN
     where a part of the band is not closed."""
 
     median_deg: Array
@@ -151,31 +151,12 @@ def worse(a: Angle, b: Angle) -> Angle:
     return Angle(np.where(np.isnan(a.deg) | np.isnan(b.deg), np.nan, deg), open_end)
 
 
-def _turned(turn_deg: int) -> NDArray[np.float64]:
-    """Weights on p² of the horizontal slots for listening window and early reflections with the axis at turn_deg.
-
-    Rows: 0.12·LW + 0.44·ER of the horizontal orbit's share, re-centred.
-    """
-    shift = turn_deg // STEP_DEG
-    rows = curveset.IN_ROOM_WEIGHTS["lw"] * curveset.LW_WEIGHTS + curveset.IN_ROOM_WEIGHTS["er"] * curveset.ER_WEIGHTS
-    horizontal = np.zeros(PER_ORBIT)
-    for i, weight in enumerate(rows[:PER_ORBIT]):
-        horizontal[(i + shift) % PER_ORBIT] += weight
-    return horizontal
-
-
-_VERTICAL = (
-    curveset.IN_ROOM_WEIGHTS["lw"] * curveset.LW_WEIGHTS + curveset.IN_ROOM_WEIGHTS["er"] * curveset.ER_WEIGHTS
-)[PER_ORBIT:]
-
-
 TURNED = tuple(sorted({s * t for t in TURNS_DEG for s in (1, -1)}))  # −30 … 30
 
-
-def turned_weights() -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """(7, 36) weights on p² of the horizontal orbit with the axis at each of TURNED, and (36,) of the vertical orbit, whose curves
-    shift by H(t) − H(0)."""
-    return np.stack([_turned(t) for t in TURNED]), _VERTICAL
+# On p² of every slot: 0.12·LW + 0.44·ER; with the axis turned the horizontal orbit's share is re-centred
+_LISTED = curveset.IN_ROOM_WEIGHTS["lw"] * curveset.LW_WEIGHTS + curveset.IN_ROOM_WEIGHTS["er"] * curveset.ER_WEIGHTS
+# (7, 36) of the horizontal orbit with the axis at each of TURNED, and (36,) of the vertical one, whose curves shift by H(t) − H(0)
+TURNED_WEIGHTS = np.stack([np.roll(_LISTED[:PER_ORBIT], t // STEP_DEG) for t in TURNED]), _LISTED[PER_ORBIT:]
 
 
 def turned_in_room(power: Array) -> Array:
@@ -183,7 +164,7 @@ def turned_in_room(power: Array) -> Array:
 
     The horizontal lists are re-centred, the vertical curves shifted by H(t) − H(0), the sound power kept.
     """
-    lists, vertical_weights = turned_weights()
+    lists, vertical_weights = TURNED_WEIGHTS
     horizontal = curveset.average(power[..., :PER_ORBIT, :], lists)
     vertical = curveset.average(power[..., PER_ORBIT:, :], vertical_weights[None])
     sound_power = curveset.average(power, curveset.SP_WEIGHTS[None])

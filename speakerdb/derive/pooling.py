@@ -13,10 +13,11 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import response
-from speakerdb.derive.uncertainty import another, scaled, unscaled
+from speakerdb.derive.uncertainty import another, ends_in_units, scaled, unscaled
 from speakerdb.dictionary import METRICS, UNCERTAINTY, MetricDef, ValueTable
 from speakerdb.statistics import intervals, weights
 from speakerdb.statistics.benches import Pattern
+from speakerdb.statistics.clusters import sums
 from speakerdb.statistics.error_model import SharedKeys
 from speakerdb.statistics.heterogeneity import disagreement, widening
 
@@ -90,10 +91,7 @@ def _step_means(value: Array, steps: Sequence[NDArray[np.int64]]) -> Array:
     """Means over each step's parents in turn, of what is there: (S, M) -> (G, M), NaN where nothing is."""
     for parent in steps:
         there = ~np.isnan(value)
-        size = int(parent.max()) + 1
-        total, count = np.zeros((size, value.shape[1])), np.zeros((size, value.shape[1]))
-        np.add.at(total, parent, np.where(there, value, 0.0))
-        np.add.at(count, parent, there)
+        total, count = sums(parent, np.where(there, value, 0.0)), sums(parent, there.astype(float))
         value = np.where(count > 0, total / np.maximum(count, 1.0), np.nan)
     return value
 
@@ -133,7 +131,7 @@ class Spread:
 @dataclass(frozen=True, eq=False)
 class PooledSpread:
     """columns: those of dictionary.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where there is no
-    value; kept: pooled values (G, M) of metrics that are one of two, where pooling by branch gives another than the plain mean."""
+    value; value: the pooled ones (G, M), by branch where a metric is one of two."""
 
     columns: dict[str, Array]
     disagree: NDArray[np.bool_]
@@ -270,20 +268,16 @@ class _Several:
         sample = {name: np.sqrt((w * np.where(self.usable, part[name], 0.0) ** 2).sum(axis=0)) for name in ("se_sample", "sample_down", "sample_up")}  # fmt: skip
         factor = np.sqrt(another(samples))
         ends = {
-            "": (first.low, first.high), "_absolute": (second.low, second.high),
-            "_unit": (x - np.hypot(x - second.low, factor * sample["sample_down"]),
-                      x + np.hypot(second.high - x, factor * sample["sample_up"])),
+            "low": first.low, "high": first.high, "low_absolute": second.low, "high_absolute": second.high,
+            "low_unit": x - np.hypot(x - second.low, factor * sample["sample_down"]),
+            "high_unit": x + np.hypot(second.high - x, factor * sample["sample_up"]),
         }  # fmt: skip
         half = (first.down + first.up) / 2.0
         found = {
             "se": se, "bias": bias, "se_bench": bench.std(axis=1), "bias_bench": bias_bench,
             "se_sample": factor * sample["se_sample"], "noise_limited": intervals.noise_limited(tuple(self.metrics), bias, half),
         }  # fmt: skip
-        noise = np.maximum(bias, 0.0)
-        for name, span in ends.items():
-            low, high = intervals.within_nature(tuple(self.metrics), *span, noise, half)
-            for end, value in (("low", np.minimum(low, x)), ("high", np.maximum(high, x))):
-                found[end + name] = np.array([unscaled(m, v) for m, v in zip(self.metrics, value, strict=True)])
+        found |= ends_in_units(tuple(self.metrics), x, ends, np.maximum(bias, 0.0), half)
         for name in ("other_value", "other_se", "other_low", "other_high", "other_share"):
             found[name] = np.full(len(self.metrics), np.nan)
         for j in np.flatnonzero((self.usable & ~np.isnan(part["other_share"])).any(axis=0)).tolist():

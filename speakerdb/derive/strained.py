@@ -25,7 +25,7 @@ from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT
 from speakerdb.statistics.fields import smooth_field, smoothed_field
 
 Array = NDArray[np.floating[Any]]
-Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,)
+Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,) in the metric's unit
 
 Floats32 = NDArray[np.float32]
 
@@ -58,17 +58,18 @@ class OutputDraws:
         strain = Strain(None if c is None else self._compressed(c), distorted, POINTS)
         found, values = self._values(strain, window, at_error_db)
         values["max_level_db"] = values["max_level_db"] + self._within_bracket(found)
-        if "impedance_min_ohm" in values:
-            percent = self.reader.model.sd(self.session.info, "impedance_percent").mean()
+        info, impedance_ohm = self.session.info, self.session.impedance_ohm
+        if not info.powered and impedance_ohm is not None:
+            percent = self.reader.model.sd(info, "impedance_percent").mean()
             normal = self.reader.generator("impedance", self.reader.keys.session).standard_normal(DRAWS)
-            values["impedance_min_ohm"] = values["impedance_min_ohm"] * (1.0 + percent / 100.0 * normal)
+            values["impedance_min_ohm"] = output.lowest_impedance(impedance_ohm[None]) * (
+                1.0 + percent / 100.0 * normal
+            )
         return values, found.usable
 
     def moved(self, window: Response, at_error_db: NDArray[np.float64]) -> Draws:
         """With the sweeps as they are, moved by what the bench or another sample does to levels."""
-        _, values = self._values(self.plain, window, at_error_db)
-        values.pop("impedance_min_ohm", None)
-        return values
+        return self._values(self.plain, window, at_error_db)[1]
 
     def _values(self, strain: Strain, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Strength, Draws]:
         found = strength.strength(strain, window, at_error_db)
@@ -77,10 +78,6 @@ class OutputDraws:
             values["sensitivity_db"] = output.sensitivity(
                 window.reference_db, self.session.info.drive_voltage_v or np.nan
             )
-            if self.session.impedance_ohm is not None:
-                values["impedance_min_ohm"] = np.repeat(
-                    output.lowest_impedance(self.session.impedance_ohm[None]), DRAWS
-                )
         return found, values
 
     def _within_bracket(self, found: Strength) -> NDArray[np.float64]:

@@ -6,6 +6,7 @@ Each is drawn alone and they add; metrics that errors may carry to another place
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 from typing import Any
@@ -17,10 +18,17 @@ from speakerdb.acoustics import bounds, curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.output import LEVEL_BAND
-from speakerdb.derive.measuring import axis_metrics, limit_metrics, pattern_metrics, readings_of, shape_metrics
-from speakerdb.derive.strained import POINTS, OutputDraws
+from speakerdb.derive.measuring import (
+    averaged_metrics,
+    axis_metrics,
+    limit_metrics,
+    pattern_metrics,
+    readings_of,
+    shape_metrics,
+)
+from speakerdb.derive.strained import POINTS, Draws, OutputDraws
 from speakerdb.derive.strength import Response, Values
-from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY, MetricDef
+from speakerdb.dictionary import ENDS, METRICS, SAMPLE, UNCERTAINTY, MetricDef
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
 from speakerdb.statistics import intervals
@@ -36,7 +44,6 @@ LEAST_EXACT = 0.1  # of the draws, for a standard deviation of usable output
 PATTERN_AT = directivity.EVERY
 
 Array = NDArray[np.float64]
-Draws = dict[str, Array]  # metric id -> (B,) in the metric's unit
 
 
 @dataclass(frozen=True, eq=False)
@@ -113,7 +120,7 @@ class _Work:
     def own(self) -> Draws:
         errors = self._repeat + Errors.common(self.reader.own_common)
         curves = self.averages.curve_set(errors)
-        values = _values(shape_metrics(curves) | limit_metrics(curves)) | self._turning(errors)
+        values = _values(averaged_metrics(curves)) | self._turning(errors)
         values |= self._listening(self.reader.own_common)
         patterns, self._beams = self._patterns()
         return values | patterns | self._output(curves, self.reader.own_common, values["f6_hz"], own=True)
@@ -145,7 +152,7 @@ class _Work:
 
     def all_layers(self) -> Draws:
         """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with them evenly."""
-        spread, away = (np.float32(np.sqrt(ANOTHER[1])) * error for error in self.reader.sample)
+        spread, away = (np.float32(np.sqrt(another(1))) * error for error in self.reader.sample)
         common = self.reader.own_common + self.reader.bench
         errors = self._repeat + Errors.common(common) + sample_errors(self.averages, spread, away)
         return (
@@ -418,16 +425,13 @@ def _columns(
             ends["low_absolute"][j], ends["high_absolute"][j] = min(second.low, first.low), max(second.high, first.high)
             down[j], up[j] = float(t[j]) - ends["low_absolute"][j], ends["high_absolute"][j] - float(t[j])
         # of one sample's errors: those drawn were of a newly bought unit
-        found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0) / ANOTHER[1])
-        found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0) / ANOTHER[1])
-        found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0) / ANOTHER[1])
-    ends["low_unit"] = t - np.hypot(down, np.sqrt(ANOTHER[1]) * found["sample_down"])
-    ends["high_unit"] = t + np.hypot(up, np.sqrt(ANOTHER[1]) * found["sample_up"])
+        found["se_sample"][j] = np.sqrt(max(third.sd**2 - second.sd**2, 0.0) / another(1))
+        found["sample_down"][j] = np.sqrt(max(third.down**2 - second.down**2, 0.0) / another(1))
+        found["sample_up"][j] = np.sqrt(max(third.up**2 - second.up**2, 0.0) / another(1))
+    ends["low_unit"] = t - np.hypot(down, np.sqrt(another(1)) * found["sample_down"])
+    ends["high_unit"] = t + np.hypot(up, np.sqrt(another(1)) * found["sample_up"])
     noise = np.maximum(bias, 0.0)
-    for name in ("", "_absolute", "_unit"):
-        lows, highs = intervals.within_nature(metrics, ends[f"low{name}"], ends[f"high{name}"], noise, half)
-        for end, column in (("low", np.minimum(lows, t)), ("high", np.maximum(highs, t))):
-            found[f"{end}{name}"] = np.array([unscaled(m, x) for m, x in zip(metrics, column, strict=True)])
+    found |= ends_in_units(metrics, t, ends, noise, half)
     found |= {"se": se, "bias": bias, "bias_bench": bias_bench}
     found["noise_limited"] = np.where(own.known, intervals.noise_limited(metrics, bias, half), np.nan)
     for name, column in found.items():
@@ -435,9 +439,19 @@ def _columns(
     return found
 
 
+def ends_in_units(
+    metrics: tuple[MetricDef, ...], x: Array, ends: Mapping[str, Array], noise: Array, half: Array
+) -> dict[str, Array]:
+    """low and high (M,) of each statement in the metrics' units, from those on the scale: cut to what a metric can be, about the value x.
+    noise, half: as `intervals.within_nature` takes them."""
+    found = {}
+    for kind in ENDS:
+        low, high = intervals.within_nature(metrics, ends[f"low{kind}"], ends[f"high{kind}"], noise, half)
+        for end, column in (("low", np.minimum(low, x)), ("high", np.maximum(high, x))):
+            found[end + kind] = np.array([unscaled(m, v) for m, v in zip(metrics, column, strict=True)])
+    return found
+
+
 def another(samples: int) -> float:
     """Variance of a newly bought unit about the mean of n measured ones, in those of one sample: 1 + 1/n."""
     return 1.0 + 1.0 / samples
-
-
-ANOTHER = {n: another(n) for n in (1,)}

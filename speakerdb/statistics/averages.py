@@ -73,7 +73,7 @@ def averages_of(level_db: Array) -> Averages:
         alone = np.zeros_like(power)
         alone[curveset.ON_AXIS] = power[curveset.ON_AXIS]
         parts = [alone, *(np.where(w[:, None] == 0.0, 0.0, w[:, None] * power) for w in curveset.WEIGHTS.values())]
-        lists, vertical = directivity.turned_weights()
+        lists, vertical = directivity.TURNED_WEIGHTS
         sp = curveset.IN_ROOM_WEIGHTS["sp"] * curveset.SP_WEIGHTS[:, None] * power
         for row, turn in zip(lists, directivity.TURNED, strict=True):
             if turn == 0:

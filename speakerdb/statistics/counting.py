@@ -8,7 +8,7 @@ those of the rule over all p² pairs.
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from statistics import NormalDist
 
 import numpy as np
@@ -139,11 +139,7 @@ class _Field:
     def turned(self) -> _Field:
         """Less for more."""
         main, other = (Side(-side.upper, -side.lower, side.v, side.share) for side in (self.main, self.other))
-        return _Field(main, other, self.tau, self.group, self.least, self.most, self.room, self.rule)
-
-    def bench(self, own: int, rival: int, tau: float) -> tuple[float, float]:
-        """Least and most variance that benches add between two groups where τ_j + τ_k is 2·tau."""
-        return float(self.least[own, rival]) * tau, float(self.most[own, rival]) * tau
+        return replace(self, main=main, other=other)
 
 
 def _lumps(sizes: IntArray) -> IntArray:

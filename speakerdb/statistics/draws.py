@@ -72,8 +72,8 @@ class Reader:
 
     # layers
 
-    def _field(self, part: str, key: str, count: int = DRAWS) -> Floats32:
-        return smooth_field(self.generator(part, key), count, WIDTH_OCT[part], sd=self.model.sd(self.info, part))
+    def _field(self, part: str, key: str) -> Floats32:
+        return smooth_field(self.generator(part, key), DRAWS, WIDTH_OCT[part], sd=self.model.sd(self.info, part))
 
     @cached_property
     def own_common(self) -> Floats32:

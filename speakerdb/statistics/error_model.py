@@ -9,12 +9,11 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, field
-from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics.grid import LOG2_HZ
+from speakerdb.acoustics.grid import LOG2_HZ, band
 from speakerdb.session import SessionInfo
 
 MODEL_VERSION = 3  # part of every seed; raised whenever the model or the rule for intervals changes
@@ -22,7 +21,6 @@ DRAWS = 400
 
 Table = tuple[tuple[float, float], ...]
 Sd = float | Table
-Layer = Literal["own", "bench", "sample"]
 
 # own judgement throughout; tables are linear over log f between their points and constant beyond
 DEFAULT_SD: Mapping[str, Sd] = {
@@ -145,8 +143,7 @@ class ErrorModel:
     @property
     def bench_sd_db(self) -> float:
         """Root mean square of the default bench error over 100 Hz–10 kHz: what an alignment's residual is held against."""
-        inside = (np.log2(100.0) - 1e-9 <= LOG2_HZ) & (np.log2(10000.0) + 1e-9 >= LOG2_HZ)
-        return float(np.sqrt(np.mean(sd_over_frequency(DEFAULT_SD["calibration"])[inside] ** 2)))
+        return float(np.sqrt(np.mean(sd_over_frequency(DEFAULT_SD["calibration"])[band(100.0, 10000.0)] ** 2)))
 
 
 DEFAULT = ErrorModel()

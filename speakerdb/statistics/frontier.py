@@ -13,6 +13,7 @@ speakers, on a grid, in logarithms; each takes its own factor off and averages o
 
 from __future__ import annotations
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -208,7 +209,7 @@ def _one(own_x: Known, own_y: Known, rival_x: Known, rival_y: Known) -> _Found:
     if own_x.exact:
         return _Ladder.of(own_x, own_y, rival_y).found(own_y)
     if own_y.exact:
-        return _Ladder.of(own_y, own_x, rival_x).found(own_x, price=False)[0], *unnamed
+        return _Ladder.of(own_y, own_x, rival_x).chances(own_x), *unnamed
     return _Sheet.of(own_x, own_y, rival_x, rival_y).chances(own_x, own_y), *unnamed
 
 
@@ -392,19 +393,25 @@ class _Ladder:
         kept_step[kept] = own_step[kept]
         return cls(rival, points, grid, -step, table, own_step, kept_step, kept, ~beaters.beat(price, own))
 
-    def found(self, own: Known, *, price: bool = True) -> _Found:
-        """The probability at a speaker's own x; what it is beaten from and by (not worked out without `price`)."""
-        n = len(own.value)
-        p, at = np.zeros(n), np.full(n, len(self.step))
-        for start in range(0, n, _BLOCK):
-            rows = np.arange(start, min(start + _BLOCK, n))
-            near = _Near.of(self, own, rows)
-            some = np.flatnonzero(self.hopeful[rows])
-            p[rows[some]] = near.chances(some, self.own_step[rows[some]])
-            if price:
-                at[rows] = near.first_below_even(self._surely_below_even(own, rows))
+    def found(self, own: Known) -> _Found:
+        """The probability at a speaker's own x; what it is beaten from and by."""
+        p, at = np.zeros(len(own.value)), np.full(len(own.value), len(self.step))
+        for near in self._near(own):
+            p[near.rows] = near.at_own_step()
+            at[near.rows] = near.first_below_even(self._surely_below_even(own, near.rows))
         limit = np.append(self.step, -np.inf)[at]
         return p, limit, self._names(at, own)
+
+    def chances(self, own: Known) -> FloatArray:
+        """The probability at a speaker's own x alone."""
+        p = np.zeros(len(own.value))
+        for near in self._near(own):
+            p[near.rows] = near.at_own_step()
+        return p
+
+    def _near(self, own: Known) -> Iterator[_Near]:
+        for start in range(0, len(own.value), _BLOCK):
+            yield _Near.of(self, own, np.arange(start, min(start + _BLOCK, len(own.value))))
 
     def _surely_below_even(self, own: Known, rows: IntArray) -> IntArray:
         """(m,) the first step with a rival that alone is likelier better than not, by a margin; the number of steps where none is."""
@@ -434,7 +441,6 @@ class _Near:
 
     ladder: _Ladder
     rows: IntArray
-    draw: IntArray
     index: IntArray
     share: FloatArray
     own: FloatArray
@@ -449,7 +455,13 @@ class _Near:
         for corner in (0, 1):
             factor = ladder.rival.below(rows[kept], ladder.grid[index[kept] + corner] - moved[kept])
             own[corner, kept] = np.log(np.maximum(factor, _NEVER))
-        return cls(ladder, rows, points.draw, index, np.asarray(share, np.float32), own)
+        return cls(ladder, rows, index, np.asarray(share, np.float32), own)
+
+    def at_own_step(self) -> FloatArray:
+        """(m,) the chance that a speaker is beaten by none of the rivals with its own x or better; 0 where it surely is."""
+        found, some = np.zeros(len(self.rows)), np.flatnonzero(self.ladder.hopeful[self.rows])
+        found[some] = self.chances(some, self.ladder.own_step[self.rows[some]])
+        return found
 
     def chances(self, some: IntArray, step: IntArray) -> FloatArray:
         """(len(some),) the chance that speakers at places `some` of rows are beaten by none of the rivals up to a step."""
@@ -461,7 +473,7 @@ class _Near:
         counted = ((own_step[inside] >= 0) & (at[:, 0] >= own_step[inside]))[:, None]
         index, share = self.index[of], self.share[of]
         corners = [
-            np.exp(np.minimum(ladder.log_product[self.draw, at, index + c] - counted * self.own[c, of], 0.0))
+            np.exp(np.minimum(ladder.log_product[ladder.points.draw, at, index + c] - counted * self.own[c, of], 0.0))
             for c in (0, 1)
         ]
         found[inside] = (corners[0] + share * (corners[1] - corners[0])).mean(axis=1)

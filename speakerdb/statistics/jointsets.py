@@ -26,8 +26,8 @@ LEVEL = 0.95
 _CHUNK = 500_000  # differences at a time, so that what is at work stays in the processor's reach
 
 
-def critical_value(scores: Scores, draws: NDArray[np.floating[Any]], level: float = LEVEL) -> float:
-    """The c with (x_k − x_j − truth) ≤ c·d for all pairs of p speakers at once, with probability `level`.
+def critical_value(scores: Scores, draws: NDArray[np.floating[Any]]) -> float:
+    """The c with (x_k − x_j − truth) ≤ c·d for all pairs of p speakers at once, with probability LEVEL.
 
     draws (p, B): the own errors of each value, whatever they are centred on; their size is that of the scores, so that only their law
     counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances'
@@ -48,7 +48,7 @@ def critical_value(scores: Scores, draws: NDArray[np.floating[Any]], level: floa
     else:
         order = np.lexsort((scores.x, v))
         largest = largest_difference(deviation[order], v[order])
-    c = float(order_statistic(largest, level))
+    c = float(order_statistic(largest))
     return float(max(c * (1.0 + (c**2 - 1.0) / (4.0 * draws.shape[1])), CRITICAL))
 
 
@@ -84,14 +84,14 @@ def _deviation(scores: Scores, draws: NDArray[np.floating[Any]]) -> NDArray[np.f
     return found
 
 
-def order_statistic(values: NDArray[np.floating[Any]], level: float = LEVEL) -> FloatArray:
-    """The ⌈level·(B+1)⌉-th smallest of B values along the last axis: an exact bound for one more draw like them.
+def order_statistic(values: NDArray[np.floating[Any]]) -> FloatArray:
+    """The ⌈LEVEL·(B+1)⌉-th smallest of B values along the last axis: an exact bound for one more draw like them.
 
     >>> order_statistic(np.arange(1.0, 400.0)).tolist()
     380.0
     """
     count = values.shape[-1]
-    place = min(math.ceil(level * (count + 1)), count) - 1
+    place = min(math.ceil(LEVEL * (count + 1)), count) - 1
     bound: FloatArray = np.partition(values, place, axis=-1)[..., place].astype(np.float64)
     return bound
 

@@ -13,6 +13,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.statistics.clusters import codes
+
 FloatArray = NDArray[np.float64]
 LEVEL = 0.95
 LEAST_FOR_QUANTILE = 50
@@ -34,7 +36,7 @@ def design(x: FloatArray, groups: NDArray[np.int64]) -> FloatArray:
     return np.column_stack([np.ones(len(x)), x - x.mean(), *((groups == c).astype(float) for c in codes)])
 
 
-def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64], level: float = LEVEL) -> Expectation:
+def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64]) -> Expectation:
     """Least squares of y (n,) on x (n,) and group, each speaker left out of its own prediction, with Student's t interval.
 
     With h the leverage and e the residual, leaving a row out gives y − e/(1 − h), variance s²/(1 − h) and
@@ -56,7 +58,7 @@ def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64], level: 
     left = np.where(left > 1e-9, left, np.nan)
     without = residual / left
     variance = np.maximum((residual @ residual) - residual * without, 0.0) / freedom / left
-    half = stdtrit(freedom, (1.0 + level) / 2.0) * np.sqrt(variance)
+    half = stdtrit(freedom, (1.0 + LEVEL) / 2.0) * np.sqrt(variance)
     expected = y - without
     return Expectation(expected, expected - half, expected + half)
 
@@ -103,7 +105,7 @@ def quantile_band(
     if len(x) < LEAST_FOR_QUANTILE or np.ptp(x) == 0:
         return None
     a, b = quantile_line(x, y, tau)
-    _, code = np.unique(np.asarray(clusters).astype(str), return_inverse=True)
+    code = codes(np.asarray(clusters))
     makers = int(code.max()) + 1
     drawn = random.integers(0, makers, (BOOTSTRAPS, makers))
     times = np.stack([np.bincount(one, minlength=makers) for one in drawn])  # how often each maker is drawn
