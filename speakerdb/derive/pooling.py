@@ -6,7 +6,7 @@ each step. Draws pool as the values do, so that errors which sessions share stay
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -14,10 +14,10 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, ends_in_units, scaled, unscaled
-from speakerdb.dictionary import METRICS, UNCERTAINTY, MetricDef, ValueTable
+from speakerdb.dictionary import ENDS, METRICS, UNCERTAINTY, MetricDef, ValueTable
 from speakerdb.statistics import intervals, weights
 from speakerdb.statistics.benches import Pattern
-from speakerdb.statistics.clusters import sums
+from speakerdb.statistics.clusters import codes, sums
 from speakerdb.statistics.error_model import SharedKeys
 from speakerdb.statistics.heterogeneity import disagreement, widening
 
@@ -281,11 +281,14 @@ class _Several:
         for name in ("other_value", "other_se", "other_low", "other_high", "other_share"):
             found[name] = np.full(len(self.metrics), np.nan)
         for j in np.flatnonzero((self.usable & ~np.isnan(part["other_share"])).any(axis=0)).tolist():
-            self._pool_branches(j, found)
+            self._pool_branches(
+                j, found, {"low": factor * sample["sample_down"][j], "high": factor * sample["sample_up"][j]}
+            )
         return {name: np.where(self.there, column, np.nan) for name, column in found.items()}
 
-    def _pool_branches(self, j: int, found: dict[str, Array]) -> None:
-        """Total the shares over sessions, take the larger branch, average each session's value in it; never across."""
+    def _pool_branches(self, j: int, found: dict[str, Array], another_unit: Mapping[str, float]) -> None:
+        """Total the shares over sessions, take the larger branch, average each session's value in it; never across. another_unit: how far
+        such a one lies away to either end."""
         metric = self.metrics[j]
         parts = [part for s in np.flatnonzero(self.usable[:, j]).tolist() for part in self._branches_of(s, j)]
         at = np.sort([p.value for p in parts])
@@ -295,17 +298,25 @@ class _Several:
         shares = [sum(p.weight * p.share for p in side) for side in sides]
         main, other = (_pooled_part(sides[i]) for i in ((0, 1) if shares[0] >= shares[1] else (1, 0)))
         self.by_branch[j] = main.value
-        found["se"][j], found["bias"][j], found["bias_bench"][j] = main.se, 0.0, 0.0
-        before = float((self.weight[:, j] * np.where(self.usable[:, j], self.x[:, j], 0.0)).sum())
-        for end, value in (("low", main.low), ("high", main.high)):
-            found[end][j] = float(unscaled(metric, np.array(value)))
-            for kind in ("_absolute", "_unit"):  # moved with the value, and never narrower than as measured
-                moved = float(scaled(metric, np.array(found[end + kind][j]))) + main.value - before
-                wider = min(moved, value) if end == "low" else max(moved, value)
-                found[end + kind][j] = float(unscaled(metric, np.array(wider)))
+        found["se"][j], found["bias"][j], found["bias_bench"][j], found["noise_limited"][j] = main.se, 0.0, 0.0, 0.0
+        for end, value, side in (("low", main.low, -1.0), ("high", main.high, 1.0)):
+            own = abs(value - main.value)
+            absolute = np.hypot(own, self._of_benches(j, end))
+            for kind, away in zip(ENDS, (own, absolute, np.hypot(absolute, another_unit[end])), strict=True):
+                found[end + kind][j] = float(unscaled(metric, np.clip(main.value + side * away, *metric.nature)))
         for name, value in (("value", other.value), ("low", other.low), ("high", other.high)):
             found[f"other_{name}"][j] = float(unscaled(metric, np.array(value)))
         found["other_se"][j], found["other_share"][j] = other.se, min(shares) / sum(shares)
+
+    def _of_benches(self, j: int, end: str) -> float:
+        """How much further the benches' errors carry a pooled value that is one of two, by what each session tells of itself: draws of
+        what may jump can't be averaged. Whole within a bench, by squares between them."""
+        mine = np.flatnonzero(self.usable[:, j])
+        own, absolute = (
+            self.x[mine, j] - scaled(self.metrics[j], self.part[end + kind][mine, j]) for kind in ("", "_absolute")
+        )
+        more = self.weight[mine, j] * np.sqrt(np.maximum(absolute**2 - own**2, 0.0))
+        return float(np.linalg.norm(sums(codes(np.array([self.keys[s].bench for s in mine])), more)))
 
     def _branches_of(self, s: int, j: int) -> list[_Part]:
         """One session's branches of a metric, on its scale; the first is that of its value."""

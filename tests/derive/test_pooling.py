@@ -235,6 +235,20 @@ def test_values_that_are_one_of_two_pool_within_a_branch_and_never_across():
     assert columns["se"] == pytest.approx(0.05 / np.sqrt(3), rel=1e-6)
 
 
+@pytest.mark.parametrize(("labs", "more"), [(["x", "x"], 1.0), (["x", "y"], np.sqrt(0.5))])
+def test_of_values_that_are_one_of_two_each_bench_adds_what_its_sessions_tell(labs, more):
+    # own errors reach 0.1 octaves, with the bench 0.5, whatever draws that may have jumped say of it
+    value, reach = [50.0, 50.0], {"low": 50 / 2**0.1, "high": 50 * 2**0.1, "low_absolute": 50 / 2**0.5, "high_absolute": 50 * 2**0.5}  # fmt: skip
+    told = branched(value, [87.0, 87.0], [0.1, 0.1]) | {k: [v, v] for k, v in reach.items()}
+    for bench in (0.2, 2.0):
+        columns, _ = spread_of(value, own=0.05, bench=bench, sample=0.3, scale=LOG, labs=labs, **told)
+        own, added = 0.1 / np.sqrt(2), more * np.sqrt(0.5**2 - 0.1**2)
+        assert np.log2(columns["high"] / 50) == pytest.approx(own)
+        assert np.log2(50 / columns["low_absolute"]) == pytest.approx(np.hypot(own, added))
+        unit = np.hypot(np.hypot(own, added), np.sqrt(2) * NORMAL * 0.3)
+        assert np.log2(columns["high_unit"] / 50) == pytest.approx(unit)
+
+
 @pytest.mark.parametrize("own", [0.05, 2.0])
 def test_pooled_intervals_hold_the_value_in_all_three_statements(own):
     for value in ([10.0, 13.0], [10.0, 10.1, 9.0]):
