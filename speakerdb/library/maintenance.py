@@ -18,7 +18,7 @@ from speakerdb.library.identity import differences
 from speakerdb.library.naming import find_session
 from speakerdb.session import GridSession, Session, SourceFile
 from speakerdb.store import Store, connection, migrations, reading, writing
-from speakerdb.store.connection import fetch_one
+from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 
 BATCH_SESSIONS = 64  # sessions held in memory and committed together
 _VERIFY_SAMPLE = 20  # sessions recomputed by `verify`
@@ -34,7 +34,8 @@ def stale_metrics(store: Store) -> list[str]:
 
 @dataclass(frozen=True)
 class DeriveReport:
-    """What `derive` did: the metrics recomputed and over how many sessions."""
+    """What `derive` did: the metrics whose definition had changed (or all), and how many sessions it renewed: in those of another error
+    model all values, also where `metrics` is empty."""
 
     metrics: tuple[str, ...]
     sessions: int
@@ -48,7 +49,8 @@ def derive(
     begin: Callable[[int], None] = lambda _: None,
     advance: Callable[[int], None] = lambda _: None,
 ) -> DeriveReport:
-    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves.
+    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves; in sessions of another error
+    model than the one that counts all values are renewed.
 
     from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
@@ -111,8 +113,8 @@ def _measured(store: Store, session_id: int) -> Session:
 def _replace_values(store: Store, session_ids: Sequence[int], values: ValueTable) -> None:
     numbers = writing.metric_numbers(store.con)
     store.con.execute(
-        "DELETE FROM metric_value WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) AND list_contains(?, metric_no)",
-        [min(session_ids), max(session_ids), list(session_ids), [numbers[m] for m in values.metrics]],
+        f"DELETE FROM metric_value WHERE {OF_SESSIONS} AND list_contains(?, metric_no)",
+        [*of_sessions(session_ids), [numbers[m] for m in values.metrics]],
     )
     writing.insert_values(store.con, session_ids, values)
 
@@ -181,7 +183,8 @@ def export_sofa(store: Store, session: str, target: Path) -> Path:
 
 
 _ORPHANS = {
-    "curve": "session", "sweep": "session", "summary_curve": "session", "metric_value": "session",
+    "curve": "session", "sweep": "session", "summary_curve": "session", "listening_axis": "session",
+    "metric_value": "session", "uncertainty": "session", "own_draw": "session", "bench_draw": "session",
     "source_file": "session", "pooled_value": "speaker", "pooled_curve": "speaker", "speaker_setting": "speaker",
     "session": "speaker", "fact": "speaker", "price": "speaker", "speaker_alias": "speaker",
 }  # fmt: skip
@@ -244,13 +247,14 @@ def _not_recomputed(store: Store) -> list[str]:
     ]
     if len(ids) > _VERIFY_SAMPLE:
         ids = [ids[i] for i in np.linspace(0, len(ids) - 1, _VERIFY_SAMPLE).astype(int)]
-    fresh = [m for m in METRICS if m not in stale_metrics(store)]
+    stale = stale_metrics(store)
+    fresh = [m for m in METRICS if m not in stale]
     if not ids or not fresh:
         return []
     grids = reading.grid_sessions(store.con, ids)
     problems = [p for i, grid in zip(ids, grids, strict=True) if (p := _not_reread(store, i, grid))]
     again = deriving.derive(learning.aligned(grids, learning.current(store)), fresh).values
-    stored = reading.session_values(store.con, ids, again.metrics)
+    stored, _ = reading.session_values(store.con, ids, again.metrics)
     # matrix products of another batch size differ in the last bits
     apart = ~np.isclose(stored, again.value, rtol=1e-9, atol=1e-9, equal_nan=True)
     return problems + [

@@ -25,56 +25,47 @@ def measured(store: Store, sides: Sequence[Side], metrics: Sequence[MetricDef]) 
     rows: dict[Side, list[int]] = {side: [] for side in sides}
     for row, side in enumerate(zip(active.speaker_id.tolist(), active.setting, strict=True)):
         rows.get(side, []).append(row)
-    return of_sessions(store, active, [rows[side] for side in sides], metrics)
+    return Sessions(store, active).of([rows[side] for side in sides], metrics)
 
 
-def of_sessions(
-    store: Store,
-    active: ActiveValues,
-    sides: Sequence[Sequence[int]],
-    metrics: Sequence[MetricDef],
-    *,
-    bounds: bool = False,
-) -> BySide:
-    """The same of sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite ends."""
-    read = _Sessions(store, active)
-    found: BySide = {}
-    for metric in metrics:
-        found[metric.id] = []
-        for rows in sides:
-            exact = [m for row in rows if (m := read.one(metric, row)) is not None]
-            if bounds and not exact:
-                exact = [m for row in rows if (m := read.one(metric, row, bound=True)) is not None]
-            found[metric.id].append(exact)
-    return found
+def shared_keys(active: ActiveValues) -> list[SharedKeys]:
+    """What each session shares its errors with."""
+    return [
+        SharedKeys.made_of(*row)
+        for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
+                       active.content_hash, strict=True)
+    ]  # fmt: skip
 
 
-class _Sessions:
+class Sessions:
     """Sessions with the errors of their values."""
 
     def __init__(self, store: Store, active: ActiveValues) -> None:
         self._active, self._model = active, current(store)
-        ids = active.session_id.tolist()
-        self._errors = reading.session_uncertainty(store.con, ids)
+        self._errors = reading.session_uncertainty(store.con, active.session_id.tolist())
         self._column = {metric: j for j, metric in enumerate(active.values.metrics)}
-        infos = dict(
-            store.con.execute(
-                "SELECT session_id, info FROM session WHERE list_contains(?, session_id)", [ids]
-            ).fetchall()
-        )
-        self._level = [self._model.level_sd(info_from_json(infos[i])) for i in ids]
-        self._keys = [
-            SharedKeys.made_of(*row)
-            for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
-                           active.content_hash, strict=True)
-        ]  # fmt: skip
+        self._level = [self._model.level_sd(info_from_json(info)) for info in active.info]
+        self._keys = shared_keys(active)
+        self._loads = [bench_loads(keys.bench, self._model) for keys in self._keys]
 
-    def one(self, metric: MetricDef, row: int, *, bound: bool = False) -> Measured | None:
+    def of(self, sides: Sequence[Sequence[int]], metrics: Sequence[MetricDef], *, bounds: bool = False) -> BySide:
+        """Sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite ends."""
+        found: BySide = {}
+        for metric in metrics:
+            found[metric.id] = []
+            for rows in sides:
+                exact = [m for row in rows if (m := self._one(metric, row)) is not None]
+                if bounds and not exact:
+                    exact = [m for row in rows if (m := self._one(metric, row, bound=True)) is not None]
+                found[metric.id].append(exact)
+        return found
+
+    def _one(self, metric: MetricDef, row: int, *, bound: bool = False) -> Measured | None:
         """One session's value of a metric; None where it has none or no error, and where it is a bound unless that is asked for."""
         j = self._column.get(metric.id)
         if j is None:
             return None
-        active, keys = self._active, self._keys[row]
+        active, keys, loads = self._active, self._keys[row], self._loads[row]
         value, error = (
             float(active.values.value[row, j]),
             {name: float(array[row, j]) for name, array in self._errors.items()},
@@ -87,7 +78,6 @@ class _Sessions:
             return None
         # a level moves with its run's by as much; how far a percentage does is not known, so that nothing of it is taken to cancel
         level = min(self._level[row], error["se"]) if metric.absolute and metric.unit.startswith("dB") else 0.0
-        loads = bench_loads(keys.bench, self._model)
         bench_sd = float(np.nan_to_num(error["se_bench"]) / np.sqrt(sum(load**2 for _, load in loads)))
         other = None
         if not np.isnan(error["other_share"]):

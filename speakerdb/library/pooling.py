@@ -5,18 +5,20 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import replace
+from functools import cache
 from typing import Any
 
 import numpy as np
 
 from speakerdb import derive
-from speakerdb.dictionary import CENSORED, ValueTable
-from speakerdb.statistics.error_model import SharedKeys
+from speakerdb.dictionary import CENSORED, ENDS
+from speakerdb.library.measured import shared_keys
 from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
 from speakerdb.store.pooled import replace_pooled
 from speakerdb.store.reading import (
     ActiveValues,
+    DrawTable,
     active_values,
     listening_axis,
     session_draws,
@@ -52,47 +54,39 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     ]
     pooled = derive.pool_table(active.values, by)
     pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
-    spread = derive.pool_spread(active.values, pooled, _spread(store, active), by)
-    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled))
+    spread = derive.pool_spread(active.values, pooled, _spread(store, active, by.group), by)
+    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled.censored))
     patterns = [json.dumps(pattern) for pattern in spread.patterns]
     replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
 
 
-def _spread(store: Store, active: ActiveValues) -> derive.Spread:
-    """The uncertainty of sessions, their draws read where they are asked for."""
+def _spread(store: Store, active: ActiveValues, group: np.ndarray[Any, Any]) -> derive.Spread:
+    """The uncertainty of sessions, their draws read where they are asked for: of groups of several alone."""
     ids = active.session_id
     columns = session_uncertainty(store.con, ids.tolist())
-    keys = [
-        SharedKeys.made_of(*row)
-        for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
-                       active.content_hash, strict=True)
-    ]  # fmt: skip
-    counted = np.unique(
-        np.array([f"{s}\x1f{t}" for s, t in zip(active.speaker_id, active.setting, strict=True)]), return_inverse=True
-    )
-    several = np.flatnonzero(np.bincount(counted[1])[counted[1]] > 1) if len(ids) else np.zeros(0, np.int64)
+    several = np.flatnonzero(np.bincount(group)[group] > 1)
     place = {int(row): i for i, row in enumerate(several)}
-    kept: list[tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]] = []
+
+    @cache
+    def steps(table: DrawTable) -> np.ndarray[Any, Any]:
+        return session_draws(store.con, ids[several].tolist(), table)
 
     def draws(rows: np.ndarray[Any, Any]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-        if not kept:
-            steps = [session_draws(store.con, ids[several].tolist(), table) for table in ("own_draw", "bench_draw")]
-            kept.append((steps[0], steps[1]))
         at = [place[int(r)] for r in rows]
-        own, bench = (
-            decode(columns[se][rows], steps[at]) for se, steps in zip(("se", "se_bench"), kept[0], strict=True)
-        )
-        return own, bench
+        own, bench = steps("own_draw")[at], steps("bench_draw")[at]
+        return decode(columns["se"][rows], own), decode(columns["se_bench"][rows], bench)
 
-    return derive.Spread(columns, keys, draws)
+    return derive.Spread(columns, shared_keys(active), draws)
 
 
-def open_ends(columns: dict[str, np.ndarray[Any, Any]], values: ValueTable) -> dict[str, np.ndarray[Any, Any]]:
-    """Intervals open on the side a bound leaves open."""
+def open_ends(
+    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any]
+) -> dict[str, np.ndarray[Any, Any]]:
+    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
     shown = dict(columns)
-    for end, code in (("low", "at_most"), ("high", "at_least")):
-        for kind in ("", "_absolute", "_unit"):
-            shown[end + kind] = np.where(values.censored == CENSORED.index(code), np.nan, columns[end + kind])
+    for end, word in (("low", "at_most"), ("high", "at_least")):
+        for of_target in ENDS:
+            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
     return shown
 
 

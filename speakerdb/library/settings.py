@@ -18,7 +18,7 @@ from speakerdb.analysis.settings import Control, Reach, WallSum
 from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
-from speakerdb.library.measured import of_sessions
+from speakerdb.library.measured import Sessions
 from speakerdb.library.pooling import pool_curves
 from speakerdb.statistics.contrasts import contrast
 from speakerdb.store import Store
@@ -83,8 +83,9 @@ def compare(
     """Compare all settings of a speaker with one of them. Raises RequestError for a wall that is inside the cabinet."""
     active = active_values(store.con, [speaker_id])
     curves = summary_levels(store.con, active.session_id.tolist())
+    sessions = Sessions(store, active)
     names = [reference, *sorted(set(active.setting) - {reference})]
-    changes = tuple(_change(store, active, curves, reference, other) for other in names[1:])
+    changes = tuple(_change(sessions, active, curves, reference, other) for other in names[1:])
     switches, conflicts = _switches(store, speaker_id, names)
     wall = None if wall_distance_m is None else _wall(field, speaker, names, wall_distance_m)
     controls = _controls(changes, names, switches)
@@ -94,7 +95,7 @@ def compare(
 
 
 def _change(
-    store: Store, active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], reference: str, other: str
+    sessions: Sessions, active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], reference: str, other: str
 ) -> SettingChange:
     """A setting against the reference, over the (lab, sample) pairs measured in both; over everything where there is none."""
     setting = np.array(active.setting, object)
@@ -114,8 +115,8 @@ def _change(
     pooled_values = derive.pool_table(_rows_of(active.values, rows), by)
     frames = [_value_frame(pooled_values, row) for row in (0, 1)]
     sides = [rows[group == 1].tolist(), rows[group == 0].tolist()]
-    sessions = of_sessions(store, active, sides, list(METRICS.values()), bounds=True)
-    contrasts = {m: contrast(a, b) for m, (a, b) in sessions.items() if a and b}
+    measured = sessions.of(sides, list(METRICS.values()), bounds=True)
+    contrasts = {m: contrast(a, b) for m, (a, b) in measured.items() if a and b}
     return SettingChange(
         other, difference, shift if np.isfinite(shift) else None, comparing.metric_changes(frames[0], frames[1], contrasts),
         tuple((u.partition("\x1f")[0], u.partition("\x1f")[2]) for u in common),

@@ -8,13 +8,15 @@ import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
 from contextlib import contextmanager
+from dataclasses import replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import derive
-from speakerdb.dictionary import CENSORED, METRICS
+from speakerdb.dictionary import METRICS
 from speakerdb.library import learning, pooling
+from speakerdb.library.identity import speakers_of
 from speakerdb.library.pooling import NOISE
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel
@@ -91,10 +93,7 @@ def _one(task: Task) -> derive.SessionUncertainty:
     """One session's uncertainty, intervals open where its values are bounds."""
     session, content_hash, value, censored, model = task
     found = derive.session_uncertainty(session, content_hash, tuple(METRICS), value, model)
-    for end, word in (("low", "at_most"), ("high", "at_least")):
-        for kind in ("", "_absolute", "_unit"):
-            found.columns[end + kind][censored == CENSORED.index(word)] = np.nan
-    return found
+    return replace(found, columns=pooling.open_ends(found.columns, censored))
 
 
 def _in_batches(
@@ -117,10 +116,7 @@ def _in_batches(
                 np.stack([r.bench for r in results]), model.seed,
             )  # fmt: skip
             writing.replace_noise(store.con, batch, _noise(results))
-            rows = store.con.execute(
-                "SELECT DISTINCT speaker_id FROM session WHERE list_contains(?, session_id) ORDER BY 1", [batch]
-            ).fetchall()
-            pooling.repool(store, [int(r[0]) for r in rows])
+            pooling.repool(store, speakers_of(store, batch))
 
 
 def _noise(results: Sequence[derive.SessionUncertainty]) -> dict[str, NDArray[np.float32]]:
@@ -137,8 +133,7 @@ def _tasks(store: Store, batch: list[int], model: ErrorModel) -> list[Task]:
         ).fetchall()
     )
     grids = learning.aligned(reading.grid_sessions(store.con, batch), model)
-    value = reading.session_values(store.con, batch, tuple(METRICS))
-    censored = reading.session_censoring(store.con, batch, tuple(METRICS))
+    value, censored = reading.session_values(store.con, batch, tuple(METRICS))
     return [
         (grid, hashes[i], value[k], censored[k], model) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))
     ]

@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING, Any
 from speakerdb.errors import BusyError, StoreError
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable
+
     import duckdb
 
 LOCK_WAIT_S = 10.0  # how long a writer waits for another process to finish (method:data#the-database-file)
 _HEADER_BYTES = 12  # DuckDB writes the letters DUCK at byte 8 of every file
+# That rows are of some sessions; by the range DuckDB passes over blocks of rows that hold none of them
+OF_SESSIONS = "session_id BETWEEN ? AND ? AND list_contains(?, session_id)"
 
 
 def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.DuckDBPyConnection:
@@ -83,3 +87,9 @@ def fetch_one(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -
     """The first row, or None. Reads the whole result: DuckDB 2 keeps a connection busy until a result is used up."""
     rows = con.execute(sql, params).fetchall()
     return rows[0] if rows else None
+
+
+def of_sessions(session_ids: Iterable[int]) -> list[object]:
+    """What OF_SESSIONS is asked with, for one session or more."""
+    ids = [int(i) for i in session_ids]
+    return [min(ids), max(ids), ids]

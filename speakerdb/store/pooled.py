@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from speakerdb.dictionary import CENSORED, ValueTable
-from speakerdb.store.writing import insert, level_column, metric_numbers, nullable
+from speakerdb.store.writing import insert, level_column, metric_numbers, nullable, reasons
 
 if TYPE_CHECKING:
     import duckdb
@@ -53,7 +53,7 @@ def replace_pooled(
         **{name: _flags(array) if name == "noise_limited" else nullable(array) for name, array in values.uncertainty.items()},
         "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
         "status": np.where(np.isnan(flat), "withheld", "ok").tolist(),
-        "reason": _reasons(values, len(groups)),
+        "reason": reasons(values),
         "disagree": disagree.reshape(-1),
         "pattern_no": _pattern_numbers(con, pattern.reshape(-1), patterns),
     })  # fmt: skip
@@ -92,9 +92,3 @@ def _pattern_numbers(con: duckdb.DuckDBPyConnection, pattern: np.ndarray[Any, An
 def bench_patterns(con: duckdb.DuckDBPyConnection) -> dict[int, str]:
     """pattern_no -> JSON of benches and weights."""
     return dict(con.execute("SELECT pattern_no, benches FROM bench_pattern ORDER BY pattern_no").fetchall())
-
-
-def _reasons(values: ValueTable, rows: int) -> Any:
-    import pyarrow as pa
-
-    return pa.array([values.reason.get((i, m)) for i in range(rows) for m in values.metrics], pa.string())

@@ -10,7 +10,7 @@ import numpy as np
 
 from speakerdb.dictionary import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.session import GridSession
-from speakerdb.store.connection import fetch_one
+from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 from speakerdb.store.writing import (
     DRAWS_KEPT,
     decompress,
@@ -64,19 +64,16 @@ def grid_sessions(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) ->
             "SELECT session_id, info, resolution_per_octave FROM session WHERE list_contains(?, session_id)", [ids]
         ).fetchall()
     }
-    bounds = [min(ids), max(ids), ids]
     curves = frame(
         con,
-        "SELECT session_id, orbit, angle_deg, level FROM curve "
-        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) ORDER BY session_id, orbit, angle_deg",
-        bounds,
+        f"SELECT session_id, orbit, angle_deg, level FROM curve WHERE {OF_SESSIONS} ORDER BY session_id, orbit, angle_deg",
+        of_sessions(ids),
     )
     sweeps = frame(
         con,
-        "SELECT session_id, kind, component, drive_db, level FROM sweep "
-        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id) "
+        f"SELECT session_id, kind, component, drive_db, level FROM sweep WHERE {OF_SESSIONS} "
         "ORDER BY session_id, kind, component, drive_db",
-        bounds,
+        of_sessions(ids),
     )
     curve_ids, curve_level = curves["session_id"].to_numpy(), levels(curves["level"])
     horizontal, angle = (curves["orbit"] == "horizontal").to_numpy(), curves["angle_deg"].to_numpy().astype(np.float64)
@@ -117,6 +114,7 @@ class ActiveValues:
     calibration: list[str | None]
     run: list[str | None]
     content_hash: list[str]
+    info: list[str]
     values: ValueTable
 
 
@@ -125,7 +123,7 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     heads = frame(
         con,
         "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, s.default_setting, "
-        "sp.slug, s.content_hash, s.method, s.calibration, s.run "
+        "sp.slug, s.content_hash, s.method, s.calibration, s.run, s.info "
         "FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id) WHERE s.status = 'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
         "ORDER BY s.session_id",
         {"ids": None if speaker_ids is None else list(speaker_ids)},
@@ -138,9 +136,8 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     if len(ids):
         rows = frame(
             con,
-            "SELECT session_id, metric_no, value, censored, reason FROM metric_value "
-            "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-            [int(ids.min()), int(ids.max()), ids.tolist()],
+            f"SELECT session_id, metric_no, value, censored, reason FROM metric_value WHERE {OF_SESSIONS}",
+            of_sessions(ids),
         )
         i, j = np.searchsorted(ids, rows["session_id"].to_numpy()), _columns(numbers)[rows["metric_no"].to_numpy()]
         value[i, j] = rows["value"].cast(float).fill_null(float("nan")).to_numpy()
@@ -156,7 +153,7 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     )  # fmt: skip
 
 
-_HEADS = ("setting", "sample", "lab", "date", "slug", "method", "calibration", "run", "content_hash")
+_HEADS = ("setting", "sample", "lab", "date", "slug", "method", "calibration", "run", "content_hash", "info")
 
 
 def _columns(numbers: dict[str, int]) -> np.ndarray[Any, Any]:
@@ -166,6 +163,12 @@ def _columns(numbers: dict[str, int]) -> np.ndarray[Any, Any]:
     return lookup
 
 
+def _places(ids: np.ndarray[Any, Any], rows: pl.DataFrame) -> np.ndarray[Any, Any]:
+    """Where the session of each row stands among ids (S,), which hold it."""
+    order = np.argsort(ids)
+    return np.asarray(order[np.searchsorted(ids[order], rows["session_id"].to_numpy())])
+
+
 def session_uncertainty(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> dict[str, np.ndarray[Any, Any]]:
     """Columns UNCERTAINTY and SAMPLE of sessions in the given order, each (S, M) over the file's metrics, NaN where there are none."""
     numbers = metric_numbers(con)
@@ -173,15 +176,8 @@ def session_uncertainty(con: duckdb.DuckDBPyConnection, session_ids: Sequence[in
     found = {name: np.full((len(ids), len(numbers)), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
     if not len(ids):
         return found
-    rows = frame(
-        con,
-        "SELECT * FROM uncertainty WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-        [int(ids.min()), int(ids.max()), ids.tolist()],
-    )
-    if not len(rows):
-        return found
-    order = np.argsort(ids)
-    i = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())]
+    rows = frame(con, f"SELECT * FROM uncertainty WHERE {OF_SESSIONS}", of_sessions(ids))
+    i = _places(ids, rows)
     j = _columns(numbers)[rows["metric_no"].to_numpy()]
     for name, array in found.items():
         array[i, j] = rows[name].cast(float).fill_null(float("nan")).to_numpy()
@@ -204,14 +200,8 @@ def session_draws(
     if not len(ids) or not numbers:
         return found
     names = [draw_column(number) for number in numbers.values()]
-    rows = frame(
-        con,
-        f"SELECT session_id, {', '.join(names)} FROM {table} "
-        "WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-        [int(ids.min()), int(ids.max()), ids.tolist()],
-    )
-    order = np.argsort(ids)
-    i = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())] if len(rows) else np.zeros(0, np.int64)
+    rows = frame(con, f"SELECT session_id, {', '.join(names)} FROM {table} WHERE {OF_SESSIONS}", of_sessions(ids))
+    i = _places(ids, rows)
     for j, name in enumerate(names):
         there = rows[name].is_not_null().to_numpy()
         if there.any():
@@ -243,14 +233,13 @@ def _int8() -> Any:
 
 def summary_levels(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> dict[str, np.ndarray[Any, Any]]:
     """Summary curves of sessions: part -> (S, 199), NaN where a session has none."""
-    ids = np.asarray(session_ids)
+    ids = np.asarray(session_ids, np.int64)
     rows = frame(
         con,
         "SELECT session_id, part, level FROM summary_curve WHERE list_contains(?, session_id)",
         [ids.tolist()],
     )
-    order = np.argsort(ids)
-    where = order[np.searchsorted(ids[order], rows["session_id"].to_numpy())] if len(rows) else np.empty(0, int)
+    where = _places(ids, rows)
     parts, all_levels = rows["part"].to_numpy(), levels(rows["level"]) if len(rows) else np.empty((0, 199))
     found = {}
     for part in dict.fromkeys(rows["part"]):
@@ -268,33 +257,17 @@ def source_files(con: duckdb.DuckDBPyConnection, session_id: int) -> dict[str, b
 
 def session_values(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
-) -> np.ndarray[Any, Any]:
-    """Values of sessions: (S, M) in the given orders, NaN where withheld or not there."""
+) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    """Values of sessions, NaN where withheld or not there, and their codes into CENSORED (int8): each (S, M) in the given orders."""
     rows = con.execute(
-        "SELECT v.session_id, m.id, v.value FROM metric_value v JOIN metric m USING (metric_no) "
+        "SELECT v.session_id, m.id, v.value, v.censored FROM metric_value v JOIN metric m USING (metric_no) "
         "WHERE list_contains(?, v.session_id)",
         [list(session_ids)],
     ).fetchall()
     row, column = {s: i for i, s in enumerate(session_ids)}, {m: j for j, m in enumerate(metrics)}
-    found = np.full((len(row), len(column)), np.nan)
-    for session_id, metric, value in rows:
-        if metric in column and value is not None:
-            found[row[session_id], column[metric]] = value
-    return found
-
-
-def session_censoring(
-    con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
-) -> np.ndarray[Any, Any]:
-    """Codes into CENSORED of sessions' values: (S, M) int8 in the given orders."""
-    rows = con.execute(
-        "SELECT v.session_id, m.id, v.censored FROM metric_value v JOIN metric m USING (metric_no) "
-        "WHERE v.censored <> 'none' AND list_contains(?, v.session_id)",
-        [list(session_ids)],
-    ).fetchall()
-    row, column = {s: i for i, s in enumerate(session_ids)}, {m: j for j, m in enumerate(metrics)}
-    found = np.zeros((len(row), len(column)), np.int8)
-    for session_id, metric, censored in rows:
+    value, censored = np.full((len(row), len(column)), np.nan), np.zeros((len(row), len(column)), np.int8)
+    for session_id, metric, x, word in rows:
         if metric in column:
-            found[row[session_id], column[metric]] = CENSORED.index(censored)
-    return found
+            at = row[session_id], column[metric]
+            value[at], censored[at] = np.nan if x is None else x, CENSORED.index(word)
+    return value, censored

@@ -16,7 +16,7 @@ import numpy as np
 from speakerdb.dictionary import CENSORED, METRICS, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.errors import StoreError
 from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
-from speakerdb.store.connection import fetch_one
+from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 
 if TYPE_CHECKING:
     import duckdb
@@ -190,6 +190,11 @@ def _texts(values: Iterable[str | None]) -> Any:
     return pa.array(list(values), pa.string())
 
 
+def reasons(values: ValueTable) -> Any:
+    """Why each value is withheld, null where none is: one Arrow column, row by row."""
+    return _texts(values.reason.get((i, m)) for i in range(len(values.value)) for m in values.metrics)
+
+
 def _insert_facts(
     con: duckdb.DuckDBPyConnection, sessions: Sequence[NewSession], ids: list[int], speakers: list[int]
 ) -> None:
@@ -247,10 +252,7 @@ def insert_facts(
 def replace_curves(con: duckdb.DuckDBPyConnection, ids: Sequence[int], grids: Sequence[GridSession]) -> None:
     """Put newly read curves and sweeps in the place of those stored for the sessions; the caller holds the transaction."""
     for table in ("curve", "sweep"):
-        con.execute(
-            f"DELETE FROM {table} WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-            [min(ids), max(ids), list(ids)],
-        )
+        con.execute(f"DELETE FROM {table} WHERE {OF_SESSIONS}", of_sessions(ids))
     for session_id, grid in zip(ids, grids, strict=True):
         con.execute(
             "UPDATE session SET resolution_per_octave = ? WHERE session_id = ?",
@@ -348,7 +350,7 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
         "value": nullable(values.value),
         "censored": [CENSORED[c] for c in values.censored.reshape(-1)],
         "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
-        "reason": _texts(values.reason.get((i, m)) for i in range(sessions) for m in values.metrics),
+        "reason": reasons(values),
     })  # fmt: skip
 
 
@@ -366,10 +368,7 @@ def replace_uncertainty(
     columns: UNCERTAINTY and SAMPLE, each (S, M) with NaN where there are none; own, bench (S, M, B) int8, all 0 where there are no draws.
     """
     for table in ("uncertainty", "own_draw", "bench_draw"):
-        con.execute(
-            f"DELETE FROM {table} WHERE session_id BETWEEN ? AND ? AND list_contains(?, session_id)",
-            [min(ids), max(ids), list(ids)],
-        )
+        con.execute(f"DELETE FROM {table} WHERE {OF_SESSIONS}", of_sessions(ids))
     numbers = metric_numbers(con)
     there = ~np.isnan(columns["se"])
     insert(con, "uncertainty", {

@@ -17,6 +17,10 @@ from speakerdb.store import migrations
 from tests.folders import write_fleet, write_session
 from tests.library.killing import make_older
 
+OF_SESSIONS = (
+    "curve", "summary_curve", "listening_axis", "metric_value", "uncertainty", "own_draw", "bench_draw", "source_file",
+)  # fmt: skip
+
 
 @pytest.fixture(scope="module")
 def filled(tmp_path_factory):
@@ -129,7 +133,7 @@ def test_upgrade_brings_an_older_file_up_and_keeps_a_copy_of_it(path, version):
 def test_every_table_is_exported_as_parquet_that_polars_scans_lazily(path, tmp_path):
     with speakerdb.open(path) as base:
         files = base.export(tmp_path / "tables")
-        expected = base.rank("f6_hz")["value"].sort().to_list()
+        expected = base.rank("f6_hz").rows["value"].sort().to_list()
     assert {f.stem for f in files} >= {
         "session",
         "curve",
@@ -163,6 +167,13 @@ def test_every_table_is_exported_as_parquet_that_polars_scans_lazily(path, tmp_p
         ("DELETE FROM curve WHERE session_id = 1", "no rows in curve"),
         ("INSERT INTO price VALUES (99, 999, 1, 'EUR', 'pair', 'list', NULL, NULL, NULL)", "belong to no speaker"),
         ("DELETE FROM session WHERE session_id = 1", "belong to no session"),
+        *(
+            (
+                f"INSERT INTO {table} BY NAME (FROM {table} SELECT * REPLACE (99 AS session_id) LIMIT 1)",
+                f"1 rows of {table} belong to no session",
+            )
+            for table in OF_SESSIONS
+        ),
     ],
 )
 def test_verify_finds_damage(path, damage, message):
