@@ -150,7 +150,7 @@ def _one_metric(
     column: MetricColumn, pairs: Sequence[tuple[int, int]], sessions: Sequence[Sequence[Measured]] | None
 ) -> dict[str, list[Any]]:
     """The columns of SCHEMA for one metric; `q`, which hangs on all rows, still empty."""
-    metric, delta, ratio = column.metric, column.metric.matters, column.metric.scale == "log"
+    metric, ratio = column.metric, column.metric.scale == "log"
     known = column.known & np.isfinite(column.se)
     kept = [k for k, (i, j) in enumerate(pairs) if known[i] and known[j]]
     judged = _judged(column, [pairs[k] for k in kept], sessions)
@@ -162,7 +162,7 @@ def _one_metric(
     }  # fmt: skip
     words = {
         "differs": found.differs.tolist(),
-        "matters": comparison.matters(found.low, found.high, float(np.log2(delta)) if ratio else delta).tolist(),
+        "matters": comparison.matters(found.low, found.high, metric.matters_on_scale).tolist(),
         "contrast": ["all" if c is None else c.what for c in judged.contrasts],
         "because": [because(column, pair, c) for pair, c in zip(judged.pairs, judged.contrasts, strict=True)],
     }

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.dictionary import MetricDef
+from speakerdb.dictionary import ENDS, MetricDef
 from speakerdb.statistics.benches import Benches
 
 FloatArray = NDArray[np.float64]
@@ -20,10 +20,7 @@ TARGETS: dict[Target, str] = {
     "absolute": "about the units measured, the bench's own error included",
     "another_unit": "about another unit of the same model, the bench's own error included",
 }
-FACTS = (
-    "speaker", "setting", "maker", "kind", "price", "volume_l", "year", "layout", "enclosure", "mass_kg",
-    "sessions", "samples", "labs",
-)  # fmt: skip
+ENDS_OF: dict[Target, str] = dict(zip(TARGETS, ENDS, strict=True))  # of the names of their intervals
 
 
 def on_scale(metric: MetricDef, values: NDArray[np.floating[Any]]) -> FloatArray:
@@ -47,7 +44,8 @@ class MetricColumn:
     infinite on an open side, NaN where none. se (n,): standard error on the metric's scale (`on_scale`) for `target`, without what benches
     add to a comparison (that is in `benches`); NaN where not worked out. other_value (unit), other_se (scale), other_share (n,): the
     second branch of a value that is one of two, NaN where it is one; `value` and `se` are then those of the branch that it lies in.
-    reason (n,): why withheld, else None. facts: one row per speaker with at least the columns FACTS (price of a pair; nulls where unknown).
+    reason (n,): why withheld, else None. facts: one row per speaker: speaker, setting, maker, labs (joined names) and what there is to set a
+    metric against: kind, price (of a pair), year, … (nulls where unknown).
     """
 
     metric: MetricDef

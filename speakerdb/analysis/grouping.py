@@ -22,8 +22,8 @@ from speakerdb.analysis.by_maker import (
     unknown,
 )
 from speakerdb.analysis.field import MetricColumn
-from speakerdb.analysis.properties import Property
-from speakerdb.analysis.trend import GROUP_SCHEMA, LINE_SCHEMA, SLOPE_SCHEMA, Trend
+from speakerdb.analysis.properties import LINE_SCHEMA, Property
+from speakerdb.analysis.trend import GROUP_SCHEMA, SLOPE_SCHEMA, Trend
 from speakerdb.errors import RequestError
 from speakerdb.statistics import clusters, groups
 from speakerdb.statistics.fields import generator

@@ -29,10 +29,6 @@ class Interval:
     high: NDArray[np.floating[Any]]
     reason: Texts
 
-    @property
-    def count(self) -> int:
-        return int(self.low.shape[-1])
-
     def take(self, rows: slice | NDArray[np.integer[Any]]) -> Interval:
         """The figure of the chosen speakers."""
         return Interval(self.low[..., rows], self.high[..., rows], self.reason[rows])

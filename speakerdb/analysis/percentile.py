@@ -82,7 +82,8 @@ def widened(columns: Sequence[MetricColumn], row: int, groups: Sequence[Peers]) 
 
 
 def _others(column: MetricColumn, row: int, peers: Peers) -> int:
-    return len(_members(column, peers)) - int(row in _members(column, peers))
+    members = _members(column, peers)
+    return len(members) - int(row in members)
 
 
 def _members(column: MetricColumn, peers: Peers) -> np.ndarray[tuple[int], np.dtype[np.int64]]:

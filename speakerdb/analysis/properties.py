@@ -6,6 +6,7 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
+import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.analysis.compare import step_on_scale
@@ -18,6 +19,8 @@ FACTS: dict[str, tuple[str, str, Better]] = {
     "height_mm": ("Height", "mm", "low"), "width_mm": ("Width", "mm", "low"), "depth_mm": ("Depth", "mm", "low"),
     "year": ("Year", "", "neither"),
 }  # fmt: skip
+LINE_POINTS = 25
+LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)  # of a line through one property over another
 UNITS_OF_LOG = frozenset({"price", "volume_l", "mass_kg", "height_mm", "width_mm", "depth_mm"})
 
 

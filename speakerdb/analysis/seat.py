@@ -53,11 +53,11 @@ class Seat:
         return self.reverberation_s * (1.0 - spread), self.reverberation_s * (1.0 + spread)
 
 
-def sit(question: Question, reverberation_s: float | None = None) -> Seat:
+def sit(question: Question) -> Seat:
     """The seat of a question. Raises RequestError where the reverberation time is shorter than the room allows."""
     volume = question.room_volume_m3
     surface = room.box_surface_m2(*question.dimensions_m) if question.dimensions_m else room.typical_surface_m2(volume)
-    time = reverberation_s or question.reverberation_s or ASSUMED_REVERBERATION_S
+    time = question.reverberation_s or ASSUMED_REVERBERATION_S
     if (area := room.absorption_m2(volume, time)) >= surface:
         shortest = room.absorption_m2(volume, 1.0) / surface
         raise RequestError(
@@ -66,7 +66,7 @@ def sit(question: Question, reverberation_s: float | None = None) -> Seat:
         )
     return Seat(
         question.distance_m, volume, surface, question.dimensions_m is None, time,
-        question.reverberation_s is None and reverberation_s is None, room.room_constant_m2(volume, time, surface),
+        question.reverberation_s is None, room.room_constant_m2(volume, time, surface),
     )  # fmt: skip
 
 

@@ -66,8 +66,7 @@ def _change(metric: MetricDef, row: dict[str, Any], contrast: Contrast | None) -
     lower, upper = np.where(words == "at_most", -np.inf, x), np.where(words == "at_least", np.inf, x)
     scores = replace(contrasted(metric, [contrast]), x=x, lower=lower, upper=upper)
     found = comparison.differences(scores, np.array([0]), np.array([1]))
-    delta = float(np.log2(metric.matters)) if ratio else metric.matters
-    judged = str(comparison.matters(found.low, found.high, delta)[0])
+    judged = str(comparison.matters(found.low, found.high, metric.matters_on_scale)[0])
     told = [float(v) if np.isfinite(v) else None for v in (found.difference[0], found.low[0], found.high[0])]
     change, low, high = (None if v is None else float(off_scale(metric, np.array(v))) for v in told)
     return *head, change, ratio, low, high, bool(found.differs[0]), judged, reason
@@ -149,13 +148,12 @@ def reach(level_db: FloatArray, positions: Sequence[int], reference: int) -> Rea
 
 @dataclass(frozen=True, eq=False)
 class WallSum:
-    """A speaker in front of a wall: boundary_db and total_db (n, 199), ripple_db and bass_db (n,), NaN where not measured.
+    """A speaker in front of a wall: total_db (n, 199), ripple_db and bass_db (n,), NaN where not measured.
 
     total: in-room curve plus what the wall adds. ripple: its standard deviation about its mean, 40–300 Hz. bass: its mean there
     over its mean 300 Hz–3 kHz.
     """
 
-    boundary_db: FloatArray
     total_db: FloatArray
     ripple_db: FloatArray
     bass_db: FloatArray
@@ -163,8 +161,7 @@ class WallSum:
 
 def before_wall(in_room_db: FloatArray, rear_db: FloatArray, distance_m: float) -> WallSum:
     """Sum of the in-room curves (n, 199) with a wall at a distance behind the front; rear_db (n, 199): level at 180° re on-axis."""
-    boundary = room.boundary_gain_db(distance_m, rear_db)
-    total = in_room_db + boundary
+    total = in_room_db + room.boundary_gain_db(distance_m, rear_db)
     inside = total[:, grid.band(*WALL_BAND_HZ)]
     middle = total[:, grid.band(*seat.LEVEL_BAND_HZ)].mean(axis=1)
-    return WallSum(boundary, total, inside.std(axis=1), inside.mean(axis=1) - middle)
+    return WallSum(total, inside.std(axis=1), inside.mean(axis=1) - middle)

@@ -49,16 +49,19 @@ def names_of(column: MetricColumn, pair: tuple[int, int]) -> list[str]:
 
 
 def settle(
-    columns: Sequence[MetricColumn], pair: tuple[int, int], sessions: Sessions, benches: Sequence[Bench]
+    columns: Sequence[MetricColumn],
+    pair: tuple[int, int],
+    told: pl.DataFrame,
+    sessions: Sessions,
+    benches: Sequence[Bench],
 ) -> pl.DataFrame:
     """For each metric in which rows (i, j) can't be told apart, the measurements that would narrow the interval of the difference.
 
-    sessions: as for `compare`; benches: where one could measure. Columns as in SCHEMA; per metric the likeliest to settle it first.
+    told: what `verdicts` says of them; sessions: as for `compare`; benches: where one could measure. Columns as in SCHEMA; per metric the likeliest to settle it first.
     share: of the present width that would be left; expected_low, expected_high: the interval about the present difference then; chance:
     the probability that it would lie on one side, the present estimate and its error being all that is known. Metrics that
     differ already, are withheld, censored or one of two values have no rows.
     """
-    told = verdicts(columns, pair, sessions)
     rows: list[tuple[object, ...]] = []
     for column in columns:
         row = told.filter((pl.col("metric") == column.metric.id) & ~pl.col("differs"))

@@ -9,7 +9,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb.analysis.field import FloatArray
-from speakerdb.analysis.properties import Property
+from speakerdb.analysis.properties import LINE_POINTS, LINE_SCHEMA, Property
 from speakerdb.errors import RequestError
 from speakerdb.statistics import frontier as frontiers
 from speakerdb.statistics import tradeoff as statistics
@@ -18,9 +18,7 @@ from speakerdb.statistics.frontier import Frontier, Known
 
 QUANTILE = 0.9
 LEAST_OF_KIND = 5  # speakers of a kind below which none of them is judged
-LINE_POINTS = 25
 CHANCES = ("p_frontier", "p_frontier_low", "p_frontier_high")
-LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)
 BY_CHANCE = "about 5 % of all speakers fall outside their interval by chance: expected {expected:.0f} of {count}, found {outside}"
 ONLY_BOUNDS = "only bounds are known that decide it"
 X_MEASURED = "told only where the first of the two is a fact, such as a price"

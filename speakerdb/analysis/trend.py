@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from speakerdb.analysis import properties
 from speakerdb.analysis.by_maker import Rows, cautions, effect, few, slope, unit, unknown
 from speakerdb.analysis.field import MetricColumn
-from speakerdb.analysis.properties import Property
+from speakerdb.analysis.properties import LINE_POINTS, LINE_SCHEMA, Property
 from speakerdb.statistics import regression
 from speakerdb.statistics.comparison import benjamini_hochberg
 from speakerdb.statistics.fields import generator
@@ -21,7 +21,6 @@ from speakerdb.statistics.regression import Fit
 
 FloatArray = NDArray[np.float64]
 LEAST_RELIABILITY = 0.9
-LINE_POINTS = 25
 NOMINAL = "price trends are not adjusted for inflation"
 SLOPE_SCHEMA = {
     "metric": pl.String, "over": pl.String, "speakers": pl.Int64, "makers": pl.Int64, "labs": pl.Int64, "censored": pl.Int64,
@@ -36,7 +35,6 @@ GROUP_SCHEMA = {
     "hedges_g": pl.Float64, "cliffs_delta": pl.Float64,
     "p_all_groups": pl.Float64, "q_all_groups": pl.Float64, "all_groups_reason": pl.String, "method": pl.String,
 }  # fmt: skip
-LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)
 
 
 @dataclass(frozen=True, eq=False)

@@ -11,7 +11,7 @@ import polars as pl
 
 from speakerdb.analysis import filters as filtering
 from speakerdb.analysis import match as matching
-from speakerdb.analysis.field import Target
+from speakerdb.analysis.field import ENDS_OF, Target
 from speakerdb.analysis.filters import Filters
 from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError, UnknownNameError
@@ -22,11 +22,6 @@ from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
-ENDS: dict[Target, str] = {
-    "as_measured": "",
-    "absolute": "_absolute",
-    "another_unit": "_unit",
-}  # of the columns low and high
 _OTHER = ("noise_limited", "other_value", "other_low", "other_high", "other_share")
 
 
@@ -73,7 +68,7 @@ def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bo
     """
     settings = settings_of(store, speaker_id)
     chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
-    low, high = f"low{ENDS[target]}", f"high{ENDS[target]}"
+    low, high = f"low{ENDS_OF[target]}", f"high{ENDS_OF[target]}"
     pooled = store.frame(
         f"""
         SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
@@ -213,12 +208,6 @@ class Selection:
         return filtering.apply(self.filters, frame)
 
 
-def metric_column(field: Field, rows: pl.DataFrame, metric: MetricDef) -> pl.DataFrame:
-    """The rows with the pooled value columns of a metric joined on."""
-    values = field.values(metric.id)
-    return rows.join(values, on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_value")
-
-
 def match(
     store: Store,
     field: Field,
@@ -245,9 +234,8 @@ def match(
     rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
     # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
     core = [pl.col(p).is_null().cast(pl.Int8) for p in matching.CORE if np.isfinite(frame[p][own])]
-    rows = rows.filter(pl.col("distance_db").is_not_null()).sort(
-        pl.sum_horizontal(*core, pl.col("distance_db").is_null()), "distance_db", "speaker"
-    )
+    fewer = [pl.sum_horizontal(core)] if core else []
+    rows = rows.filter(pl.col("distance_db").is_not_null()).sort(*fewer, "distance_db", "speaker")
     if top is not None:
         rows = rows.head(top)
     if not len(rows) and len(wanted):

@@ -13,7 +13,7 @@ from speakerdb.analysis import compare as comparing
 from speakerdb.analysis import percentile as placing
 from speakerdb.analysis.field import TARGETS, MetricColumn, Target
 from speakerdb.analysis.rank import with_bench
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.dictionary import METRICS, RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
 from speakerdb.library.measured import BySide, Side, measured
@@ -99,11 +99,10 @@ def column(field: Field, metric: MetricDef, rows: pl.DataFrame, target: Target =
 def sessions_of(store: Store, field: Field, sides: Sequence[Side], columns: Sequence[MetricColumn]) -> BySide:
     """The sessions behind the values of columns whose rows are these sides, less sure where they disagree."""
     found = measured(store, sides, [c.metric for c in columns])
+    rows = rows_of(field, sides).select("speaker_id", "setting")
     for column in columns:
-        values = (
-            rows_of(field, sides)
-            .select("speaker_id", "setting")
-            .join(field.values(column.metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left")
+        values = rows.join(
+            field.values(column.metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left"
         )
         for row, (disagree, se) in enumerate(values.select("disagree", "se").iter_rows()):
             if disagree and se is not None and found[column.metric.id][row]:
@@ -119,7 +118,7 @@ def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence
             "compare needs two different speakers or settings, e.g. `compare sill-5 sill-8` or `compare sill-5@plain sill-5@desk`"
         )
     rows = rows_of(field, sides)
-    wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
+    wanted = list(RANKED if metrics is None else metrics)
     columns = [column(field, m, rows, target) for m in wanted]
     if (
         target == "absolute"
@@ -159,7 +158,7 @@ def percentile(field: Field, side: Side, metrics: Sequence[MetricDef] | None = N
     groups = (
         placing.peers_of(rows, row, factor) if among is None else [placing.named_peers(rows, row, among, among_words)]
     )
-    wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
+    wanted = list(RANKED if metrics is None else metrics)
     columns = [column(field, m, rows) for m in wanted]
     found = placing.places(columns, row, groups)
     own = [

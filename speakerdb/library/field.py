@@ -12,7 +12,7 @@ import polars as pl
 from cachetools import LRUCache
 
 from speakerdb.analysis import judging
-from speakerdb.analysis.field import MetricColumn, Target, off_scale, on_scale
+from speakerdb.analysis.field import ENDS_OF, MetricColumn, Target, off_scale, on_scale
 from speakerdb.analysis.judging import Interval
 from speakerdb.derive import Grouping
 from speakerdb.dictionary import METRICS, MetricDef
@@ -58,8 +58,6 @@ class Field:
             self.base = whole.base.filter(mine).drop("row").with_row_index("row")
             self._prices = whole._prices.filter(mine)
         self._kept: LRUCache[Hashable, Any] = LRUCache(KEPT_BYTES, getsizeof=_bytes_of)
-        self._provenance: pl.DataFrame | None = None
-        self._default_values: dict[str, pl.DataFrame] | None = None
 
     def few(self, speaker_ids: Sequence[int]) -> Field:
         """The field of some of these speakers alone."""
@@ -124,7 +122,7 @@ class Field:
     def values(self, metric_id: str) -> pl.DataFrame:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
         if self._only is not None:
-            return self._few.of(metric_id)
+            return self._few.filter(pl.col("metric") == metric_id).drop("metric")
         return self.remember(("values", metric_id), lambda: self._store.frame(
             "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
             [metric_id],
@@ -161,18 +159,18 @@ class Field:
                 self._figures[metric] = judging.interval(value, part["censored"].fill_null("none").to_numpy(), reason)
         return {m: self._figures[m] for m in metric_ids}
 
+    @cached_property
     def default_values(self) -> Mapping[str, pl.DataFrame]:
         """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not withheld."""
-        if self._default_values is None:
-            every = self._store.frame(
-                """
-                SELECT sp.slug AS speaker, m.id AS metric, v.value, v.censored
-                FROM pooled_value v JOIN speaker_setting ss USING (speaker_id, setting) JOIN speaker sp USING (speaker_id)
-                JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
-                """
-            )
-            self._default_values = _by_metric(every)
-        return self._default_values
+        every = self._store.frame(
+            """
+            SELECT sp.slug AS speaker, m.id AS metric, v.value, v.censored
+            FROM pooled_value v JOIN speaker_setting ss USING (speaker_id, setting) JOIN speaker sp USING (speaker_id)
+            JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
+            """
+        )
+        parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
+        return {str(metric): part for (metric,), part in parts.items()}
 
     def curves(self, parts: Sequence[str]) -> dict[str, np.ndarray[Any, Any]]:
         """Pooled curves: part -> (rows of `base`, 199) float32, NaN where a speaker has none."""
@@ -205,14 +203,12 @@ class Field:
         return _pooled_draws(heads, draws, self.base, self.values(metric_id), se)
 
     @cached_property
-    def _few(self) -> _ByMetric:
+    def _few(self) -> pl.DataFrame:
         """For a field of few speakers: all their values."""
-        return _ByMetric(
-            self._store.frame(
-                "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
-                "WHERE list_contains(?, v.speaker_id)",
-                [self._only],
-            )
+        return self._store.frame(
+            "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
+            "WHERE list_contains(?, v.speaker_id)",
+            [self._only],
         )
 
     def metric_column(self, metric: MetricDef, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
@@ -230,11 +226,10 @@ class Field:
         value[stale], reason[stale] = np.nan, STALE
         unit = np.nan_to_num(column("se_sample")) if target == "another_unit" else 0.0
         benches = self._benches(values["pattern_no"], column("se_bench"))
-        ends = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}[target]
-        low, high = column(f"low{ends}"), column(f"high{ends}")
+        low, high = column(f"low{ENDS_OF[target]}"), column(f"high{ENDS_OF[target]}")
         if target == "as_measured":  # a value from another bench, as it would be on the reference bench
             low, high = _widened(metric, value, low, -1.0, benches.own), _widened(metric, value, high, 1.0, benches.own)
-        facts = rows.join(self.provenance(), on=["speaker_id", "setting"], how="left", maintain_order="left")
+        facts = rows.join(self._labs, on=["speaker_id", "setting"], how="left", maintain_order="left")
         return MetricColumn(
             metric=metric, target=target, value=value,
             lower=np.where(censored == "at_most", -np.inf, value), upper=np.where(censored == "at_least", np.inf, value),
@@ -286,38 +281,17 @@ class Field:
         far = (benches.loading**2).sum(axis=1) > _IN_LINE
         return np.asarray(far[benches.pattern])
 
-    def provenance(self) -> pl.DataFrame:
-        """Per speaker and setting: labs and samples (joined names, sorted) and runs of its active sessions."""
-        if self._provenance is None:
-            self._provenance = self._store.frame(
-                """
-                SELECT speaker_id, setting, string_agg(DISTINCT l.name, '+' ORDER BY l.name) AS labs,
-                       string_agg(DISTINCT sample, '+' ORDER BY sample) AS samples,
-                       string_agg(DISTINCT coalesce(run, sample || ' ' || date::VARCHAR), '+'
-                                  ORDER BY coalesce(run, sample || ' ' || date::VARCHAR)) AS runs
-                FROM session JOIN lab l USING (lab_id)
-                WHERE status = 'active' AND ($1 IS NULL OR list_contains($1, speaker_id)) GROUP BY speaker_id, setting
-                """,
-                [self._only],
-            )
-        return self._provenance
-
-
-def _by_metric(frame: pl.DataFrame) -> dict[str, pl.DataFrame]:
-    """A frame with a column `metric`, taken apart by it."""
-    parts = frame.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
-    return {str(metric): part for (metric,), part in parts.items()}
-
-
-class _ByMetric:
-    """The parts of a frame by metric; an empty one for a metric that it lacks."""
-
-    def __init__(self, frame: pl.DataFrame) -> None:
-        self._parts = _by_metric(frame)
-        self._none = frame.clear().drop("metric")
-
-    def of(self, metric_id: str) -> pl.DataFrame:
-        return self._parts.get(metric_id, self._none)
+    @cached_property
+    def _labs(self) -> pl.DataFrame:
+        """Per speaker and setting: labs (joined names, sorted) of its active sessions."""
+        return self._store.frame(
+            """
+            SELECT speaker_id, setting, string_agg(DISTINCT l.name, '+' ORDER BY l.name) AS labs
+            FROM session JOIN lab l USING (lab_id)
+            WHERE status = 'active' AND ($1 IS NULL OR list_contains($1, speaker_id)) GROUP BY speaker_id, setting
+            """,
+            [self._only],
+        )
 
 
 # Sessions that count for a metric's pooled draws: of all speakers, or of some

@@ -43,7 +43,7 @@ def about(base: Database, slug: str) -> list[str]:
 def _unusual(base: Database, slug: str) -> str:
     """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
     best: tuple[float, MetricDef, float, float, float, int] | None = None
-    for metric_id, table in base.field.default_values().items():
+    for metric_id, table in base.field.default_values.items():
         metric = METRICS[metric_id]
         mine = (table["speaker"] == slug).arg_true()
         if not len(mine) or not metric.ranked or len(table) <= LEAST:

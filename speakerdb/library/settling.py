@@ -10,7 +10,7 @@ import polars as pl
 
 from speakerdb.analysis import settle as settling
 from speakerdb.analysis.field import Target
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.dictionary import RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.comparing import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
 from speakerdb.library.field import Field
@@ -53,7 +53,7 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
     if sides[0] == sides[1]:
         raise RequestError("settle needs two different speakers or settings, e.g. `settle sill-5 sill-8`")
     rows = rows_of(field, sides)
-    wanted = [m for m in METRICS.values() if m.ranked] if metrics is None else list(metrics)
+    wanted = list(RANKED if metrics is None else metrics)
     target: Target = "another_unit" if another_unit else "as_measured"
     columns = [column(field, m, rows, target) for m in wanted]
     judged = [c for c in columns if c.known.all() and set(c.censored) == {"none"}]
@@ -61,7 +61,7 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
         raise RequestError("none of these metrics is known of both without a bound; `compare` says why")
     sessions = sessions_of(store, field, sides, judged)
     told = settling.verdicts(judged, (0, 1), sessions)
-    frame = settling.settle(judged, (0, 1), sessions, _benches(store, field))
+    frame = settling.settle(judged, (0, 1), told, sessions, _benches(store, field))
     two = [c.metric.id for c in judged if settling.one_of_two(c, (0, 1))]
     undecided, decided = (tuple(told.filter(pl.col("differs") == verdict)["metric"]) for verdict in (False, True))
     doubtful = [m for m in two if m in undecided]

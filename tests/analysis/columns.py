@@ -40,7 +40,7 @@ def column(metric: str, value: Sequence[float], *, se: float | Sequence[float] =
     defaults: dict[str, Sequence[object]] = {
         "speaker": names, "setting": ["plain"] * n, "maker": names, "kind": ["bookshelf"] * n, "price": [500.0] * n,
         "volume_l": [10.0] * n, "year": [2020] * n, "layout": ["two-way"] * n, "enclosure": ["vented"] * n,
-        "mass_kg": [8.0] * n, "sessions": [1] * n, "samples": [1] * n, "labs": ["shed"] * n,
+        "mass_kg": [8.0] * n, "labs": ["shed"] * n,
     }  # fmt: skip
     reason = np.array(["not measured" if g else None for g in gone], object)
     return MetricColumn(

@@ -1,6 +1,7 @@
 import pytest
 
-from speakerdb.analysis.settle import overall, settle, verdicts
+from speakerdb.analysis import settle as settling
+from speakerdb.analysis.settle import overall, verdicts
 from speakerdb.statistics.contrasts import Measured
 from speakerdb.statistics.settle import Bench
 from tests.analysis.columns import column
@@ -11,6 +12,10 @@ SHED, BARN = Bench("/shed||", "shed", "shed"), Bench("/barn||", "barn", "barn")
 def session(speaker, x, lab="shed", run=None, **sds):
     run = run or f"{lab} {speaker}"
     return Measured(speaker, lab, f"/{lab}||", f"{speaker}|1", run, f"{run} {speaker}", x, **sds)
+
+
+def settle(columns, pair, sessions, benches):
+    return settling.settle(columns, pair, verdicts(columns, pair, sessions), sessions, benches)
 
 
 def test_two_that_cannot_be_told_apart_get_the_measurements_that_would_with_their_chance():
