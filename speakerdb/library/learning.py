@@ -67,15 +67,18 @@ def _model(found: StoredModel) -> ErrorModel:
 
 def learned(store: Store) -> Learned:
     """What the repeats say, from the curves as measured: the same before and after it was adopted."""
-    heads = _heads(store)
-    ids = sorted({heads[i].session for part in (*LEARNABLE, BENCH) for g in learning.groups(heads, part) for i in g})
-    readings = _readings(store, {h.session: h for h in heads}, ids)
+    heads, readings = _repeats(store)
     found = Learned(
         learning.sizes(readings), learning.bench_pairs(readings, sessions_by_bench(store)),
         {part: learning.count(heads, part).sessions for part in (*LEARNABLE, BENCH)}, 0, False,
     )  # fmt: skip
     now = stored.read_model(store.con)
     return replace(found, version=now.version, counts=_same(_model(now), _model(_wanted(found))))
+
+
+def bench_pairs(store: Store) -> tuple[BenchPair, ...]:
+    """The same of pairs of benches alone."""
+    return learning.bench_pairs(_repeats(store)[1], sessions_by_bench(store))
 
 
 def sessions_by_bench(store: Store) -> dict[str, int]:
@@ -235,6 +238,13 @@ def _declared(info: SessionInfo) -> frozenset[str]:
         if float(np.mean(noise**2)) > float(np.mean(usual**2)):
             found.add("repeatability")
     return frozenset(found)
+
+
+def _repeats(store: Store) -> tuple[list[Head], list[Reading]]:
+    """Every session that could teach, and the curves of those that have another to be set against."""
+    heads = _heads(store)
+    ids = sorted({heads[i].session for part in (*LEARNABLE, BENCH) for g in learning.groups(heads, part) for i in g})
+    return heads, _readings(store, {h.session: h for h in heads}, ids)
 
 
 def _readings(store: Store, heads: Mapping[int, Head], ids: Sequence[int]) -> list[Reading]:

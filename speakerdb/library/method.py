@@ -18,6 +18,7 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from speakerdb.dictionary import METRICS
 from speakerdb.errors import UnknownNameError
 from speakerdb.library import method_figures
+from speakerdb.library.naming import some
 from speakerdb.resources import resource_dir
 
 FOLDER = "method"
@@ -26,7 +27,6 @@ _HEADING = re.compile(r"^(#{1,3}) (.+)$", re.M)
 _SENTENCE = re.compile(r"^.*?(?<!\b[A-Z])[.?](?=\s|$)", re.S)  # the point behind an initial ends none
 _LINK = re.compile(r"\[([^\]]+)\]\([^)]+\)")
 _NEAREST = 3
-_LISTED = 6  # topics named in a message before "and N more"
 
 
 @dataclass(frozen=True)
@@ -74,9 +74,8 @@ def find(name: str) -> Topic:
     if len(fits) == 1:
         return fits[0]
     if fits:
-        more = f" and {len(fits) - _LISTED} more" if len(fits) > _LISTED else ""
         raise UnknownNameError(
-            f"{name!r} fits {len(fits)} topics: {', '.join(t.id for t in fits[:_LISTED])}{more}. Give a longer part of the heading"
+            f"{name!r} fits {len(fits)} topics: {some([t.id for t in fits])}. Give a longer part of the heading"
         )
     headings = {t.anchor or t.file: t.id for t in topics()}
     near = [headings[h] for h in difflib.get_close_matches(part, headings, _NEAREST, 0.4)]

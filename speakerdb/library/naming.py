@@ -11,14 +11,13 @@ from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 from speakerdb.store.queries import all_queries
 
-__all__ = ["all_queries", "find_metric", "find_session", "find_speaker"]
-
-_SHOWN = 6  # names listed in a message before "and N more"
+__all__ = ["all_queries", "find_metric", "find_session", "find_speaker", "some"]
 
 
-def _some(names: Sequence[str]) -> str:
-    rest = len(names) - _SHOWN
-    return ", ".join(names[:_SHOWN]) + (f" and {rest} more" if rest > 0 else "")
+def some(names: Sequence[str], most: int = 6) -> str:
+    """Names in a sentence: 'a, b and 3 more'."""
+    rest = len(names) - most
+    return ", ".join(names[:most]) + (f" and {rest} more" if rest > 0 else "")
 
 
 def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, str]:
@@ -45,7 +44,7 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
         return int(rows[0][0]), str(rows[0][1])
     if rows:
         raise UnknownNameError(
-            f"{name!r} fits {len(rows)} speakers: {_some([r[1] for r in rows])}. Give a longer part of the name"
+            f"{name!r} fits {len(rows)} speakers: {some([r[1] for r in rows])}. Give a longer part of the name"
         )
     slugs = [r[0] for r in store.con.execute("SELECT slug FROM speaker ORDER BY slug").fetchall()]
     if not slugs:
@@ -66,7 +65,7 @@ def find_metric(name: str) -> MetricDef:
     if len(fits) == 1:
         return METRICS[fits[0]]
     if fits:
-        raise UnknownNameError(f"{name!r} fits {len(fits)} metrics: {_some(fits)}. Give the whole id")
+        raise UnknownNameError(f"{name!r} fits {len(fits)} metrics: {some(fits)}. Give the whole id")
     near = difflib.get_close_matches(wanted, METRICS, 3, 0.4)
     hint = f"; the nearest ids are {', '.join(near)}" if near else "; `speakerdb metrics` lists all"
     raise UnknownNameError(f"no metric is named {name!r}{hint}")
@@ -82,5 +81,5 @@ def find_session(store: Store, name: str) -> int:
     if len(active) == 1 and name.strip():
         return int(active[0][0])
     if active:
-        raise UnknownNameError(f"{name!r} fits {len(active)} sessions: {_some([r[1] for r in active])}")
+        raise UnknownNameError(f"{name!r} fits {len(active)} sessions: {some([r[1] for r in active])}")
     raise UnknownNameError(f"no session has the id {name!r}; `speakerdb show SPEAKER` lists the ids of its sessions")

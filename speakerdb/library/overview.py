@@ -17,13 +17,13 @@ from speakerdb.analysis.labs import Labs, Measured
 from speakerdb.analysis.properties import Property
 from speakerdb.analysis.tradeoff import TradeOff
 from speakerdb.analysis.trend import Trend
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.dictionary import METRICS, RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library import learning
 from speakerdb.library.answers import Selection
 from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
-from speakerdb.library.naming import find_metric
+from speakerdb.library.naming import find_metric, some
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel, bench_key, bench_words
 from speakerdb.statistics.learning import BenchPair
@@ -58,9 +58,8 @@ class TradeOffAnswer:
                 "beaten_reason", maintain_order=True
             ):
                 names = group["speaker"].unique(maintain_order=True).to_list()
-                more = f" and {len(names) - MOST_NAMED} more" if len(names) > MOST_NAMED else ""
                 told = "can't be told" if reason == trading.ONLY_BOUNDS else "not judged"
-                said.append(f"Beaten from, {told}: {', '.join(names[:MOST_NAMED])}{more}: {reason}.")
+                said.append(f"Beaten from, {told}: {some(names, MOST_NAMED)}: {reason}.")
         if "preference" in (self.x.id, self.y.id):
             said.append("One point of predicted preference is what one would hear.")
         return said
@@ -121,14 +120,14 @@ def trend(field: Field, metrics: Sequence[str], over: str, selection: Selection)
     judged, unknown = selection.split(field)
     found = []
     chosen = tuple(_metric(m) for m in metrics)
+    x = None if over in grouping.GROUPINGS else property_of(field, OVER.get(over, over), judged)
     for metric in chosen:
         c = column(field, metric, judged)
-        if over in grouping.GROUPINGS:
+        if x is None:
             found.append(grouping.over_groups(c, over))
+        elif x.id == metric.id:
+            raise RequestError(f"{x.id} over itself is no trend")
         else:
-            x = property_of(field, OVER.get(over, over), judged)
-            if x.id == metric.id:
-                raise RequestError(f"{x.id} over itself is no trend")
             found.append(trending.over_quantity(c, x))
     return TrendAnswer(
         chosen, OVER.get(over, over), tuple(trending.with_q(found)), unknown.select("speaker", "setting", "reason")
@@ -171,7 +170,7 @@ def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
             "no speaker has been measured on two benches (by two labs, methods or calibrations) in its default setting: "
             "they can't be compared"
         )
-    wanted = [m.id for m in METRICS.values() if m.ranked] if metrics is None else [_metric(m).id for m in metrics]
+    wanted = [m.id for m in RANKED] if metrics is None else [_metric(m).id for m in metrics]
     model, benches = learning.current(store), learning.sessions_by_bench(store)
     sessions = _measured(store, heads, wanted, model)
     alone = [bench_words(bench) for bench in sorted(benches.keys() - {s.bench for s in sessions})]
@@ -181,7 +180,7 @@ def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
     cautions.append(LEFT if model.alignments else UNALIGNED)
     found = lab_analysis.labs(sessions, wanted, sorted(benches, key=lambda bench: (-benches[bench], bench)))
     aligned = {bench: a.to_bench for bench, a in model.alignments.items()}
-    return LabsAnswer(found, learning.learned(store).benches, aligned, tuple(cautions))
+    return LabsAnswer(found, learning.bench_pairs(store), aligned, tuple(cautions))
 
 
 def _measured(store: Store, heads: pl.DataFrame, metrics: Sequence[str], model: ErrorModel) -> list[Measured]:
@@ -189,7 +188,8 @@ def _measured(store: Store, heads: pl.DataFrame, metrics: Sequence[str], model: 
     found = []
     for part in heads.iter_slices(_BATCH_SESSIONS):
         grids = reading.grid_sessions(store.con, part["session_id"].to_list())
-        raw, aligned = _exact_values(grids, metrics), _exact_values(learning.aligned(grids, model), metrics)
+        raw = _exact_values(grids, metrics)
+        aligned = _exact_values(learning.aligned(grids, model), metrics) if model.alignments else raw
         for speaker, grid, values, in_line in zip(part["speaker"], grids, raw, aligned, strict=True):
             bench = bench_key(grid.info.lab, grid.info.method, grid.info.calibration)
             found.append(Measured(speaker, bench, grid.info.sample, values, model.bench_of(bench), in_line))

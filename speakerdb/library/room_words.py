@@ -13,11 +13,11 @@ from speakerdb.analysis.question import STANDING_RISE_M, Question
 from speakerdb.analysis.seat import Seat
 from speakerdb.analysis.shortlist import Shortlist
 from speakerdb.library.facts import LIFT_ALONE_KG
+from speakerdb.library.naming import some
 
 ALMOST = 0.99  # beyond this nothing is told more closely
 ABOUT = "a unit you would buy, another one of the model that was measured"
 CANT_BE_TOLD = "can't be told"
-_NAMED = 6  # speakers named in a caution before "and N more"
 
 
 def headline(q: Question, place: Seat, currency: str | None) -> str:
@@ -180,10 +180,9 @@ def _lifting(frame: pl.DataFrame) -> list[str]:
     heavy = frame.filter(pl.col("mass_kg") > LIFT_ALONE_KG[1]).unique("speaker", maintain_order=True)
     found = []
     if len(heavy):
-        names = [f"{s} ({m:g} kg)" for s, m in heavy.select("speaker", "mass_kg").head(_NAMED).iter_rows()]
-        more = f" and {len(heavy) - _NAMED} more" if len(heavy) > _NAMED else ""
+        names = [f"{s} ({m:g} kg)" for s, m in heavy.select("speaker", "mass_kg").iter_rows()]
         found.append(
-            f"Heavy: {', '.join(names)}{more}. One person should not lift more than about {LIFT_ALONE_KG[0]:g} kg (men) or "
+            f"Heavy: {some(names)}. One person should not lift more than about {LIFT_ALONE_KG[0]:g} kg (men) or "
             f"{LIFT_ALONE_KG[1]:g} kg (women) at waist height; get help, and follow local rules."
         )
     unknown = frame.filter(pl.col("mass_kg").is_null())["speaker"].n_unique()
