@@ -1,4 +1,5 @@
-"""`Database`: the Python API. Every command has a method of the same name that gives polars frames."""
+"""`Database`: the Python API. Every command has a method of the same name that gives a polars frame, or an answer that holds frames:
+that of `rank` as `.rows`."""
 
 from __future__ import annotations
 
@@ -300,7 +301,8 @@ class Database:
 
     def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
-        """Recompute the metrics whose definition has changed; everything, or from the kept source files, if asked."""
+        """Recompute the metrics whose definition has changed (everything, or from the kept source files, if asked), and all values of
+        sessions of another error model than the one that counts."""
         return maintenance.derive(self.store, everything=everything, from_raw=from_raw, begin=begin, advance=advance)
 
     def export(self, folder: Path_) -> Sequence[Path]:

@@ -37,12 +37,6 @@ class RankAnswer:
     withheld: pl.DataFrame
     cautions: tuple[str, ...]
 
-    def __len__(self) -> int:
-        return len(self.rows)
-
-    def __getitem__(self, name: str) -> pl.Series:
-        return self.rows[name]
-
 
 def rank(
     field: Field, metric: MetricDef, selection: Selection, top: int | None, *, jointly: bool = False,

@@ -61,12 +61,12 @@ def test_other_content_under_the_same_key_is_refused_with_what_differs(base, tmp
 
 def test_replace_supersedes_and_keeps_the_old_one_out_of_every_statistic(base, tmp_path):
     base.ingest(write_session(tmp_path / "a", bass_hz=50))
-    before = base.rank("f6_hz")["value"][0]
+    before = base.rank("f6_hz").rows["value"][0]
     replaced = result_of(base, write_session(tmp_path / "b", bass_hz=80), replace=True)
     assert replaced.result == "replaced"
     assert count(base) == 1
     assert count(base, where="status = 'superseded'") == 1
-    after = base.rank("f6_hz")["value"]
+    after = base.rank("f6_hz").rows["value"]
     assert len(after) == 1
     assert after[0] == pytest.approx(before * 80 / 50, rel=0.01)
 
@@ -96,11 +96,11 @@ def test_names_that_differ_by_case_or_punctuation_are_one_speaker_others_a_clash
 def test_a_withdrawn_session_leaves_no_trace_in_answers_but_stays_in_the_file(base, tmp_path):
     first = result_of(base, write_session(tmp_path / "a", bass_hz=50))
     base.ingest(write_session(tmp_path / "b", bass_hz=80, date="2026-04-01"))
-    both = base.rank("f6_hz")["value"][0]
+    both = base.rank("f6_hz").rows["value"][0]
     with pytest.raises(RequestError, match="reason"):
         base.withdraw(first.session, " ")
     base.withdraw(first.session[:6], "off axis")
-    alone = base.rank("f6_hz")["value"][0]
+    alone = base.rank("f6_hz").rows["value"][0]
     assert alone > both
     assert count(base, where="status = 'withdrawn' AND status_reason = 'off axis'") == 1
     with pytest.raises(ConflictError, match="withdrawn"):
@@ -183,4 +183,4 @@ def test_the_default_setting_is_the_marked_one_else_the_earliest(base, tmp_path)
     assert base.setting("sill-5") == "plain"
     base.ingest(write_session(tmp_path / "c", setting="desk", date="2026-03-03", bass_hz=70, default_setting=True))
     assert base.setting("sill-5") == "desk"
-    assert len(base.rank("f6_hz")) == 1
+    assert len(base.rank("f6_hz").rows) == 1

@@ -72,6 +72,6 @@ def test_the_demo_can_be_ranked(seed, tmp_path):
         assert base.adopt().version == 1
         base.derive()
         base.work_out()
-        ranked = {metric: base.rank(metric) for metric in WIDEST}
+        ranked = {metric: base.rank(metric).rows for metric in WIDEST}
     width = {m: (r["rank_high"] - r["rank_low"] + 1).median() / len(r) for m, r in ranked.items()}
     assert {m: round(w, 3) for m, w in width.items() if w > WIDEST[m]} == {}
