@@ -9,7 +9,7 @@ import polars as pl
 from speakerdb.analysis.grouping import GROUPINGS
 from speakerdb.analysis.properties import FACTS
 from speakerdb.charts.tradeoff import MOST_POINTS
-from speakerdb.dictionary import METRICS
+from speakerdb.dictionary import METRICS, RANKED
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library import documents
 from speakerdb.session import KINDS
@@ -23,9 +23,9 @@ ROWS = 50
 MOST_NAMED = 200  # speakers that can't be judged are named up to so many
 LIKELY = 0.5  # of standing on the frontier
 # What may be traded: properties with a better direction
-TRADED = [m.id for m in METRICS.values() if m.ranked and m.better != "neither"]
+TRADED = [m.id for m in RANKED if m.better != "neither"]
 TRADED_FACTS = [(name, label) for name, (label, _, better) in FACTS.items() if better != "neither"]
-RANKED = [m.id for m in METRICS.values() if m.ranked]
+FOLLOWED = [m.id for m in RANKED]
 OVER = ("year", "price", "volume_l", "mass_kg")  # facts that trends run over
 # Questions worth asking first, by name, as the address asks them
 TRADE_EXAMPLES = (
@@ -88,11 +88,11 @@ def _slugs(desk: Desk, speakers: pl.Series) -> dict[str, str]:
 def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     """One property over another quantity, or by groups."""
     content = _shared(desk, ask)
-    metric = ask.choice("metric", RANKED) or "preference"
-    over = ask.choice("over", [*OVER, *GROUPINGS, *RANKED]) or "year"
+    metric = ask.choice("metric", FOLLOWED) or "preference"
+    over = ask.choice("over", [*OVER, *GROUPINGS, *FOLLOWED]) or "year"
     whom, page = content["whom"], content["page"]
     content |= {
-        "metric": metric, "over": over, "ranked": RANKED, "examples": TREND_EXAMPLES,
+        "metric": metric, "over": over, "ranked": FOLLOWED, "examples": TREND_EXAMPLES,
         "overs": [(name, label(name)) for name in (*OVER, *GROUPINGS)],
     }  # fmt: skip
     try:
