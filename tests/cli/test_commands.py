@@ -53,14 +53,35 @@ def test_every_answer_fits_its_schema_and_text_comes_without_json(filled, argume
 
 
 def test_two_speakers_measured_on_different_days_are_merged(filled, tmp_path):
-    write_session(tmp_path / "later", bass_hz=45.0, model="Sill 9", date="2026-04-01")
+    write_session(tmp_path / "later", bass_hz=45.0, model="Sill 9", kind="monitor", date="2026-04-01")
     filled("ingest", "later")
+
+    def shown(speaker):
+        """(pooled bass limit in Hz, session -> its own)."""
+        answer = filled("show", speaker, "--json").document
+        own = {s["session"]: s["metrics"]["f6_hz"]["value"] for s in answer["sessions"]}
+        return answer["pooled"]["f6_hz"]["value"], own
+
+    (one, of_one), (other, of_other) = shown("alder-fen-sill-1"), shown("alder-fen-sill-9")
     answer = filled("merge", "alder-fen-sill-1", "alder-fen-sill-9", "--json")
     assert answer.code == 0, answer.err
     check("merge", answer.document)
-    assert answer.document["sessions"] == 1
-    kept = filled("show", "alder-fen-sill-9", "--json").document
-    assert (kept["speaker"], len(kept["sessions"])) == ("alder-fen-sill-1", 2)
+    told = {key: answer.document[key] for key in ("kept", "gone", "sessions")}
+    assert told == {"kept": "alder-fen-sill-1", "gone": "alder-fen-sill-9", "sessions": 1}
+    assert (
+        filled("show", "alder-fen-sill-9", "--json").document["speaker"] == "alder-fen-sill-1"
+    )  # the old name goes on
+    both, of_both = shown("alder-fen-sill-1")
+    assert one != pytest.approx(other, rel=0.01)
+    assert both == pytest.approx((one * other) ** 0.5)
+    assert of_both == {**of_one, **of_other}
+    assert len(of_both) == 2
+    assert [r["speaker"] for r in filled("list", "--json").document["rows"]] == [
+        f"alder-fen-sill-{i}" for i in range(4)
+    ]
+    assert filled("verify").code == 0
+    again = filled("merge", "alder-fen-sill-1", "alder-fen-sill-9")
+    assert (again.code, "same speaker already" in again.err) == (1, True)
 
 
 def test_facts_answer_fits_its_schema(filled, tmp_path):
