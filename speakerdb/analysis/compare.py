@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb.analysis.field import FloatArray, MetricColumn, off_scale, on_scale
-from speakerdb.dictionary import MetricDef
+from speakerdb.metric import Metric
 from speakerdb.statistics import comparison
 from speakerdb.statistics.benches import one_bench
 from speakerdb.statistics.comparison import Differences
@@ -85,14 +85,14 @@ def scores_of(column: MetricColumn) -> Scores:
     )  # fmt: skip
 
 
-def step_on_scale(metric: MetricDef, value: FloatArray) -> FloatArray:
+def step_on_scale(metric: Metric, value: FloatArray) -> FloatArray:
     """The display step on the metric's scale at values in its unit."""
     if metric.scale != "log":
         return np.full(len(value), metric.step)
     return np.asarray(metric.step / (np.log(2.0) * np.maximum(value, metric.step / 100.0)))
 
 
-def contrasted(metric: MetricDef, contrasts: Sequence[Contrast]) -> Scores:
+def contrasted(metric: Metric, contrasts: Sequence[Contrast]) -> Scores:
     """Scores of both sides of n contrasts, the first sides, then the second ones. What both sides share is given half to each: only the
     sum counts."""
     sides = [c.a for c in contrasts] + [c.b for c in contrasts]

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.dictionary import ENDS, MetricDef
+from speakerdb.metric import ENDS, Metric
 from speakerdb.statistics.benches import Benches
 
 FloatArray = NDArray[np.float64]
@@ -23,14 +23,14 @@ TARGETS: dict[Target, str] = {
 ENDS_OF: dict[Target, str] = dict(zip(TARGETS, ENDS, strict=True))  # of the names of their intervals
 
 
-def on_scale(metric: MetricDef, values: NDArray[np.floating[Any]]) -> FloatArray:
+def on_scale(metric: Metric, values: NDArray[np.floating[Any]]) -> FloatArray:
     """Values in the metric's unit on the scale that errors and comparisons work on: log2 where ratios count."""
     if metric.scale != "log":
         return np.asarray(values, np.float64)
     return np.asarray(np.log2(np.maximum(values, metric.step / 100.0)), np.float64)
 
 
-def off_scale(metric: MetricDef, values: NDArray[np.floating[Any]]) -> FloatArray:
+def off_scale(metric: Metric, values: NDArray[np.floating[Any]]) -> FloatArray:
     """The inverse of `on_scale`."""
     return np.asarray(np.exp2(values) if metric.scale == "log" else values, np.float64)
 
@@ -48,7 +48,7 @@ class MetricColumn:
     metric against: kind, price (of a pair), year, … (nulls where unknown).
     """
 
-    metric: MetricDef
+    metric: Metric
     target: Target
     value: FloatArray
     lower: FloatArray

@@ -13,7 +13,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.comparison import benjamini_hochberg
 from speakerdb.statistics.learning import LEAST_SAMPLE_TEXT
 

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 
 from speakerdb.analysis.compare import step_on_scale
 from speakerdb.analysis.field import FloatArray, MetricColumn
-from speakerdb.dictionary import Better
+from speakerdb.metric import Better
 from speakerdb.statistics.benches import Benches, one_bench
 
 FACTS: dict[str, tuple[str, str, Better]] = {

@@ -14,7 +14,8 @@ from speakerdb.acoustics import grid, room
 from speakerdb.analysis import seat
 from speakerdb.analysis.compare import contrasted
 from speakerdb.analysis.field import off_scale, on_scale
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.statistics import comparison
 from speakerdb.statistics.contrasts import Contrast
 
@@ -51,7 +52,7 @@ def metric_changes(reference: pl.DataFrame, other: pl.DataFrame, contrasts: Mapp
     return pl.DataFrame(rows, schema=CHANGES, orient="row")
 
 
-def _change(metric: MetricDef, row: dict[str, Any], contrast: Contrast | None) -> tuple[Any, ...]:
+def _change(metric: Metric, row: dict[str, Any], contrast: Contrast | None) -> tuple[Any, ...]:
     """One metric's row of `metric_changes`."""
     head = (metric.id, metric.unit, row["value"], row["value_b"], row["censored"], row["censored_b"])
     ratio, reason = metric.scale == "log", row["reason_b"] or row["reason"]

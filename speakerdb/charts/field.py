@@ -12,7 +12,8 @@ from typing import TYPE_CHECKING, Any
 from speakerdb.charts import axes, theme
 from speakerdb.charts.quantity import Quantity, axis, scale
 from speakerdb.charts.theme import Heading
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     import altair as alt
@@ -345,7 +346,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     return theme.finish(alt.layer(*layers).properties(width=plot, height=step * len(points)), heading, width)
 
 
-def _units(value: float | None, metric: MetricDef) -> float | None:
+def _units(value: float | None, metric: Metric) -> float | None:
     """A difference in steps that matter; of ratios their logarithms."""
     if value is None or not math.isfinite(value) or (metric.scale == "log" and value <= 0):
         return None

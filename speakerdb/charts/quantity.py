@@ -6,7 +6,8 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     import altair as alt
@@ -26,7 +27,7 @@ class Quantity:
     whole: bool = False  # a count or a year: no thousands separator
 
     @classmethod
-    def of(cls, metric: MetricDef) -> Quantity:
+    def of(cls, metric: Metric) -> Quantity:
         return cls(metric.label, metric.unit, metric.better, metric.scale == "log", metric.decimals)
 
     @property

@@ -36,8 +36,8 @@ from speakerdb.cli.reporting import (
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
+    from speakerdb.metric import Metric
 
 
 def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: JsonOption = False) -> None:
@@ -194,7 +194,7 @@ def explain(
         cite(base)
 
 
-def _of_session(metric: MetricDef, row: dict[str, Any]) -> tuple[str, str]:
+def _of_session(metric: Metric, row: dict[str, Any]) -> tuple[str, str]:
     """A session's value and interval; – where it is withheld."""
     if row["status"] != "ok":
         return "–", ""

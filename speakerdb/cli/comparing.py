@@ -29,8 +29,8 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.analysis.properties import Property
-    from speakerdb.dictionary import MetricDef
     from speakerdb.library import Selection
+    from speakerdb.metric import Metric
     from speakerdb.statistics.learning import BenchPair
 
 PropertyArgument = Annotated[
@@ -298,7 +298,7 @@ def _slope(row: dict[str, Any]) -> None:
         text.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
 
 
-def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
+def _groups(frame: pl.DataFrame, metric: Metric) -> None:
     from speakerdb.statistics.permutation import PERMUTATIONS
 
     text.table(
@@ -321,7 +321,7 @@ def _groups(frame: pl.DataFrame, metric: MetricDef) -> None:
         text.line(f"That all groups are alike: p = {p:.2g}, q = {q:.2g} (the same exchange, Peto and Prentice's scores).")  # fmt: skip
 
 
-def _of_group(r: dict[str, Any], metric: MetricDef) -> list[str]:
+def _of_group(r: dict[str, Any], metric: Metric) -> list[str]:
     from speakerdb.library.sentences import alike
 
     difference, low, high = alike([r["difference"], r["low"], r["high"]])

@@ -9,10 +9,10 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
-from speakerdb.dictionary import METRICS, MetricDef
-
 if TYPE_CHECKING:
     from rich.console import Console
+
+    from speakerdb.metric import Metric
 
 PIPED_WIDTH = 200  # columns where the output is not a terminal: nothing is cut
 
@@ -46,7 +46,7 @@ def number(value: float | None, decimals: int) -> str:
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
-def value(metric: MetricDef, number_: float | None, censored: str | None) -> str:
+def value(metric: Metric, number_: float | None, censored: str | None) -> str:
     """A metric's value in its display step, with its censoring sign."""
     return bounded(number_, metric.decimals, censored)
 
@@ -56,18 +56,18 @@ def bounded(number_: float | None, decimals: int, censored: str | None) -> str:
     return "–" if number_ is None else _SIGN[censored or "none"] + number(number_, decimals)
 
 
-def name(metric: MetricDef) -> str:
+def name(metric: Metric) -> str:
     """A metric's label with its unit, for the first column of a table: 'Bass limit −6 dB (Hz)'."""
     return f"{metric.label}, {metric.unit}" if "(" in metric.unit else f"{metric.label} ({metric.unit})"
 
 
-def either(metric: MetricDef, number_: float | None, censored: str | None, other: float | None) -> str:
+def either(metric: Metric, number_: float | None, censored: str | None, other: float | None) -> str:
     """A value, and the other where it is one of two: '52.0 or 249.0'."""
     shown = value(metric, number_, censored)
     return shown if other is None else f"{shown} or {number(other, metric.decimals)}"
 
 
-def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
+def interval(metric: Metric, low: float | None, high: float | None) -> str:
     """'41.2 … 44.0', an open end as –; empty where no interval has been worked out."""
     if low is None and high is None:
         return ""
@@ -77,14 +77,14 @@ def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
 RATIO_DECIMALS = 2
 
 
-def difference(metric: MetricDef, value_: float | None, ratio: bool) -> str:
+def difference(metric: Metric, value_: float | None, ratio: bool) -> str:
     """A difference in the metric's display step, or how many times the other a value is: '× 1.30'."""
     if not ratio:
         return number(value_, metric.decimals)
     return "–" if value_ is None else f"× {number(value_, RATIO_DECIMALS)}"
 
 
-def difference_interval(metric: MetricDef, low: float | None, high: float | None, ratio: bool) -> str:
+def difference_interval(metric: Metric, low: float | None, high: float | None, ratio: bool) -> str:
     """The interval of a difference: '0.3 … 0.9', of a ratio '1.27 … 1.34'."""
     decimals = RATIO_DECIMALS if ratio else metric.decimals
     return f"{number(low, decimals)} … {number(high, decimals)}"
@@ -169,5 +169,7 @@ def line(text: str = "") -> None:
     console().print(text)
 
 
-def metric_of(metric_id: str) -> MetricDef:
+def metric_of(metric_id: str) -> Metric:
+    from speakerdb.metrics import METRICS
+
     return METRICS[metric_id]

@@ -16,7 +16,8 @@ from speakerdb.acoustics.grid import Points
 from speakerdb.derive import strength
 from speakerdb.derive.reasons import withhold, without_level
 from speakerdb.derive.strength import Values
-from speakerdb.dictionary import METRICS, ValueTable
+from speakerdb.metric import ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 
 Array = NDArray[np.float64]

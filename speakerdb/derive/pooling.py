@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, ends_in_units, scaled, unscaled
-from speakerdb.dictionary import ENDS, METRICS, UNCERTAINTY, MetricDef, ValueTable
+from speakerdb.metric import ENDS, UNCERTAINTY, Metric, ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.statistics import intervals, weights
 from speakerdb.statistics.benches import Pattern
 from speakerdb.statistics.clusters import codes, sums
@@ -83,7 +84,7 @@ def pool_table(values: ValueTable, by: Grouping) -> ValueTable:
     return ValueTable(values.metrics, _by_column(unscaled, rows, pooled), censored, reason)
 
 
-def _by_column(scale: Callable[[MetricDef, Array], Array], metrics: Sequence[MetricDef], values: Array) -> Array:
+def _by_column(scale: Callable[[Metric, Array], Array], metrics: Sequence[Metric], values: Array) -> Array:
     return np.stack([scale(m, values[:, j]) for j, m in enumerate(metrics)], axis=1) if metrics else values
 
 
@@ -120,7 +121,7 @@ _LISTENING = ("best_listening_angle_deg", "best_listening_angle_gain_db", "best_
 
 @dataclass(frozen=True, eq=False)
 class Spread:
-    """Uncertainty of sessions: columns as in dictionary.UNCERTAINTY and SAMPLE, each (S, M), NaN where there is none; draws(rows) gives
+    """Uncertainty of sessions: columns as in metric.UNCERTAINTY and SAMPLE, each (S, M), NaN where there is none; draws(rows) gives
     the centred own and bench draws of some sessions, each (s, M, B); keys (S,): what each shares its errors with."""
 
     columns: dict[str, Array]
@@ -130,7 +131,7 @@ class Spread:
 
 @dataclass(frozen=True, eq=False)
 class PooledSpread:
-    """columns: those of dictionary.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where there is no
+    """columns: those of metric.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where there is no
     value; value: the pooled ones (G, M), by branch where a metric is one of two."""
 
     columns: dict[str, Array]
@@ -197,7 +198,7 @@ class _Several:
     """One speaker's setting that was measured several times."""
 
     def __init__(
-        self, values: ValueTable, spread: Spread, by: Grouping, rows: NDArray[np.int64], metrics: Sequence[MetricDef],
+        self, values: ValueTable, spread: Spread, by: Grouping, rows: NDArray[np.int64], metrics: Sequence[Metric],
         known: NDArray[np.bool_],
     ) -> None:  # fmt: skip
         self.metrics, self.rows = metrics, rows

@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset, grid, output, response
 from speakerdb.derive.sweep_reasons import compression_hole, sweep_reason
-from speakerdb.dictionary import METRICS, ValueTable
+from speakerdb.metric import ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 
 SHAPE_RESOLUTION, SHAPE_SMOOTHING_OCT = 12.0, 1 / 12

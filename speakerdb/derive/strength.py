@@ -13,7 +13,7 @@ from speakerdb.acoustics import bounds, grid, output
 from speakerdb.acoustics.bounds import Bounded
 from speakerdb.acoustics.grid import Points
 from speakerdb.acoustics.output import Compression, Distortion
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, GridSweeps
 
 Array = NDArray[np.float64]

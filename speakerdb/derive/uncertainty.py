@@ -28,7 +28,8 @@ from speakerdb.derive.measuring import (
 )
 from speakerdb.derive.strained import POINTS, Draws, OutputDraws
 from speakerdb.derive.strength import Response, Values
-from speakerdb.dictionary import ENDS, METRICS, SAMPLE, UNCERTAINTY, MetricDef
+from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Metric
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
 from speakerdb.statistics import intervals
@@ -48,7 +49,7 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class SessionUncertainty:
-    """columns: those of dictionary.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own, bench
+    """columns: those of metric.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own, bench
     (M, B) int8 draws in eighths of the layer's standard error. noise: curve name -> (199,) standard deviation in dB of a repeat
     (beamwidths as 20·log10), the level apart."""
 
@@ -301,7 +302,7 @@ def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
     return np.asarray(grid.smooth_third_octave(error), np.float32)
 
 
-def _rows(metrics: tuple[MetricDef, ...], value: Array, drawn: Draws, plain: Draws) -> Array:
+def _rows(metrics: tuple[Metric, ...], value: Array, drawn: Draws, plain: Draws) -> Array:
     """(M, B) draws on the metrics' scales, NaN rows where a layer has none. What was drawn at fewer points is taken as a change from
     what these give without errors, plain, and set upon the value (M,) itself."""
     found = np.full((len(metrics), DRAWS), np.nan)
@@ -313,17 +314,17 @@ def _rows(metrics: tuple[MetricDef, ...], value: Array, drawn: Draws, plain: Dra
     return found
 
 
-def scaled(metric: MetricDef, values: NDArray[Any]) -> Array:
+def scaled(metric: Metric, values: NDArray[Any]) -> Array:
     """Values on the scale that errors work on: log2 where ratios count."""
     return np.asarray(np.log2(np.maximum(values, metric.step / 100.0)) if metric.scale == "log" else values, np.float64)
 
 
-def unscaled(metric: MetricDef, values: NDArray[Any]) -> Array:
+def unscaled(metric: Metric, values: NDArray[Any]) -> Array:
     """The inverse of `scaled`."""
     return np.asarray(np.exp2(values) if metric.scale == "log" else values, np.float64)
 
 
-def least_gap(metric: MetricDef) -> float:
+def least_gap(metric: Metric) -> float:
     """How far two branches must lie apart on the metric's scale: a tenth of an octave, else a fifth of what matters."""
     return branching.LEAST_GAP_OCT if metric.scale == "log" else metric.matters / 5.0
 
@@ -342,7 +343,7 @@ class _About:
     other: Branch | None = None
 
 
-def _about(metric: MetricDef, t: float, draws: Array, *, told: bool = True) -> _About:
+def _about(metric: Metric, t: float, draws: Array, *, told: bool = True) -> _About:
     """About a value that may be one of two: draws (B,) as they are. told: whether a second branch is told beside the interval; where it
     is not, the interval goes over both."""
     there = draws[np.isfinite(draws)]
@@ -354,7 +355,7 @@ def _about(metric: MetricDef, t: float, draws: Array, *, told: bool = True) -> _
     return _About(low, high, t - low, high - t, main.sd, other=other)
 
 
-def _about_one(metric: MetricDef, t: float, draws: Array) -> _About:
+def _about_one(metric: Metric, t: float, draws: Array) -> _About:
     """About a value whose draws are one group. Its first helping is told by their median, which a few draws far away don't move. Where
     some stand at one and the same place, as a gain of none does, the truth may be just there: the interval then also holds the
     percentiles of the draws as they are."""
@@ -377,7 +378,7 @@ def _alike(draws: Array) -> bool:
 
 
 def _columns(
-    metrics: tuple[MetricDef, ...], t: Array, layers: tuple[Layer, Layer, Layer], together: tuple[Array, Array, Array]
+    metrics: tuple[Metric, ...], t: Array, layers: tuple[Layer, Layer, Layer], together: tuple[Array, Array, Array]
 ) -> dict[str, Array]:
     """The uncertainty columns in the metrics' units. together: draws (M, B) of own, own and bench, all layers, NaN rows for what adds."""
     own, bench, sample = layers
@@ -440,7 +441,7 @@ def _columns(
 
 
 def ends_in_units(
-    metrics: tuple[MetricDef, ...], x: Array, ends: Mapping[str, Array], noise: Array, half: Array
+    metrics: tuple[Metric, ...], x: Array, ends: Mapping[str, Array], noise: Array, half: Array
 ) -> dict[str, Array]:
     """low and high (M,) of each statement in the metrics' units, from those on the scale: cut to what a metric can be, about the value x.
     noise, half: as `intervals.within_nature` takes them."""

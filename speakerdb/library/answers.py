@@ -13,11 +13,12 @@ from speakerdb.analysis import filters as filtering
 from speakerdb.analysis import match as matching
 from speakerdb.analysis.field import ENDS_OF, Target
 from speakerdb.analysis.filters import Filters
-from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import learning, telling
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 
@@ -119,7 +120,7 @@ class Explanation:
 
     speaker: str
     setting: str
-    metric: MetricDef
+    metric: Metric
     values: pl.DataFrame  # the rows of `show` of this metric
     curve: pl.DataFrame  # frequency_hz, level of the curve the definition reads; empty where there is none
     curve_part: str | None

@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from speakerdb.dictionary import METRICS
 from speakerdb.library.sentences import value_text
+from speakerdb.metrics import METRICS
 
 _WHY = {
     "response": "in between, the response comes within its error of the limit",

@@ -9,9 +9,9 @@ import numpy as np
 
 from speakerdb.analysis import claims as claiming
 from speakerdb.analysis.judging import Interval, lowest
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
+from speakerdb.metrics import METRICS
 
 _MEASURED = ("max_level_db", "balance_level_db")
 

@@ -13,10 +13,11 @@ from speakerdb.analysis import compare as comparing
 from speakerdb.analysis import percentile as placing
 from speakerdb.analysis.field import TARGETS, MetricColumn, Target
 from speakerdb.analysis.rank import with_bench
-from speakerdb.dictionary import METRICS, RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
 from speakerdb.library.measured import BySide, Side, measured
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS, RANKED
 from speakerdb.statistics.contrasts import widened
 from speakerdb.store import Store
 
@@ -83,7 +84,7 @@ def rows_of(field: Field, sides: Sequence[Side]) -> pl.DataFrame:
     return wanted.join(field.frame(), on=["speaker_id", "setting"], how="left", maintain_order="left")
 
 
-def column(field: Field, metric: MetricDef, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+def column(field: Field, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
     """A metric over rows of the field; withheld where it isn't known how sure it is: nothing can be told apart then."""
     found = field.metric_column(metric, rows, target)
     bare = found.known & np.isnan(found.se)
@@ -110,7 +111,7 @@ def sessions_of(store: Store, field: Field, sides: Sequence[Side], columns: Sequ
     return found
 
 
-def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence[MetricDef] | None = None,
+def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence[Metric] | None = None,
             target: Target = "as_measured") -> CompareAnswer:  # fmt: skip
     """Differences of every pair of the sides, in the metrics asked for or all that are ranked. Raises RequestError."""
     if len(set(sides)) < max(len(sides), 2):
@@ -146,7 +147,7 @@ class PercentileAnswer:
     peers: tuple[str, ...]
 
 
-def percentile(field: Field, side: Side, metrics: Sequence[MetricDef] | None = None, *, factor: float = placing.FACTOR,
+def percentile(field: Field, side: Side, metrics: Sequence[Metric] | None = None, *, factor: float = placing.FACTOR,
                among: Sequence[str] | None = None, among_words: str = "") -> PercentileAnswer:  # fmt: skip
     """A speaker's places among its peers: of its kind, price and size within a factor, in wider groups where these are too few, or
     among the speakers named. Raises RequestError."""

@@ -15,8 +15,9 @@ from speakerdb.analysis import judging
 from speakerdb.analysis.field import ENDS_OF, MetricColumn, Target, off_scale, on_scale
 from speakerdb.analysis.judging import Interval
 from speakerdb.derive import Grouping
-from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.library import learning
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.statistics.intervals import NORMAL, decode
@@ -211,7 +212,7 @@ class Field:
             [self._only],
         )
 
-    def metric_column(self, metric: MetricDef, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+    def metric_column(self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
         """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it is not worked out."""
         values = rows.join(
             self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
@@ -305,7 +306,7 @@ _HEADS = """
 """
 
 
-def _widened(metric: MetricDef, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
+def _widened(metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
     """An end of intervals with a variance (n,) on the metric's scale added, which is 0 for values from the reference bench."""
     moved = variance > 0
     if not moved.any():

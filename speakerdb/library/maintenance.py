@@ -11,11 +11,12 @@ import numpy as np
 
 from speakerdb import derive as deriving
 from speakerdb import formats
-from speakerdb.dictionary import METRICS, ValueTable
 from speakerdb.errors import DataError, StoreError
 from speakerdb.library import learning, pooling
 from speakerdb.library.identity import differences
 from speakerdb.library.naming import find_session
+from speakerdb.metric import ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, Session, SourceFile
 from speakerdb.store import Store, connection, migrations, reading, writing
 from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions

@@ -7,8 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from speakerdb.analysis.field import on_scale
-from speakerdb.dictionary import CENSORED, MetricDef
 from speakerdb.library.learning import current
+from speakerdb.metric import CENSORED, Metric
 from speakerdb.statistics.contrasts import Measured
 from speakerdb.statistics.error_model import ErrorModel, SharedKeys
 from speakerdb.store import Store, reading
@@ -19,7 +19,7 @@ Side = tuple[int, str]  # speaker_id, setting
 BySide = dict[str, list[list[Measured]]]  # metric id -> for each side its sessions
 
 
-def measured(store: Store, sides: Sequence[Side], metrics: Sequence[MetricDef]) -> BySide:
+def measured(store: Store, sides: Sequence[Side], metrics: Sequence[Metric]) -> BySide:
     """The sessions of each side that have an exact value with its error, per metric."""
     active = reading.active_values(store.con, sorted({speaker for speaker, _ in sides}))
     rows: dict[Side, list[int]] = {side: [] for side in sides}
@@ -48,7 +48,7 @@ class Sessions:
         self._keys = shared_keys(active)
         self._loads = [bench_loads(keys.bench, self._model) for keys in self._keys]
 
-    def of(self, sides: Sequence[Sequence[int]], metrics: Sequence[MetricDef], *, bounds: bool = False) -> BySide:
+    def of(self, sides: Sequence[Sequence[int]], metrics: Sequence[Metric], *, bounds: bool = False) -> BySide:
         """Sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite ends."""
         found: BySide = {}
         for metric in metrics:
@@ -60,7 +60,7 @@ class Sessions:
                 found[metric.id].append(exact)
         return found
 
-    def _one(self, metric: MetricDef, row: int, *, bound: bool = False) -> Measured | None:
+    def _one(self, metric: Metric, row: int, *, bound: bool = False) -> Measured | None:
         """One session's value of a metric; None where it has none or no error, and where it is a bound unless that is asked for."""
         j = self._column.get(metric.id)
         if j is None:

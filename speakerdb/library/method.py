@@ -15,10 +15,10 @@ from functools import cache
 
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import UnknownNameError
 from speakerdb.library import method_figures
 from speakerdb.library.naming import some
+from speakerdb.metrics import METRICS
 from speakerdb.resources import resource_dir
 
 FOLDER = "method"

@@ -10,7 +10,8 @@ from typing import Any
 import numpy as np
 
 from speakerdb.acoustics import curveset, grid
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 
 # The rooms that a text may name a constant of: {{ statistics.places.CRITICAL }}
 ROOMS = ("acoustics", "statistics", "derive", "analysis", "store", "formats", "library")
@@ -112,7 +113,7 @@ def listed(values: Iterable[Any], word: str = "and") -> str:
     return f"{', '.join(some)} {word} {last}" if some else last
 
 
-def rows(*metrics: MetricDef) -> str:
+def rows(*metrics: Metric) -> str:
     """Metrics as a list: label, id, unit, definition, direction, what matters, source."""
     return "\n".join(
         f"- **{m.label}** (`{m.id}`, {m.unit}): {m.definition}. "

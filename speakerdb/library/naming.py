@@ -5,8 +5,9 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
-from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import UnknownNameError
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.store import Store
 from speakerdb.store.connection import fetch_one
 from speakerdb.store.queries import all_queries
@@ -56,7 +57,7 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
     raise UnknownNameError(f"no speaker is named {name!r}{hint}")
 
 
-def find_metric(name: str) -> MetricDef:
+def find_metric(name: str) -> Metric:
     """A metric by id, or by any unambiguous part of it; raises UnknownNameError with the nearest ids."""
     wanted = name.strip().lower().replace("-", "_").replace(" ", "_")
     if wanted in METRICS:

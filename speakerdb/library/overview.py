@@ -17,13 +17,14 @@ from speakerdb.analysis.labs import Labs, Measured
 from speakerdb.analysis.properties import Property
 from speakerdb.analysis.tradeoff import TradeOff
 from speakerdb.analysis.trend import Trend
-from speakerdb.dictionary import METRICS, RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library import learning
 from speakerdb.library.answers import Selection
 from speakerdb.library.comparing import column
 from speakerdb.library.field import Field
 from speakerdb.library.naming import find_metric, some
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS, RANKED
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel, bench_key, bench_words
 from speakerdb.statistics.learning import BenchPair
@@ -65,7 +66,7 @@ class TradeOffAnswer:
         return said
 
 
-def _metric(name: str) -> MetricDef:
+def _metric(name: str) -> Metric:
     metric = find_metric(name)
     if not metric.ranked:
         raise RequestError(f"{metric.id} is a setting of the measurement or the amplifier, no property of the speaker")
@@ -99,7 +100,7 @@ def expectation(field: Field, x: str, y: str, selection: Selection) -> pl.DataFr
 class TrendAnswer:
     """trends: one per metric asked for, in that order; not_judged: speaker, setting, reason of those that the filters can't judge."""
 
-    metrics: tuple[MetricDef, ...]
+    metrics: tuple[Metric, ...]
     over: str
     trends: tuple[Trend, ...]
     not_judged: pl.DataFrame

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from speakerdb import derive
-from speakerdb.dictionary import CENSORED, ENDS
 from speakerdb.library.measured import shared_keys
+from speakerdb.metric import CENSORED, ENDS
 from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store
 from speakerdb.store.pooled import replace_pooled

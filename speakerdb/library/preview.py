@@ -12,10 +12,11 @@ import polars as pl
 
 from speakerdb import derive
 from speakerdb.acoustics.grid import FREQUENCY_HZ
-from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.library import identity, learning
 from speakerdb.library.ingest import find_tasks, prepare
+from speakerdb.metric import CENSORED, ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.store import session_key
 
 if TYPE_CHECKING:

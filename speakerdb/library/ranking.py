@@ -10,10 +10,10 @@ from numpy.typing import NDArray
 
 from speakerdb.analysis import rank as ranks
 from speakerdb.analysis.field import TARGETS, MetricColumn, Target
-from speakerdb.dictionary import MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.answers import Selection
 from speakerdb.library.field import Field
+from speakerdb.metric import Metric
 from speakerdb.statistics.error_model import bench_words
 
 COLUMNS = (
@@ -31,7 +31,7 @@ SAMPLE = 300  # speakers of a large field from whom the widths with the bench in
 class RankAnswer:
     """rows: COLUMNS (and JOINT where asked for), the better first; withheld: speaker, setting, reason; cautions: sentences."""
 
-    metric: MetricDef
+    metric: Metric
     target: Target
     rows: pl.DataFrame
     withheld: pl.DataFrame
@@ -39,7 +39,7 @@ class RankAnswer:
 
 
 def rank(
-    field: Field, metric: MetricDef, selection: Selection, top: int | None, *, jointly: bool = False,
+    field: Field, metric: Metric, selection: Selection, top: int | None, *, jointly: bool = False,
     target: Target = "as_measured",
 ) -> RankAnswer:  # fmt: skip
     """Speakers in order, the better first (where neither direction is better, the highest); equal values share the lower number.
@@ -112,7 +112,7 @@ def _benches(field: Field, found: MetricColumn) -> list[str]:
             "these and the others the benches' own errors count (see `labs`)"]  # fmt: skip
 
 
-def _bounds(metric: MetricDef, known: pl.DataFrame) -> list[str]:
+def _bounds(metric: Metric, known: pl.DataFrame) -> list[str]:
     """Who stands first or last for want of knowledge."""
     said = []
     first, last = known.row(0, named=True), known.row(-1, named=True)

@@ -18,10 +18,10 @@ from speakerdb.analysis.filters import Filters
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.seat import Seat
 from speakerdb.analysis.shortlist import Shortlist
-from speakerdb.dictionary import METRICS
 from speakerdb.library.answers import Selection
 from speakerdb.library.field import Field
 from speakerdb.library.room_words import ABOUT, cautions
+from speakerdb.metrics import METRICS
 
 # Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
 _AS_REQUIREMENT = {

@@ -10,10 +10,11 @@ import numpy as np
 import polars as pl
 
 from speakerdb.analysis.percentile import LEAST
-from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library.answers import Selection
 from speakerdb.library.telling import remarks, verdict
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
@@ -21,7 +22,7 @@ if TYPE_CHECKING:
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
-def value_text(metric: MetricDef, value: float, censored: str = "none") -> str:
+def value_text(metric: Metric, value: float, censored: str = "none") -> str:
     """A value with its censoring sign and unit, in the dictionary's display step."""
     number = f"{round(value, metric.decimals) + 0.0:.{metric.decimals}f}".replace("-", "−")  # + 0.0: no negative zero
     space = "" if metric.unit == "°" else " "
@@ -42,7 +43,7 @@ def about(base: Database, slug: str) -> list[str]:
 
 def _unusual(base: Database, slug: str) -> str:
     """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
-    best: tuple[float, MetricDef, float, float, float, int] | None = None
+    best: tuple[float, Metric, float, float, float, int] | None = None
     for metric_id, table in base.field.default_values.items():
         metric = METRICS[metric_id]
         mine = (table["speaker"] == slug).arg_true()

@@ -15,11 +15,12 @@ from speakerdb.acoustics import grid, room
 from speakerdb.analysis import settings as comparing
 from speakerdb.analysis.seat import LEVEL_BAND_HZ
 from speakerdb.analysis.settings import Control, Reach, WallSum
-from speakerdb.dictionary import CENSORED, METRICS, ValueTable
 from speakerdb.errors import RequestError
 from speakerdb.library.field import Field
 from speakerdb.library.measured import Sessions
 from speakerdb.library.pooling import pool_curves
+from speakerdb.metric import CENSORED, ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.contrasts import contrast
 from speakerdb.store import Store
 from speakerdb.store.reading import ActiveValues, active_values, summary_levels

@@ -10,11 +10,12 @@ import polars as pl
 
 from speakerdb.analysis import settle as settling
 from speakerdb.analysis.field import Target
-from speakerdb.dictionary import RANKED, MetricDef
 from speakerdb.errors import RequestError
 from speakerdb.library.comparing import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
 from speakerdb.library.field import Field
 from speakerdb.library.measured import Side, bench_loads
+from speakerdb.metric import Metric
+from speakerdb.metrics import RANKED
 from speakerdb.statistics.error_model import bench_key, bench_words
 from speakerdb.statistics.settle import Bench
 from speakerdb.store import Store
@@ -44,7 +45,7 @@ class SettleAnswer:
         return ABOUT[self.target]
 
 
-def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[MetricDef] | None = None,
+def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[Metric] | None = None,
            *, another_unit: bool = False) -> SettleAnswer:  # fmt: skip
     """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are ranked.
 

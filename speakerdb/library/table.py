@@ -7,12 +7,12 @@ from dataclasses import dataclass
 
 import polars as pl
 
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library.answers import VALUE_COLUMNS, Selection
 from speakerdb.library.database import Database
 from speakerdb.library.documents import Document, clean, document
 from speakerdb.library.field import Field
+from speakerdb.metrics import METRICS
 from speakerdb.store import State
 
 # Facts that may stand in the table, with their headings

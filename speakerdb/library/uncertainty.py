@@ -14,10 +14,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import derive
-from speakerdb.dictionary import METRICS
 from speakerdb.library import learning, pooling
 from speakerdb.library.identity import speakers_of
 from speakerdb.library.pooling import NOISE
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.store import Store, reading, writing

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
+from speakerdb.metrics import METRICS
 from speakerdb.report import words
 
 if TYPE_CHECKING:

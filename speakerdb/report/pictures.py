@@ -16,8 +16,8 @@ from speakerdb.charts import tradeoff as trading
 from speakerdb.charts.directivity import ToneReach
 from speakerdb.charts.quantity import Quantity, quantity
 from speakerdb.charts.theme import Heading
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.metrics import METRICS
 from speakerdb.report import frames, rooms, standing, words
 
 if TYPE_CHECKING:

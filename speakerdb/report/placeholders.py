@@ -19,9 +19,9 @@ from urllib.parse import quote
 
 import polars as pl
 
-from speakerdb.dictionary import MetricDef
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library.naming import find_metric
+from speakerdb.metric import Metric
 from speakerdb.report import frames, pictures, relatives, standing, words
 from speakerdb.report.pictures import Ask
 
@@ -173,7 +173,7 @@ class Scope:
         rows = self.base.show(slug, setting=setting, exact=True).filter(pl.col("session").is_null())
         return {r["metric"]: r for r in rows.iter_rows(named=True)}
 
-    def _row(self, speaker: str, metric: str, setting: str | None) -> tuple[MetricDef, dict[str, Any]]:
+    def _row(self, speaker: str, metric: str, setting: str | None) -> tuple[Metric, dict[str, Any]]:
         m, slug = find_metric(metric), self.base.find(speaker)[1]
         row = self._pooled(slug, setting).get(m.id)
         if row is None:
@@ -213,7 +213,7 @@ def _cell(text: str) -> str:
     return _text(text).replace("|", "\\|")
 
 
-def _table_cell(metric: MetricDef, row: dict[str, Any] | None) -> str:
+def _table_cell(metric: Metric, row: dict[str, Any] | None) -> str:
     if row is None or row["status"] != "ok":
         return "–"
     span = words.interval(metric, row["low"], row["high"])

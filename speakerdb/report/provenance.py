@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.report.words import listing
 
 if TYPE_CHECKING:

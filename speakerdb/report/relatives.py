@@ -9,9 +9,9 @@ import polars as pl
 
 from speakerdb.analysis.match import WORDS
 from speakerdb.charts import field
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.library import telling
+from speakerdb.metrics import METRICS
 from speakerdb.report import standing, words
 from speakerdb.report.frames import display_name
 

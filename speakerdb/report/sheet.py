@@ -12,9 +12,9 @@ import polars as pl
 
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.library.settings import SHOWN_HZ, octave_rows, wall_sentence
+from speakerdb.metrics import METRICS
 from speakerdb.report import loudness, pictures, provenance, relatives, rooms, standing, words, worth
 from speakerdb.report.pictures import Ask
 from speakerdb.report.relatives import Differences, Relative

@@ -14,7 +14,8 @@ from numpy.typing import NDArray
 from speakerdb.analysis import percentile
 from speakerdb.analysis.field import MetricColumn
 from speakerdb.analysis.rank import better_first
-from speakerdb.dictionary import METRICS, MetricDef
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.statistics import jointsets
 from speakerdb.statistics.luck import ranking_of
 from speakerdb.statistics.places import place_of
@@ -62,7 +63,7 @@ class Place:
     also when all of the group are looked at together. count: members of the group with this value, the speaker included.
     """
 
-    metric: MetricDef
+    metric: Metric
     value: float
     low: float | None
     high: float | None
@@ -128,7 +129,7 @@ def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = V
     return Standing(found, pl.concat([empty, *others]))
 
 
-def _draws(field: Field, metric: MetricDef, rows: NDArray[np.int64]) -> NDArray[np.float32]:
+def _draws(field: Field, metric: Metric, rows: NDArray[np.int64]) -> NDArray[np.float32]:
     """The own draws of a metric, of rows of the field."""
     return field.draws(metric.id)[rows]
 

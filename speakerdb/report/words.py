@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 
 from speakerdb.analysis.percentile import ordinal, place_words
-from speakerdb.dictionary import MetricDef
+from speakerdb.metric import Metric
 from speakerdb.report.standing import FEWEST, Place
 
 _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
@@ -27,7 +27,7 @@ _MIDDLE = 0.25  # so far from one half, either way, is still about the middle (o
 _FIFTH, _QUARTER, _THIRD, _HALF = 0.8, 0.75, 2 / 3, 0.5
 
 
-def number(metric: MetricDef, value: float | None) -> str:
+def number(metric: Metric, value: float | None) -> str:
     """A value in the metric's display step, with a true minus; – where there is none."""
     if value is None or not math.isfinite(value):
         return "–"
@@ -35,18 +35,18 @@ def number(metric: MetricDef, value: float | None) -> str:
     return ("0" + text[2:] if text.startswith("-0") and float(text) == 0 else text).replace("-", "−")
 
 
-def with_unit(metric: MetricDef, text: str) -> str:
+def with_unit(metric: Metric, text: str) -> str:
     return f"{text}{'' if metric.unit == '°' else ' '}{metric.unit}"
 
 
-def value(metric: MetricDef, value_: float | None, censored: str = "none") -> str:
+def value(metric: Metric, value_: float | None, censored: str = "none") -> str:
     """'≤ 41.2 Hz'."""
     if value_ is None or not math.isfinite(value_):
         return "–"
     return with_unit(metric, _SIGN[censored] + number(metric, value_))
 
 
-def interval(metric: MetricDef, low: float | None, high: float | None) -> str:
+def interval(metric: Metric, low: float | None, high: float | None) -> str:
     """'39.8 to 42.7 Hz', one-sided where an end is open, empty where nothing was worked out."""
     if low is None and high is None:
         return ""
@@ -72,7 +72,7 @@ def in_sentence(label: str) -> str:
     return label if label[:2].isupper() else label[:1].lower() + label[1:]
 
 
-def change(metric: MetricDef, before: float, after: float) -> str:
+def change(metric: Metric, before: float, after: float) -> str:
     """'bass limit −3 dB from 49.7 to 71.3 Hz'."""
     return f"{in_sentence(metric.label)} from {number(metric, before)} to {with_unit(metric, number(metric, after))}"
 
@@ -90,7 +90,7 @@ def of_place(place: Place) -> str:
     return value(place.metric, place.value, place.censored)
 
 
-def end_names(metric: MetricDef) -> tuple[str, str]:
+def end_names(metric: Metric) -> tuple[str, str]:
     """(what the highest are called, what the lowest are called)."""
     return _ENDS.get(metric.id, ("highest", "lowest"))
 
@@ -138,7 +138,7 @@ def listing(items: list[str]) -> str:
     return f"{comma.join(items[:-1])} and {items[-1]}"
 
 
-def difference(metric: MetricDef, other: str, delta: float | None, low: float | None, high: float | None,
+def difference(metric: Metric, other: str, delta: float | None, low: float | None, high: float | None,
                matters: str) -> str:  # fmt: skip
     """One metric against another speaker: '1.2 dB lower than X (0.8 to 1.6)', of one in which ratios count '1.30 times that of X
     (1.27 to 1.34)', or that it can't be told. delta, low, high: own − other's, or own/other's."""

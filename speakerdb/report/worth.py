@@ -8,8 +8,9 @@ import polars as pl
 
 from speakerdb.analysis.filters import Filters
 from speakerdb.analysis.tradeoff import ONLY_BOUNDS
-from speakerdb.dictionary import METRICS, MetricDef
 from speakerdb.errors import SpeakerdbError
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
 from speakerdb.report import words
 from speakerdb.report.frames import display_name
 from speakerdb.report.standing import plural
@@ -78,7 +79,7 @@ def _reason(answer: TradeOffAnswer, slug: str) -> str | None:
     return reasons[0].removeprefix(f"{answer.y.name}: ") if reasons else "it lacks a price or the figure"
 
 
-def expected(row: dict[str, Any], metric: MetricDef, kind: str) -> list[str]:
+def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:
     """What the others of its kind reach at its price; nothing where that can't be said. row: of a trade-off, empty where not judged."""
     if not row or not row["beats"]:
         return []
@@ -96,7 +97,7 @@ def _money(price: float, currency: str) -> str:
     return f"{f'{price:,.0f}'.replace(',', chr(0x202F)) if price >= 10_000 else f'{price:.0f}'} {currency}"
 
 
-def front(row: dict[str, Any], metric: MetricDef, prices: list[dict[str, Any]], unit: str, rival: str) -> str:
+def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], unit: str, rival: str) -> str:
     """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than the one judged.
 
     row: of a trade-off; prices: kind, price_pair of all in the unit; rival: the name of the one that it is beaten by.

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.dictionary import MetricDef
+from speakerdb.metric import Metric
 
 Floats = NDArray[np.float64]
 
@@ -42,7 +42,7 @@ class Layer:
         return ~np.isnan(self.se)
 
 
-def layer_of(metrics: tuple[MetricDef, ...], value: Floats, draws: Floats, before: Layer | None = None) -> Layer:
+def layer_of(metrics: tuple[Metric, ...], value: Floats, draws: Floats, before: Layer | None = None) -> Layer:
     """A layer from plain values (M,) and draws (M, B) about them, both on the metric's scale. before: the layer whose errors a statement
     with this one has, too; the value holds one helping of all of them."""
     draws = _without_gaps(draws)
@@ -90,12 +90,12 @@ def ripple_spread(ripple: Floats, added: Floats) -> Floats:
     return np.asarray(np.sqrt(np.where(total > 0.0, ripple**2 + added / 2.0, 1.0) / np.where(total > 0.0, total, 1.0)))
 
 
-def _times(metrics: tuple[MetricDef, ...]) -> Floats:
+def _times(metrics: tuple[Metric, ...]) -> Floats:
     """(M,) how many times what draws add the first helping was."""
     return np.where([m.worst for m in metrics], WORST, 1.0)
 
 
-def noise_limited(metrics: tuple[MetricDef, ...], bias: Floats, half: Floats) -> Floats:
+def noise_limited(metrics: tuple[Metric, ...], bias: Floats, half: Floats) -> Floats:
     """(M,) 1 where a value is mostly what errors make of it: e over half of the half width (without it). Of the worst of many points e
     is what it may have been, if many points tie; there, what the draws do show counts."""
     return np.asarray(np.abs(bias) / _times(metrics) > half / 2.0, np.float64)
@@ -162,7 +162,7 @@ def span(value: Floats, centred: Floats, bias: Floats) -> Span:
 
 
 def within_nature(
-    metrics: tuple[MetricDef, ...], low: Floats, high: Floats, noise: Floats, half: Floats
+    metrics: tuple[Metric, ...], low: Floats, high: Floats, noise: Floats, half: Floats
 ) -> tuple[Floats, Floats]:
     """Intervals on the scale cut to what each metric can be. noise (M,): e; half (M,): half width without it: a ripple whose e exceeds
     it may be none at all."""

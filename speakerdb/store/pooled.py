@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from speakerdb.dictionary import CENSORED, ValueTable
+from speakerdb.metric import CENSORED, ValueTable
 from speakerdb.store.writing import insert, level_column, metric_numbers, nullable, reasons
 
 if TYPE_CHECKING:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
-from speakerdb.dictionary import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
+from speakerdb.metric import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.session import GridSession
 from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 from speakerdb.store.writing import (

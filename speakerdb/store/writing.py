@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from speakerdb.dictionary import CENSORED, METRICS, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.errors import StoreError
+from speakerdb.metric import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
 from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 

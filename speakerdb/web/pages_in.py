@@ -12,11 +12,11 @@ from starlette.datastructures import FormData
 from starlette.datastructures import UploadFile as FormFile
 
 from speakerdb.charts.curves import curve_set
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.library import documents
 from speakerdb.library.ingest import IngestResult, ingest
 from speakerdb.library.preview import preview
+from speakerdb.metrics import METRICS
 from speakerdb.web import answers
 from speakerdb.web.api import described
 from speakerdb.web.asking import Ask

@@ -18,10 +18,10 @@ from urllib.parse import urlsplit
 from starlette.datastructures import QueryParams
 
 from speakerdb.charts import theme
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.library import Database, method
 from speakerdb.library.naming import all_queries
+from speakerdb.metrics import METRICS
 from speakerdb.store import State
 from speakerdb.web import answers, pictures
 from speakerdb.web.asking import Ask

@@ -12,8 +12,8 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from speakerdb.charts.quantity import Quantity
-from speakerdb.dictionary import METRICS
 from speakerdb.library import room_words, sentences
+from speakerdb.metrics import METRICS
 from speakerdb.web.links import Links
 
 HERE = Path(__file__).parent

@@ -8,7 +8,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb.analysis.field import MetricColumn, Target, off_scale, on_scale
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, one_bench
 
 

@@ -5,7 +5,7 @@ import polars as pl
 import pytest
 
 from speakerdb.analysis.compare import compare, real
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches
 from speakerdb.statistics.contrasts import Measured
 from speakerdb.statistics.places import Scores, better

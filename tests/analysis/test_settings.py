@@ -9,7 +9,7 @@ import pytest
 from speakerdb.acoustics import grid
 from speakerdb.analysis.field import on_scale
 from speakerdb.analysis.settings import before_wall, controls, metric_changes, reach
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.contrasts import Measured, contrast
 
 F = grid.FREQUENCY_HZ

@@ -51,7 +51,7 @@ def uncertainties(grids):
     What one has no draws of is taken from the next that has: a perturbed copy may have a value where its model has none.
     """
     from speakerdb import derive
-    from speakerdb.dictionary import METRICS
+    from speakerdb.metrics import METRICS
     from speakerdb.statistics.error_model import DEFAULT
 
     metrics = tuple(METRICS)
@@ -74,8 +74,8 @@ def uncertainties(grids):
 
 def insert_draws(con, ids, values, models, members, rng) -> None:
     """Store the uncertainty of each session's model about the session's own values; 3 % of limits are one of two."""
-    from speakerdb.dictionary import METRICS
     from speakerdb.library.pooling import NOISE
+    from speakerdb.metrics import METRICS
     from speakerdb.statistics.error_model import DEFAULT
     from speakerdb.store import writing
 

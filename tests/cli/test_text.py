@@ -5,7 +5,7 @@ from __future__ import annotations
 import pytest
 
 from speakerdb.cli import text
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 
 HEADINGS = ("metric", "unit", "value now", "95 % interval", "id")
 ROWS = [

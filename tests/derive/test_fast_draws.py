@@ -12,7 +12,7 @@ import pytest
 from seed_data.generate import FLEET
 from speakerdb import derive, formats
 from speakerdb.derive.uncertainty import scaled
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.error_model import DEFAULT
 from speakerdb.statistics.intervals import WORST, layer_of
 from tests.derive import full_draws

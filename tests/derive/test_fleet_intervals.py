@@ -9,7 +9,7 @@ import pytest
 
 from seed_data.generate import FLEET
 from speakerdb import derive, formats
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics import intervals
 from speakerdb.statistics.error_model import DEFAULT, SharedKeys
 

@@ -7,8 +7,8 @@ import pytest
 
 from speakerdb import derive
 from speakerdb.acoustics import grid
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import DataError
+from speakerdb.metrics import METRICS
 from speakerdb.session import CurveBlock, Impedance, Session, Sweep
 from tests.store.builders import info
 

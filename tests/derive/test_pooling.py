@@ -7,7 +7,7 @@ import pytest
 
 from speakerdb.derive import Grouping, Spread, pool_spread, pool_table
 from speakerdb.derive.pooling import OPPOSITE
-from speakerdb.dictionary import SAMPLE, UNCERTAINTY, ValueTable
+from speakerdb.metric import SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.statistics.error_model import DRAWS, SharedKeys
 from tests.store.builders import info
 

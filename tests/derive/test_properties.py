@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 
 from speakerdb import derive
 from speakerdb.acoustics import grid
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.session import CurveBlock, Session
 from tests.store.builders import info
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from speakerdb import derive
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.session import CurveBlock, Session
 from tests.store.builders import info
 

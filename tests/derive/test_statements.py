@@ -10,7 +10,7 @@ import pytest
 
 from speakerdb import derive
 from speakerdb.acoustics import grid
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.error_model import DEFAULT
 from tests import truth
 

@@ -11,9 +11,9 @@ import pytest
 
 import speakerdb
 from speakerdb.analysis import rank as ranks
-from speakerdb.dictionary import METRICS, RANKED
 from speakerdb.library import comparing
 from speakerdb.library.measured import measured
+from speakerdb.metrics import METRICS, RANKED
 from speakerdb.resources import resource_dir
 from speakerdb.statistics.contrasts import Chosen
 from speakerdb.statistics.places import better

@@ -9,9 +9,10 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from speakerdb.dictionary import METRICS, SAMPLE, UNCERTAINTY
 from speakerdb.library import learning, pooling
 from speakerdb.library.field import Field
+from speakerdb.metric import SAMPLE, UNCERTAINTY
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.error_model import DRAWS
 from speakerdb.statistics.intervals import Layer, encode
 from speakerdb.store import Store, writing

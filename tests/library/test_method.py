@@ -9,10 +9,10 @@ import numpy as np
 import pytest
 
 from speakerdb.acoustics import curveset, grid, output, response
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import UnknownNameError
 from speakerdb.library import method
 from speakerdb.library import method_figures as figures
+from speakerdb.metrics import METRICS
 from speakerdb.resources import resource_dir
 from tests.statistics import test_field_coverage as intervals_held
 

@@ -12,8 +12,8 @@ from seed_data.plan import Visit
 from speakerdb.acoustics import curveset, directivity, grid
 from speakerdb.analysis.match import WEIGHTS
 from speakerdb.derive import session_uncertainty
-from speakerdb.dictionary import METRICS
 from speakerdb.library.telling import MatchedSession, curve_noise, measure_differently
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.statistics.match_noise import CurveNoise
 from tests import truth

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 import speakerdb
-from speakerdb import dictionary
+from speakerdb import metrics
 from speakerdb.errors import StoreError
 from speakerdb.library import maintenance
 from speakerdb.store import migrations
@@ -46,8 +46,8 @@ def values(path):
 
 def test_derive_recomputes_exactly_the_metrics_whose_definition_changed(path, monkeypatch):
     before = values(path)
-    changed = dataclasses.replace(dictionary.METRICS["f6_hz"], version=dictionary.METRICS["f6_hz"].version + 1)
-    monkeypatch.setitem(dictionary.METRICS, "f6_hz", changed)
+    changed = dataclasses.replace(metrics.METRICS["f6_hz"], version=metrics.METRICS["f6_hz"].version + 1)
+    monkeypatch.setitem(metrics.METRICS, "f6_hz", changed)
     with speakerdb.open(path, write=True) as base:
         assert any("f6_hz" in p and "speakerdb derive" in p for p in base.verify())
         with pytest.raises(StoreError, match="speakerdb derive"):

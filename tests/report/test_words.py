@@ -6,7 +6,7 @@ import dataclasses
 
 import pytest
 
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.report import words
 from speakerdb.report.standing import Place
 

@@ -7,8 +7,8 @@ from typing import Any
 import pytest
 
 from speakerdb.analysis.tradeoff import ONLY_BOUNDS
-from speakerdb.dictionary import METRICS
 from speakerdb.library import Database
+from speakerdb.metrics import METRICS
 from speakerdb.report import worth
 
 PREFERENCE, LEVEL, BASS = METRICS["preference"], METRICS["max_level_db"], METRICS["f6_hz"]

@@ -25,7 +25,8 @@ from seed_data.model.strain import strain_of
 from seed_data.plan import Visit, serial
 from speakerdb.acoustics import curveset, grid
 from speakerdb.derive import derive, session_uncertainty
-from speakerdb.dictionary import METRICS, ValueTable
+from speakerdb.metric import ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, GridSweeps
 from speakerdb.statistics.error_model import MODEL_VERSION, ErrorModel
 from tests import truth

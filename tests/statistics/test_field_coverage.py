@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.error_model import MODEL_VERSION
 from tests.statistics import field_coverage as simulation
 

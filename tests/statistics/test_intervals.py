@@ -7,7 +7,7 @@ import pytest
 
 from speakerdb.acoustics import response
 from speakerdb.acoustics.grid import LOG2_HZ
-from speakerdb.dictionary import METRICS
+from speakerdb.metrics import METRICS
 from speakerdb.statistics import fields, intervals
 
 NBD, TREBLE, SMOOTH = (METRICS[m] for m in ("nbd_on_axis_db", "treble_balance_db", "smoothness_in_room"))

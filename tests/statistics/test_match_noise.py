@@ -11,9 +11,9 @@ import pytest
 from seed_data.generate import FLEET
 from speakerdb.analysis import match
 from speakerdb.derive import derive, session_uncertainty, to_grid
-from speakerdb.dictionary import METRICS
 from speakerdb.formats import read_session
 from speakerdb.library.telling import MatchedSession, curve_noise
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import DEFAULT, Alignment, ErrorModel
 from speakerdb.statistics.match_noise import CurveNoise, noise_between

@@ -6,7 +6,8 @@ import dataclasses
 
 import numpy as np
 
-from speakerdb.dictionary import METRICS, ValueTable
+from speakerdb.metric import ValueTable
+from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, GridSweeps, SessionInfo, SourceFile
 from speakerdb.store import NewSession
 

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from speakerdb.analysis.field import Target
-from speakerdb.dictionary import METRICS
 from speakerdb.library import documents, method
 from speakerdb.library.naming import find_metric
+from speakerdb.metrics import METRICS
 from speakerdb.session import KINDS
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection, target
 from speakerdb.web.site import Desk

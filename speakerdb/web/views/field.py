@@ -5,8 +5,8 @@ from __future__ import annotations
 import string
 from typing import Any
 
-from speakerdb.dictionary import METRICS
 from speakerdb.library.table import FACTS, Wanted
+from speakerdb.metrics import METRICS
 from speakerdb.session import KINDS
 from speakerdb.web import answers
 from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection

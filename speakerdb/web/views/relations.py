@@ -9,9 +9,9 @@ import polars as pl
 from speakerdb.analysis.grouping import GROUPINGS
 from speakerdb.analysis.properties import FACTS
 from speakerdb.charts.tradeoff import MOST_POINTS
-from speakerdb.dictionary import METRICS, RANKED
 from speakerdb.errors import SpeakerdbError
 from speakerdb.library import documents
+from speakerdb.metrics import METRICS, RANKED
 from speakerdb.session import KINDS
 from speakerdb.statistics.permutation import PERMUTATIONS
 from speakerdb.web import answers

@@ -5,9 +5,9 @@ from __future__ import annotations
 from typing import Any
 
 from speakerdb.charts.curves import MOST_OVERLAID
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import SpeakerdbError, UnknownNameError
 from speakerdb.library.comparing import contrast_words, real_words
+from speakerdb.metrics import METRICS
 from speakerdb.web import answers
 from speakerdb.web.asking import Ask
 from speakerdb.web.site import Desk

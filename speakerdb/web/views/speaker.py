@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from speakerdb.analysis.field import TARGETS
 from speakerdb.analysis.match import WORDS
-from speakerdb.dictionary import METRICS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
 from speakerdb.library.documents import Document
 from speakerdb.library.table import held
+from speakerdb.metrics import METRICS
 from speakerdb.report.standing import VERDICT
 from speakerdb.web import answers, tables
 from speakerdb.web.asking import Ask
