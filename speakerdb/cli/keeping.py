@@ -47,12 +47,17 @@ def ingest(
             "--propose", help="Look at unknown files, write a folder.toml and a sheet to fill in; store nothing."
         ),
     ] = False,
+    no_intervals: Annotated[
+        bool, typer.Option("--no-intervals", help="Leave how sure the values are to a later `speakerdb derive`.")
+    ] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
     """Store measurement sessions. Good ones are stored, bad ones are listed with all that is wrong.
 
     Example: speakerdb ingest measurements/
+    Intervals take most of the time. With --no-intervals they wait for `derive`, which pays where more is to come or the error model is
+    about to be adopted.
     """
     from speakerdb.library import documents, sentences
     from speakerdb.library.ingest import find_tasks
@@ -77,7 +82,7 @@ def ingest(
             except BaseException:
                 base.close()
                 raise
-    if base:
+    if base and not no_intervals:
         with progress("working out intervals") as (begin, advance):
             base.work_out(begin=begin, advance=advance)
     state = base.state if base else None
@@ -85,7 +90,9 @@ def ingest(
         emit(documents.ingest(state, results))
     else:
         _tell(results, dry_run=dry_run)
-        if base:
+        if base and no_intervals:
+            text.line("\nIntervals wait: `speakerdb derive` works them out.")
+        elif base:
             touched = list(
                 dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker)
             )
@@ -97,8 +104,8 @@ def ingest(
                 text.line(
                     f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."
                 )
-            if news := base.news():
-                text.line(f"\n{news}.")
+        if base and (news := base.news()):
+            text.line(f"\n{news}.")
     if base:
         base.close()
     if any(r.result == "refused" for r in results):

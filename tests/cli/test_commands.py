@@ -39,7 +39,7 @@ SID = "SESSION"  # stands for the id of the first session
         "explain sill-1 f6_hz", "metrics", "metrics f6_hz", "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank f6_hz --jointly",
         "rank f6_hz --absolute", "rank f6_hz --another-unit", "rank preference --price-max 500", "match sill-1", "query",
         "query sessions lab=shed", "derive", "derive --all", "derive --from-raw", "upgrade", "export tables", "verify", "verify --compact",
-        "ingest in", "ingest in --dry-run", "ingest in --replace", f"withdraw {SID} --reason moved",
+        "ingest in", "ingest in --dry-run", "ingest in --replace", "ingest in --no-intervals", f"withdraw {SID} --reason moved",
         "rename alder-fen-sill-1 sill-one",
     ],
 )  # fmt: skip
@@ -188,6 +188,19 @@ def test_after_an_ingest_three_sentences_per_speaker(speakerdb, tmp_path):
     assert out.count("nusual:") == 2
     assert out.count("Measures most like:") == 2
     assert out.count("Withheld:") == 2
+
+
+def test_intervals_left_to_derive_are_those_of_an_ingest_that_works_them_out(filled, tmp_path):
+    def pooled():
+        return filled("explain", "sill-1", "f6_hz", "--json").document["pooled"]
+
+    whole = pooled()
+    (tmp_path / "speakers.duckdb").unlink()
+    assert "Intervals wait" in filled("ingest", "in", "--no-intervals").out
+    assert (pooled()["value"], pooled()["low"], pooled()["high"]) == (whole["value"], None, None)
+    assert filled("derive", "--json").document["drawn"] == 4
+    assert pooled() == whole
+    assert filled("derive", "--json").document["drawn"] == 0
 
 
 def test_help_loads_none_of_the_heavy_modules():
