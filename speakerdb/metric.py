@@ -75,7 +75,11 @@ UNCERTAINTY = (
     "se", "bias", "low", "high", "se_bench", "bias_bench", "low_absolute", "high_absolute", "se_sample", "low_unit", "high_unit",
     "noise_limited", "other_value", "other_se", "other_low", "other_high", "other_share",
 )  # fmt: skip
-ENDS = ("", "_absolute", "_unit")  # of the names of its intervals: `low` and `high` for each of analysis.field.TARGETS
+ENDS = (
+    "",
+    "_absolute",
+    "_unit",
+)  # of its intervals' names: `low` and `high` for each of analysis.metric_column.TARGETS
 SAMPLE = ("sample_down", "sample_up")  # of sessions only: how far a sample's own error may carry a value, on its scale
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.analysis.field import MetricColumn
+from speakerdb.analysis.metric_column import MetricColumn
 from speakerdb.analysis.properties import Property
 from speakerdb.statistics import clusters, regression
 from speakerdb.statistics.benches import Benches

@@ -22,8 +22,8 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid
 from speakerdb.analysis import seat
-from speakerdb.analysis.field import MetricColumn, on_scale
 from speakerdb.analysis.judging import FloatArray, Interval, Texts, lowest
+from speakerdb.analysis.metric_column import MetricColumn, on_scale
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.requirements import Limit, certain, limits
 

@@ -21,9 +21,9 @@ from speakerdb.analysis.by_maker import (
     unit,
     unknown,
 )
-from speakerdb.analysis.field import MetricColumn
+from speakerdb.analysis.metric_column import MetricColumn
 from speakerdb.analysis.properties import LINE_SCHEMA, Property
-from speakerdb.analysis.trend import GROUP_SCHEMA, SLOPE_SCHEMA, Trend
+from speakerdb.analysis.slopes import GROUP_SCHEMA, SLOPE_SCHEMA, Trend
 from speakerdb.errors import RequestError
 from speakerdb.statistics import clusters, groups
 from speakerdb.statistics.fields import generator

@@ -9,8 +9,8 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.analysis.compare import step_on_scale
-from speakerdb.analysis.field import FloatArray, MetricColumn
+from speakerdb.analysis.differences import step_on_scale
+from speakerdb.analysis.metric_column import FloatArray, MetricColumn
 from speakerdb.metric import Better
 from speakerdb.statistics.benches import Benches, one_bench
 

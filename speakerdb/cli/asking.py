@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AbsoluteOption,
     AllSettingsOption,
@@ -45,7 +45,7 @@ def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: Js
 
     Example: speakerdb list
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         frame = base.list(currency.upper() if currency else None)
@@ -53,12 +53,12 @@ def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: Js
             emit(documents.document(base.state, rows=documents.rows(frame)))
             return
         unit = frame["currency"][0] if len(frame) else None
-        text.table(
+        terminal.table(
             ["speaker", "kind", "powered", "year", "volume (l)", "mass (kg)", f"price, pair ({unit or 'none known'})",
              "settings", "sessions", "labs", "samples"],
             [
                 [r["speaker"], r["kind"], {True: "yes", False: "no"}.get(r["powered"]), r["year"],
-                 text.number(r["volume_l"], 1), text.number(r["mass_kg"], 1), text.number(r["price"], 0),
+                 terminal.number(r["volume_l"], 1), terminal.number(r["mass_kg"], 1), terminal.number(r["price"], 0),
                  ", ".join(r["settings"]), r["sessions"], ", ".join(r["labs"]), r["samples"]]
                 for r in frame.iter_rows(named=True)
             ],
@@ -84,8 +84,8 @@ def show(
     Example: speakerdb show sill-5
     As a picture: speakerdb show sill-5 --picture map-horizontal --out sill-5.html
     """
-    from speakerdb.analysis.field import TARGETS
-    from speakerdb.library import documents
+    from speakerdb.analysis.metric_column import TARGETS
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         _, slug = base.find(speaker, exact=exact)
@@ -96,14 +96,14 @@ def show(
         if json:
             emit(documents.show(base.state, slug, frame, target, facts))
             return
-        text.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
-        text.line(facts.sentence())
+        terminal.line(f"{facts.values['maker']} {facts.values['model']}  ({slug})")
+        terminal.line(facts.sentence())
         for conflict in facts.conflicts:
-            text.line(f"In conflict: {conflict}")
+            terminal.line(f"In conflict: {conflict}")
         _show_values(frame)
-        text.line(f"\nIntervals are 95 %, {TARGETS[target]}.")
+        terminal.line(f"\nIntervals are 95 %, {TARGETS[target]}.")
         for caution in cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
@@ -119,22 +119,22 @@ def _show_values(frame: pl.DataFrame) -> None:
             .unique(maintain_order=True)
         )
         where = "; ".join(f"{s} ({lab}, sample {sample}, {date})" for s, lab, sample, date in sessions.iter_rows())
-        text.line(f"\nSetting {setting}: {where}")
+        terminal.line(f"\nSetting {setting}: {where}")
         drawn = bool(part["se"].is_not_null().any())
         ok, withheld = part.filter(pl.col("status") == "ok"), part.filter(pl.col("status") != "ok")
         rows = []
         for r in ok.iter_rows(named=True):
-            metric = text.metric_of(r["metric"])
-            row = [metric.label, text.either(metric, r["value"], r["censored"], r["other_value"]), metric.unit]
+            metric = terminal.metric_of(r["metric"])
+            row = [metric.label, terminal.either(metric, r["value"], r["censored"], r["other_value"]), metric.unit]
             if drawn:
-                row.append(text.interval(metric, r["low"], r["high"]))
+                row.append(terminal.interval(metric, r["low"], r["high"]))
             rows.append([*row, r["metric"]])
         headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
-        text.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
+        terminal.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
         if len(withheld):
-            text.line("\nWithheld:")
+            terminal.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):
-                text.line(f"  {', '.join(group['metric'])}: {reason}")
+                terminal.line(f"  {', '.join(group['metric'])}: {reason}")
 
 
 def explain(
@@ -151,7 +151,7 @@ def explain(
     """
     import polars as pl
 
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.explain(speaker, metric, setting=setting, exact=exact)
@@ -160,23 +160,23 @@ def explain(
             return
         m = answer.metric
         pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
-        text.line(f"{answer.speaker}, setting {answer.setting}")
+        terminal.line(f"{answer.speaker}, setting {answer.setting}")
         if pooled["status"] == "ok":
-            value = text.either(m, pooled["value"], pooled["censored"], pooled["other_value"])
-            interval = text.interval(m, pooled["low"], pooled["high"])
-            text.line(f"{m.label}: {value} {m.unit}{f', 95 % interval {interval}' if interval else ''}")
+            value = terminal.either(m, pooled["value"], pooled["censored"], pooled["other_value"])
+            interval = terminal.interval(m, pooled["low"], pooled["high"])
+            terminal.line(f"{m.label}: {value} {m.unit}{f', 95 % interval {interval}' if interval else ''}")
         else:
-            text.line(f"{m.label}: withheld, {pooled['reason']}")
-        text.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
-        text.line(f"Source of the definition: {m.source}; more: `speakerdb method {m.id}`")
+            terminal.line(f"{m.label}: withheld, {pooled['reason']}")
+        terminal.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
+        terminal.line(f"Source of the definition: {m.source}; more: `speakerdb method {m.id}`")
         if answer.curve_part:
-            text.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
+            terminal.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
         for sentence in answer.alignments:
-            text.line(f"{sentence}.")
+            terminal.line(f"{sentence}.")
         for caution in base.cautions(answer.values):
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         measured = answer.values.filter(pl.col("session").is_not_null())
-        text.table(
+        terminal.table(
             ["session", "lab", "sample", "date", f"value ({m.unit})", "95 % interval"],
             [
                 [r["session"], r["lab"], r["sample"], r["date"], *_of_session(m, r)]
@@ -185,9 +185,9 @@ def explain(
             right=(4, 5),
         )
         for (reason,), group in measured.filter(pl.col("status") != "ok").group_by("reason", maintain_order=True):
-            text.line(f"Withheld of {', '.join(group['session'])}: {reason}")
+            terminal.line(f"Withheld of {', '.join(group['session'])}: {reason}")
         files = answer.sources.filter(pl.col("file").is_not_null())
-        text.table(
+        terminal.table(
             ["source file", "SHA-256"],
             [[f"{s}/{file}", sha256] for s, file, sha256 in files.select("session", "file", "sha256").iter_rows()],
         )
@@ -198,8 +198,8 @@ def _of_session(metric: Metric, row: dict[str, Any]) -> tuple[str, str]:
     """A session's value and interval; – where it is withheld."""
     if row["status"] != "ok":
         return "–", ""
-    value = text.either(metric, row["value"], row["censored"], row["other_value"])
-    return value, text.interval(metric, row["low"], row["high"])
+    value = terminal.either(metric, row["value"], row["censored"], row["other_value"])
+    return value, terminal.interval(metric, row["low"], row["high"])
 
 
 def metrics(
@@ -211,17 +211,18 @@ def metrics(
 
     Example: speakerdb metrics f6_hz
     """
-    from speakerdb.library import answers, documents
+    from speakerdb.questions import stored
+    from speakerdb.words import documents
 
-    frame = answers.metrics_frame(metric)
+    frame = stored.metrics_frame(metric)
     if json:
         emit(documents.document(None, rows=documents.rows(frame)))
     elif metric is not None:
-        words = {"matters": text.metric_of(frame["id"][0]).matters_words}
+        words = {"matters": terminal.metric_of(frame["id"][0]).matters_words}
         for name, value in frame.row(0, named=True).items():
-            text.line(f"{name + ':':12}{words.get(name, value)}")
+            terminal.line(f"{name + ':':12}{words.get(name, value)}")
     else:
-        text.table(
+        terminal.table(
             ["id", "label", "unit", "better", "definition"],
             [[r["id"], r["label"], r["unit"], r["better"], r["definition"]] for r in frame.iter_rows(named=True)],
         )
@@ -243,7 +244,8 @@ def rank(
 
     Example: speakerdb rank f6_hz --kind bookshelf --price-max 1000 --top 10
     """
-    from speakerdb.library import documents, naming
+    from speakerdb.field import naming
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         m, target = naming.find_metric(metric), target_of(absolute, another_unit)
@@ -257,23 +259,23 @@ def rank(
             "low": "lowest first",
             "neither": "highest first; neither direction is better",
         }
-        text.line(f"{m.label} ({m.unit}), {direction[m.better]}{_where(selection)}")
+        terminal.line(f"{m.label} ({m.unit}), {direction[m.better]}{_where(selection)}")
         if len(answer.rows):
             joint = ["all together"] if jointly else []
-            text.table(
+            terminal.table(
                 ["place", *joint, "speaker", "setting", m.unit, "95 % interval"],
                 [
                     [_place(r, ""), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
-                     text.either(m, r["value"], r["censored"], r["other_value"]), text.interval(m, r["low"], r["high"])]
+                     terminal.either(m, r["value"], r["censored"], r["other_value"]), terminal.interval(m, r["low"], r["high"])]
                     for r in answer.rows.iter_rows(named=True)
                 ],
                 right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
                 spare=() if selection.all_settings else (2 + jointly,),
             )  # fmt: skip
             for sentence in answer.cautions:
-                text.line(f"{sentence}.")
+                terminal.line(f"{sentence}.")
         else:
-            text.line("No speaker has this value and passes the filters.")
+            terminal.line("No speaker has this value and passes the filters.")
         _withheld(answer.withheld)
         cite(base)
 
@@ -295,9 +297,9 @@ def _where(selection: Selection) -> str:
 def _withheld(frame: pl.DataFrame) -> None:
     if not len(frame):
         return
-    text.line(f"\nNot judged ({len(frame)}):")
+    terminal.line(f"\nNot judged ({len(frame)}):")
     for (reason,), group in frame.group_by("reason", maintain_order=True):
-        text.line(f"  {reason}: {', '.join(group['speaker'])}")
+        terminal.line(f"  {reason}: {', '.join(group['speaker'])}")
 
 
 @with_filters
@@ -319,8 +321,8 @@ def match(
 
     Example: speakerdb match sill-5 --top 5
     """
-    from speakerdb.analysis.match import WEIGHTS, WORDS
-    from speakerdb.library import documents
+    from speakerdb.analysis.nearness import WEIGHTS, WORDS
+    from speakerdb.words import documents
 
     weights = {**WEIGHTS, **_weights(weight or [], tuple(WEIGHTS))}
     with open_database(db) as base:
@@ -331,24 +333,24 @@ def match(
         if json:
             emit(documents.match(base.state, slug, used, frame, weights))
             return
-        text.line(f"Measures like {slug}, setting {used}{_where(selection)}: RMS difference in dB, nearest first")
-        text.table(
+        terminal.line(f"Measures like {slug}, setting {used}{_where(selection)}: RMS difference in dB, nearest first")
+        terminal.table(
             ["speaker", "setting", "distance", *WORDS.values(), "measures"],
             [
-                [r["speaker"], r["setting"], text.number(r["distance_db"], 2), *(text.number(r[p], 2) for p in WORDS),
+                [r["speaker"], r["setting"], terminal.number(r["distance_db"], 2), *(terminal.number(r[p], 2) for p in WORDS),
                  {True: "differently", False: "can't be told", None: "not judged"}[r["measures_differently"]]]
                 for r in frame.iter_rows(named=True)
             ],
             right=tuple(range(2, 3 + len(WORDS))),
         )  # fmt: skip
         _left_out(frame)
-        text.line("Weights: " + ", ".join(f"{WORDS[p]} {w:g}" for p, w in weights.items()))
+        terminal.line("Weights: " + ", ".join(f"{WORDS[p]} {w:g}" for p, w in weights.items()))
         cite(base)
 
 
 def _left_out(frame: pl.DataFrame) -> None:
     """What was not compared or not judged, and of whom."""
-    from speakerdb.library.telling import remarks
+    from speakerdb.words.match_words import remarks
 
     whom: dict[str, list[str]] = {}
     for row in frame.iter_rows(named=True):
@@ -356,7 +358,7 @@ def _left_out(frame: pl.DataFrame) -> None:
             whom.setdefault(remark, []).append(row["speaker"])
     for remark, speakers in whom.items():
         listed = "all of these" if len(speakers) == len(frame) > 1 else ", ".join(speakers)
-        text.line(f"{remark[0].upper()}{remark[1:]}: {listed}")
+        terminal.line(f"{remark[0].upper()}{remark[1:]}: {listed}")
 
 
 def _weights(given: list[str], parts: tuple[str, ...]) -> dict[str, float]:
@@ -384,15 +386,15 @@ def query(
 
     Example: speakerdb query price_ladder kind=bookshelf
     """
-    from speakerdb.library import documents
-    from speakerdb.library.naming import all_queries
+    from speakerdb.field.naming import all_queries
+    from speakerdb.words import documents
 
     if name is None:
         found = all_queries()
         if json:
             emit(documents.document(None, queries=[documents.query_head(q) for q in found.values()]))
             return
-        text.table(
+        terminal.table(
             ["query", "title", "parameters"],
             [[q.name, q.title, ", ".join(f"{p.name}={p.default}" for p in q.parameters)] for q in found.values()],
         )
@@ -408,9 +410,9 @@ def query(
         if json:
             emit(documents.document(base.state, query=documents.query_head(head), rows=documents.rows(frame)))
             return
-        text.line(head.title)
+        terminal.line(head.title)
         numeric = tuple(i for i, kind in enumerate(frame.dtypes) if kind.is_numeric())
-        text.table(
+        terminal.table(
             frame.columns,
             [[f"{cell:g}" if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
             right=numeric,

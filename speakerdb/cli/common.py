@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 
 if TYPE_CHECKING:
-    from speakerdb.analysis.field import Target
+    from speakerdb.analysis.metric_column import Target
     from speakerdb.library import Database, Selection
 
 DEFAULT_FILE = "speakers.duckdb"
@@ -118,8 +118,9 @@ def _selection(*, kind: str | None, price_kind: str | None, currency: str | None
                mass_max: float | None, **same_name: Any) -> Selection:  # fmt: skip
     """The filter options as a Selection; a usage error for a kind that does not exist."""
     from speakerdb.analysis.filters import Filters
-    from speakerdb.library import Selection, curation
+    from speakerdb.library import Selection
     from speakerdb.session import KINDS
+    from speakerdb.upkeep import curation
 
     one_of(kind, KINDS, "--kind")
     one_of(price_kind, ("list", "street", "sale"), "--price-kind")
@@ -149,7 +150,7 @@ def one_of(given: str | None, known: tuple[str, ...], option: str) -> None:
 def cite(db: Database) -> None:
     """The line that lets an answer be cited."""
     state = db.state
-    text.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
+    terminal.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
 
 
 def emit(document: dict[str, Any]) -> None:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AbsoluteOption,
     AnotherUnitOption,
@@ -59,8 +59,8 @@ def compare(
     Example: speakerdb compare sill-5 sill-8 --metric f6_hz
     As a picture: speakerdb compare sill-5 sill-8 --picture differences --out differences.svg
     """
-    from speakerdb.library import documents
-    from speakerdb.library.comparing import contrast_words, real_words
+    from speakerdb.words import documents
+    from speakerdb.words.compare_words import contrast_words, real_words
 
     with open_database(db) as base:
         answer = base.compare(*speakers, metrics=metric or None, target=target_of(absolute, another_unit), exact=exact)
@@ -70,23 +70,23 @@ def compare(
             emit(documents.compare(base.state, answer))
             return
         for (a, setting_a, b, setting_b), pair in answer.rows.group_by(["a", "setting_a", "b", "setting_b"], maintain_order=True):  # fmt: skip
-            text.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
+            terminal.line(f"{a} ({setting_a}) against {b} ({setting_b}), {answer.about}")
             _differences(pair)
             for words in contrast_words(list(zip(pair["metric"], pair["because"], strict=True))):
-                text.line(f"{words[0].upper()}{words[1:]}.")
-            text.line()
+                terminal.line(f"{words[0].upper()}{words[1:]}.")
+            terminal.line()
         for (a, b, reason), group in answer.withheld.group_by(["a", "b", "reason"], maintain_order=True):
-            text.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
-        text.line(real_words(answer.differing, answer.real, len(answer.rows)))
-        text.line("Marked *: its whole 95 % interval lies on one side. × : A is so many times B.")
-        text.line("'Matters' is yes or no only where the whole interval says so.")
+            terminal.line(f"Not compared, {a} against {b} ({', '.join(group['metric'])}): {reason}")
+        terminal.line(real_words(answer.differing, answer.real, len(answer.rows)))
+        terminal.line("Marked *: its whole 95 % interval lies on one side. × : A is so many times B.")
+        terminal.line("'Matters' is yes or no only where the whole interval says so.")
         for caution in answer.cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
 def _differences(pair: pl.DataFrame) -> None:
-    text.table(
+    terminal.table(
         ["metric", "A", "B", "A − B, × A/B", "95 % interval", "A better", "matters"],
         [_difference(r) for r in pair.iter_rows(named=True)],
         right=(1, 2, 3, 4, 5),
@@ -94,13 +94,13 @@ def _differences(pair: pl.DataFrame) -> None:
 
 
 def _difference(row: dict[str, Any]) -> list[str]:
-    from speakerdb.library.room_words import percent
+    from speakerdb.words.room_words import percent
 
-    m = text.metric_of(row["metric"])
+    m = terminal.metric_of(row["metric"])
     mark = " *" if row["differs"] else "  "
     return [
-        text.name(m), text.value(m, row["value_a"], row["censored_a"]), text.value(m, row["value_b"], row["censored_b"]),
-        text.difference(m, row["difference"], row["ratio"]) + mark, text.difference_interval(m, row["low"], row["high"], row["ratio"]),
+        terminal.name(m), terminal.value(m, row["value_a"], row["censored_a"]), terminal.value(m, row["value_b"], row["censored_b"]),
+        terminal.difference(m, row["difference"], row["ratio"]) + mark, terminal.difference_interval(m, row["low"], row["high"], row["ratio"]),
         "" if row["p_a_better"] is None else percent(row["p_a_better"]), row["matters"],
     ]  # fmt: skip
 
@@ -125,35 +125,35 @@ def percentile(
 
     Example: speakerdb percentile sill-5 --factor 1.5
     """
-    from speakerdb.library import documents
-    from speakerdb.library.ranking import ONCE
+    from speakerdb.questions.rank import ONCE
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.percentile(speaker, metrics=metric or None, factor=factor, query=query, exact=exact)
         if json:
             emit(documents.percentile(base.state, answer))
             return
-        text.line(f"{answer.speaker} ({answer.setting}) among its peers")
+        terminal.line(f"{answer.speaker} ({answer.setting}) among its peers")
         placed = answer.rows.filter(answer.rows["place"].is_not_null())
         for (among,), group in placed.group_by("among", maintain_order=True):
             wider = "" if among == answer.words else f"; {answer.words}: too few"
-            text.line(f"\nAmong {among}{wider}")
-            text.table(
+            terminal.line(f"\nAmong {among}{wider}")
+            terminal.table(
                 ["metric", "value", "unit", "place"], [_placed(r) for r in group.iter_rows(named=True)], right=(1,)
             )
         for (reason,), group in answer.rows.drop_nulls("reason").group_by("reason", maintain_order=True):
-            text.line(f"Not judged ({', '.join(group['metric'])}): {reason}")
-        text.line(f"\nThe better first; where neither direction is better, the highest. {ONCE}.")
+            terminal.line(f"Not judged ({', '.join(group['metric'])}): {reason}")
+        terminal.line(f"\nThe better first; where neither direction is better, the highest. {ONCE}.")
         cite(base)
 
 
 def _placed(r: dict[str, Any]) -> list[str]:
-    from speakerdb.analysis.percentile import place_words
+    from speakerdb.analysis.peers import place_words
 
-    m = text.metric_of(r["metric"])
+    m = terminal.metric_of(r["metric"])
     return [
         m.label,
-        text.value(m, r["value"], r["censored"]),
+        terminal.value(m, r["value"], r["censored"]),
         m.unit,
         place_words(r["place_low"], r["place_high"], r["of"]),
     ]
@@ -173,7 +173,7 @@ def tradeoff(
 
     Example: speakerdb tradeoff price f6_hz --kind bookshelf
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.tradeoff(x, y, selection=selection)
@@ -183,32 +183,32 @@ def tradeoff(
             emit(documents.tradeoff(base.state, answer, words))
             return
         px, py, found = answer.x, answer.y, answer.found
-        text.line(f"{py.label} against {px.name}{f'; {words}' if words else ''}")
+        terminal.line(f"{py.label} against {px.name}{f'; {words}' if words else ''}")
         _trades(found.rows.head(len(found.rows) if top is None else top), px, py)
         if not len(found.rows):
-            text.line("No speaker has both and passes the filters.")
+            terminal.line("No speaker has both and passes the filters.")
         if len(found.line):
             first, last = found.line.row(0, named=True), found.line.row(-1, named=True)
-            text.line(
+            terminal.line(
                 "The line that one in ten beats runs from "
                 + " to ".join(
-                    f"{text.number(p['fit'], py.decimals)} ({text.number(p['low'], py.decimals)} … {text.number(p['high'], py.decimals)}) "
-                    f"at {text.number(p['x'], px.decimals)}"
+                    f"{terminal.number(p['fit'], py.decimals)} ({terminal.number(p['low'], py.decimals)} … {terminal.number(p['high'], py.decimals)}) "
+                    f"at {terminal.number(p['x'], px.decimals)}"
                     for p in (first, last)
                 )
                 + "."
             )
         for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
-            text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+            terminal.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
         for line in answer.notes():
-            text.line(line)
+            terminal.line(line)
         for caution in found.cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
 def _trades(rows: pl.DataFrame, x: Property, y: Property) -> None:
-    from speakerdb.library.room_words import chance_text
+    from speakerdb.words.room_words import chance_text
 
     headings = [
         "speaker", "setting", _heading(x), _heading(y), "on the frontier", f"beaten from ({x.unit or x.label})", "by", "expected",
@@ -216,18 +216,18 @@ def _trades(rows: pl.DataFrame, x: Property, y: Property) -> None:
     ]  # fmt: skip
     cells = [
         [
-            r["speaker"], r["setting"], text.bounded(r["x"], x.decimals, r["x_censored"]), text.bounded(r["y"], y.decimals, r["y_censored"]),
+            r["speaker"], r["setting"], terminal.bounded(r["x"], x.decimals, r["x_censored"]), terminal.bounded(r["y"], y.decimals, r["y_censored"]),
             chance_text(r["p_frontier_low"], r["p_frontier_high"]),
-            "never" if r["beaten_from"] is None and r["beaten_reason"] is None else text.number(r["beaten_from"], x.decimals),
-            r["beaten_by"], text.number(r["expected"], y.decimals),
-            "–" if r["low"] is None else f"{text.number(r['low'], y.decimals)} … {text.number(r['high'], y.decimals)}", r["makers"],
+            "never" if r["beaten_from"] is None and r["beaten_reason"] is None else terminal.number(r["beaten_from"], x.decimals),
+            r["beaten_by"], terminal.number(r["expected"], y.decimals),
+            "–" if r["low"] is None else f"{terminal.number(r['low'], y.decimals)} … {terminal.number(r['high'], y.decimals)}", r["makers"],
             {"better": "yes", "worse": "falls short", "as_expected": ""}.get(r["beats"] or "", "–"),
         ]
         for r in rows.iter_rows(named=True)
     ]  # fmt: skip
     left_out = () if x.fact else (5, 6)
     shown = [i for i in range(len(headings)) if i not in left_out]
-    text.table(
+    terminal.table(
         [headings[i] for i in shown], [[row[i] for i in shown] for row in cells],
         right=[shown.index(i) for i in (2, 3, 4, 5, 7, 8, 9) if i in shown], spare=(1,),
     )  # fmt: skip
@@ -253,7 +253,7 @@ def trend(
 
     Example: speakerdb trend di_power_mean_db --over year
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.trend(*metrics, over=over, selection=selection)
@@ -263,45 +263,45 @@ def trend(
             emit(documents.trend(base.state, answer, words))
             return
         for metric, found in zip(answer.metrics, answer.trends, strict=True):
-            text.line(f"{metric.label} over {answer.over}{f'; {words}' if words else ''}")
+            terminal.line(f"{metric.label} over {answer.over}{f'; {words}' if words else ''}")
             for row in found.slopes.iter_rows(named=True):
                 _slope(row)
             if len(found.groups):
                 _groups(found.groups, metric)
             for (reason,), group in found.unknown.group_by("reason", maintain_order=True):
-                text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
-            text.line()
+                terminal.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+            terminal.line()
         for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
-            text.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
-        text.line(
+            terminal.line(f"Not judged: {', '.join(group['speaker'])}: {reason}")
+        terminal.line(
             "Intervals allow for speakers of one maker being alike; q: 5 % false discoveries over all printed here."
         )
         for caution in answer.cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
 def _slope(row: dict[str, Any]) -> None:
-    from speakerdb.library.sentences import alike
+    from speakerdb.words.sentences import alike
 
     who = f"{row['speakers']} speakers of {row['makers']} {'maker' if row['makers'] == 1 else 'makers'}, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
     if row["effect"] is None:
-        text.line(f"No trend can be given: {row['reason']} ({who}).")
+        terminal.line(f"No trend can be given: {row['reason']} ({who}).")
         return
     effect, low, high, robust = alike([row[k] for k in ("effect", "low", "high", "theil_sen")])
     interval = f"no interval: {row['reason']}" if row["reason"] else f"95 % interval {low} … {high}"
     theil_sen = "" if row["theil_sen"] is None else f"; Theil–Sen {robust}"
-    text.line(f"{effect} {row['unit']} per {row['per']}, {interval}{theil_sen}")
+    terminal.line(f"{effect} {row['unit']} per {row['per']}, {interval}{theil_sen}")
     p = "" if row["p"] is None else f"p = {row['p']:.2g}, q = {row['q']:.2g}; "
-    text.line(f"{p}{row['method']}; {who}.")
+    terminal.line(f"{p}{row['method']}; {who}.")
     if row["reliability"] is not None:
-        text.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
+        terminal.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
 
 
 def _groups(frame: pl.DataFrame, metric: Metric) -> None:
     from speakerdb.statistics.permutation import PERMUTATIONS
 
-    text.table(
+    terminal.table(
         ["group", "speakers", "makers", f"median ({metric.unit})", "95 % interval", f"against all others ({frame['unit'][0]})",
          "95 % interval", "makers of both", "p", "q", "Hedges g", "Cliff's delta"],
         [_of_group(r, metric) for r in frame.iter_rows(named=True)],
@@ -309,27 +309,27 @@ def _groups(frame: pl.DataFrame, metric: Metric) -> None:
     )  # fmt: skip
     for words, column in (("interval for the median", "median_reason"), ("interval for the difference", "reason"), ("p", "p_reason")):  # fmt: skip
         for (reason,), group in frame.drop_nulls(column).group_by(column, maintain_order=True):
-            text.line(f"No {words} of {', '.join(group['group'])}: {reason}")
+            terminal.line(f"No {words} of {', '.join(group['group'])}: {reason}")
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
     if frame["p"].count():
-        text.line(
+        terminal.line(
             f"p of a group: labels exchanged {PERMUTATIONS:,} times within the makers that have speakers both in it and outside."
         )
     if p is None:
-        text.line(f"Whether all groups are alike is not judged: {reason}")
+        terminal.line(f"Whether all groups are alike is not judged: {reason}")
     else:
-        text.line(f"That all groups are alike: p = {p:.2g}, q = {q:.2g} (the same exchange, Peto and Prentice's scores).")  # fmt: skip
+        terminal.line(f"That all groups are alike: p = {p:.2g}, q = {q:.2g} (the same exchange, Peto and Prentice's scores).")  # fmt: skip
 
 
 def _of_group(r: dict[str, Any], metric: Metric) -> list[str]:
-    from speakerdb.library.sentences import alike
+    from speakerdb.words.sentences import alike
 
     difference, low, high = alike([r["difference"], r["low"], r["high"]])
     return [
-        r["group"], str(r["speakers"]), str(r["makers"]), text.value(metric, r["median"], r["median_censored"]),
-        text.interval(metric, r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} … {high}",
+        r["group"], str(r["speakers"]), str(r["makers"]), terminal.value(metric, r["median"], r["median_censored"]),
+        terminal.interval(metric, r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} … {high}",
         str(r["makers_of_both"]), *("–" if r[k] is None else f"{r[k]:.2g}" for k in ("p", "q")),
-        text.number(r["hedges_g"], 2), text.number(r["cliffs_delta"], 2),
+        terminal.number(r["hedges_g"], 2), terminal.number(r["cliffs_delta"], 2),
     ]  # fmt: skip
 
 
@@ -340,8 +340,8 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
     """
     import polars as pl
 
-    from speakerdb.library import documents
     from speakerdb.statistics.error_model import bench_words
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.labs(metrics=metric or None)
@@ -350,11 +350,13 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
             return
         for a, b, speakers, same in answer.found.pairs.iter_rows():
             units = "by the same unit" if same == len(speakers) else f"{same} of them by the same unit"
-            text.line(f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} in common, {units}: {', '.join(speakers)}")
+            terminal.line(
+                f"{bench_words(a)} − {bench_words(b)}: {len(speakers)} in common, {units}: {', '.join(speakers)}"
+            )
             mine = answer.found.offsets.filter(bench_a=a, bench_b=b)
             told = mine.filter(pl.col("offset").is_not_null())
             if len(told):
-                text.table(
+                terminal.table(
                     ["metric", "unit", "offset", "95 % interval", "sd", "left once aligned", "q", "speakers"],
                     [_lab_offset(r) for r in told.iter_rows(named=True)],
                     right=(2, 3, 4, 5, 6, 7),
@@ -362,41 +364,41 @@ def labs(metric: MetricsOption = None, db: DbOption = None, json: JsonOption = F
             _no_offsets(mine, some=len(told) > 0)
             for pair in answer.curves:
                 if (pair.to_bench, pair.bench) == (a, b):
-                    text.line(_bench_curves(pair, answer.aligned.get(pair.bench) == pair.to_bench))
-            text.line()
-        text.line(f"Error model version {base.state.error_model}. q allows 5 % false discoveries over all rows.")
+                    terminal.line(_bench_curves(pair, answer.aligned.get(pair.bench) == pair.to_bench))
+            terminal.line()
+        terminal.line(f"Error model version {base.state.error_model}. q allows 5 % false discoveries over all rows.")
         for caution in answer.cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
 def _no_offsets(rows: pl.DataFrame, *, some: bool) -> None:
     """Why metrics have no offset; where none has one, in one line."""
-    from speakerdb.analysis.labs import LEAST_SHARED
+    from speakerdb.analysis.offsets import LEAST_SHARED
 
     if not some and len(rows) > 1:
-        text.line(f"No metric has an offset: each needs {LEAST_SHARED} speakers that have it from both.")
+        terminal.line(f"No metric has an offset: each needs {LEAST_SHARED} speakers that have it from both.")
         return
     for (reason,), group in rows.drop_nulls("reason").group_by("reason", maintain_order=True):
-        text.line(f"No offset ({', '.join(group['metric'])}): {reason}")
+        terminal.line(f"No offset ({', '.join(group['metric'])}): {reason}")
 
 
 def _lab_offset(r: dict[str, Any]) -> list[str]:
-    m = text.metric_of(r["metric"])
+    m = terminal.metric_of(r["metric"])
     decimals = 1 if r["unit"] == "%" else m.decimals + 1
     interval, left = (
-        f"{text.number(low, decimals)} … {text.number(high, decimals)}"
+        f"{terminal.number(low, decimals)} … {terminal.number(high, decimals)}"
         for low, high in ((r["low"], r["high"]), (r["left_low"], r["left_high"]))
     )
     return [
-        m.label, r["unit"], text.number(r["offset"], decimals), interval, text.number(r["sd"], decimals),
+        m.label, r["unit"], terminal.number(r["offset"], decimals), interval, terminal.number(r["sd"], decimals),
         "–" if r["left"] is None else left, f"{r['q']:.2g}", str(r["speakers"]),
     ]  # fmt: skip
 
 
 def _bench_curves(pair: BenchPair, aligned: bool) -> str:
-    level = "" if pair.level_db != pair.level_db else f" and by {text.number(pair.level_db, 2)} dB in level"
-    apart = f"Listening windows, 100 Hz–10 kHz: {text.number(pair.shape_db, 2)} dB RMS apart in shape{level}, by {pair.n} specimens"
+    level = "" if pair.level_db != pair.level_db else f" and by {terminal.number(pair.level_db, 2)} dB in level"
+    apart = f"Listening windows, 100 Hz–10 kHz: {terminal.number(pair.shape_db, 2)} dB RMS apart in shape{level}, by {pair.n} specimens"
     if aligned:
-        return f"{apart}; aligned, which leaves {text.number(pair.residual_sd_db, 2)} dB."
+        return f"{apart}; aligned, which leaves {terminal.number(pair.residual_sd_db, 2)} dB."
     return f"{apart}; not aligned{f' ({pair.reason})' if pair.reason else ': `speakerdb derive --adopt` does'}."

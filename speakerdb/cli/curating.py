@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, emit, open_existing
 
 if TYPE_CHECKING:
@@ -15,12 +15,12 @@ if TYPE_CHECKING:
 
 
 def _done(base: Database, sentence: str, json: bool, **content: object) -> None:
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     if json:
         emit(documents.document(base.state, **content))
     else:
-        text.line(sentence)
+        terminal.line(sentence)
 
 
 def facts(

@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.errors import StoreError
 
 ROOM = "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --top 5"
@@ -89,36 +89,38 @@ def demo(
     folder.mkdir(parents=True, exist_ok=True)
     seed = resource_dir("seed_data")
     shutil.copyfile(seed / "review.md", folder / "review.md")
-    text.line(
+    terminal.line(
         "An invented fleet, measured by the volunteers of an invented tool-lending library, goes into a new database."
     )
-    text.line("All makers, models, people and numbers are made up; the physics is not.")
+    terminal.line("All makers, models, people and numbers are made up; the physics is not.")
     # Intervals wait for the error model that counts: to work them out under the defaults first would cost as much again
     _step(f"ingest --no-intervals {shlex.quote(str(seed / 'fleet'))}", file)
-    text.line("\n━━ How large are the errors of these two benches, by their own repeats and the speakers they share?")
+    terminal.line(
+        "\n━━ How large are the errors of these two benches, by their own repeats and the speakers they share?"
+    )
     _step("derive --adopt", file)
     for who, steps in _PARTS:
-        text.line(f"\n\n━━━━ {who}")
+        terminal.line(f"\n\n━━━━ {who}")
         for question, command in steps:
-            text.line(f"\n━━ {question}")
+            terminal.line(f"\n━━ {question}")
             _step(command.replace("{folder}", shlex.quote(str(folder))), file)
     _farewell(folder, file)
 
 
 def _farewell(folder: Path, file: Path) -> None:
-    text.line(f"\n\nTo look at, in {folder}:")
-    text.table(["file", "what it is"], [[name, what] for name, what in _FILES.items()])
-    text.line(f"\nThe database stays in {file} ({file.stat().st_size / 1e6:.1f} MB). Ask it more, for example:")
-    text.line(f"  export SPEAKERDB_FILE={shlex.quote(str(file))}")
+    terminal.line(f"\n\nTo look at, in {folder}:")
+    terminal.table(["file", "what it is"], [[name, what] for name, what in _FILES.items()])
+    terminal.line(f"\nThe database stays in {file} ({file.stat().st_size / 1e6:.1f} MB). Ask it more, for example:")
+    terminal.line(f"  export SPEAKERDB_FILE={shlex.quote(str(file))}")
     for example in ("speakerdb list", "speakerdb metrics", "speakerdb rank tone_width_vertical_deg", "speakerdb serve"):
-        text.line(f"  {example}")
-    text.line("Your own measurements: speakerdb ingest YOUR_FOLDER")
+        terminal.line(f"  {example}")
+    terminal.line("Your own measurements: speakerdb ingest YOUR_FOLDER")
 
 
 def _step(command: str, file: Path) -> None:
     """Show the command as one would type it, run it, and stop the demo if it fails."""
     from speakerdb.cli.main import app
 
-    text.line(f"\n$ speakerdb {command}\n")
+    terminal.line(f"\n$ speakerdb {command}\n")
     os.environ["SPEAKERDB_FILE"] = str(file)
     app(shlex.split(command), standalone_mode=False)

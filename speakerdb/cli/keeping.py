@@ -9,14 +9,14 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database, open_existing
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.learning import Learned
+    from speakerdb.upkeep.adopting import Learned
+    from speakerdb.upkeep.ingest import IngestResult
 
 _SENTENCES_FOR = 20  # speakers described after an ingest; the rest are named by their number
 
@@ -27,7 +27,9 @@ def progress(label: str) -> Iterator[tuple[Callable[[int], None], Callable[[int]
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
     columns = (TextColumn(label), BarColumn(), MofNCompleteColumn(), TimeRemainingColumn())
-    with Progress(*columns, console=text.console(stderr=True), transient=True, disable=not sys.stderr.isatty()) as bar:
+    with Progress(
+        *columns, console=terminal.console(stderr=True), transient=True, disable=not sys.stderr.isatty()
+    ) as bar:
         task = bar.add_task(label, total=None)
         yield (lambda total: bar.update(task, total=total)), (lambda n: bar.advance(task, n))
 
@@ -59,9 +61,9 @@ def ingest(
     Intervals take most of the time. With --no-intervals they wait for `derive`, which pays where more is to come or the error model is
     about to be adopted.
     """
-    from speakerdb.library import documents, sentences
-    from speakerdb.library.ingest import find_tasks
-    from speakerdb.library.ingest import ingest as read_only_ingest
+    from speakerdb.upkeep.ingest import find_tasks
+    from speakerdb.upkeep.ingest import ingest as read_only_ingest
+    from speakerdb.words import documents, sentences
 
     if propose:
         _propose(folders, json=json)
@@ -91,21 +93,21 @@ def ingest(
     else:
         _tell(results, dry_run=dry_run)
         if base and no_intervals:
-            text.line("\nIntervals wait: `speakerdb derive` works them out.")
+            terminal.line("\nIntervals wait: `speakerdb derive` works them out.")
         elif base:
             touched = list(
                 dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker)
             )
             for slug in touched[:_SENTENCES_FOR]:
-                text.line(f"\n{slug}")
+                terminal.line(f"\n{slug}")
                 for sentence in sentences.about(base, slug):
-                    text.line(f"  {sentence}")
+                    terminal.line(f"  {sentence}")
             if len(touched) > _SENTENCES_FOR:
-                text.line(
+                terminal.line(
                     f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."
                 )
         if base and (news := base.news()):
-            text.line(f"\n{news}.")
+            terminal.line(f"\n{news}.")
     if base:
         base.close()
     if any(r.result == "refused" for r in results):
@@ -115,7 +117,7 @@ def ingest(
 def _propose(folders: list[Path], *, json: bool) -> None:
     from speakerdb import formats
     from speakerdb.cli import proposing
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     proposals = [formats.propose(folder) for folder in folders]
     if json:
@@ -129,14 +131,14 @@ def _tell(results: list[IngestResult], *, dry_run: bool) -> None:
     counts = {word: sum(r.result == word for r in results) for word in ("stored", "replaced", "already", "refused")}
     words = {"stored": "would be stored" if dry_run else "stored", "replaced": "replaced", "already": "already stored",
              "refused": "refused"}  # fmt: skip
-    text.line(", ".join(f"{n} {words[w]}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
+    terminal.line(", ".join(f"{n} {words[w]}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
     for result in results:
         for warning in result.warnings:
-            text.line(f"  {result.folder}: note: {warning}")
+            terminal.line(f"  {result.folder}: note: {warning}")
         if result.result == "refused":
-            text.line(f"  {result.folder}: refused")
+            terminal.line(f"  {result.folder}: refused")
             for item in result.errors:
-                text.line(f"    {item}")
+                terminal.line(f"    {item}")
 
 
 def derive(
@@ -162,7 +164,7 @@ def derive(
     With --learn: how large repeat, session, level and sample errors are by what you measured twice, and how benches lie to one
     another by the specimens that two have measured. With --adopt intervals and values rest on it.
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     if learn + adopt + forget > 1:
         raise typer.BadParameter("give one of --learn, --adopt and --forget")
@@ -174,7 +176,7 @@ def derive(
             else:
                 _learned(found)
                 for sentence in _what_next(found):
-                    text.line(sentence)
+                    terminal.line(sentence)
         return
     found_now = None
     if adopt or forget:
@@ -192,19 +194,19 @@ def derive(
         emit(documents.derive(state, list(report.metrics), report.sessions, drawn, found_now))
         return
     if found_now is not None:
-        from speakerdb.library.learning import told
+        from speakerdb.words.learned_words import told
 
         _learned(found_now)
         for sentence in told(found_now) or _nothing():
-            text.line(sentence)
+            terminal.line(sentence)
     if forget:
-        text.line("Errors have their default sizes, and no bench is aligned.")
+        terminal.line("Errors have their default sizes, and no bench is aligned.")
     if report.metrics:
-        text.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
+        terminal.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
     if drawn:
-        text.line(f"Worked out the intervals of {drawn} sessions.")
+        terminal.line(f"Worked out the intervals of {drawn} sessions.")
     if not report.metrics and not drawn:
-        text.line("Every value is up to date; nothing to do.")
+        terminal.line("Every value is up to date; nothing to do.")
 
 
 def _nothing() -> list[str]:
@@ -218,36 +220,40 @@ def _nothing() -> list[str]:
 
 def _learned(found: Learned) -> None:
     """Sizes, then benches under the one they would be aligned to."""
-    from speakerdb.library.learning import PART_WORDS
     from speakerdb.statistics.error_model import bench_words
+    from speakerdb.upkeep.adopting import PART_WORDS
 
-    text.line("Standard deviations in dB, 100 Hz–10 kHz; n speakers that were measured twice")
-    text.table(
+    terminal.line("Standard deviations in dB, 100 Hz–10 kHz; n speakers that were measured twice")
+    terminal.table(
         ["part", "default", "from your repeats", "n", "would adopt"],
         [
-            [PART_WORDS[s.part], text.number(s.default_sd_db, 2), text.number(s.seen_sd_db, 2), s.n,
-             text.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
+            [PART_WORDS[s.part], terminal.number(s.default_sd_db, 2), terminal.number(s.seen_sd_db, 2), s.n,
+             terminal.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
             for s in found.parts
         ],
         right=(1, 2, 3, 4),
     )  # fmt: skip
     for s in found.parts:
         if s.reason is not None:
-            text.line(f"Stays as it is, {PART_WORDS[s.part]}: {s.reason}.")
+            terminal.line(f"Stays as it is, {PART_WORDS[s.part]}: {s.reason}.")
     for to_bench in dict.fromkeys(p.to_bench for p in found.benches):
         pairs = [p for p in found.benches if p.to_bench == to_bench]
-        text.line(f"Beside {bench_words(to_bench)}, in dB; n specimens that both have measured")
-        text.table(
+        terminal.line(f"Beside {bench_words(to_bench)}, in dB; n specimens that both have measured")
+        terminal.table(
             ["bench", "n", "apart in shape, RMS", "in level", "left once aligned"],
             [
-                [bench_words(p.bench), p.n, *(text.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db))]
+                [
+                    bench_words(p.bench),
+                    p.n,
+                    *(terminal.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db)),
+                ]
                 for p in pairs
             ],
             right=(1, 2, 3, 4),
         )
         for p in pairs:
             if p.reason is not None:
-                text.line(f"Not to be aligned, {bench_words(p.bench)}: {p.reason}.")
+                terminal.line(f"Not to be aligned, {bench_words(p.bench)}: {p.reason}.")
 
 
 def _what_next(found: Learned) -> list[str]:
@@ -264,16 +270,17 @@ def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
 
     Example: speakerdb upgrade
     """
-    from speakerdb.library import documents, maintenance
+    from speakerdb.upkeep import maintenance
+    from speakerdb.words import documents
 
     path = database_path(db)
     old, new, copy = maintenance.upgrade(path)
     if json:
         emit(documents.document(None, old=old, new=new, copy=str(copy) if copy else None))
     elif copy:
-        text.line(f"{path}: schema {old} → {new}. The old file is kept as {copy}.")
+        terminal.line(f"{path}: schema {old} → {new}. The old file is kept as {copy}.")
     else:
-        text.line(f"{path} has schema {new}, the newest; nothing to do.")
+        terminal.line(f"{path} has schema {new}, the newest; nothing to do.")
 
 
 def export(
@@ -289,7 +296,7 @@ def export(
 
     Example: speakerdb export tables/
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         if sofa is not None:
@@ -297,7 +304,7 @@ def export(
             if json:
                 emit(documents.document(base.state, files=[str(target), str(keys)]))
             else:
-                text.line(
+                terminal.line(
                     f"{target}: session {sofa} as FreeFieldDirectivityTF; {keys} holds what its session.toml says."
                 )
             return
@@ -305,7 +312,7 @@ def export(
         if json:
             emit(documents.document(base.state, files=[str(f) for f in files]))
             return
-        text.line(f"{len(files)} tables written to {target} as Parquet, which any engine reads "
+        terminal.line(f"{len(files)} tables written to {target} as Parquet, which any engine reads "
                   "(the database file itself needs DuckDB 2 or newer).")  # fmt: skip
 
 
@@ -318,7 +325,8 @@ def verify(
 
     Example: speakerdb verify --compact
     """
-    from speakerdb.library import documents, maintenance
+    from speakerdb.upkeep import maintenance
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         problems = base.verify()
@@ -329,9 +337,9 @@ def verify(
         emit(documents.document(state, ok=not problems, problems=list(problems), **extra))
     else:
         for problem in problems:
-            text.line(problem)
-        text.line(f"{len(problems)} problems found." if problems else "No problem found.")
+            terminal.line(problem)
+        terminal.line(f"{len(problems)} problems found." if problems else "No problem found.")
         if sizes:
-            text.line(f"Compacted: {sizes[0] / 1e6:.1f} MB → {sizes[1] / 1e6:.1f} MB.")
+            terminal.line(f"Compacted: {sizes[0] / 1e6:.1f} MB → {sizes[1] / 1e6:.1f} MB.")
     if problems:
         raise typer.Exit(1)

@@ -74,12 +74,12 @@ def _run(arguments: list[str], *, json: bool) -> int:
         sys.stderr.write("interrupted; what was reported as stored is stored\n")
         return INTERRUPTED
     except TyperException as error:
-        from speakerdb.library import documents
+        from speakerdb.words import documents
 
         message = error.format_message()
         return _fail(f"usage: {message}\nTry `speakerdb --help`.", documents.usage_error(message), json, USAGE)
     except SpeakerdbError as error:
-        from speakerdb.library import documents
+        from speakerdb.words import documents
 
         items = "".join(f"\n  {item}" for item in error.items)
         return _fail(f"error: {error.message}{items}", documents.error(error), json, REFUSED)

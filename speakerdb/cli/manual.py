@@ -9,7 +9,7 @@ from typing import Annotated
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, emit
 
 WIDTH = 80
@@ -27,8 +27,8 @@ def method(
 
     Example: speakerdb method places
     """
-    from speakerdb.library import documents
-    from speakerdb.library import method as texts
+    from speakerdb.questions import method as texts
+    from speakerdb.words import documents
 
     if topic is not None:
         found = texts.find(topic)
@@ -36,7 +36,7 @@ def method(
             emit(documents.document(None, topic=found.id, title=found.title, text=found.text))
             return
         for one in set_for_terminal(found.text):
-            text.line(one)
+            terminal.line(one)
         return
     every = texts.topics()
     if json:
@@ -46,10 +46,10 @@ def method(
     longest = max(map(len, headings))
     for t, heading in zip(every, headings, strict=True):
         if t.level == 1:
-            text.line()
+            terminal.line()
         line = textwrap.shorten(t.line, WIDTH - longest - len(_BETWEEN), placeholder=" …")
-        text.line(f"{heading:{longest}}{_BETWEEN}{line}")
-    text.line("\n`speakerdb method TOPIC` shows one; any unambiguous part of a heading will do.")
+        terminal.line(f"{heading:{longest}}{_BETWEEN}{line}")
+    terminal.line("\n`speakerdb method TOPIC` shows one; any unambiguous part of a heading will do.")
 
 
 def set_for_terminal(markdown: str, width: int = WIDTH) -> Iterator[str]:

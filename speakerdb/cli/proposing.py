@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 
 if TYPE_CHECKING:
     from speakerdb.formats import Proposal, ProposedCurve
@@ -16,16 +16,18 @@ _SPAN_DB = 40.0  # what the height of the picture stands for, from the highest p
 
 def tell(proposal: Proposal) -> None:
     """Print the proposal."""
-    text.line(f"Written: {proposal.folder_toml} and {proposal.sheet}. Nothing was stored.")
-    text.line(
+    terminal.line(f"Written: {proposal.folder_toml} and {proposal.sheet}. Nothing was stored.")
+    terminal.line(
         f'{len(proposal.folders)} sessions found. Fill in what is marked "?": {", ".join(proposal.blanks) or "nothing"}.'
     )
     for note in proposal.notes:
-        text.line(f"Note: {note}")
+        terminal.line(f"Note: {note}")
     for curve in proposal.curves:
-        text.line("")
+        terminal.line("")
         _picture(curve)
-    text.line(f"\nIf the curves look right: speakerdb ingest {proposal.folder_toml.parent} --sheet {proposal.sheet}")
+    terminal.line(
+        f"\nIf the curves look right: speakerdb ingest {proposal.folder_toml.parent} --sheet {proposal.sheet}"
+    )
 
 
 def _picture(curve: ProposedCurve) -> None:
@@ -34,10 +36,10 @@ def _picture(curve: ProposedCurve) -> None:
 
     there = ~np.isnan(curve.level_db)
     f, level = curve.frequency_hz[there], curve.level_db[there]
-    text.line(
+    terminal.line(
         f"{curve.folder}, {curve.orbit} {curve.angle_deg:g}°: {len(f)} points, {f[0]:.0f}–{f[-1]:.0f} Hz, {level.min():.1f} to {level.max():.1f} dB"
     )
     at = np.geomspace(f[0], f[-1], _COLUMNS)
     height = (np.interp(np.log(at), np.log(f), level) - level.max()) / _SPAN_DB + 1.0
     steps = np.clip((height * len(_MARKS)).astype(int), 0, len(_MARKS) - 1)
-    text.line("  " + "".join(_MARKS[s] for s in steps))
+    terminal.line("  " + "".join(_MARKS[s] for s in steps))

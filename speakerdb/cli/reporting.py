@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     DbOption,
     ExactOption,
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.library import Database
-    from speakerdb.library.comparing import CompareAnswer
-    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
+    from speakerdb.questions.compare import CompareAnswer
+    from speakerdb.questions.overview import TradeOffAnswer, TrendAnswer
 
 OutOption = Annotated[
     Path | None,
@@ -42,7 +42,7 @@ def draw(out: Path | None, title: str, chart: Callable[[], Any]) -> None:
 
     saving.checked(out)
     saving.save(chart(), out, title=title)
-    text.say(f"Drawn: {out}")
+    terminal.say(f"Drawn: {out}")
 
 
 PICTURES_HELP = (
@@ -118,8 +118,8 @@ def report(
     from speakerdb.charts.beside import Renderer
 
     with Renderer() as renderer, open_database(db) as base:  # it starts while the rest is still being loaded
-        from speakerdb.library import documents
         from speakerdb.report import page
+        from speakerdb.words import documents
 
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
@@ -127,7 +127,7 @@ def report(
         if json:
             emit(documents.document(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
             return
-        text.line(f"The review sheet of {slug}, setting {used}, is in {file} ({file.stat().st_size / 1e6:.1f} MB).")
+        terminal.line(f"The review sheet of {slug}, setting {used}, is in {file} ({file.stat().st_size / 1e6:.1f} MB).")
         cite(base)
 
 
@@ -153,8 +153,8 @@ def draft(
     """
     from dataclasses import asdict
 
-    from speakerdb.library import documents
     from speakerdb.report import draft as drafting
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         result = drafting.draft(base, file, out, check=check)
@@ -174,18 +174,18 @@ def draft(
 
 def _tell(result: Any) -> None:
     if result.written:
-        text.line(
+        terminal.line(
             f"{len(result.filled)} placeholders are filled in {result.out}; what was filled is noted in {result.record}."
         )
     if not result.stale:
-        text.line(
+        terminal.line(
             "Everything filled before still agrees." if not result.written else "Nothing filled before has changed."
         )
         return
-    text.line(
+    terminal.line(
         f"{len(result.stale)} no longer agree with what was filled in state {result.stale[0].was_state} (now {result.state}):"
     )
-    text.table(
+    terminal.table(
         ["line", "placeholder", "was", "is now"],
         [[s.line, s.placeholder, s.was, s.now] for s in result.stale],
         right=(0,),

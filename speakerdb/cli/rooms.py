@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     DbOption,
     ExactOption,
@@ -28,8 +28,8 @@ if TYPE_CHECKING:
     import polars as pl
 
     from speakerdb.library import Selection
-    from speakerdb.library.rooms import RoomAnswer
-    from speakerdb.library.settings import SettingsAnswer
+    from speakerdb.questions.settings import SettingsAnswer
+    from speakerdb.questions.shortlist import RoomAnswer
 
 MISSES_SHOWN = 10  # near misses printed unless --top says less; --json gives them all
 
@@ -98,7 +98,8 @@ def shortlist(
 
     Example: speakerdb shortlist --distance 3 --volume 60 --level 100 --budget 2000
     """
-    from speakerdb.library import Question, documents
+    from speakerdb.library import Question
+    from speakerdb.words import documents
 
     one_of(programme, ("dynamic", "dense"), "--programme")
     if (volume is None) == (dimensions is None):
@@ -120,27 +121,27 @@ def shortlist(
 
 
 def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
-    from speakerdb.analysis.shortlist import ORDER
-    from speakerdb.library import room_words
+    from speakerdb.analysis.narrowing import ORDER
+    from speakerdb.words import room_words
 
     found, q = answer.found, answer.question
-    text.line(room_words.headline(q, answer.seat, answer.currency))
+    terminal.line(room_words.headline(q, answer.seat, answer.currency))
     if len(found.rows):
         rows = found.rows if top is None else found.rows.head(top)
-        text.line(f"\nBy their figures these meet everything, each with its chance ({len(found.rows)}):")
+        terminal.line(f"\nBy their figures these meet everything, each with its chance ({len(found.rows)}):")
         _print_levels(rows)
         _print_figures(answer, rows)
-        text.line(f"Order: {ORDER}.")
+        terminal.line(f"Order: {ORDER}.")
     else:
-        text.line("\nBy their figures no speaker meets everything.")
+        terminal.line("\nBy their figures no speaker meets everything.")
     if len(found.near_misses):
-        text.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
+        terminal.line(f"\nNear misses ({len(found.near_misses)}), the nearest first:")
         near = found.near_misses.head(min(top or MISSES_SHOWN, MISSES_SHOWN))
         besides = ["not judged besides"] if near["unknown"].count() else []
-        text.table(
+        terminal.table(
             ["speaker", "setting", "level at seat (dB)", "95 % interval", "chance", "misses", *besides],
             [
-                [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
+                [r["speaker"], r["setting"], terminal.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
                  room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]),
                  *([r["unknown"] or ""] if besides else [])]
                 for r in near.iter_rows(named=True)
@@ -148,27 +149,28 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
             right=(2, 3, 4),
         )  # fmt: skip
         if more := len(found.near_misses) - len(near):
-            text.line(f"and {more} more near {'miss' if more == 1 else 'misses'}; --json names them.")
+            terminal.line(f"and {more} more near {'miss' if more == 1 else 'misses'}; --json names them.")
     if len(found.too_far):
         others = len(found.too_far)
-        text.line(f"{others} {'other misses' if others == 1 else 'others miss'} by more; --json names them.")
+        terminal.line(f"{others} {'other misses' if others == 1 else 'others miss'} by more; --json names them.")
     if len(found.not_judged):
-        text.line(f"\nNot judged ({len(found.not_judged)}):")
+        terminal.line(f"\nNot judged ({len(found.not_judged)}):")
         for (reason,), group in found.not_judged.group_by("reason", maintain_order=True):
-            text.line(f"  {reason}: {', '.join(group['speaker'])}")
+            terminal.line(f"  {reason}: {', '.join(group['speaker'])}")
     _print_block("What this rests on:", room_words.basis(q, answer.seat, answer.price_kind))
     _print_block("Cautions:", answer.cautions)
 
 
 def _print_block(heading: str, sentences: Sequence[str]) -> None:
-    text.line(f"\n{heading}")
+    terminal.line(f"\n{heading}")
     for sentence in sentences:
-        text.line(f"- {sentence}")
+        terminal.line(f"- {sentence}")
 
 
 def _print_levels(rows: pl.DataFrame) -> None:
     """How loud, how clean, how long one may listen."""
-    from speakerdb.library.room_words import chance_text, hours_text
+    from speakerdb.questions.room_cautions import hours_text
+    from speakerdb.words.room_words import chance_text
 
     passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
     headings = [
@@ -186,15 +188,15 @@ def _print_levels(rows: pl.DataFrame) -> None:
     headings += ["NIOSH a day, dynamic / dense", "WHO/ITU a week, dynamic / dense"]
     table = []
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], r["setting"], text.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
-                 chance_text(r["p_meets_low"], r["p_meets_high"]), text.bounded(r["margin_db"], 1, r["censored"]),
-                 text.number(r["level_direct_db"], 1), r["limited_by"],
-                 text.number(r["clean_level_db"], 1)]  # fmt: skip
-        cells += [text.number(r["amplifier_needed_w"], 0)] if passive else []
+        cells = [r["speaker"], r["setting"], terminal.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
+                 chance_text(r["p_meets_low"], r["p_meets_high"]), terminal.bounded(r["margin_db"], 1, r["censored"]),
+                 terminal.number(r["level_direct_db"], 1), r["limited_by"],
+                 terminal.number(r["clean_level_db"], 1)]  # fmt: skip
+        cells += [terminal.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
             cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
         table.append(cells)
-    text.table(headings, table, right=(2, 3, 4, 5, 6, 8, *((9,) if passive else ())))
+    terminal.table(headings, table, right=(2, 3, 4, 5, 6, 8, *((9,) if passive else ())))
 
 
 def _level_interval(r: dict[str, Any]) -> str:
@@ -211,22 +213,24 @@ def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     headings += ["ripple at the wall (dB)", "setting that suits it", "its ripple (dB)"] if wall else []
     table = []
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], text.bounded(r["preference"], 1, r["preference_censored"]), text.number(r["cost"], 0),
-                 text.number(r["mass_kg"], 1), text.bounded(r["f6_hz"], 0, r["f6_censored"])]  # fmt: skip
+        cells = [r["speaker"], terminal.bounded(r["preference"], 1, r["preference_censored"]), terminal.number(r["cost"], 0),
+                 terminal.number(r["mass_kg"], 1), terminal.bounded(r["f6_hz"], 0, r["f6_censored"])]  # fmt: skip
         cells += [_range(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) for band in bands]
-        cells += [text.bounded(r["tone_up_deg"], 0, r["tone_up_censored"])] if answer.question.standing else []
+        cells += [terminal.bounded(r["tone_up_deg"], 0, r["tone_up_censored"])] if answer.question.standing else []
         if wall:
             cells += [
-                text.number(r["wall_ripple_db"], 1),
+                terminal.number(r["wall_ripple_db"], 1),
                 r["wall_best_setting"],
-                text.number(r["wall_best_ripple_db"], 1),
+                terminal.number(r["wall_best_ripple_db"], 1),
             ]
         table.append(cells)
-    text.table(headings, table, right=tuple(range(1, len(headings))))
+    terminal.table(headings, table, right=tuple(range(1, len(headings))))
 
 
 def _range(low: float | None, high: float | None, decimals: int = 0) -> str:
-    return "–" if low is None and high is None else f"{text.number(low, decimals)} … {text.number(high, decimals)}"
+    return (
+        "–" if low is None and high is None else f"{terminal.number(low, decimals)} … {terminal.number(high, decimals)}"
+    )
 
 
 def settings(
@@ -245,7 +249,7 @@ def settings(
 
     Example: speakerdb settings adze --wall 0.5
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.settings(speaker, against=against, wall_distance_m=wall, exact=exact)
@@ -257,36 +261,36 @@ def settings(
 
 
 def _print_settings(answer: SettingsAnswer) -> None:
-    from speakerdb.library import settings as words
+    from speakerdb.words import settings_words as words
 
-    text.line(f"{answer.speaker}: its settings against {answer.reference}")
+    terminal.line(f"{answer.speaker}: its settings against {answer.reference}")
     for name, switches in answer.switches.items():
         recorded = (
             ", ".join(f"{key} {position}" for key, position in switches.items()) or "no switch positions recorded"
         )
-        text.line(f"  {name}: {recorded}")
+        terminal.line(f"  {name}: {recorded}")
     if not answer.changes:
-        text.line("It was measured in one setting only: there is nothing to compare.")
+        terminal.line("It was measured in one setting only: there is nothing to compare.")
     for change in answer.changes:
-        shift = text.number(change.level_shift_db, 1)
-        text.line(f"\n{change.setting} minus {answer.reference}, dB (mean level 300 Hz–3 kHz {shift} dB):")
-        text.table(
+        shift = terminal.number(change.level_shift_db, 1)
+        terminal.line(f"\n{change.setting} minus {answer.reference}, dB (mean level 300 Hz–3 kHz {shift} dB):")
+        terminal.table(
             ["curve", *(f"{f:g} Hz" for f in words.SHOWN_HZ)],
             [
-                [part.replace("_", " "), *(text.number(v, 1) for v in words.octave_rows(curve))]
+                [part.replace("_", " "), *(terminal.number(v, 1) for v in words.octave_rows(curve))]
                 for part, curve in change.difference_db.items()
             ],
             right=tuple(range(1, 1 + len(words.SHOWN_HZ))),
         )
         _print_changes(answer.reference, change.setting, change.changes)
     for control in answer.controls:
-        text.line(words.control_sentence(control))
+        terminal.line(words.control_sentence(control))
     if answer.wall is not None:
-        text.line(f"\n{words.wall_sentence(answer.wall)}")
-        text.table(
+        terminal.line(f"\n{words.wall_sentence(answer.wall)}")
+        terminal.table(
             ["setting", "ripple 40–300 Hz (dB)", "bass 40–300 Hz over 300 Hz–3 kHz (dB)", "not judged because"],
             [
-                [name, text.number(ripple, 1), text.number(bass, 1), answer.wall.reasons.get(name, "")]
+                [name, terminal.number(ripple, 1), terminal.number(bass, 1), answer.wall.reasons.get(name, "")]
                 for name, ripple, bass in zip(
                     answer.wall.settings, answer.wall.total.ripple_db, answer.wall.total.bass_db, strict=True
                 )
@@ -302,7 +306,7 @@ def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
     reasons: dict[str, list[str]] = {}
     unchanged = 0
     for r in changes.iter_rows(named=True):
-        m = text.metric_of(r["metric"])
+        m = terminal.metric_of(r["metric"])
         if r["matters"] == "no":
             unchanged += 1
             continue
@@ -310,19 +314,19 @@ def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
             continue
         known = r["change_low"] is not None or r["change_high"] is not None
         rows.append(
-            [text.name(m), text.value(m, r["reference"], r["censored_reference"]), text.value(m, r["value"], r["censored"]),
-             text.difference(m, r["change"], r["ratio"]),
-             text.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"]]
+            [terminal.name(m), terminal.value(m, r["reference"], r["censored_reference"]), terminal.value(m, r["value"], r["censored"]),
+             terminal.difference(m, r["change"], r["ratio"]),
+             terminal.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"]]
         )  # fmt: skip
         if r["reason"]:
             reasons.setdefault(r["reason"], []).append(m.phrase)
     if rows:
-        text.table(
+        terminal.table(
             ["metric", reference, setting, "change", "95 % interval", "matters"], rows, right=(1, 2, 3, 4)
         )  # fmt: skip
     for reason, names in reasons.items():
-        text.line(f"Not judged, {'; '.join(names)}: {reason}")
-    text.line(f"{unchanged} other metrics change by less than matters.")
+        terminal.line(f"Not judged, {'; '.join(names)}: {reason}")
+    terminal.line(f"{unchanged} other metrics change by less than matters.")
 
 
 def claim(
@@ -336,14 +340,14 @@ def claim(
 
     Example: speakerdb claim weir-2
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.claim(speaker, setting=setting, exact=exact)
         if json:
             emit(documents.claim(base.state, answer))
             return
-        text.line(f"{answer.speaker}, setting {answer.setting}: is the claimed maximum level believable?")
+        terminal.line(f"{answer.speaker}, setting {answer.setting}: is the claimed maximum level believable?")
         for sentence in answer.sentences:
-            text.line(f"- {sentence}")
+            terminal.line(f"- {sentence}")
         cite(base)

@@ -8,7 +8,7 @@ from typing import Annotated
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit
 
 
@@ -31,8 +31,8 @@ def serve(
 
     Example: speakerdb serve --port 8420
     """
-    from speakerdb.library import documents
-    from speakerdb.web.serving import serve as run
+    from speakerdb.web.server import serve as run
+    from speakerdb.words import documents
 
     path = database_path(db)
 
@@ -41,7 +41,7 @@ def serve(
             emit(documents.document(None, url=url, allow_ingest=allow_ingest))
             sys.stdout.flush()
         else:
-            text.line(f"{path} at {url} (Ctrl-C ends it)")
+            terminal.line(f"{path} at {url} (Ctrl-C ends it)")
 
     run(path, host=host, port=port, allow_ingest=allow_ingest, names=name or (), ready=ready)
 
@@ -56,12 +56,14 @@ def publish(
     Example: speakerdb publish site/
     """
     from speakerdb.cli.keeping import progress
-    from speakerdb.library import documents
     from speakerdb.web.publishing import publish as write
+    from speakerdb.words import documents
 
     with progress("writing pages") as (begin, advance):
         state, files = write(database_path(db), folder, begin=begin, advance=advance)
     if json:
         emit(documents.document(state, folder=str(folder), files=files))
     else:
-        text.line(f"{files} files written to {folder}; open {folder / 'index.html'}, or put the folder on any host.")
+        terminal.line(
+            f"{files} files written to {folder}; open {folder / 'index.html'}, or put the folder on any host."
+        )

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
-from speakerdb.cli import text
+from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AnotherUnitOption,
     DbOption,
@@ -19,7 +19,7 @@ from speakerdb.cli.common import (
 )
 
 if TYPE_CHECKING:
-    from speakerdb.library.settling import SettleAnswer
+    from speakerdb.questions.settle import SettleAnswer
 
 SHOWN = 5
 
@@ -37,22 +37,22 @@ def settle(
 
     Example: speakerdb settle sill-5 sill-8 --metric f6_hz
     """
-    from speakerdb.library import documents
+    from speakerdb.words import documents
 
     with open_database(db) as base:
         answer = base.settle(a, b, metrics=metric or None, another_unit=another_unit, exact=exact)
         if json:
             emit(documents.settle(base.state, answer))
             return
-        text.line(undecided_words(len(answer.undecided), len(answer.undecided) + len(answer.decided)))
+        terminal.line(undecided_words(len(answer.undecided), len(answer.undecided) + len(answer.decided)))
         for (contrast,), group in answer.already.group_by("contrast", maintain_order=True):
-            labels = ", ".join(text.metric_of(m).label for m in group["metric"])
-            text.line(f"The sessions of {contrast} tell already what all together don't: {labels}.")
+            labels = ", ".join(terminal.metric_of(m).label for m in group["metric"])
+            terminal.line(f"The sessions of {contrast} tell already what all together don't: {labels}.")
         _measurements(answer)
         for (reason,), group in answer.not_judged.group_by("reason", maintain_order=True):
-            text.line(f"Not judged: {', '.join(text.metric_of(m).label for m in group['metric'])}: {reason}.")
+            terminal.line(f"Not judged: {', '.join(terminal.metric_of(m).label for m in group['metric'])}: {reason}.")
         for caution in answer.cautions:
-            text.line(f"Caution: {caution}.")
+            terminal.line(f"Caution: {caution}.")
         cite(base)
 
 
@@ -66,16 +66,16 @@ def undecided_words(undecided: int, count: int) -> str:
 def _measurements(answer: SettleAnswer) -> None:
     """What to measure, over all that is undecided and metric by metric."""
     if len(answer.overall):
-        text.table(
+        terminal.table(
             ["measurement", "would tell, on average", "interval left, % of now"],
-            [[r["words"], f"{text.number(r['settles'], 1)} of {len(answer.undecided)}", text.number(100.0 * r["share"], 0)]
+            [[r["words"], f"{terminal.number(r['settles'], 1)} of {len(answer.undecided)}", terminal.number(100.0 * r["share"], 0)]
              for r in answer.overall.head(SHOWN).iter_rows(named=True)], right=(1, 2),
         )  # fmt: skip
     elif answer.undecided:
-        text.line("No single further measurement would narrow their differences noticeably.")
+        terminal.line("No single further measurement would narrow their differences noticeably.")
     for words, metrics in _by_best(answer):
-        text.line(f"\n{words[0].upper()}{words[1:]}:")
-        text.table(
+        terminal.line(f"\n{words[0].upper()}{words[1:]}:")
+        terminal.table(
             ["metric", "A − B, × A/B", "95 % interval", "then, if it stays", "chance to tell"],
             [_best(row) for row in metrics], right=(1, 2, 3, 4),
         )  # fmt: skip
@@ -92,10 +92,10 @@ def _by_best(answer: SettleAnswer) -> list[tuple[str, list[dict[str, Any]]]]:
 
 def _best(row: dict[str, Any]) -> list[str]:
     """One metric's difference now, and after its likeliest measurement."""
-    from speakerdb.library.room_words import percent
+    from speakerdb.words.room_words import percent
 
-    m, ratio = text.metric_of(row["metric"]), row["ratio"]
+    m, ratio = terminal.metric_of(row["metric"]), row["ratio"]
     return [
-        text.name(m), text.difference(m, row["difference"], ratio), text.difference_interval(m, row["low"], row["high"], ratio),
-        text.difference_interval(m, row["expected_low"], row["expected_high"], ratio), percent(row["chance"]),
+        terminal.name(m), terminal.difference(m, row["difference"], ratio), terminal.difference_interval(m, row["low"], row["high"], ratio),
+        terminal.difference_interval(m, row["expected_low"], row["expected_high"], ratio), percent(row["chance"]),
     ]  # fmt: skip

@@ -24,6 +24,7 @@ from speakerdb.statistics.heterogeneity import disagreement, widening
 
 Array = NDArray[np.float64]
 OPPOSITE = "sessions bound it from both sides (one at most, one at least)"
+NOISE = "noise_"  # start of the names of curves that hold a standard deviation: their mean shrinks with the sessions
 _AT_MOST, _AT_LEAST = 1, 2
 
 
@@ -358,3 +359,21 @@ def _pooled_part(side: Sequence[_Part]) -> _Part:
     return _Part(
         float(weight.sum()), x, float(np.sqrt(np.sum((share * se) ** 2))), x - down, x + up, sum(p.share for p in side)
     )
+
+
+def pool_curves(levels: Array, group: NDArray[np.int64], weight: Array, groups: int) -> Array:
+    """Weighted mean of dB per group, over the sessions that have each point."""
+    there = ~np.isnan(levels)
+    total, shares = np.zeros((groups, levels.shape[1])), np.zeros((groups, levels.shape[1]))
+    np.add.at(total, group, np.where(there, levels, 0.0) * weight[:, None])
+    np.add.at(shares, group, there * weight[:, None])
+    return np.where(shares > 0, total / np.where(shares > 0, shares, 1.0), np.nan)
+
+
+def pool_noise(sd: Array, group: NDArray[np.int64], weight: Array, groups: int) -> Array:
+    """Standard deviation of the weighted mean, as of `pool_curves`, of sessions with independent errors."""
+    there = ~np.isnan(sd)
+    total, shares = np.zeros((groups, sd.shape[1])), np.zeros((groups, sd.shape[1]))
+    np.add.at(total, group, np.where(there, sd * weight[:, None], 0.0) ** 2)
+    np.add.at(shares, group, there * weight[:, None])
+    return np.where(shares > 0, np.sqrt(total) / np.where(shares > 0, shares, 1.0), np.nan)

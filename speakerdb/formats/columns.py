@@ -12,6 +12,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb.formats.conventions import joined, to_ours
+from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import FIELDS, Pattern, Words, compile_pattern, same_form, words_of
 from speakerdb.formats.problems import Place, Problems, shown
 from speakerdb.formats.tables import (
@@ -26,7 +27,6 @@ from speakerdb.formats.tables import (
     parquet_frame,
     unpack,
 )
-from speakerdb.formats.text import decode
 from speakerdb.formats.view import FolderView
 from speakerdb.session import COMPONENTS, FloatArray
 

@@ -9,7 +9,7 @@ from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats.keys import Keys, check
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses
-from speakerdb.formats.sheet import Sheet
+from speakerdb.formats.session_sheet import Sheet
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.view import SESSION_FILE, DiskFolder
 

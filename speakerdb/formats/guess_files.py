@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+from speakerdb.formats.decoding import decode
 from speakerdb.formats.guess_names import guess_pattern, is_orbit_word
 from speakerdb.formats.guess_tables import angle_keys, guess_columns, guess_table, orbit_keys
 from speakerdb.formats.keys import BLANK
@@ -16,7 +17,6 @@ from speakerdb.formats.patterns import same_form
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import SOFA_SUFFIX
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
-from speakerdb.formats.text import decode
 from speakerdb.formats.traces import parse_trace
 from speakerdb.formats.view import SHEET_FILE, DiskFolder
 

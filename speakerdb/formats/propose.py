@@ -16,7 +16,7 @@ from speakerdb.formats.guess_files import TEXT_SUFFIXES, reading_tables, session
 from speakerdb.formats.keys import BLANK, schema
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
-from speakerdb.formats.sheet import FOLDER_COLUMN
+from speakerdb.formats.session_sheet import FOLDER_COLUMN
 from speakerdb.formats.sofa_out import toml_value
 from speakerdb.formats.tables import ORBITS
 from speakerdb.formats.view import FOLDER_FILE, SESSION_FILE, SHEET_FILE, DiskFolder

@@ -10,10 +10,10 @@ from typing import Any
 import numpy as np
 
 from speakerdb.formats.conventions import joined, to_ours
+from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import Pattern, compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.tables import ORBITS, RESPONSES, Table
-from speakerdb.formats.text import decode
 from speakerdb.formats.view import FolderView
 from speakerdb.session import FloatArray
 

@@ -10,44 +10,31 @@ from typing import TYPE_CHECKING
 from cachetools import LRUCache
 
 from speakerdb.errors import RequestError, StoreError
-from speakerdb.library import (
-    answers,
-    branching,
-    claims,
-    comparing,
-    curation,
-    learning,
-    maintenance,
-    overview,
-    ranking,
-    rooms,
-    settings,
-    settling,
-    uncertainty,
-)
-from speakerdb.library import ingest as ingesting
-from speakerdb.library.answers import Explanation, Selection
-from speakerdb.library.facts import Facts, facts_of
-from speakerdb.library.field import Field
-from speakerdb.library.naming import find_metric, find_speaker
+from speakerdb.field.field import Field
+from speakerdb.field.naming import find_metric, find_speaker
+from speakerdb.questions import branching, claim, compare, overview, rank, settings, settle, shortlist, stored
+from speakerdb.questions.facts import Facts, facts_of
+from speakerdb.questions.stored import Explanation, Selection
 from speakerdb.store import State, Store
+from speakerdb.upkeep import adopting, curation, maintenance, working_out
+from speakerdb.upkeep import ingest as ingesting
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.analysis.field import Target
+    from speakerdb.analysis.metric_column import Target
     from speakerdb.analysis.question import Question
-    from speakerdb.library.claims import ClaimAnswer
-    from speakerdb.library.comparing import CompareAnswer, PercentileAnswer
-    from speakerdb.library.ingest import IngestResult
-    from speakerdb.library.learning import Learned
-    from speakerdb.library.maintenance import DeriveReport
-    from speakerdb.library.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
-    from speakerdb.library.ranking import RankAnswer
-    from speakerdb.library.rooms import RoomAnswer
-    from speakerdb.library.settings import SettingsAnswer
-    from speakerdb.library.settling import SettleAnswer
+    from speakerdb.questions.claim import ClaimAnswer
+    from speakerdb.questions.compare import CompareAnswer, PercentileAnswer
+    from speakerdb.questions.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
+    from speakerdb.questions.rank import RankAnswer
+    from speakerdb.questions.settings import SettingsAnswer
+    from speakerdb.questions.settle import SettleAnswer
+    from speakerdb.questions.shortlist import RoomAnswer
     from speakerdb.store.queries import NamedQuery
+    from speakerdb.upkeep.adopting import Learned
+    from speakerdb.upkeep.ingest import IngestResult
+    from speakerdb.upkeep.maintenance import DeriveReport
 
 Path_ = str | Path
 NAMES_KEPT = 1000  # of speakers found by a part of their name
@@ -135,7 +122,7 @@ class Database:
 
     def list(self, currency: str | None = None) -> pl.DataFrame:
         """One row per speaker: names, facts, price, settings, sessions, labs, samples."""
-        return answers.list_speakers(self.field, self.store, currency)
+        return stored.list_speakers(self.field, self.store, currency)
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""
@@ -150,7 +137,7 @@ class Database:
 
     def setting(self, speaker: str, wanted: str | None = None) -> str:
         """The wanted setting if the speaker has it, else its default one. Raises UnknownNameError."""
-        return answers.pick_setting(answers.settings_of(self.store, self.find(speaker)[0]), wanted)
+        return stored.pick_setting(stored.settings_of(self.store, self.find(speaker)[0]), wanted)
 
     def show(
         self,
@@ -163,7 +150,7 @@ class Database:
     ) -> pl.DataFrame:
         """All values of one speaker: pooled rows (session null), then each session's; intervals as measured, absolute or of another unit."""
         speaker_id, _ = self.find(speaker, exact=exact)
-        return answers.show(self.store, speaker_id, setting, all_settings=all_settings, target=target)
+        return stored.show(self.store, speaker_id, setting, all_settings=all_settings, target=target)
 
     def cautions(self, shown: pl.DataFrame) -> Sequence[str]:
         """What stands beside the values of `show`: those that are one of two, that noise limits, that sessions disagree on."""
@@ -172,11 +159,11 @@ class Database:
     def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
         """Where one value comes from: definition, curve, source files with their hashes."""
         speaker_id, slug = self.find(speaker, exact=exact)
-        return answers.explain(self.store, speaker_id, slug, metric, setting)
+        return stored.explain(self.store, speaker_id, slug, metric, setting)
 
     def metrics(self, metric: str | None = None) -> pl.DataFrame:
         """The dictionary, or one row of it."""
-        return answers.metrics_frame(metric)
+        return stored.metrics_frame(metric)
 
     def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None, jointly: bool = False,
              target: Target = "as_measured") -> RankAnswer:  # fmt: skip
@@ -184,22 +171,20 @@ class Database:
 
         jointly: also the places that all together can have. target: as measured on this bench, absolute, or of another unit.
         """
-        return ranking.rank(
-            self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target
-        )
+        return rank.rank(self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target)
 
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
         speaker, _, wanted = name.partition("@")
         speaker_id, _ = self.find(speaker, exact=exact)
-        return speaker_id, answers.pick_setting(answers.settings_of(self.store, speaker_id), wanted or None)
+        return speaker_id, stored.pick_setting(stored.settings_of(self.store, speaker_id), wanted or None)
 
     def compare(self, *speakers: str, metrics: Sequence[str] | None = None, target: Target = "as_measured",
                 exact: bool = False) -> CompareAnswer:  # fmt: skip
         """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
         sides = [self.side(name, exact=exact) for name in speakers]
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        return comparing.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
+        return compare.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
 
     def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, another_unit: bool = False,
                exact: bool = False) -> SettleAnswer:  # fmt: skip
@@ -207,7 +192,7 @@ class Database:
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         sides = (self.side(a, exact=exact), self.side(b, exact=exact))
         field = self.of([speaker_id for speaker_id, _ in sides])
-        return settling.settle(self.store, field, sides, wanted, another_unit=another_unit)
+        return settle.settle(self.store, field, sides, wanted, another_unit=another_unit)
 
     def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
         """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats what at which price, who
@@ -228,12 +213,12 @@ class Database:
         side = self.side(speaker, exact=exact)
         wanted = None if metrics is None else [find_metric(m) for m in metrics]
         if query is None:
-            return comparing.percentile(self.field, side, wanted, factor=factor)
+            return compare.percentile(self.field, side, wanted, factor=factor)
         head, frame = self.query(query)
         if "speaker" not in frame.columns:
             raise RequestError(f"query {head.name} has no column `speaker`: it gives no peer group")
         among = frame["speaker"].unique().to_list()
-        return comparing.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
+        return compare.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
 
     def labs(self, *, metrics: Sequence[str] | None = None) -> LabsAnswer:
         """By how much benches differ, from the speakers that two of them have measured, and what is left of it once aligned."""
@@ -243,8 +228,8 @@ class Database:
               weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip
         """The nearest relatives of a speaker, nearest first, with the distance in dB and its parts."""
         speaker_id, _ = self.find(speaker, exact=exact)
-        settings = answers.settings_of(self.store, speaker_id)
-        return answers.match(
+        settings = stored.settings_of(self.store, speaker_id)
+        return stored.match(
             self.store, self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
         )
 
@@ -256,20 +241,20 @@ class Database:
         most: chance and interval of the level are worked out, the slowest part, for the first so many that meet it, and so many of the
         near misses (None: for all).
         """
-        return rooms.shortlist(self.field, question, selection or Selection(), most)
+        return shortlist.shortlist(self.field, question, selection or Selection(), most)
 
     def settings(self, speaker: str, *, against: str | None = None, wall_distance_m: float | None = None,
                  exact: bool = False) -> SettingsAnswer:  # fmt: skip
         """What the settings of a speaker change against one of them (the default one), and which suits a wall behind."""
         speaker_id, slug = self.find(speaker, exact=exact)
-        reference = answers.pick_setting(answers.settings_of(self.store, speaker_id), against)
+        reference = stored.pick_setting(stored.settings_of(self.store, speaker_id), against)
         return settings.compare(self.store, self.field, speaker_id, slug, reference, wall_distance_m)
 
     def claim(self, speaker: str, *, setting: str | None = None, exact: bool = False) -> ClaimAnswer:
         """The maker's claimed maximum level against the measured one. Raises RequestError where nothing is claimed."""
         speaker_id, slug = self.find(speaker, exact=exact)
-        chosen = answers.pick_setting(answers.settings_of(self.store, speaker_id), setting)
-        return claims.claim(self.field, slug, chosen)
+        chosen = stored.pick_setting(stored.settings_of(self.store, speaker_id), setting)
+        return claim.claim(self.field, slug, chosen)
 
     def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]:
         """Run a named query with bound parameters."""
@@ -281,23 +266,23 @@ class Database:
         self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
     ) -> int:
         """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
-        return uncertainty.work_out(self.store, begin=begin, advance=advance)
+        return working_out.work_out(self.store, begin=begin, advance=advance)
 
     def learn(self) -> Learned:
         """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes nothing."""
-        return learning.learned(self.store)
+        return adopting.learned(self.store)
 
     def news(self) -> str | None:
         """One line where sessions can teach what was not looked at yet."""
-        return learning.news(self.store)
+        return adopting.news(self.store)
 
     def adopt(self) -> Learned:
         """Make it the error model that counts; `derive` and `work_out` then renew values and intervals."""
-        return learning.adopt(self.store)
+        return adopting.adopt(self.store)
 
     def forget(self) -> int:
         """Back to the default sizes, with no bench aligned; returns the version of the error model that counts."""
-        return learning.forget(self.store)
+        return adopting.forget(self.store)
 
     def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
                advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip

@@ -11,20 +11,19 @@ import polars as pl
 
 from speakerdb.acoustics import grid
 from speakerdb.analysis import properties
-from speakerdb.charts import curves, directivity, field, output, theme
-from speakerdb.charts import tradeoff as trading
-from speakerdb.charts.directivity import ToneReach
+from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
+from speakerdb.charts.directivity_chart import ToneReach
 from speakerdb.charts.quantity import Quantity, quantity
 from speakerdb.charts.theme import Heading
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
-from speakerdb.report import frames, rooms, standing, words
+from speakerdb.report import example_rooms, frames, standing, words
 
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property
-    from speakerdb.analysis.trend import Trend
+    from speakerdb.analysis.slopes import Trend
     from speakerdb.library import Database
-    from speakerdb.library.overview import TradeOffAnswer, TrendAnswer
+    from speakerdb.questions.overview import TradeOffAnswer, TrendAnswer
 
 OVERLAID = ("listening_window", "di_power")
 
@@ -70,29 +69,29 @@ def cite(base: Database) -> str:
 
 
 def _curves(a: Ask, h: Heading | None) -> Any:
-    frame = frames.summary(a.base, a.speaker, a.setting, list(curves.CURVE_LABELS))
+    frame = frames.summary(a.base, a.speaker, a.setting, list(curves_chart.CURVE_LABELS))
     if not len(frame):
         raise RequestError(
             f"{a.speaker} has no curve set in setting {a.setting}: the angles it needs were not measured"
         )
-    return curves.curve_set(frame, h, width=a.width, hover=a.hover)
+    return curves_chart.curve_set(frame, h, width=a.width, hover=a.hover)
 
 
 def _angles(a: Ask, h: Heading | None) -> Any:
-    return curves.off_axis(frames.off_axis(a.session.grid), h, width=a.width, hover=a.hover)
+    return curves_chart.off_axis(frames.off_axis(a.session.grid), h, width=a.width, hover=a.hover)
 
 
 def _map(plane: Any) -> Callable[[Ask, Heading | None], Any]:
     def draw(a: Ask, h: Heading | None) -> Any:
         orbit = frames.orbit(a.session.grid, plane)
         hertz = grid.FREQUENCY_HZ.tolist()
-        return directivity.sound_map(orbit.angle_deg, hertz, orbit.level_db, orbit.edge, plane, h, width=a.width)
+        return directivity_chart.sound_map(orbit.angle_deg, hertz, orbit.level_db, orbit.edge, plane, h, width=a.width)
 
     return draw
 
 
 def _beamwidth(a: Ask, h: Heading | None) -> Any:
-    return directivity.beamwidth(frames.beamwidths(a.session.grid), h, width=a.width, hover=a.hover)
+    return directivity_chart.beamwidth(frames.beamwidths(a.session.grid), h, width=a.width, hover=a.hover)
 
 
 def _tone(a: Ask, h: Heading | None) -> Any:
@@ -106,15 +105,15 @@ def _tone(a: Ask, h: Heading | None) -> Any:
     ]
     if not reaches:
         raise RequestError(f"how far the tone of {a.speaker} holds is withheld in all four directions")
-    return directivity.tone(reaches, h, width=a.width)
+    return directivity_chart.tone(reaches, h, width=a.width)
 
 
 def _distortion(a: Ask, h: Heading | None) -> Any:
-    return output.distortion(frames.distortion(_with(a, "distortion").grid), h, width=a.width, hover=a.hover)
+    return output_chart.distortion(frames.distortion(_with(a, "distortion").grid), h, width=a.width, hover=a.hover)
 
 
 def _compression(a: Ask, h: Heading | None) -> Any:
-    return output.compression(frames.compression(_with(a, "compression").grid), h, width=a.width, hover=a.hover)
+    return output_chart.compression(frames.compression(_with(a, "compression").grid), h, width=a.width, hover=a.hover)
 
 
 def _with(a: Ask, what: str) -> frames.Measured:
@@ -128,18 +127,18 @@ def _with(a: Ask, what: str) -> frames.Measured:
 def _output(a: Ask, h: Heading | None) -> Any:
     """Usable output per third octave against what two of the ordinary rooms ask for."""
     frame = frames.usable_output(a.base, a.speaker, a.setting)
-    return output.usable_output(frame, rooms.demands(a.base, a.speaker, a.setting), h, width=a.width)
+    return output_chart.usable_output(frame, example_rooms.demands(a.base, a.speaker, a.setting), h, width=a.width)
 
 
 def _settings(a: Ask, h: Heading | None) -> Any:
     names = settings_of(a.base, a.speaker)
     if len(names) < 2:
         raise RequestError(f"{a.speaker} was measured in one setting only: {names[0]}")
-    names = [a.setting, *(n for n in names if n != a.setting)][: curves.MOST_OVERLAID]
+    names = [a.setting, *(n for n in names if n != a.setting)][: curves_chart.MOST_OVERLAID]
     parts = [frames.summary(a.base, a.speaker, n, ["listening_window"]).with_columns(series=pl.lit(n)) for n in names]
     frame = pl.concat(parts)
     names = [n for n in names if n in set(frame["series"])]
-    return curves.settings(frame, names, h, width=a.width, hover=a.hover)
+    return curves_chart.settings(frame, names, h, width=a.width, hover=a.hover)
 
 
 def settings_of(base: Database, speaker: str) -> list[str]:
@@ -163,7 +162,7 @@ def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
                 "text": pl.String, "note": pl.String},
         orient="row",
     )  # fmt: skip
-    return field.place(rows, found.others, h, width=a.width)
+    return field_chart.place(rows, found.others, h, width=a.width)
 
 
 PICTURES: dict[str, Picture] = {
@@ -198,7 +197,7 @@ def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
 def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE, hover: bool = True,
             parts: Sequence[str] = OVERLAID, headed: bool = True) -> Any:  # fmt: skip
     """Two to five speakers over each other: slugs in their default settings, or slug@setting."""
-    if not 2 <= len(speakers) <= curves.MOST_OVERLAID:
+    if not 2 <= len(speakers) <= curves_chart.MOST_OVERLAID:
         raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
     slugs = [s.partition("@")[0] for s in speakers]
     settings = [base.side(s, exact=True)[1] for s in speakers]
@@ -210,7 +209,7 @@ def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE,
     if len(shown) < 2:
         raise RequestError("fewer than two of the speakers have these curves: nothing to lay over each other")
     heading = Heading("Overlaid", ("Set to the same mean level over 300 Hz–10 kHz", cite(base)))
-    return curves.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
+    return curves_chart.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
 
 
 def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:
@@ -225,13 +224,13 @@ def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "
         raise RequestError("no speaker has this value and passes the filters: nothing to draw")
     better = {"high": "the highest first", "low": "the lowest first"}.get(METRICS[metric].better, "the highest first")
     lines = [f"{better}{'; ' + filters if filters else ''}"]
-    if len(rows) > field.MOST_RANKED:
-        lines.append(f"the first {field.MOST_RANKED} of {len(rows)} are drawn")
+    if len(rows) > field_chart.MOST_RANKED:
+        lines.append(f"the first {field_chart.MOST_RANKED} of {len(rows)} are drawn")
     heading = Heading(METRICS[metric].label, (*lines, cite(base)))
-    shown = rows.head(field.MOST_RANKED)["speaker"].to_list()
+    shown = rows.head(field_chart.MOST_RANKED)["speaker"].to_list()
     names = dict(zip(shown, _names(base, shown), strict=True))
     named = rows.with_columns(pl.col("speaker").replace(names))
-    return field.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))
+    return field_chart.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))
 
 
 def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:
@@ -248,7 +247,7 @@ def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) 
         "grey middle: a difference that does not matter",
         cite(base),
     )
-    return field.differences(shown, Heading(f"{a} against {b}", lines), width=width)
+    return field_chart.differences(shown, Heading(f"{a} against {b}", lines), width=width)
 
 
 def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width: int = theme.WIDE,
@@ -268,7 +267,7 @@ def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width
     )  # fmt: skip
     marked = names[slugs.index(mark)] if mark in slugs else None
     heading = Heading(f"{y.label} against {words.in_sentence(x.label)}", lines)
-    return trading.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.found.line)
+    return tradeoff_chart.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.found.line)
 
 
 def _names(base: Database, slugs: Sequence[str]) -> list[str]:
@@ -303,10 +302,10 @@ def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int 
                 cite(base),
             ),
         )
-        return trading.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
+        return tradeoff_chart.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
     x = _over(base, answer.over)
     heading = Heading(f"{y.label} over {words.in_sentence(x.label)}", (_slope(found, y), *extra, cite(base)))
-    return trading.trend(points, found.line, x, y, heading, width=width)
+    return tradeoff_chart.trend(points, found.line, x, y, heading, width=width)
 
 
 def _over(base: Database, name: str) -> Quantity:

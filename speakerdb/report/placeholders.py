@@ -20,7 +20,7 @@ from urllib.parse import quote
 import polars as pl
 
 from speakerdb.errors import RequestError, UnknownNameError
-from speakerdb.library.naming import find_metric
+from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
 from speakerdb.report import frames, pictures, relatives, standing, words
 from speakerdb.report.pictures import Ask

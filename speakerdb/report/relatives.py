@@ -7,13 +7,13 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
-from speakerdb.analysis.match import WORDS
-from speakerdb.charts import field
+from speakerdb.analysis.nearness import WORDS
+from speakerdb.charts import field_chart
 from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.library import telling
 from speakerdb.metrics import METRICS
 from speakerdb.report import standing, words
 from speakerdb.report.frames import display_name
+from speakerdb.words import match_words
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -46,11 +46,11 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 
 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
-    told = telling.verdict(r)
+    told = match_words.verdict(r)
     if r["measures_differently"]:
         told += f", most in the {max((r[part], name) for part, name in WORDS.items() if r[part] is not None)[1]}"
     name = display_name(base, r["speaker"])
-    return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *telling.remarks(r)]))
+    return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *match_words.remarks(r)]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -95,4 +95,4 @@ def differences_chart(found: Differences, width: int) -> Any:
     rows = found.rows.drop_nulls("difference")
     if not len(rows):
         raise RequestError("no figure is known of both speakers with its uncertainty")
-    return field.differences(rows, width=width)
+    return field_chart.differences(rows, width=width)

@@ -13,16 +13,16 @@ import polars as pl
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.library.settings import SHOWN_HZ, octave_rows, wall_sentence
 from speakerdb.metrics import METRICS
-from speakerdb.report import loudness, pictures, provenance, relatives, rooms, standing, words, worth
+from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, standing, words, worth
+from speakerdb.report.example_rooms import Rooms
 from speakerdb.report.pictures import Ask
 from speakerdb.report.relatives import Differences, Relative
-from speakerdb.report.rooms import Rooms
+from speakerdb.words.settings_words import SHOWN_HZ, octave_rows, wall_sentence
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
-    from speakerdb.library.facts import Facts
+    from speakerdb.questions.facts import Facts
 
 FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
@@ -130,7 +130,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         short=_short(places, group, near, default=default), group=group.noun, verdict=_verdict(pooled, places),
         angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
-        rooms=rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
+        rooms=example_rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
         differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
         disagreements=provenance.disagreements(rows), cautions=list(base.cautions(rows)), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],

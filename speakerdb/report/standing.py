@@ -11,9 +11,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.analysis import percentile
-from speakerdb.analysis.field import MetricColumn
-from speakerdb.analysis.rank import better_first
+from speakerdb.analysis import peers as peer_groups
+from speakerdb.analysis.metric_column import MetricColumn
+from speakerdb.analysis.ordering import better_first
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 from speakerdb.statistics import jointsets
@@ -21,10 +21,10 @@ from speakerdb.statistics.luck import ranking_of
 from speakerdb.statistics.places import place_of
 
 if TYPE_CHECKING:
+    from speakerdb.field.field import Field
     from speakerdb.library import Database
-    from speakerdb.library.field import Field
 
-FEWEST = percentile.LEAST  # others; among fewer a place says nothing (method:statistics#among-its-peers)
+FEWEST = peer_groups.LEAST  # others; among fewer a place says nothing (method:statistics#among-its-peers)
 
 # The figures of a verdict, in the order of the sheet
 VERDICT = (
@@ -88,7 +88,7 @@ def group_of(base: Database, slug: str) -> Group:
     field = base.field.frame().filter(pl.col("is_default"))
     row = int(np.flatnonzero((field["speaker"] == slug).to_numpy())[0])
     kind = field["kind"][row]
-    groups = percentile.peers_of(field, row)
+    groups = peer_groups.peers_of(field, row)
     peers = next((g for g in groups if len(g.rows) > FEWEST), groups[-1])
     noun = plural(kind) if kind else "speakers"
     if "price" in peers.words or "size" in peers.words:

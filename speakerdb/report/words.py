@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 
-from speakerdb.analysis.percentile import ordinal, place_words
+from speakerdb.analysis.peers import ordinal, place_words
 from speakerdb.metric import Metric
 from speakerdb.report.standing import FEWEST, Place
 

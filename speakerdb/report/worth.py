@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb.analysis.filters import Filters
-from speakerdb.analysis.tradeoff import ONLY_BOUNDS
+from speakerdb.analysis.frontier import ONLY_BOUNDS
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
@@ -17,7 +17,7 @@ from speakerdb.report.standing import plural
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
-    from speakerdb.library.overview import TradeOffAnswer
+    from speakerdb.questions.overview import TradeOffAnswer
 
 # What a price is set against: what many and what one of them do
 MERITS = {
@@ -28,7 +28,8 @@ _AGAINST = {"better": "better than expected", "worse": "worse than expected", "a
 
 def sentences(base: Database, slug: str) -> list[str]:
     """What the field says about its prices, merit by merit: rivals are of its kind; what a price leads to expect, all kinds tell."""
-    from speakerdb.library import Selection, overview
+    from speakerdb.library import Selection
+    from speakerdb.questions import overview
 
     known = base.facts(slug)
     if not known.prices:

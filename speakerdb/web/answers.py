@@ -7,17 +7,18 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from speakerdb.analysis.match import WEIGHTS
-from speakerdb.library import Database, Question, Selection, documents, sentences
-from speakerdb.library.documents import Document
-from speakerdb.library.naming import all_queries, find_metric
-from speakerdb.library.table import Wanted, field_table
+from speakerdb.analysis.nearness import WEIGHTS
+from speakerdb.field.naming import all_queries, find_metric
+from speakerdb.library import Database, Question, Selection
+from speakerdb.questions.table import Wanted, field_table
 from speakerdb.report import standing
+from speakerdb.words import documents, sentences
+from speakerdb.words.documents import Document
 
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.analysis.field import Target
+    from speakerdb.analysis.metric_column import Target
 
 
 def speakers(base: Database, currency: str | None) -> Document:
@@ -25,7 +26,7 @@ def speakers(base: Database, currency: str | None) -> Document:
 
 
 def table(base: Database, wanted: Wanted) -> Document:
-    return field_table(base.field, base.state, wanted)
+    return documents.document(base.state, **field_table(base.field, wanted))
 
 
 def speaker(base: Database, name: str, setting: str | None, *, all_settings: bool = False,
@@ -54,7 +55,7 @@ def ranks(base: Database, metric: str, selection: Selection, top: int | None, *,
 
 
 def metrics(base: Database | None, metric: str | None = None) -> Document:
-    from speakerdb.library.answers import metrics_frame
+    from speakerdb.questions.stored import metrics_frame
 
     return documents.document(base.state if base else None, rows=documents.rows(metrics_frame(metric)))
 
@@ -138,7 +139,7 @@ def peers(base: Database, slug: str) -> str:
 
 def setting_names(base: Database, slug: str) -> list[str]:
     """The settings of a speaker, the default one first."""
-    from speakerdb.library.answers import settings_of
+    from speakerdb.questions.stored import settings_of
 
     return list(settings_of(base.store, base.find(slug, exact=True)[0]))
 
@@ -149,7 +150,7 @@ def claim(base: Database, name: str, setting: str | None) -> Document:
 
 def settings_compared(base: Database, name: str, against: str | None, wall_distance_m: float | None) -> Document:
     """The document of `settings`, with the sentences that the command prints."""
-    from speakerdb.library import settings as words
+    from speakerdb.words import settings_words as words
 
     answer = base.settings(name, against=against, wall_distance_m=wall_distance_m)
     return documents.settings(base.state, answer) | {

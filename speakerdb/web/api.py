@@ -9,11 +9,11 @@ from typing import Annotated, Any, Literal
 from fastapi import APIRouter, Depends, Path, Query, Request
 from fastapi.responses import JSONResponse
 
-from speakerdb.analysis.field import Target
 from speakerdb.analysis.filters import Filters
+from speakerdb.analysis.metric_column import Target
 from speakerdb.errors import RequestError
 from speakerdb.library import Question, Selection
-from speakerdb.library.table import Wanted
+from speakerdb.questions.table import Wanted
 from speakerdb.resources import resource_dir
 from speakerdb.web import answers
 from speakerdb.web.site import Site, site_of

@@ -23,14 +23,14 @@ from speakerdb.errors import (
     StoreError,
     UnknownNameError,
 )
-from speakerdb.library import documents
-from speakerdb.web import api, pages, pages_in, pictures
+from speakerdb.web import api, drawing, pages, pages_in
 from speakerdb.web.jobs import PATIENCE_S, Jobs
 from speakerdb.web.rendering import STATIC
 from speakerdb.web.security import LOCAL_HOSTS, ForbiddenError, Guard, TooLargeError
 from speakerdb.web.site import Site
 from speakerdb.web.source import IDLE_S, Source
 from speakerdb.web.uploads import LIMITS, Stages
+from speakerdb.words import documents
 
 RETRY_S = 2
 _STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
@@ -73,7 +73,7 @@ def create_app(
     app.add_exception_handler(HTTPException, _on_http)
     app.include_router(api.router)
     app.include_router(pages.router)
-    app.include_router(pictures.router)
+    app.include_router(drawing.router)
     if allow_ingest:
         app.include_router(pages_in.router)
         app.include_router(pages_in.api_router)

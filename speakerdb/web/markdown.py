@@ -8,7 +8,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from markupsafe import Markup, escape
 
-from speakerdb.library.method import anchor
+from speakerdb.questions.method import anchor
 from speakerdb.web.links import Links
 
 

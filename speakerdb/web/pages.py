@@ -9,13 +9,13 @@ from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
 from speakerdb.errors import BusyError, SpeakerdbError, UnknownNameError
-from speakerdb.library import method
+from speakerdb.questions import method
 from speakerdb.web import answers
-from speakerdb.web.asking import Ask
 from speakerdb.web.links import LiveLinks, address
+from speakerdb.web.parameters import Ask
 from speakerdb.web.rendering import render
 from speakerdb.web.site import Desk, Site, site_of
-from speakerdb.web.views import View, dictionary, field, questions, relations, room, side, speaker, texts
+from speakerdb.web.views import View, dictionary_view, field_view, questions, relations, room_view, side, speaker, texts
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -56,7 +56,7 @@ def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Re
 
 @router.get("/")
 def field_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, field.field)
+    return _page(request, site, field_view.field)
 
 
 @router.get("/find")
@@ -93,12 +93,12 @@ def numbers_page(request: Request, site: _Site, picture: str) -> Response:
 
 @router.get("/dictionary")
 def dictionary_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, dictionary.dictionary)
+    return _page(request, site, dictionary_view.dictionary)
 
 
 @router.get("/dictionary/{name}")
 def metric_page(request: Request, site: _Site, name: str) -> Response:
-    return _page(request, site, lambda desk, ask: dictionary.metric(desk, ask, name))
+    return _page(request, site, lambda desk, ask: dictionary_view.metric(desk, ask, name))
 
 
 @router.get("/method")
@@ -142,12 +142,12 @@ def trends_page(request: Request, site: _Site) -> Response:
 
 @router.get("/room")
 def room_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, room.room)
+    return _page(request, site, room_view.room)
 
 
 @router.get("/room/answer")
 def room_answer(request: Request, site: _Site) -> Response:
     """The answer alone, for the page that asks while one types; what is wrong with the question is an answer too."""
     with site.desk() as desk:
-        view = room.room(desk, Ask(request.query_params))
+        view = room_view.room(desk, Ask(request.query_params))
         return show(request, View("_room_answer.html", view.content), desk)

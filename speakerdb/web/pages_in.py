@@ -11,22 +11,22 @@ from starlette.background import BackgroundTask
 from starlette.datastructures import FormData
 from starlette.datastructures import UploadFile as FormFile
 
-from speakerdb.charts.curves import curve_set
+from speakerdb.charts.curves_chart import curve_set
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
-from speakerdb.library import documents
-from speakerdb.library.ingest import IngestResult, ingest
-from speakerdb.library.preview import preview
 from speakerdb.metrics import METRICS
+from speakerdb.upkeep.ingest import IngestResult, ingest
+from speakerdb.upkeep.preview import preview
 from speakerdb.web import answers
 from speakerdb.web.api import described
-from speakerdb.web.asking import Ask
+from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show
-from speakerdb.web.pictures import finished, width_of
+from speakerdb.web.parameters import Ask
 from speakerdb.web.security import TOKEN_FIELD, TOKEN_HEADER, check_token
 from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
-from speakerdb.web.views.field import GROUPS
+from speakerdb.web.views.field_view import GROUPS
+from speakerdb.words import documents
 
 UPLOAD_PATHS = ("/in/check", "/api/sessions")
 SENTENCES_FOR = 12
@@ -75,7 +75,7 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
         return _drop(request, site, error)
     with site.desk() as desk:
         try:
-            stage.found = preview(desk.base, stage.folder, stage.called)
+            stage.found = preview(desk.base.store, stage.folder, stage.called)
         except DataError:
             _stages(site).discard(stage.id)
         else:

@@ -19,17 +19,18 @@ from starlette.datastructures import QueryParams
 
 from speakerdb.charts import theme
 from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.library import Database, method
-from speakerdb.library.naming import all_queries
+from speakerdb.field.naming import all_queries
+from speakerdb.library import Database
 from speakerdb.metrics import METRICS
+from speakerdb.questions import method
 from speakerdb.store import State
-from speakerdb.web import answers, pictures
-from speakerdb.web.asking import Ask
+from speakerdb.web import answers, drawing
 from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
+from speakerdb.web.parameters import Ask
 from speakerdb.web.rendering import STATIC, render
 from speakerdb.web.site import Desk
-from speakerdb.web.views import View, dictionary, field, questions, relations, room, speaker, texts
+from speakerdb.web.views import View, dictionary_view, field_view, questions, relations, room_view, speaker, texts
 
 ROWS = 500  # rows of one page of the field
 ALL = 10**6  # rows of every other page: a link to a second page would lead nowhere
@@ -90,14 +91,18 @@ def plan(desk: Desk) -> Iterator[Page]:
     slugs = list(desk.ask("names", answers.names))
     for number in range(max(1, -(-len(slugs) // ROWS))):
         given = {"page": str(number + 1)} if number else {}
-        yield Page("/", given, f"field-{number + 1}.html" if number else "index.html", partial(field.field, rows=ROWS))
+        yield Page(
+            "/", given, f"field-{number + 1}.html" if number else "index.html", partial(field_view.field, rows=ROWS)
+        )
     for slug in slugs:
         settings = answers.setting_names(desk.base, slug)
         yield from _of_speaker(slug, settings)
         for setting in settings:
             yield from _numbers(desk, slug, setting)
-    for i, (_, given) in enumerate(room.examples()):
-        yield Page("/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room.room, given))
+    for i, (_, given) in enumerate(room_view.examples()):
+        yield Page(
+            "/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room_view.room, given)
+        )
     for path, examples, make in (
         ("/trade-offs", relations.TRADE_EXAMPLES, partial(relations.tradeoffs, rows=ALL)),
         ("/trends", relations.TREND_EXAMPLES, partial(relations.trends, rows=ALL)),
@@ -105,9 +110,9 @@ def plan(desk: Desk) -> Iterator[Page]:
         for i, (_, given) in enumerate(examples):
             file = f"{path[1:]}-{i + 1}.html" if i else f"{path[1:]}.html"
             yield Page(path, given if i else {}, file, _fixed(make, given))
-    yield Page("/dictionary", {}, "dictionary.html", dictionary.dictionary)
+    yield Page("/dictionary", {}, "dictionary.html", dictionary_view.dictionary)
     for metric in METRICS:
-        make = partial(dictionary.metric, name=metric, rows=ALL)
+        make = partial(dictionary_view.metric, name=metric, rows=ALL)
         yield Page(f"/dictionary/{metric}", {}, f"dictionary/{metric}.html", make)
     yield Page("/method", {}, "method.html", texts.contents)
     for name in method.TEXTS:
@@ -220,7 +225,7 @@ def _draw(task: tuple[str, str]) -> None:
     name = parts.path.removeprefix("/chart/").removesuffix(".svg")
     assert _desk is not None
     try:
-        text = pictures.svg_of(_desk, name, Ask(QueryParams(parts.query)))
+        text = drawing.svg_of(_desk, name, Ask(QueryParams(parts.query)))
     except SpeakerdbError as error:
         text = _told(error.message)
     _write(Path(file), text)

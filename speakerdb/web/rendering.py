@@ -12,9 +12,9 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from speakerdb.charts.quantity import Quantity
-from speakerdb.library import room_words, sentences
 from speakerdb.metrics import METRICS
 from speakerdb.web.links import Links
+from speakerdb.words import room_words, sentences
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"

@@ -20,7 +20,7 @@ from pathlib import Path, PurePosixPath
 from typing import IO, BinaryIO
 
 from speakerdb.errors import DataError, UnknownNameError
-from speakerdb.library.preview import Preview
+from speakerdb.upkeep.preview import Preview
 from speakerdb.web.security import TooLargeError
 
 CHUNK = 1 << 20

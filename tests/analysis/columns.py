@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from speakerdb.analysis.field import MetricColumn, Target, off_scale, on_scale
+from speakerdb.analysis.metric_column import MetricColumn, Target, off_scale, on_scale
 from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, one_bench
 

@@ -7,8 +7,8 @@ import polars as pl
 
 from speakerdb.analysis import chance, seat
 from speakerdb.analysis.judging import interval
+from speakerdb.analysis.narrowing import FIGURES, Shortlist, shortlist
 from speakerdb.analysis.question import Question
-from speakerdb.analysis.shortlist import FIGURES, Shortlist, shortlist
 
 FACTS = {
     "kind": "standmount", "powered": True, "price": 800.0, "price_reason": None, "currency": "EUR", "price_kind": "street",

@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from speakerdb.analysis import trend
+from speakerdb.analysis import slopes
 from speakerdb.analysis.grouping import over_groups
 from speakerdb.errors import RequestError
 from speakerdb.statistics.benches import Benches
@@ -138,7 +138,7 @@ def test_bounds_from_both_sides_leave_neither_median_nor_p():
 
 
 def test_q_counts_the_groups_and_once_that_all_are_alike():
-    (found,) = trend.with_q([over_groups(coaxials(shift=2.0), "layout")])
+    (found,) = slopes.with_q([over_groups(coaxials(shift=2.0), "layout")])
     rows = found.groups.drop_nulls("p")
     q = stats.false_discovery_control([*rows["p"], rows["p_all_groups"][0]], method="bh")
     assert [*rows["q"], rows["q_all_groups"][0]] == pytest.approx(q.tolist())

@@ -74,7 +74,7 @@ def uncertainties(grids):
 
 def insert_draws(con, ids, values, models, members, rng) -> None:
     """Store the uncertainty of each session's model about the session's own values; 3 % of limits are one of two."""
-    from speakerdb.library.pooling import NOISE
+    from speakerdb.derive.pooling import NOISE
     from speakerdb.metrics import METRICS
     from speakerdb.statistics.error_model import DEFAULT
     from speakerdb.store import writing
@@ -99,8 +99,8 @@ def build(path: Path, count: int) -> None:
     """Fill a database with `count` speakers through the same rooms as ingest, except for reading files."""
     import speakerdb
     from speakerdb import derive, formats
-    from speakerdb.library import pooling
     from speakerdb.store import NewSession, writing
+    from speakerdb.upkeep import repooling
 
     fleet = ROOT / "seed_data" / "fleet"
     grids = [
@@ -121,7 +121,7 @@ def build(path: Path, count: int) -> None:
                 members = np.arange(start, start + len(group)) % len(grids)
                 insert_draws(base.store.con, ids, derived.values, models, members, rng)
         with base.store.transaction():
-            pooling.repool(base.store, None)
+            repooling.repool(base.store, None)
 
 
 def measure(path: Path) -> None:

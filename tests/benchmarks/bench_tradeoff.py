@@ -16,8 +16,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
 import numpy as np
 
-from speakerdb.statistics.frontier import Known, fact, frontier
-from speakerdb.statistics.tradeoff import quantile_band
+from speakerdb.statistics.dominance import Known, fact, frontier
+from speakerdb.statistics.expectation import quantile_band
 
 
 def measured(value: np.ndarray, se: float, random: np.random.Generator, benches: int = 1) -> Known:

@@ -5,9 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from typing import Any
 
-from speakerdb.charts import curves, directivity, field, output, theme, tradeoff
-from speakerdb.charts.directivity import ToneReach
-from speakerdb.charts.output import Demand
+from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
+from speakerdb.charts.directivity_chart import ToneReach
+from speakerdb.charts.output_chart import Demand
 from speakerdb.charts.quantity import Quantity, quantity
 from speakerdb.charts.theme import Heading
 from tests.charts import frames
@@ -38,7 +38,7 @@ def demands() -> list[Demand]:
 
 def _map(plane: str, heading: Heading, width: int) -> Any:
     angle, level = frames.orbit()
-    return directivity.sound_map(
+    return directivity_chart.sound_map(
         angle,
         frames.FREQUENCY_HZ,
         level,
@@ -67,26 +67,26 @@ def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
     one = frames.curve_set()
     one = one.filter(one["part"] == "in_room")
     return {
-        "curve-set": lambda w: curves.curve_set(frames.curve_set(), head("curve set"), width=w),
-        "one-curve": lambda w: curves.curve_set(one, head("one curve"), width=w),
-        "off-axis": lambda w: curves.off_axis(frames.off_axis(), head("off the axis"), width=w),
-        "overlay": lambda w: curves.overlay(frames.overlay(overlaid), overlaid, head("overlaid"), width=w),
-        "settings": lambda w: curves.settings(frames.settings(some), some, head("settings"), width=w),
+        "curve-set": lambda w: curves_chart.curve_set(frames.curve_set(), head("curve set"), width=w),
+        "one-curve": lambda w: curves_chart.curve_set(one, head("one curve"), width=w),
+        "off-axis": lambda w: curves_chart.off_axis(frames.off_axis(), head("off the axis"), width=w),
+        "overlay": lambda w: curves_chart.overlay(frames.overlay(overlaid), overlaid, head("overlaid"), width=w),
+        "settings": lambda w: curves_chart.settings(frames.settings(some), some, head("settings"), width=w),
         "map-horizontal": lambda w: _map("horizontal", head("horizontal map"), w),
         "map-vertical": lambda w: _map("vertical", head("vertical map"), w),
-        "beamwidth": lambda w: directivity.beamwidth(frames.beamwidths(), head("beamwidth"), width=w),
-        "tone": lambda w: directivity.tone(REACHES, head("how far the tone holds"), width=w),
-        "distortion": lambda w: output.distortion(frames.distortion(), head("distortion"), width=w),
-        "compression": lambda w: output.compression(frames.compression(), head("compression"), width=w),
-        "usable-output": lambda w: output.usable_output(
+        "beamwidth": lambda w: directivity_chart.beamwidth(frames.beamwidths(), head("beamwidth"), width=w),
+        "tone": lambda w: directivity_chart.tone(REACHES, head("how far the tone holds"), width=w),
+        "distortion": lambda w: output_chart.distortion(frames.distortion(), head("distortion"), width=w),
+        "compression": lambda w: output_chart.compression(frames.compression(), head("compression"), width=w),
+        "usable-output": lambda w: output_chart.usable_output(
             frames.usable_output(), demands(), head("usable output"), width=w
         ),
-        "place": lambda w: field.place(frames.places(), frames.peers(), head("its place in the field"), width=w),
-        "ranking": lambda w: field.ranking(
+        "place": lambda w: field_chart.place(frames.places(), frames.peers(), head("its place in the field"), width=w),
+        "ranking": lambda w: field_chart.ranking(
             frames.ranking(many), quantity("f6_hz"), head("rank"), width=w, mark=many[4]
         ),
-        "differences": lambda w: field.differences(frames.differences(), head("differences"), width=w),
-        "tradeoff": lambda w: tradeoff.tradeoff(
+        "differences": lambda w: field_chart.differences(frames.differences(), head("differences"), width=w),
+        "tradeoff": lambda w: tradeoff_chart.tradeoff(
             fall,
             quantity("price", currency="EUR"),
             quantity("preference"),
@@ -94,10 +94,10 @@ def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
             width=w,
             mark=names[0],
         ),
-        "trend": lambda w: tradeoff.trend(
+        "trend": lambda w: tradeoff_chart.trend(
             trend_points, line, quantity("year"), quantity("di_power_mean_db"), head("trend"), width=w
         ),
-        "groups": lambda w: tradeoff.groups(
+        "groups": lambda w: tradeoff_chart.groups(
             group_points,
             summary,
             Quantity("Layout", ""),

@@ -9,7 +9,7 @@ from typing import Any
 import polars as pl
 import pytest
 
-from speakerdb.charts import curves, directivity, field, output, saving
+from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, saving
 from speakerdb.charts.quantity import quantity
 from speakerdb.errors import RequestError
 from tests.charts import frames, gallery
@@ -47,10 +47,10 @@ def test_awkward_names_stay_text(name: str) -> None:
 
 def test_curve_set_names_every_curve_and_leaves_out_what_is_missing() -> None:
     frame = frames.curve_set()
-    shown = texts(saving.svg(curves.curve_set(frame, hover=False)))
+    shown = texts(saving.svg(curves_chart.curve_set(frame, hover=False)))
     assert {"On axis", "Listening window", "Early reflections", "Predicted in-room", "Sound power"} <= set(shown)
     horizontal_only = frame.filter(pl.col("part").is_in(["on_axis"]))
-    shown = texts(saving.svg(curves.curve_set(horizontal_only, hover=False)))
+    shown = texts(saving.svg(curves_chart.curve_set(horizontal_only, hover=False)))
     assert "On axis" in shown
     assert not {"Sound power", "Directivity index (dB)"} & set(shown)
 
@@ -59,19 +59,19 @@ def test_an_overlay_takes_two_to_five_speakers() -> None:
     six = [f"S{i}" for i in range(6)]
     for names in (six, six[:1]):
         with pytest.raises(RequestError, match="two to five"):
-            curves.overlay(frames.overlay(names), names)
+            curves_chart.overlay(frames.overlay(names), names)
 
 
 def test_settings_show_the_change_against_the_first() -> None:
     names = ["plain", "shelf"]
-    spec = curves.settings(frames.settings(names), names, hover=False).to_dict()
+    spec = curves_chart.settings(frames.settings(names), names, hover=False).to_dict()
     changes = [abs(row["change_db"]) for row in rows_with(spec, "change_db")]
     assert max(changes) == pytest.approx(2.0, abs=0.05)  # the shelf of the frame takes off 2 dB in the bass
 
 
 def test_a_map_s_bands_tell_the_level_of_their_place() -> None:
     angle, level = frames.orbit()
-    spec = directivity.sound_map(
+    spec = directivity_chart.sound_map(
         angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "horizontal"
     ).to_dict()  # fmt: skip
     cells = rows_with(spec, "band")
@@ -86,7 +86,9 @@ def test_a_map_s_bands_tell_the_level_of_their_place() -> None:
 
 def test_an_unmeasured_part_of_an_orbit_stays_empty() -> None:
     angle, level = frames.orbit(tuple(range(0, 91, 10)))
-    spec = directivity.sound_map(angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "vertical").to_dict()
+    spec = directivity_chart.sound_map(
+        angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "vertical"
+    ).to_dict()
     cells = rows_with(spec, "band")
     assert min(c["angle_deg"] for c in cells) == 0
     assert max(c["to_deg"] for c in cells) == 90
@@ -97,33 +99,33 @@ def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
         [{"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "text": "1.0", "note": ""} for m in ("f6_hz", "preference")]
     )  # fmt: skip
     peers = pl.DataFrame({"metric": ["f6_hz"] * 3 + ["preference"] * 3, "value": [0.5, 2.0, 4.0] * 2})
-    strips = rows_with(field.place(rows, peers).to_dict(), "value")
+    strips = rows_with(field_chart.place(rows, peers).to_dict(), "value")
     at = {s["strip"]: s["at"] for s in strips}
     assert at["Bass limit −6 dB"] > 0.5 > at["Predicted preference"]
 
 
 def test_of_many_peers_a_tick_stands_for_several_and_the_picture_says_so() -> None:
-    few, many = (json.dumps(field.place(frames.places(), frames.peers(n)).to_dict()) for n in (37, 6000))
+    few, many = (json.dumps(field_chart.place(frames.places(), frames.peers(n)).to_dict()) for n in (37, 6000))
     assert "a tick for about" not in few
-    assert f"a tick for about {6000 / field.MOST_TICKS:.0f} peers" in many
+    assert f"a tick for about {6000 / field_chart.MOST_TICKS:.0f} peers" in many
     assert len(many) < 5 * len(few)
 
 
 def test_a_censored_value_points_to_where_the_true_one_lies() -> None:
-    spec = json.dumps(field.place(frames.places(), frames.peers()).to_dict())
+    spec = json.dumps(field_chart.place(frames.places(), frames.peers()).to_dict())
     assert "triangle-right" in spec  # the maximum level is at least so high
     points = frames.usable_output()
-    svg = saving.svg(output.usable_output(points, []))
+    svg = saving.svg(output_chart.usable_output(points, []))
     assert svg.count("none") != 0
-    assert "at_least" in json.dumps(output.usable_output(points, []).to_dict())
+    assert "at_least" in json.dumps(output_chart.usable_output(points, []).to_dict())
 
 
 def test_two_speakers_of_one_name_keep_their_own_rows() -> None:
-    shown = texts(saving.svg(field.ranking(frames.ranking(["Twin", "Twin", "Other"]), quantity("f6_hz"))))
+    shown = texts(saving.svg(field_chart.ranking(frames.ranking(["Twin", "Twin", "Other"]), quantity("f6_hz"))))
     assert shown.count("Twin") == 2
 
 
 def test_a_speaker_alone_in_the_field_has_a_strip_without_peers() -> None:
     rows = frames.places()
-    svg = saving.svg(field.place(rows, frames.peers().clear()))
+    svg = saving.svg(field_chart.place(rows, frames.peers().clear()))
     assert "Predicted preference" in texts(svg)

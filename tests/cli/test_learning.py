@@ -8,7 +8,7 @@ import pytest
 
 import speakerdb as speakerdb_package
 from tests.cli.test_comparing import check
-from tests.library.test_learning import ATTIC, SHED, write
+from tests.upkeep.test_adopting import ATTIC, SHED, write
 
 
 @pytest.fixture(scope="module")

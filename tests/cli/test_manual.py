@@ -6,7 +6,7 @@ import jsonschema
 import pytest
 
 from speakerdb.cli.manual import WIDTH, set_for_terminal
-from speakerdb.library import method
+from speakerdb.questions import method
 from tests.cli.checking import check
 
 

@@ -16,7 +16,7 @@ from speakerdb.formats import content_hash, read_session, slugify
 from speakerdb.formats.conventions import to_ours
 from speakerdb.formats.patterns import compile_pattern, words_of
 from speakerdb.formats.problems import Problems
-from speakerdb.formats.sheet import rows_from
+from speakerdb.formats.session_sheet import rows_from
 from speakerdb.formats.tables import RESPONSES, Table
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import parse_trace

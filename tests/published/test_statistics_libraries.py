@@ -9,10 +9,10 @@ from statsmodels.regression.quantile_regression import QuantReg
 
 from speakerdb.statistics import jointsets
 from speakerdb.statistics.comparison import benjamini_hochberg
+from speakerdb.statistics.expectation import quantile_line
 from speakerdb.statistics.groups import kaplan_meier, prentice_scores
 from speakerdb.statistics.places import exact
 from speakerdb.statistics.regression import least_squares, theil_sen
-from speakerdb.statistics.tradeoff import quantile_line
 from tests.statistics.makers import widths
 
 

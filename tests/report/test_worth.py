@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from speakerdb.analysis.tradeoff import ONLY_BOUNDS
+from speakerdb.analysis.frontier import ONLY_BOUNDS
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
 from speakerdb.report import worth

@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 
 from seed_data.generate import FLEET
-from speakerdb.analysis import match
+from speakerdb.analysis import nearness
 from speakerdb.derive import derive, session_uncertainty, to_grid
 from speakerdb.formats import read_session
-from speakerdb.library.telling import MatchedSession, curve_noise
 from speakerdb.metrics import METRICS
+from speakerdb.questions.telling import MatchedSession, curve_noise
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import DEFAULT, Alignment, ErrorModel
 from speakerdb.statistics.match_noise import CurveNoise, noise_between
@@ -29,7 +29,7 @@ def flat(sd):
 
 def speaker(bench=SHED, run="one", reading=0.0, session=0.0):
     return CurveNoise(
-        {name: flat(reading) for name in match.NAMES}, flat(session), flat(0.5), ((bench, 1.0),), {run: 0.15}
+        {name: flat(reading) for name in nearness.NAMES}, flat(session), flat(0.5), ((bench, 1.0),), {run: 0.15}
     )
 
 
@@ -73,16 +73,16 @@ def test_the_level_of_another_run_moves_usable_output_as_a_whole():
 
 
 def field(rng: np.random.Generator, shape: tuple[int, ...], sd: object, width_oct: float) -> np.ndarray:
-    values, vectors = np.linalg.eigh(law(match.grid.FREQUENCY_HZ, sd, width_oct))
+    values, vectors = np.linalg.eigh(law(nearness.grid.FREQUENCY_HZ, sd, width_oct))
     half = vectors * np.sqrt(np.maximum(values, 0.0))
     return (rng.standard_normal((*shape, 199)) @ half.T).astype(np.float32)
 
 
 def measured_again(session: GridSession, rng: np.random.Generator) -> GridSession:
     """With other errors of session, level, distortion and compression."""
-    sd = np.interp(np.log(match.grid.FREQUENCY_HZ), np.log([40.0, 100.0]), [0.3, 0.1])
+    sd = np.interp(np.log(nearness.grid.FREQUENCY_HZ), np.log([40.0, 100.0]), [0.3, 0.1])
     common = field(rng, (), sd, 1 / 2) + 0.15 * float(rng.standard_normal())
-    at_drive = float(common[match.grid.band(300.0, 3000.0)].mean())
+    at_drive = float(common[nearness.grid.band(300.0, 3000.0)].mean())
     c, d = session.compression, session.distortion
     assert c is not None
     assert d is not None
@@ -104,11 +104,11 @@ def usable(sessions: list[GridSession]) -> np.ndarray:
 
 
 def curves(usable_output: np.ndarray) -> dict[str, np.ndarray]:
-    return {name: np.zeros_like(usable_output) for name in match.NAMES} | {"usable_output": usable_output}
+    return {name: np.zeros_like(usable_output) for name in nearness.NAMES} | {"usable_output": usable_output}
 
 
 def far(x: np.ndarray, y: np.ndarray) -> np.ndarray:
-    return match.distances(curves(x), curves(y)).parts["output"]
+    return nearness.distances(curves(x), curves(y)).parts["output"]
 
 
 @pytest.mark.parametrize("folder", ["dunnock-yard-bradawl-5_attic_2025-12-11_8987_plain", "kittlewick-lintel-1_attic_2025-12-29_1109_plain"])  # fmt: skip

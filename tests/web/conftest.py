@@ -15,7 +15,7 @@ import uvicorn
 
 import speakerdb
 from speakerdb.web.app import create_app
-from speakerdb.web.serving import bind
+from speakerdb.web.server import bind
 from tests.folders import write_session
 
 SPEAKERS = 9  # one more than the fewest among whom a place says something

@@ -15,10 +15,10 @@ from speakerdb.errors import RequestError
 from speakerdb.library import Database
 from speakerdb.resources import resource_dir
 from speakerdb.web import publishing
-from speakerdb.web.asking import Ask
 from speakerdb.web.cache import Answers
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
-from speakerdb.web.views import dictionary, questions, relations
+from speakerdb.web.views import dictionary_view, questions, relations
 from tests.web.conftest import SPEAKERS
 
 
@@ -60,7 +60,7 @@ def test_every_link_leads_to_a_file_of_the_site(published):
 
 
 def test_no_row_lies_on_a_page_that_the_site_does_not_have(file, monkeypatch):
-    for view in (relations.tradeoffs, relations.trends, questions.question, dictionary.metric):
+    for view in (relations.tradeoffs, relations.trends, questions.question, dictionary_view.metric):
         monkeypatch.setitem(view.__kwdefaults__, "rows", 2)  # as if the field were large
     with Database.open(file) as base:
         desk = Desk(base, base.state, Answers())

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from speakerdb.errors import RequestError
-from speakerdb.library.naming import all_queries
+from speakerdb.field.naming import all_queries
 from speakerdb.store.queries import find
 from speakerdb.web import answers
-from speakerdb.web.asking import Ask
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 

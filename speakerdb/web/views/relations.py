@@ -8,16 +8,16 @@ import polars as pl
 
 from speakerdb.analysis.grouping import GROUPINGS
 from speakerdb.analysis.properties import FACTS
-from speakerdb.charts.tradeoff import MOST_POINTS
+from speakerdb.charts.tradeoff_chart import MOST_POINTS
 from speakerdb.errors import SpeakerdbError
-from speakerdb.library import documents
 from speakerdb.metrics import METRICS, RANKED
 from speakerdb.session import KINDS
 from speakerdb.statistics.permutation import PERMUTATIONS
 from speakerdb.web import answers
-from speakerdb.web.asking import LIMITS, PRICE_KINDS, Ask, filter_address, selection
+from speakerdb.web.parameters import LIMITS, PRICE_KINDS, Ask, filter_address, selection
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
+from speakerdb.words import documents
 
 ROWS = 50
 MOST_NAMED = 200  # speakers that can't be judged are named up to so many

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import Any
 
-from speakerdb.charts.curves import MOST_OVERLAID
+from speakerdb.charts.curves_chart import MOST_OVERLAID
 from speakerdb.errors import SpeakerdbError, UnknownNameError
-from speakerdb.library.comparing import contrast_words, real_words
 from speakerdb.metrics import METRICS
 from speakerdb.web import answers
-from speakerdb.web.asking import Ask
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
-from speakerdb.web.views.field import GROUPS, notes
+from speakerdb.web.views.field_view import GROUPS, notes
+from speakerdb.words.compare_words import contrast_words, real_words
 
 _SHOW = {"yes": 0, "unclear": 1, "no": 2}
 

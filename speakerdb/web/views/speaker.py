@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-from speakerdb.analysis.field import TARGETS
-from speakerdb.analysis.match import WORDS
+from speakerdb.analysis.metric_column import TARGETS
+from speakerdb.analysis.nearness import WORDS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
-from speakerdb.library.documents import Document
-from speakerdb.library.table import held
 from speakerdb.metrics import METRICS
+from speakerdb.questions.table import held
 from speakerdb.report.standing import VERDICT
-from speakerdb.web import answers, tables
-from speakerdb.web.asking import Ask
+from speakerdb.web import answers, chart_tables
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
-from speakerdb.web.views.field import GROUPS
+from speakerdb.web.views.field_view import GROUPS
+from speakerdb.words.documents import Document
 
 RELATIVES = 8
 
@@ -101,7 +101,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
         no_relatives = ""
     except RequestError as error:
         near, no_relatives = None, error.message
-    held_ = desk.ask(("held", slug, setting), lambda base: held(base, slug, setting))
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store, slug, setting))
     claim = None
     if shown["facts"]["claimed_max_db"] is not None:
         claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
@@ -128,7 +128,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
 def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
     """The pictures of a speaker's page whose numbers have a page of their own."""
     shown = desk.ask(("speaker", slug, setting), lambda base: answers.speaker(base, slug, setting))
-    held_ = desk.ask(("held", slug, setting), lambda base: held(base, slug, setting))
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store, slug, setting))
     return [name for _, pictures in _sections(shown, held_) for name, _, _, table in pictures if table]
 
 
@@ -182,8 +182,8 @@ def numbers(desk: Desk, ask: Ask, picture: str) -> View:
     """What a picture of a speaker is drawn from, as a table."""
     if picture == "place":
         placed = ("places", ask.text("speaker"), ask.text("setting"))
-        slug, setting, group, places = desk.ask(placed, lambda base: tables.of_place(base, ask))
+        slug, setting, group, places = desk.ask(placed, lambda base: chart_tables.of_place(base, ask))
         return View("places.html", {"slug": slug, "setting": setting, "group": group, "rows": places})
     key = ("numbers", picture, ask.text("speaker"), ask.text("setting"))
-    slug, setting, title, columns, rows = desk.ask(key, lambda base: tables.of_picture(base, picture, ask))
+    slug, setting, title, columns, rows = desk.ask(key, lambda base: chart_tables.of_picture(base, picture, ask))
     return View("numbers.html", {"slug": slug, "setting": setting, "title": title, "columns": columns, "rows": rows})

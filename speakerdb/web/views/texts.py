@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from speakerdb.library import method
-from speakerdb.library.method import Topic
+from speakerdb.questions import method
+from speakerdb.questions.method import Topic
 from speakerdb.web import markdown
-from speakerdb.web.asking import Ask
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 

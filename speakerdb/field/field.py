@@ -1,0 +1,364 @@
+"""The field: every speaker in every setting with its facts, prices, pooled values and curves, read once per state."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Callable, Hashable, Mapping, Sequence
+from functools import cached_property
+from typing import Any, TypeVar
+
+import numpy as np
+import polars as pl
+from cachetools import LRUCache
+
+from speakerdb.analysis import judging
+from speakerdb.analysis.judging import Interval
+from speakerdb.analysis.metric_column import ENDS_OF, MetricColumn, Target, off_scale, on_scale
+from speakerdb.derive import Grouping
+from speakerdb.field import error_models, repeats
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
+from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
+from speakerdb.statistics.error_model import ErrorModel
+from speakerdb.statistics.intervals import NORMAL, decode
+from speakerdb.store import Store
+from speakerdb.store.pooled import bench_patterns
+from speakerdb.store.reading import DrawTable, levels, session_draws
+
+PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
+KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
+
+STALE = "worked out under an older error model; run `speakerdb derive`"
+_IN_LINE = 0.1  # of one bench's variance: what is left after an alignment
+
+Kept = TypeVar("Kept", pl.DataFrame, np.ndarray[Any, Any])
+
+
+def _bytes_of(kept: pl.DataFrame | np.ndarray[Any, Any]) -> int:
+    return int(kept.estimated_size()) if isinstance(kept, pl.DataFrame) else kept.nbytes
+
+
+class Field:
+    """What comparisons are made over, cached for as long as the file's state stays the same.
+
+    Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting. only: the speakers that the
+    question is about, where it needs no other: then everything about them is read at once. whole: the field of all in the same
+    state, where it is at hand.
+    """
+
+    def __init__(self, store: Store, only: Sequence[int] | None = None, *, whole: Field | None = None) -> None:
+        self._store = store
+        self._only = None if only is None else list(only)
+        self._frames: dict[object, pl.DataFrame] = {}
+        self._curves: dict[str, np.ndarray[Any, Any]] = {}
+        self._figures: dict[str, Interval] = {}
+        if whole is None:
+            self.base, self._prices = _speakers(store, self._only), _prices(store, self._only)
+        else:
+            mine = pl.col("speaker_id").is_in(list(only or ()))
+            self.base = whole.base.filter(mine).drop("row").with_row_index("row")
+            self._prices = whole._prices.filter(mine)
+        self._kept: LRUCache[Hashable, Any] = LRUCache(KEPT_BYTES, getsizeof=_bytes_of)
+
+    def few(self, speaker_ids: Sequence[int]) -> Field:
+        """The field of some of these speakers alone."""
+        return Field(self._store, speaker_ids, whole=self)
+
+    def currencies(self) -> list[str]:
+        """Currencies that prices are held in, the commonest first."""
+        counts = self._prices.group_by("currency").len().sort(["len", "currency"], descending=[True, False])
+        return counts["currency"].to_list()
+
+    def frame(
+        self,
+        currency: str | None = None,
+        price_kind: str | None = None,
+        rates: Mapping[tuple[str, str], float] | None = None,
+    ) -> pl.DataFrame:
+        """The field with `price` (a pair, newest of its kind), `price_kind`, `price_date`, `currency`, `price_reason`.
+
+        currency None: the commonest. price_kind None: street, else list. Prices in other currencies count only where
+        rates has (from, to); price_reason says why a price that is known can't be compared.
+        """
+        key = (currency, price_kind, tuple(sorted(rates.items())) if rates else ())
+        if key not in self._frames:
+            known = self.currencies()
+            chosen = currency or (known[0] if known else None)
+            kinds = PRICE_PREFERENCE if price_kind is None else (price_kind,)
+            factor = {c: 1.0 if c == chosen else (rates or {}).get((c, chosen or "")) for c in known}
+            prices = self._prices.filter(pl.col("kind").is_in(kinds)).with_columns(
+                rate=pl.col("currency").replace_strict(factor, return_dtype=pl.Float64, default=None),
+                order=pl.col("kind").replace_strict(kinds, range(len(kinds)), return_dtype=pl.Int8),
+            )
+            usable = (
+                prices.filter(pl.col("rate").is_not_null())
+                .sort("speaker_id", "order", pl.col("currency").ne_missing(pl.lit(chosen, pl.String)), "currency")
+                .unique("speaker_id", keep="first", maintain_order=True)
+                .select("speaker_id", price=pl.col("price_pair") * pl.col("rate"), price_kind="kind", price_date="date")
+            )
+            foreign = (
+                prices.filter(pl.col("rate").is_null())
+                .sort("speaker_id", "order", "currency")
+                .unique("speaker_id", keep="first", maintain_order=True)
+                .select("speaker_id", price_reason=pl.format(f"price in {{}} only: no rate to {chosen}", "currency"))
+                .join(usable, on="speaker_id", how="anti")
+            )
+            self._frames[key] = (
+                self.base.join(usable, on="speaker_id", how="left", maintain_order="left")
+                .join(foreign, on="speaker_id", how="left", maintain_order="left")
+                .with_columns(currency=pl.lit(chosen, pl.String))
+            )
+        return self._frames[key]
+
+    def remember(self, key: Hashable, work: Callable[[], Kept]) -> Kept:
+        """What `work` gives, worked out once for this state of the file as long as there is room; key names it, with all that it depends on."""
+        if key not in self._kept:
+            found = work()
+            if _bytes_of(found) > KEPT_BYTES:
+                return found
+            self._kept[key] = found
+        kept: Kept = self._kept[key]
+        return kept
+
+    def values(self, metric_id: str) -> pl.DataFrame:
+        """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
+        if self._only is not None:
+            return self._few.filter(pl.col("metric") == metric_id).drop("metric")
+        return self.remember(("values", metric_id), lambda: self._store.frame(
+            "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
+            [metric_id],
+        ))  # fmt: skip
+
+    def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
+        """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where withheld."""
+        wanted = [m for m in metric_ids if m not in self._figures]
+        if wanted:
+            found = self._store.frame(
+                """
+                SELECT v.speaker_id, v.setting, m.id AS metric, v.value, v.censored, v.status, v.reason
+                FROM pooled_value v JOIN metric m USING (metric_no) WHERE list_contains(?, m.id)
+                """,
+                [wanted],
+            )
+            rows = self.base.select("speaker_id", "setting")
+            stale = rows["speaker_id"].is_in(self._stale).to_numpy()
+            for metric in wanted:
+                mine = found.filter(pl.col("metric") == metric)
+                part = rows.join(mine, on=["speaker_id", "setting"], how="left", maintain_order="left").with_columns(
+                    value=pl.when(pl.col("status") == "ok").then("value"),
+                    reason=pl.format(
+                        "{} withheld: {}",
+                        pl.lit(METRICS[metric].phrase),
+                        pl.col("reason").fill_null("not worked out yet; run `speakerdb derive`"),
+                    ),
+                )
+                value, reason = (
+                    part["value"].fill_null(float("nan")).to_numpy().copy(),
+                    part["reason"].to_numpy().copy(),
+                )
+                value[stale], reason[stale] = np.nan, f"{METRICS[metric].phrase} {STALE}"
+                self._figures[metric] = judging.interval(value, part["censored"].fill_null("none").to_numpy(), reason)
+        return {m: self._figures[m] for m in metric_ids}
+
+    @cached_property
+    def default_values(self) -> Mapping[str, pl.DataFrame]:
+        """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not withheld."""
+        every = self._store.frame(
+            """
+            SELECT sp.slug AS speaker, m.id AS metric, v.value, v.censored
+            FROM pooled_value v JOIN speaker_setting ss USING (speaker_id, setting) JOIN speaker sp USING (speaker_id)
+            JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
+            """
+        )
+        parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
+        return {str(metric): part for (metric,), part in parts.items()}
+
+    def curves(self, parts: Sequence[str]) -> dict[str, np.ndarray[Any, Any]]:
+        """Pooled curves: part -> (rows of `base`, 199) float32, NaN where a speaker has none."""
+        rows = self.base.select("row", "speaker_id", "setting")
+        for part in parts:
+            if part not in self._curves:
+                found = self._store.frame(
+                    "SELECT speaker_id, setting, level FROM pooled_curve "
+                    "WHERE part = $1 AND ($2 IS NULL OR list_contains($2, speaker_id))",
+                    [part, self._only],
+                ).join(rows, on=["speaker_id", "setting"], maintain_order="left")
+                array = np.full((len(self.base), 199), np.nan, np.float32)
+                if len(found):
+                    array[found["row"].to_numpy()] = levels(found["level"])
+                self._curves[part] = array
+        return {p: self._curves[p] for p in parts}
+
+    def draws(self, metric_id: str, layer: DrawTable = "own_draw") -> np.ndarray[Any, Any]:
+        """Pooled centred draws of one metric on its scale: (rows of `base`, B) float32, NaN rows where there are none.
+
+        Pooled as the values are, session by session, and set to the pooled standard error, which is wider where sessions disagree.
+        """
+        return self.remember(("draws", metric_id, layer), lambda: self._pooled_draws(metric_id, layer))
+
+    def _pooled_draws(self, metric_id: str, layer: DrawTable) -> np.ndarray[Any, Any]:
+        se = "se" if layer == "own_draw" else "se_bench"
+        heads = self._store.frame(_HEADS.format(se=se), [metric_id, self._only])
+        steps = session_draws(self._store.con, heads["session_id"].to_list(), layer, metric_id)[:, 0]
+        draws = decode(heads["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(), steps)
+        return _pooled_draws(heads, draws, self.base, self.values(metric_id), se)
+
+    @cached_property
+    def _few(self) -> pl.DataFrame:
+        """For a field of few speakers: all their values."""
+        return self._store.frame(
+            "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
+            "WHERE list_contains(?, v.speaker_id)",
+            [self._only],
+        )
+
+    def metric_column(self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+        """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it is not worked out."""
+        values = rows.join(
+            self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
+        )
+
+        def column(name: str) -> np.ndarray[Any, Any]:
+            return values[name].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
+
+        value, own = column("value"), column("se")
+        censored, reason = values["censored"].fill_null("none").to_numpy(), values["reason"].to_numpy().astype(object)
+        stale = rows["speaker_id"].is_in(self._stale).to_numpy()
+        value[stale], reason[stale] = np.nan, STALE
+        unit = np.nan_to_num(column("se_sample")) if target == "another_unit" else 0.0
+        benches = self._benches(values["pattern_no"], column("se_bench"))
+        low, high = column(f"low{ENDS_OF[target]}"), column(f"high{ENDS_OF[target]}")
+        if target == "as_measured":  # a value from another bench, as it would be on the reference bench
+            low, high = _widened(metric, value, low, -1.0, benches.own), _widened(metric, value, high, 1.0, benches.own)
+        facts = rows.join(self._labs, on=["speaker_id", "setting"], how="left", maintain_order="left")
+        return MetricColumn(
+            metric=metric, target=target, value=value,
+            lower=np.where(censored == "at_most", -np.inf, value), upper=np.where(censored == "at_least", np.inf, value),
+            low=np.where(censored == "at_most", -np.inf, low), high=np.where(censored == "at_least", np.inf, high),
+            se=np.hypot(own, unit), other_value=column("other_value"),
+            other_se=np.hypot(column("other_se"), unit), other_share=column("other_share"), benches=benches,
+            reason=reason, facts=facts,
+        )  # fmt: skip
+
+    @cached_property
+    def _stale(self) -> list[int]:
+        """Speakers with a session that another error model than the one that counts was used for: never mixed into a comparison."""
+        rows = self._store.con.execute(
+            "SELECT DISTINCT speaker_id FROM session WHERE status = 'active' AND error_model <> ?",
+            [self.error_model.seed],
+        ).fetchall()
+        return [int(r[0]) for r in rows]
+
+    def _benches(self, pattern_no: pl.Series, se_bench: np.ndarray[Any, Any]) -> Benches:
+        patterns, model, reference = self._bench_patterns
+        numbers = pattern_no.fill_null(-1).to_numpy()
+        used, codes = np.unique(numbers, return_inverse=True)
+        chosen = [patterns.get(int(n), ((reference, 1.0),) if reference else ()) for n in used]
+        loading, alone = loadings(chosen, reference, model)
+        # a mean over several benches feels each of them less: tau is what one would do
+        tau = np.nan_to_num(se_bench) ** 2 / np.where(alone > 0, alone, 1.0)[codes]
+        return Benches(codes.astype(np.int64), tau, loading)
+
+    @cached_property
+    def _bench_patterns(self) -> tuple[dict[int, Pattern], ErrorModel, str | None]:
+        patterns = {
+            number: tuple((str(bench), float(share)) for bench, share in json.loads(text))
+            for number, text in bench_patterns(self._store.con).items()
+        }
+        return patterns, error_models.current(self._store), reference_bench(repeats.sessions_by_bench(self._store))
+
+    @property
+    def error_model(self) -> ErrorModel:
+        """What the sizes of errors rest on."""
+        return self._bench_patterns[1]
+
+    @property
+    def reference_bench(self) -> str | None:
+        """The bench with the most sessions, to which others may be aligned."""
+        return self._bench_patterns[2]
+
+    def out_of_line(self, benches: Benches) -> np.ndarray[Any, Any]:
+        """(n,) where a value rests on a bench whose error is not that of the reference bench, but for a small residual."""
+        far = (benches.loading**2).sum(axis=1) > _IN_LINE
+        return np.asarray(far[benches.pattern])
+
+    @cached_property
+    def _labs(self) -> pl.DataFrame:
+        """Per speaker and setting: labs (joined names, sorted) of its active sessions."""
+        return self._store.frame(
+            """
+            SELECT speaker_id, setting, string_agg(DISTINCT l.name, '+' ORDER BY l.name) AS labs
+            FROM session JOIN lab l USING (lab_id)
+            WHERE status = 'active' AND ($1 IS NULL OR list_contains($1, speaker_id)) GROUP BY speaker_id, setting
+            """,
+            [self._only],
+        )
+
+
+# Sessions that count for a metric's pooled draws: of all speakers, or of some
+_HEADS = """
+    SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored, u.{se} AS se
+    FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
+        LEFT JOIN uncertainty u ON u.session_id = s.session_id AND u.metric_no = v.metric_no
+    WHERE s.status = 'active' AND v.status = 'ok' AND m.id = $1
+        AND ($2 IS NULL OR list_contains($2, s.speaker_id))
+    ORDER BY s.session_id
+"""
+
+
+def _widened(metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
+    """An end of intervals with a variance (n,) on the metric's scale added, which is 0 for values from the reference bench."""
+    moved = variance > 0
+    if not moved.any():
+        return end
+    x, far = on_scale(metric, value), on_scale(metric, np.where(np.isnan(end), value, end))
+    wide = off_scale(metric, x + sign * np.hypot(far - x, NORMAL * np.sqrt(variance)))
+    wide = np.clip(wide, metric.nature[0], metric.nature[1])
+    return np.where(moved & ~np.isnan(end), wide, end)
+
+
+def _speakers(store: Store, only: list[int] | None) -> pl.DataFrame:
+    return store.frame(
+        """
+        SELECT f.*, ss.setting, ss.is_default, ss.sessions
+        FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id)
+        WHERE $1 IS NULL OR list_contains($1, ss.speaker_id) ORDER BY f.speaker, ss.setting
+        """,
+        [only],
+    ).with_row_index("row")
+
+
+def _prices(store: Store, only: list[int] | None) -> pl.DataFrame:
+    return store.frame("SELECT * FROM current_price WHERE $1 IS NULL OR list_contains($1, speaker_id)", [only])
+
+
+def _pooled_draws(
+    heads: pl.DataFrame, draws: np.ndarray[Any, Any], base: pl.DataFrame, values: pl.DataFrame, se: str
+) -> np.ndarray[Any, Any]:
+    """heads: a row per session; draws (sessions, B) in that order."""
+    found = np.full((len(base), draws.shape[1]), np.nan, np.float32)
+    heads = heads.join(base.select("row", "speaker_id", "setting"), on=["speaker_id", "setting"], maintain_order="left")
+    heads = heads.with_columns(there=pl.Series(~np.isnan(draws[:, 0])), exact=pl.col("censored") == "none")
+    # as in pooling: bounds count only where nothing is exact
+    usable = heads["there"] & (heads["exact"] | ~heads.select(pl.col("exact").any().over("row"))["exact"])
+    kept = heads.filter(usable)
+    if not len(kept):
+        return found
+    draws = draws[usable.to_numpy()]
+    rows, member = np.unique(kept["row"].to_numpy(), return_inverse=True)
+    weight = Grouping(member, kept["sample"].to_list(), kept["lab"].to_list()).weights().astype(np.float32)
+    order = np.argsort(member, kind="stable")
+    starts = np.searchsorted(member[order], np.arange(len(rows)))
+    pooled = np.add.reduceat((draws * weight[:, None])[order], starts, axis=0)
+    target = (
+        base.select("row", "speaker_id", "setting")
+        .join(values, on=["speaker_id", "setting"], how="left", maintain_order="left")[se]
+        .cast(pl.Float64)
+        .fill_null(float("nan"))
+        .to_numpy()[rows]
+    )
+    sd = pooled.std(axis=1, keepdims=True)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        widen = np.nan_to_num(target[:, None] / sd, nan=1.0, posinf=1.0)
+    found[rows] = (pooled - pooled.mean(axis=1, keepdims=True)) * widen
+    return found

@@ -1,0 +1,208 @@
+"""A session folder into one Session, or one error that holds everything that is wrong with it."""
+
+from __future__ import annotations
+
+import os
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from pathlib import Path
+from typing import Any, TypeVar
+
+import numpy as np
+
+from speakerdb.formats import keys as session_keys
+from speakerdb.formats.columns import map_of, mapped_files, read_mapped
+from speakerdb.formats.keys import Keys, SheetOrigin
+from speakerdb.formats.problems import Problems, shown
+from speakerdb.formats.responses import find_responses, read_responses
+from speakerdb.formats.session_sheet import KEPT_NAME, Sheet, SheetRow, rows_from
+from speakerdb.formats.sweeps import compression_of, distortion_of, impedance_of
+from speakerdb.formats.tables import (
+    COMPRESSION,
+    DISTORTION,
+    IMPEDANCE,
+    TABLE_SUFFIXES,
+    Table,
+    TableForm,
+    find_table,
+    read_table,
+)
+from speakerdb.formats.toml_files import parse_toml
+from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
+from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
+from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
+
+_QUIETEST_MEAN_DB = 20.0  # curves below are no sound pressure levels of a loudspeaker under test (own judgement)
+
+T = TypeVar("T")
+
+
+def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = None) -> Session:
+    """Read a session folder.
+
+    Defaults come from every folder.toml in the folder and above it, the nearest winning key by key; then come the row of
+    the sheet that names the folder, and session.toml, which must not contradict each other. root: the folder that was
+    asked for, below which sheet rows are looked for.
+
+    Raises DataError whose items name every defect with folder, file, line or key, what was found and what was expected.
+    """
+    problems = Problems(readable(str(folder)))
+    rows = sheet.rows_of(folder, root) if sheet is not None else []
+    if not folder.is_dir():
+        file = sheet.path.name if sheet is not None and rows else None
+        line = rows[0].line if rows else None
+        problems.add("no such folder", "a folder that holds session.toml and responses", file=file, line=line)
+        raise problems.error()
+    try:
+        view = DiskFolder(folder, without=sheet.path if sheet is not None else None)
+    except OSError as error:
+        problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
+        raise problems.error() from None
+    if sheet is not None:
+        for row in rows[1:]:
+            problems.add(f"a second row for this folder (the first is line {rows[0].line})", "one row for each folder",
+                         file=sheet.path.name, line=row.line, key="folder")  # fmt: skip
+        if rows:
+            view.add(KEPT_NAME + sheet.path.name, rows[0].excerpt)
+    _warn_of_outer_defaults(view, root, problems)
+    return _read(view, rows[0] if rows else None, problems)
+
+
+def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
+    """Read a session again from its kept source files alone; folder is its name in messages. Raises DataError."""
+    sources = tuple(sources)
+    problems = Problems(folder)
+    kept = next((s for s in sources if s.name.startswith(KEPT_NAME)), None)
+    rows = rows_from(kept.name, kept.content, problems) if kept is not None else []
+    view = KeptFolder(folder, sources)
+    if kept is not None:
+        view.add(kept.name, kept.content)
+    return _read(view, rows[0] if rows else None, problems)
+
+
+def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Problems) -> None:
+    """Tell of a folder.toml above the folder that was asked for: it counts, but is easily forgotten."""
+    if root is None:
+        return
+    depth = len(view.path.relative_to(top).parts) if view.path.is_relative_to(top := Path(os.path.abspath(root))) else 0
+    for name in view.inherited:
+        if name.count("../") > depth:
+            problems.warn(f"defaults were taken from {readable(os.path.normpath(view.path / name))}")
+
+
+def _read(view: FolderView, row: SheetRow | None, problems: Problems) -> Session:
+    keys = _keys_of(view, row, problems)
+    unsound = session_keys.check(keys, problems) if keys is not None else session_keys.READING_TABLES
+    values = keys.values if keys is not None else {}
+    blocks: tuple[CurveBlock, ...] = ()
+    sphere = None
+    if not unsound & session_keys.READING_TABLES:
+        blocks, sphere = _responses(view, values, problems)
+    distortion = _optional(view, DISTORTION, distortion_of, values, unsound, problems) or ()
+    compression = _optional(view, COMPRESSION, compression_of, values, unsound, problems) or ()
+    impedance = _optional(view, IMPEDANCE, impedance_of, values, unsound, problems)
+    problems.raise_if_any()
+    assert keys is not None
+    return Session(
+        folder=view.folder,
+        info=session_keys.build(values),
+        blocks=blocks,
+        sphere=sphere,
+        distortion=distortion,
+        compression=compression,
+        impedance=impedance,
+        sources=view.sources(),
+        warnings=tuple(problems.warnings),
+    )
+
+
+def _keys_of(view: FolderView, row: SheetRow | None, problems: Problems) -> Keys | None:
+    """The keys folded together; None where a file is so broken that what is missing cannot be told."""
+    keys, whole = Keys(), True
+    for name in reversed(view.inherited):
+        whole = _fold_file(view, name, keys, problems) and whole
+    if row is not None:
+        keys.fold_in(row.keys, SheetOrigin(row.sheet, row.line))
+    if SESSION_FILE in view.names:
+        own = Keys()
+        whole = _fold_file(view, SESSION_FILE, own, problems) and whole
+        if row is not None:
+            _refuse_contradictions(row.keys, own, keys, problems)
+        for said, origin in own.said:
+            keys.fold_in(said, origin)
+    return keys if whole else None
+
+
+def _fold_file(view: FolderView, name: str, keys: Keys, problems: Problems) -> bool:
+    content = view.read(name, problems)
+    parsed = parse_toml(name, content, problems) if content is not None else None
+    if parsed is not None:
+        keys.fold_in(parsed.keys, parsed)
+    return parsed is not None
+
+
+def _refuse_contradictions(in_sheet: Mapping[str, Any], own: Keys, keys: Keys, problems: Problems) -> None:
+    for key, value in in_sheet.items():
+        if key in own.values and not isinstance(value, dict) and own.values[key] != value:
+            file, line = keys.where((key,))
+            problems.add(f"{shown(value)}, where session.toml says {shown(own.values[key])}", "the same in both, or in one only",
+                         file=file, line=line, key=key)  # fmt: skip
+
+
+def _responses(
+    view: FolderView, said: Mapping[str, Any], problems: Problems
+) -> tuple[tuple[CurveBlock, ...], SphereBlock | None]:
+    """The one set of responses, in whichever form it stands."""
+    before = len(problems.items)
+    found = find_responses(view, said, problems)
+    if found is None:
+        if len(problems.items) == before:
+            _explain_absence(view, said, problems)
+        return (), None
+    blocks, sphere = read_responses(view, found, problems, level_is=said.get("level_is"))
+    if not blocks and len(problems.items) == before:
+        problems.add("no level on either orbit", "at least one measured curve", file=found.files[0][0])
+    _check_loudness(found.files[0][0], blocks, said.get("level_is", "spl_1m"), problems)
+    return blocks, sphere
+
+
+def _check_loudness(file: str, blocks: Sequence[CurveBlock], level_is: str, problems: Problems) -> None:
+    """Refuse levels re the axis, or re anything else, that pass for sound pressure levels."""
+    if level_is == "relative" or not blocks:
+        return
+    mean_db = float(np.nanmean(np.concatenate([b.level_db.ravel() for b in blocks])))
+    if mean_db < _QUIETEST_MEAN_DB:
+        problems.add(
+            f"levels of {mean_db:.0f} dB on average, taken as {level_is}",
+            'dB re 20 µPa, or level_is = "relative" in session.toml',
+            file=file,
+            key="level_is",
+        )
+
+
+def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
+    if "pattern" in said.get("traces", {}) or any(n.startswith(TRACE_FOLDER) for n in view.names):
+        explain_no_match(view, said.get("traces", {}), problems)
+    elif "file" in said.get("columns", {}):
+        problems.add("no file of that name", f"responses named like {said['columns']['file']}", key="columns.file")
+    else:
+        problems.add("no responses", "responses.csv, .csv.gz, .parquet or .sofa, or a folder responses/ of text traces")
+
+
+def _optional(
+    view: FolderView,
+    form: TableForm,
+    parse: Callable[[Table, Problems], T],
+    said: Mapping[str, Any],
+    unsound: frozenset[str],
+    problems: Problems,
+) -> T | None:
+    mapping = map_of(said.get("columns", {}), form) if not unsound & session_keys.READING_TABLES else None
+    if mapping is not None:
+        files = mapped_files(view, form, mapping, problems)
+        table = read_mapped(view, form, files, mapping, problems) if files else None
+    elif "columns" in unsound:
+        return None
+    else:
+        file = find_table(view, form.name, TABLE_SUFFIXES, problems)
+        table = read_table(view, file, form, problems) if file is not None else None
+    return parse(table, problems) if table is not None else None

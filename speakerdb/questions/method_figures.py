@@ -1,0 +1,128 @@
+"""Figures as the method texts show them: rows of the dictionary by their id, constants by room and module, in words and units."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from fractions import Fraction
+from importlib import import_module
+from typing import Any
+
+import numpy as np
+
+from speakerdb.acoustics import curveset, grid
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
+
+# The rooms that a text may name a constant of: {{ statistics.places.CRITICAL }}
+ROOMS = ("acoustics", "statistics", "derive", "analysis", "store", "formats", "field", "questions", "upkeep")
+_BETTER = {"high": "more is better", "low": "less is better", "neither": "neither direction is better"}
+
+
+class Room:
+    """A room of the package, whose modules are loaded as a text names them."""
+
+    def __init__(self, name: str) -> None:
+        self._name = name
+
+    def __getattr__(self, module: str) -> Any:
+        try:
+            return import_module(f"speakerdb.{self._name}.{module}")
+        except ModuleNotFoundError:
+            raise AttributeError(module) from None
+
+
+def context() -> dict[str, Any]:
+    """What a text may name."""
+    return {
+        **METRICS, **{name: Room(name) for name in ROOMS}, "session": import_module("speakerdb.session"),
+        "METRICS": METRICS, "rows": rows,
+    }  # fmt: skip
+
+
+def plain(value: Any) -> Any:
+    """Numbers as a text has them: no more digits than they need, a true minus sign."""
+    if isinstance(value, float | np.floating):
+        return f"{float(value):g}".replace("-", "−")
+    return str(value).replace("-", "−") if isinstance(value, int | np.integer) else value
+
+
+def hz(frequency: float) -> str:
+    """'80 Hz', '10 kHz': to two digits, by which bands and centres are named."""
+    value = float(f"{frequency:.2g}")
+    return f"{value / 1000.0:g} kHz" if value >= 1000.0 else f"{value:g} Hz"
+
+
+def band(of_band: slice | tuple[float, float]) -> str:
+    """'50–100 Hz', '100 Hz–10 kHz', of a band of the grid or of its two ends."""
+    low, high = named(of_band) if isinstance(of_band, slice) else of_band
+    (first, unit), last = hz(low).split(" "), hz(high)
+    return f"{first}–{last}" if last.endswith(f" {unit}") else f"{first} {unit}–{last}"
+
+
+def named(of_band: slice) -> tuple[float, float]:
+    """The frequencies that a band of the grid is named by: of those that bound just its points, the ones of fewest digits."""
+    f = grid.FREQUENCY_HZ
+    below = f[of_band.start - 1] if of_band.start else f[0] / 2.0 ** (1.0 / grid.POINTS_PER_OCTAVE)
+    above = f[of_band.stop] if of_band.stop < len(f) else f[-1] * 2.0 ** (1.0 / grid.POINTS_PER_OCTAVE)
+    return _roundest(below, f[of_band.start], up=False), _roundest(f[of_band.stop - 1], above, up=True)
+
+
+def _roundest(low: float, high: float, *, up: bool) -> float:
+    """The number of fewest digits in [low, high), or with up=False in (low, high]."""
+    for digits in range(5):
+        step = 10.0 ** (np.floor(np.log10(high)) - digits)
+        found = np.ceil(low / step - 1e-9) * step if up else np.floor(high / step + 1e-9) * step
+        if (found < high * (1 - 1e-9)) if up else (found > low * (1 + 1e-9)):
+            return float(found)
+    return low if up else high
+
+
+def directions(slots: Iterable[int]) -> str:
+    """'H 0, ±10, ±20; V −20, −30', of slots of the curve set."""
+    words = []
+    for orbit, first in (("H", 0), ("V", curveset.PER_ORBIT)):
+        angles = [int(curveset.ANGLES_DEG[s - first]) for s in slots if first <= s < first + curveset.PER_ORBIT]
+        both = {a for a in angles if a and -a in angles}
+        shown = [f"±{a}" if a in both else plain(a) for a in angles if a not in both or a > 0]
+        words += [f"{orbit} {', '.join(shown)}"] if angles else []
+    return "; ".join(words)
+
+
+def fraction(value: float) -> str:
+    """'1/6', '2'."""
+    return str(Fraction(value).limit_denominator(100))
+
+
+def percent(share: float) -> str:
+    """'95 %', '2.5 %'."""
+    return f"{100.0 * share:.3g} %"
+
+
+def sd(size: float | tuple[tuple[float, float], ...], unit: str = "dB") -> str:
+    """A standard deviation of the error model: '0.15 dB', '0.3 dB to 40 Hz, 0.1 dB from 100 Hz'."""
+    if not isinstance(size, tuple):
+        return f"{size:g} {unit}"
+    (first_hz, first), *middle, (last_hz, last) = size
+    parts = [f"{first:g} {unit} to {hz(first_hz)}", *(f"{value:g} at {hz(f)}" for f, value in middle)]
+    return ", ".join([*parts, f"{last:g} from {hz(last_hz)}"])
+
+
+def listed(values: Iterable[Any], word: str = "and") -> str:
+    """'40, 63 and 100'."""
+    *some, last = [str(plain(v)) for v in values]
+    return f"{', '.join(some)} {word} {last}" if some else last
+
+
+def rows(*metrics: Metric) -> str:
+    """Metrics as a list: label, id, unit, definition, direction, what matters, source."""
+    return "\n".join(
+        f"- **{m.label}** (`{m.id}`, {m.unit}): {m.definition}. "
+        f"{_BETTER[m.better].capitalize()}; a difference matters from {m.matters_words}. Source: {m.source}."
+        for m in metrics
+    )
+
+
+FILTERS: dict[str, Callable[..., Any]] = {
+    "band": band, "directions": directions, "fraction": fraction, "hz": hz, "listed": listed, "percent": percent,
+    "sd": sd,
+}  # fmt: skip

@@ -1,0 +1,90 @@
+"""What would settle it: the further measurement that would tell two speakers apart, and how likely."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import polars as pl
+
+from speakerdb.analysis import prospects
+from speakerdb.analysis.metric_column import Target
+from speakerdb.errors import RequestError
+from speakerdb.field.field import Field
+from speakerdb.field.sessions import Side, bench_loads
+from speakerdb.metric import Metric
+from speakerdb.metrics import RANKED
+from speakerdb.questions.compare import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
+from speakerdb.statistics.error_model import bench_key, bench_words
+from speakerdb.statistics.outcomes import Bench
+from speakerdb.store import Store
+
+ASSUMED = "a further measurement is taken to have errors like those at hand; the chance counts that the difference itself may move"
+ONE_OF_TWO = "one of two values: a further measurement may give either"
+
+
+@dataclass(frozen=True)
+class SettleAnswer:
+    """already: metrics that all sessions together don't tell apart, but those of one run or lab do: the rows of `compare`; rows: the
+    frame of analysis.prospects; overall: each measurement over all undecided metrics; undecided, decided: metric ids; not_judged: metric,
+    reason, of undecided ones; target: whom it is about; cautions."""
+
+    already: pl.DataFrame
+    rows: pl.DataFrame
+    overall: pl.DataFrame
+    undecided: tuple[str, ...]
+    decided: tuple[str, ...]
+    not_judged: pl.DataFrame
+    target: Target
+    cautions: tuple[str, ...]
+
+    @property
+    def about(self) -> str:
+        """Whom the statement is about, in words."""
+        return ABOUT[self.target]
+
+
+def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[Metric] | None = None,
+           *, another_unit: bool = False) -> SettleAnswer:  # fmt: skip
+    """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are ranked.
+
+    Raises RequestError for a side against itself, or where no metric can be judged.
+    """
+    if sides[0] == sides[1]:
+        raise RequestError("settle needs two different speakers or settings, e.g. `settle sill-5 sill-8`")
+    rows = rows_of(field, sides)
+    wanted = list(RANKED if metrics is None else metrics)
+    target: Target = "another_unit" if another_unit else "as_measured"
+    columns = [column(field, m, rows, target) for m in wanted]
+    judged = [c for c in columns if c.known.all() and set(c.censored) == {"none"}]
+    if not judged:
+        raise RequestError("none of these metrics is known of both without a bound; `compare` says why")
+    sessions = sessions_of(store, field, sides, judged)
+    told = prospects.verdicts(judged, (0, 1), sessions)
+    frame = prospects.settle(judged, (0, 1), told, sessions, _benches(store, field))
+    two = [c.metric.id for c in judged if prospects.one_of_two(c, (0, 1))]
+    undecided, decided = (tuple(told.filter(pl.col("differs") == verdict)["metric"]) for verdict in (False, True))
+    doubtful = [m for m in two if m in undecided]
+    return SettleAnswer(
+        told.filter(pl.col("differs") & ~pl.col("by_all")).drop("by_all", "reason"), frame, prospects.overall(frame), undecided, decided,
+        pl.DataFrame({"metric": doubtful, "reason": [ONE_OF_TWO] * len(doubtful)}, schema={"metric": pl.String, "reason": pl.String}),
+        target, (ASSUMED, NOT_MODELLED),
+    )  # fmt: skip
+
+
+def _benches(store: Store, field: Field) -> list[Bench]:
+    """Where one could measure: of each lab and method the bench that was last used. By its lab's name alone where the lab has but one."""
+    found = store.con.execute(
+        """
+        SELECT l.name, s.method, s.calibration FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active'
+        QUALIFY row_number() OVER (PARTITION BY l.name, s.method ORDER BY s.date DESC, s.calibration DESC NULLS LAST) = 1
+        ORDER BY ALL
+        """
+    ).fetchall()
+    benches = Counter(lab for lab, _, _ in found)
+    keys = [(lab, bench_key(lab, method, calibration)) for lab, method, calibration in found]
+    return [
+        Bench(key, lab, lab if benches[lab] == 1 else bench_words(key), bench_loads(key, field.error_model))
+        for lab, key in keys
+    ]

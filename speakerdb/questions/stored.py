@@ -1,0 +1,259 @@
+"""Answers as frames: what is stored, one speaker, one value's descent, ranks, relatives."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+import polars as pl
+
+from speakerdb.analysis import filters as filtering
+from speakerdb.analysis import nearness
+from speakerdb.analysis.filters import Filters
+from speakerdb.analysis.metric_column import ENDS_OF, Target
+from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.field import error_models
+from speakerdb.field.field import Field
+from speakerdb.field.naming import find_metric
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
+from speakerdb.questions import telling
+from speakerdb.store import Store
+from speakerdb.store.connection import fetch_one
+
+VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
+_OTHER = ("noise_limited", "other_value", "other_low", "other_high", "other_share")
+
+
+def list_speakers(field: Field, store: Store, currency: str | None) -> pl.DataFrame:
+    """One row per speaker: speaker, maker, model, kind, powered, year, price, currency, settings, sessions, labs, samples."""
+    counts = store.frame(
+        """
+        SELECT speaker_id, list_sort(list(DISTINCT setting)) AS settings, count(*) AS sessions,
+               list_sort(list(DISTINCT l.name)) AS labs, count(DISTINCT sample) AS samples
+        FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY speaker_id
+        """
+    )
+    columns = ["speaker", "maker", "model", "kind", "powered", "year", "volume_l", "mass_kg", "price", "currency"]
+    return (
+        field.frame(currency)
+        .filter(pl.col("is_default"))
+        .select("speaker_id", *columns)
+        .join(counts, on="speaker_id", how="left", maintain_order="left")
+        .drop("speaker_id")
+    )
+
+
+def _values_frame(rows: pl.DataFrame) -> pl.DataFrame:
+    """Add unit and label from the dictionary, in the dictionary's order."""
+    order = {m: i for i, m in enumerate(METRICS)}
+    units = {m.id: m.unit for m in METRICS.values()}
+    return (
+        rows.filter(pl.col("metric").is_in(list(order)))
+        .with_columns(
+            unit=pl.col("metric").replace_strict(units, return_dtype=pl.String),
+            _order=pl.col("metric").replace_strict(order, return_dtype=pl.Int32),
+        )
+        .sort("setting", "_session", "_order", nulls_last=False)
+        .drop("_order", "_session")
+    )
+
+
+def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False, target: Target = "as_measured") -> pl.DataFrame:  # fmt: skip
+    """All values of one speaker: pooled rows (session null) first, then each active session's.
+
+    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason, disagree; noise_limited:
+    the noise may make more than half of the interval; other_value, other_low, other_high, other_share: the second branch of a value
+    that is one of two. low, high: for `target`.
+    """
+    settings = settings_of(store, speaker_id)
+    chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
+    low, high = f"low{ENDS_OF[target]}", f"high{ENDS_OF[target]}"
+    pooled = store.frame(
+        f"""
+        SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
+               m.id AS metric, v.value, v.se, v.{low} AS low, v.{high} AS high, v.censored, v.status, v.reason, v.disagree,
+               {", ".join(f"v.{name}" for name in _OTHER)}, 0 AS _session
+        FROM pooled_value v JOIN metric m USING (metric_no)
+        WHERE v.speaker_id = ? AND list_contains(?, v.setting)
+        """,
+        [speaker_id, chosen],
+    )
+    single = store.frame(
+        f"""
+        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, u.se, u.{low} AS low, u.{high} AS high,
+               v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, {", ".join(f"u.{name}" for name in _OTHER)},
+               s.session_id AS _session
+        FROM metric_value v JOIN session s USING (session_id) JOIN metric m USING (metric_no) JOIN lab l USING (lab_id)
+            LEFT JOIN uncertainty u ON u.session_id = v.session_id AND u.metric_no = v.metric_no
+        WHERE s.speaker_id = ? AND s.status = 'active' AND list_contains(?, s.setting)
+        """,
+        [speaker_id, chosen],
+    )
+    return _values_frame(pl.concat([pooled, single], how="vertical_relaxed"))
+
+
+def settings_of(store: Store, speaker_id: int) -> dict[str, bool]:
+    """setting -> whether it is the default one."""
+    rows = store.con.execute(
+        "SELECT setting, is_default FROM speaker_setting WHERE speaker_id = ? ORDER BY is_default DESC, setting",
+        [speaker_id],
+    ).fetchall()
+    return dict(rows)
+
+
+def pick_setting(settings: dict[str, bool], wanted: str | None) -> str:
+    """The wanted setting, else the default one; raises UnknownNameError with the settings there are."""
+    if not settings:
+        raise UnknownNameError("the speaker has no active session: all are withdrawn or replaced")
+    if wanted is None:
+        return next(iter(settings))
+    if wanted not in settings:
+        raise UnknownNameError(f"the speaker has no setting {wanted!r}; it has {', '.join(settings)}")
+    return wanted
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """Where a value comes from: value -> definition -> curve -> source file and hash."""
+
+    speaker: str
+    setting: str
+    metric: Metric
+    values: pl.DataFrame  # the rows of `show` of this metric
+    curve: pl.DataFrame  # frequency_hz, level of the curve the definition reads; empty where there is none
+    curve_part: str | None
+    sources: pl.DataFrame  # session, lab, sample, date, folder, file, sha256, size
+    alignments: tuple[str, ...]  # what was added to curves of its benches, in sentences
+    metric_version: int
+
+
+# The summary curve that a metric's definition reads, for `explain`
+_CURVE_OF = (
+    ("beamwidth_horizontal", "beamwidth_horizontal"), ("beamwidth_vertical", "beamwidth_vertical"),
+    ("di_power", "di_power"), ("di_early", "di_early"), ("power_f6", "sound_power"), ("on_axis", "on_axis"),
+    ("in_room", "in_room"), ("preference", "in_room"), ("turning", "in_room"), ("max_level_", "usable_output"),
+    ("thd", None), ("clean", None), ("balance_level", None), ("impedance", None), ("tone", None),
+    ("best_listening", "on_axis"),
+)  # fmt: skip
+
+
+def curve_part_of(metric_id: str) -> str | None:
+    """The summary curve a metric is read from; None where it is read from sweeps or from single angles."""
+    for start, part in _CURVE_OF:
+        if start in metric_id and metric_id != "max_level_db":
+            return part
+    return None if metric_id == "max_level_db" else "listening_window"
+
+
+def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting: str | None) -> Explanation:
+    """How one value of one speaker came about. Raises UnknownNameError."""
+    metric = find_metric(metric_name)
+    chosen = pick_setting(settings_of(store, speaker_id), setting)
+    values = show(store, speaker_id, chosen).filter(pl.col("metric") == metric.id)
+    part = curve_part_of(metric.id)
+    curve = store.frame(
+        "SELECT unnest(level)::DOUBLE AS level FROM pooled_curve WHERE speaker_id = ? AND setting = ? AND part = ?",
+        [speaker_id, chosen, part],
+    )
+    if len(curve):
+        from speakerdb.acoustics.grid import FREQUENCY_HZ
+
+        curve = pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level": curve["level"]})
+    sources = store.frame(
+        """
+        SELECT s.session, l.name AS lab, s.sample, s.date, s.folder, f.name AS file, f.sha256, f.size
+        FROM session s JOIN lab l USING (lab_id) LEFT JOIN source_file f USING (session_id)
+        WHERE s.speaker_id = ? AND s.setting = ? AND s.status = 'active' ORDER BY s.session_id, f.name
+        """,
+        [speaker_id, chosen],
+    )
+    version = fetch_one(store.con, "SELECT version FROM metric WHERE id = ?", [metric.id])
+    aligned = error_models.alignments_of(store, speaker_id, chosen)
+    return Explanation(slug, chosen, metric, values, curve, part, sources, aligned, int(version[0]) if version else 0)
+
+
+def metrics_frame(metric: str | None = None) -> pl.DataFrame:
+    """The dictionary, or one row of it: id, label, unit, better, definition, source, step, matters, group, ranked."""
+    wanted = METRICS.values() if metric is None else [find_metric(metric)]
+    return pl.DataFrame(
+        [
+            {
+                "id": m.id, "label": m.label, "unit": m.unit, "better": m.better, "definition": m.definition,
+                "source": m.source, "step": m.step, "matters": m.matters, "group": m.group, "ranked": m.ranked,
+            }
+            for m in wanted
+        ]
+    )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class Selection:
+    """Whom a comparison is about: filters, the currency and price kind they are in, and which settings stand."""
+
+    filters: Filters = dataclasses.field(default_factory=Filters)
+    currency: str | None = None
+    price_kind: str | None = None
+    all_settings: bool = False
+    rates: Mapping[tuple[str, str], float] | None = None
+
+    def split(self, field: Field) -> tuple[pl.DataFrame, pl.DataFrame]:
+        """Rows of the field that pass, and those that can't be judged (column reason)."""
+        if self.currency is not None and not self.rates and self.currency not in field.currencies():
+            known = ", ".join(field.currencies()) or "none"
+            raise RequestError(f"no price is held in {self.currency}; prices are in {known}")
+        frame = field.frame(self.currency, self.price_kind, self.rates)
+        if not self.all_settings:
+            frame = frame.filter(pl.col("is_default"))
+        return filtering.apply(self.filters, frame)
+
+
+def match(
+    store: Store,
+    field: Field,
+    speaker_id: int,
+    setting: str | None,
+    settings: dict[str, bool],
+    selection: Selection,
+    weights: dict[str, float],
+    top: int | None,
+) -> pl.DataFrame:
+    """Speakers that measure like one in one setting, nearest first; those that can't be compared are left out, those compared on
+    fewer curves come last.
+
+    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), bass_from_hz (the lowest frequency
+    that bass was compared at), measures_differently (null: not judged), reason (why not).
+    """
+    chosen = pick_setting(settings, setting)
+    base = field.base
+    own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == chosen)).to_numpy())[0])
+    by = {**nearness.WEIGHTS, **weights}
+    frame = field.remember(("distances", own, tuple(by.items())), lambda: _distances(field, own, by))
+    judged, _ = selection.split(field)
+    wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("row", "speaker_id", "setting", "speaker")
+    rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
+    # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
+    core = [pl.col(p).is_null().cast(pl.Int8) for p in nearness.CORE if np.isfinite(frame[p][own])]
+    fewer = [pl.sum_horizontal(core)] if core else []
+    rows = rows.filter(pl.col("distance_db").is_not_null()).sort(*fewer, "distance_db", "speaker")
+    if top is not None:
+        rows = rows.head(top)
+    if not len(rows) and len(wanted):
+        raise RequestError("no other speaker can be compared: neither listening windows nor in-room curves overlap")
+    told = telling.told_apart(store, field, own, rows["row"].to_list(), by)
+    return rows.select("speaker", "setting", "distance_db", *nearness.CURVES, "bass_from_hz").with_columns(
+        measures_differently=pl.Series([t.differently for t in told], dtype=pl.Boolean),
+        reason=pl.Series([t.reason for t in told], dtype=pl.String),
+    )
+
+
+def _distances(field: Field, own: int, weights: Mapping[str, float]) -> pl.DataFrame:
+    """Distance in dB of one row of the field to every row, and its parts; NaN where they can't be compared."""
+    curves = telling.matched_curves(field)
+    found = nearness.distances({n: c[own] for n, c in curves.items()}, curves, weights)
+    return field.base.select("speaker_id", "setting").with_columns(
+        distance_db=pl.Series(found.total_db), bass_from_hz=pl.Series(found.bass_from_hz),
+        **{part: pl.Series(distance) for part, distance in found.parts.items()},
+    )  # fmt: skip

@@ -1,0 +1,132 @@
+"""The rooms a speaker suits: four ordinary rooms asked of the same shortlist that the buyer's command asks."""
+
+from __future__ import annotations
+
+import dataclasses
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import polars as pl
+
+from speakerdb.acoustics import grid
+from speakerdb.analysis import seat
+from speakerdb.analysis.question import Question
+from speakerdb.charts.output_chart import Demand
+from speakerdb.library import Selection
+from speakerdb.questions.room_cautions import exposure_sentence
+from speakerdb.questions.shortlist import shortlist
+from speakerdb.words.room_words import CANT_BE_TOLD, chance_text, percent
+
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
+# name, question: distances, volumes and peak levels are own judgement (a pair, furnished, nothing else asked)
+ROOMS: tuple[tuple[str, Question], ...] = (
+    ("A desk", Question(distance_m=0.9, level_db=96.0, volume_m3=25.0)),
+    ("A small room", Question(distance_m=2.0, level_db=99.0, volume_m3=35.0)),
+    ("A living room", Question(distance_m=3.0, level_db=102.0, volume_m3=60.0)),
+    ("A large room", Question(distance_m=4.0, level_db=105.0, volume_m3=120.0)),
+)
+SURE, UNLIKELY = 0.95, 0.05
+LIKELY = (
+    (0.8, "very likely enough"),
+    (0.6, "likely enough"),
+    (0.4, "an even chance"),
+    (0.0, "likely too much to ask"),
+)  # own judgement
+
+
+@dataclass(frozen=True)
+class RoomRow:
+    """One room: what is asked, what the speaker gives there, and the verdict in words."""
+
+    name: str
+    asked: str
+    level: str
+    verdict: str
+    suits: bool | None
+
+
+@dataclass(frozen=True)
+class Rooms:
+    """All rooms, the listening limits for their levels, and the cautions."""
+
+    rows: list[RoomRow]
+    exposure: list[str]
+    cautions: list[str]
+    demands: list[Demand]
+
+
+def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms:
+    """What the speaker gives in each of ROOMS. The cautions are those that the shortlist itself prints."""
+    rows: list[RoomRow] = []
+    said: dict[str, bool] = {}
+    alone = base.of([base.find(slug, exact=True)[0]])
+    for name, question in ROOMS:
+        answer = shortlist(alone, question, Selection(all_settings=not is_default))
+        rows.append(_row(name, question, answer.found, slug, setting))
+        said |= {s: True for s in answer.cautions if s.startswith(("The room model", "NIOSH"))}
+    highest = ROOMS[-1][1]
+    hours = {name: float(h[0]) for name, h in seat.hours(np.array([highest.level_db])).items()}
+    exposure = [exposure_sentence(highest.level_db, hours, p) for p in ("dynamic", "dense")]
+    return Rooms(rows, exposure, list(said), demands(base, slug, setting))
+
+
+def _row(name: str, q: Question, found: Any, slug: str, setting: str) -> RoomRow:
+    asked = f"{q.distance_m:g} m away in {q.room_volume_m3:g} m³, peaks of {q.level_db:g} dB"
+    for frame in (found.rows, found.near_misses, found.too_far, found.not_judged):
+        mine = frame.filter((pl.col("speaker") == slug) & (pl.col("setting") == setting))
+        if len(mine):
+            return _judged(name, asked, mine.row(0, named=True))
+    return RoomRow(name, asked, "–", "not judged", None)
+
+
+def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
+    alone = "" if r["pair"] else " (one speaker)"
+    if r["level_at_seat_db"] is None or r.get("reason"):
+        level = "–" if r["level_at_seat_db"] is None else _level(r) + alone
+        return RoomRow(name, asked, level, f"not judged: {r.get('reason') or 'its level is unknown'}", None)
+    low, high = r["p_meets_low"], r["p_meets_high"]
+    margin = abs(r["margin_db"])
+    if low is not None and low >= SURE:
+        return RoomRow(name, asked, _level(r) + alone, f"suits, about {margin:.0f} dB in hand", True)
+    if high is not None and high <= UNLIKELY:
+        return RoomRow(name, asked, _level(r) + alone, f"too much to ask: about {margin:.0f} dB short", False)
+    side = "in hand" if r["margin_db"] >= 0 else "short"
+    return RoomRow(name, asked, _level(r) + alone, f"{_likely(low, high)}: about {margin:.0f} dB {side}", None)
+
+
+def _likely(low: float | None, high: float | None) -> str:
+    """'very likely enough (93 %)'; "can't be told" where an open figure leaves the chance open."""
+    if low is None or high is None:
+        return "chance not worked out"
+    if low != high:
+        return f"{CANT_BE_TOLD} ({chance_text(low, high)})" if chance_text(low, high) != CANT_BE_TOLD else CANT_BE_TOLD
+    return f"{next(words for least, words in LIKELY if low >= least)} ({percent(low)})"
+
+
+def _level(r: dict[str, Any]) -> str:
+    sign = {"at_least": "≥ ", "at_most": "≤ "}.get(r["censored"], "")
+    if r["level_low_db"] is None or r["level_high_db"] is None:
+        return f"{sign}{r['level_at_seat_db']:.0f} dB"
+    return f"{sign}{r['level_at_seat_db']:.0f} dB ({r['level_low_db']:.0f} to {r['level_high_db']:.0f})"
+
+
+def demands(base: Database, slug: str, setting: str) -> list[Demand]:
+    """What two of the rooms ask of one speaker at 1 m per third octave, if the whole peak lay in that band (the worst case)."""
+    from speakerdb.report.frames import THIRD_OCTAVES_HZ, row_of
+
+    row = row_of(base, slug, setting)
+    di = base.field.curves(["di_power"])["di_power"][row].astype(np.float64)
+    if not np.isfinite(di).any():
+        return []
+    alone = base.field.base["kind"][row] in ("soundbar", "portable")
+    at = [int(np.argmin(np.abs(grid.FREQUENCY_HZ - f))) for f in THIRD_OCTAVES_HZ]
+    found = []
+    for name, question in (ROOMS[1], ROOMS[3]):
+        asked = dataclasses.replace(question, single=alone)
+        gain = seat.sit(asked).gain_db(np.nan_to_num(di[at], nan=0.0)) + (0.0 if alone else seat.PAIR_DB)
+        label = f"{name}, {question.level_db:g} dB at {question.distance_m:g} m"
+        found.append(Demand(label, tuple(THIRD_OCTAVES_HZ), tuple(question.level_db - gain)))
+    return found

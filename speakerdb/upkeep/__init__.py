@@ -1,0 +1,1 @@
+"""What changes the file: ingest, curation, learning, recomputation; and what checks it."""

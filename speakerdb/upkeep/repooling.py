@@ -1,0 +1,101 @@
+"""From sessions to what stands for a speaker: pooled values and curves, and the default setting."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+
+from speakerdb import derive
+from speakerdb.derive.pooling import NOISE, pool_curves, pool_noise
+from speakerdb.field.sessions import shared_keys
+from speakerdb.metric import CENSORED, ENDS
+from speakerdb.statistics.intervals import decode
+from speakerdb.store import Store
+from speakerdb.store.pooled import replace_pooled
+from speakerdb.store.reading import (
+    ActiveValues,
+    DrawTable,
+    active_values,
+    listening_axis,
+    session_draws,
+    session_uncertainty,
+    summary_levels,
+)
+
+CHUNK_SPEAKERS = 250  # their draws are held in memory at once
+
+
+def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
+    """Renew the pooled rows of speakers (None: of all) from their active sessions; the caller holds the transaction."""
+    if speaker_ids is None:
+        everyone = [int(r[0]) for r in store.con.execute("SELECT speaker_id FROM speaker ORDER BY 1").fetchall()]
+        for start in range(0, len(everyone), CHUNK_SPEAKERS):
+            repool(store, everyone[start : start + CHUNK_SPEAKERS])
+        return
+    active = active_values(store.con, speaker_ids)
+    keys = list(zip(active.speaker_id.tolist(), active.setting, strict=True))
+    order = {key: i for i, key in enumerate(sorted(set(keys)))}
+    by = derive.Grouping(np.array([order[key] for key in keys], np.int64), active.sample, active.lab)
+    weight = by.weights()
+    ids = active.session_id.tolist()
+    curves = {
+        part: (pool_noise if part.startswith(NOISE) else pool_curves)(levels, by.group, weight, len(order))
+        for part, levels in summary_levels(store.con, ids).items()
+    }
+    defaults = _defaults(active)
+    counts = np.bincount(by.group, minlength=len(order))
+    groups = [
+        (speaker, setting, defaults[speaker] == setting, int(counts[i])) for (speaker, setting), i in order.items()
+    ]
+    pooled = derive.pool_table(active.values, by)
+    pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
+    spread = derive.pool_spread(active.values, pooled, _spread(store, active, by.group), by)
+    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled.censored))
+    patterns = [json.dumps(pattern) for pattern in spread.patterns]
+    replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
+
+
+def _spread(store: Store, active: ActiveValues, group: np.ndarray[Any, Any]) -> derive.Spread:
+    """The uncertainty of sessions, their draws read where they are asked for: of groups of several alone."""
+    ids = active.session_id
+    columns = session_uncertainty(store.con, ids.tolist())
+    several = np.flatnonzero(np.bincount(group)[group] > 1)
+    place = {int(row): i for i, row in enumerate(several)}
+
+    @cache
+    def steps(table: DrawTable) -> np.ndarray[Any, Any]:
+        return session_draws(store.con, ids[several].tolist(), table)
+
+    def draws(rows: np.ndarray[Any, Any]) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+        at = [place[int(r)] for r in rows]
+        own, bench = steps("own_draw")[at], steps("bench_draw")[at]
+        return decode(columns["se"][rows], own), decode(columns["se_bench"][rows], bench)
+
+    return derive.Spread(columns, shared_keys(active), draws)
+
+
+def open_ends(
+    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any]
+) -> dict[str, np.ndarray[Any, Any]]:
+    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
+    shown = dict(columns)
+    for end, word in (("low", "at_most"), ("high", "at_least")):
+        for of_target in ENDS:
+            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
+    return shown
+
+
+def _defaults(active: ActiveValues) -> dict[int, str]:
+    """speaker_id -> default setting: one marked default_setting, else the earliest date, then the name (method:data#the-default-setting)."""
+    best: dict[int, tuple[bool, str, str]] = {}
+    for speaker, setting, date, marked in zip(
+        active.speaker_id.tolist(), active.setting, active.date, active.default_setting.tolist(), strict=True
+    ):
+        candidate = (not marked, date, setting)
+        best[speaker] = min(best.get(speaker, candidate), candidate)
+    return {speaker: setting for speaker, (_, _, setting) in best.items()}

@@ -1,0 +1,140 @@
+"""Working out how sure stored values are: draws of the error model for every session that has none, on all cores."""
+
+from __future__ import annotations
+
+import multiprocessing
+import os
+import threading
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import ProcessPoolExecutor
+from contextlib import contextmanager
+from dataclasses import replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from speakerdb import derive
+from speakerdb.derive.pooling import NOISE
+from speakerdb.field import error_models
+from speakerdb.metrics import METRICS
+from speakerdb.session import GridSession
+from speakerdb.statistics.error_model import ErrorModel
+from speakerdb.store import Store, reading, writing
+from speakerdb.upkeep import repooling
+from speakerdb.upkeep.identity import speakers_of
+
+BATCH_SESSIONS = 24
+_INLINE_BELOW = 12  # sessions for which starting other processes would take longer than the work
+
+
+def pending(store: Store) -> list[int]:
+    """Sessions that count and whose uncertainty has not been worked out under the error model that counts."""
+    rows = store.con.execute(
+        "SELECT session_id FROM session WHERE status = 'active' AND error_model IS DISTINCT FROM ? ORDER BY 1",
+        [error_models.current(store).seed],
+    ).fetchall()
+    return [int(r[0]) for r in rows]
+
+
+def work_out(
+    store: Store, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
+) -> int:
+    """Draws and intervals for every session that lacks them; returns how many. Each batch is committed whole, so that an
+    interrupted run goes on where it stopped."""
+    ids = pending(store)
+    begin(len(ids))
+    if not ids:
+        return 0
+    cores = os.cpu_count() or 1
+    if cores > 1 and len(ids) >= _INLINE_BELOW:
+        with _one_thread_each(), _workers(cores) as pool:
+            _in_batches(store, ids, lambda tasks: pool.map(_one, tasks), advance)
+    else:
+        _in_batches(store, ids, lambda tasks: map(_one, tasks), advance)
+    return len(ids)
+
+
+def _workers(count: int) -> ProcessPoolExecutor:
+    # spawn: a forked child would inherit the open database
+    return ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent)
+
+
+def _end_with_parent() -> None:
+    """In a worker: leave when the parent is gone, which a parent that was killed can't ask for any more."""
+
+    def watch() -> None:
+        parent = multiprocessing.parent_process()
+        if parent is not None:
+            parent.join()
+            os._exit(1)
+
+    threading.Thread(target=watch, daemon=True).start()
+
+
+@contextmanager
+def _one_thread_each() -> Iterator[None]:
+    """Processes started within use one thread for linear algebra: as many as there are cores would get in each other's way."""
+    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
+    before = {name: os.environ.get(name) for name in names}
+    os.environ.update(dict.fromkeys(names, "1"))
+    try:
+        yield
+    finally:
+        for name, value in before.items():
+            if value is None:
+                del os.environ[name]
+            else:
+                os.environ[name] = value
+
+
+Task = tuple[GridSession, str, NDArray[np.float64], NDArray[np.int8], ErrorModel]
+
+
+def _one(task: Task) -> derive.SessionUncertainty:
+    """One session's uncertainty, intervals open where its values are bounds."""
+    session, content_hash, value, censored, model = task
+    found = derive.session_uncertainty(session, content_hash, tuple(METRICS), value, model)
+    return replace(found, columns=repooling.open_ends(found.columns, censored))
+
+
+def _in_batches(
+    store: Store,
+    ids: Sequence[int],
+    run: Callable[[list[Task]], Iterator[derive.SessionUncertainty]],
+    advance: Callable[[int], None],
+) -> None:
+    model = error_models.current(store)
+    for start in range(0, len(ids), BATCH_SESSIONS):
+        batch = list(ids[start : start + BATCH_SESSIONS])
+        results = []
+        for result in run(_tasks(store, batch, model)):
+            results.append(result)
+            advance(1)
+        columns = {name: np.stack([r.columns[name] for r in results]) for name in results[0].columns}
+        with store.transaction():
+            writing.replace_uncertainty(
+                store.con, batch, list(METRICS), columns, np.stack([r.own for r in results]),
+                np.stack([r.bench for r in results]), model.seed,
+            )  # fmt: skip
+            writing.replace_noise(store.con, batch, _noise(results))
+            repooling.repool(store, speakers_of(store, batch))
+
+
+def _noise(results: Sequence[derive.SessionUncertainty]) -> dict[str, NDArray[np.float32]]:
+    """part -> (S, 199), NaN rows where a session has none of it."""
+    none = np.full(199, np.nan, np.float32)
+    names = dict.fromkeys(name for r in results for name in r.noise)
+    return {f"{NOISE}{name}": np.stack([r.noise.get(name, none) for r in results]) for name in names}
+
+
+def _tasks(store: Store, batch: list[int], model: ErrorModel) -> list[Task]:
+    hashes = dict(
+        store.con.execute(
+            "SELECT session_id, content_hash FROM session WHERE list_contains(?, session_id)", [batch]
+        ).fetchall()
+    )
+    grids = error_models.aligned(reading.grid_sessions(store.con, batch), model)
+    value, censored = reading.session_values(store.con, batch, tuple(METRICS))
+    return [
+        (grid, hashes[i], value[k], censored[k], model) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))
+    ]

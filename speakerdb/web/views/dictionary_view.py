@@ -1,0 +1,57 @@
+"""The dictionary, and one metric with the speakers ranked by it."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from speakerdb.analysis.metric_column import Target
+from speakerdb.field.naming import find_metric
+from speakerdb.metrics import METRICS
+from speakerdb.questions import method
+from speakerdb.session import KINDS
+from speakerdb.web.parameters import LIMITS, PRICE_KINDS, Ask, filter_address, selection, target
+from speakerdb.web.site import Desk
+from speakerdb.web.views import View
+from speakerdb.web.views.field_view import GROUPS, ROWS
+from speakerdb.words import documents
+
+MOST_NAMED = 200  # speakers that have no place are named up to so many
+STATEMENTS: tuple[tuple[Target, str], ...] = (
+    ("as_measured", "as measured on this bench"), ("absolute", "with the bench’s own error"), ("another_unit", "of another unit you would buy"),
+)  # fmt: skip
+
+
+def dictionary(desk: Desk, ask: Ask) -> View:
+    """Every metric with its definition."""
+    groups = {words: [m for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
+    return View("dictionary.html", {"groups": groups})
+
+
+def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
+    """One metric: what it means, and who stands where."""
+    found = find_metric(name)
+    currencies = desk.ask("currencies", lambda base: base.field.currencies())
+    whom, about, jointly = selection(ask, currencies), target(ask), ask.flag("jointly")
+    page = ask.whole("page", 1, 10**6) or 1
+    content: dict[str, Any] = {
+        "total": 0,
+        "rows": [],
+        "pages": 0,
+        "withheld": [],
+        "withheld_total": 0,
+        "cautions": (),
+    }
+    if found.ranked:
+        key = ("rank", found.id, whom, about, jointly)
+        answer = desk.ask(key, lambda base: base.rank(found.id, selection=whom, jointly=jointly, target=about))
+        ok, withheld = answer.rows, answer.withheld
+        content = {
+            "total": len(ok), "rows": documents.rows(ok.slice((page - 1) * rows, rows)), "pages": -(-len(ok) // rows),
+            "withheld": documents.rows(withheld.head(MOST_NAMED)), "withheld_total": len(withheld), "cautions": answer.cautions,
+        }  # fmt: skip
+    return View(
+        "metric.html",
+        content
+        | {"metric": found, "method": method.of_metric(found.id), "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": jointly,
+           "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "statements": STATEMENTS},
+    )  # fmt: skip

@@ -1,0 +1,92 @@
+"""Plain sentences made from the numbers: no more than they carry."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import polars as pl
+
+from speakerdb.analysis.peers import LEAST
+from speakerdb.errors import SpeakerdbError
+from speakerdb.metric import Metric
+from speakerdb.metrics import METRICS
+from speakerdb.questions.branching import value_text
+from speakerdb.questions.stored import Selection
+from speakerdb.words.match_words import remarks, verdict
+
+if TYPE_CHECKING:
+    from speakerdb.library.database import Database
+
+
+def alike(values: Sequence[float | None]) -> list[str]:
+    """Signed changes in the same digits, three significant ones of the largest: '+2.21', '+0.82'; – where there is none."""
+    known = [abs(v) for v in values if v]
+    decimals = min(max(2 - math.floor(math.log10(max(known))), 0), 9) if known else 0
+    return ["–" if v is None else f"{round(v, decimals) + 0.0:+.{decimals}f}".replace("-", "−") for v in values]
+
+
+def about(base: Database, slug: str) -> list[str]:
+    """Three sentences on a speaker: its most unusual figure, its nearest relative, what was withheld."""
+    return [_unusual(base, slug), _relative(base, slug), _withheld(base, slug)]
+
+
+def _unusual(base: Database, slug: str) -> str:
+    """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
+    best: tuple[float, Metric, float, float, float, int] | None = None
+    for metric_id, table in base.field.default_values.items():
+        metric = METRICS[metric_id]
+        mine = (table["speaker"] == slug).arg_true()
+        if not len(mine) or not metric.ranked or len(table) <= LEAST:
+            continue
+        at = mine[0]
+        value, censored = table.select("value", "censored").row(at)
+        if censored != "none":
+            continue
+        others = np.delete(table["value"].to_numpy(), at)
+        scaled, own = (np.log2(others), np.log2(value)) if metric.scale == "log" else (others, value)
+        middle = np.median(scaled)
+        spread = max(
+            1.4826 * float(np.median(np.abs(scaled - middle))), metric.step / 2 if metric.scale != "log" else 0.02
+        )
+        distance = abs(own - middle) / spread
+        if best is None or distance > best[0]:
+            best = (distance, metric, value, float(np.median(others)), float(np.mean(others < value)), len(others))
+    if best is None:
+        return f"Unusual: not judged yet, since fewer than {LEAST} other speakers share a metric with it."
+    _, metric, value, median, below, count = best
+    side = f"higher than {round(below * count)} of" if below >= 0.5 else f"lower than {round((1 - below) * count)} of"
+    return (
+        f"Most unusual: {metric.phrase} {value_text(metric, value)}, {side} {count} others "
+        f"(median {value_text(metric, median)})."
+    )
+
+
+def _relative(base: Database, slug: str) -> str:
+    try:
+        rows = base.match(slug, selection=Selection(), top=1, exact=True)
+    except SpeakerdbError as error:
+        return f"Measures most like: {error.message}."
+    if not len(rows):
+        return "Measures most like: none yet, it is the only speaker."
+    row = rows.row(0, named=True)
+    told = "; ".join([verdict(row), *remarks(row)])
+    return f"Measures most like: {row['speaker']}, {row['distance_db']:.1f} dB RMS away; {told}."
+
+
+def _withheld(base: Database, slug: str) -> str:
+    frame = base.show(slug, exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
+    extra = pl.col("metric") == "di_sphere_mean_db"  # few sessions can have it
+    if not len(frame.filter(~extra)):
+        return (
+            f"Withheld: nothing but the {METRICS['di_sphere_mean_db'].phrase}." if len(frame) else "Withheld: nothing."
+        )
+    frame = frame.filter(~extra)
+    groups = frame.group_by("reason", maintain_order=True).agg(pl.len().alias("n"), pl.col("metric").first())
+    parts = [
+        f"{n} metrics ({reason})" if n > 1 else f"{METRICS[first].phrase} ({reason})"
+        for reason, n, first in groups.iter_rows()
+    ]
+    return f"Withheld: {'; '.join(parts)}."

@@ -1,0 +1,167 @@
+"""Kills the program at random moments of ingest, --replace, upgrade and derive, and looks at what is left.
+
+Run: python tests/upkeep/killing.py [TIMES] [SEED]. After each kill the file must open, verify must find nothing, and
+every session that was reported stored must be there with its content.
+"""
+
+from __future__ import annotations
+
+import random
+import shutil
+import signal
+import subprocess
+import sys
+import tempfile
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parents[2]
+sys.path.insert(0, str(ROOT))
+
+import duckdb
+
+import speakerdb
+from speakerdb.errors import StoreError
+from speakerdb.store import migrations
+from speakerdb.upkeep import maintenance
+from tests.folders import write_session
+
+SESSIONS = 30
+CHILD = """
+import sys
+import speakerdb
+from speakerdb.store import migrations
+from speakerdb.upkeep import maintenance
+job, database, folder = sys.argv[1:]
+print("started", flush=True)
+def report(result):
+    print(result.result, result.session, flush=True)
+if job == "upgrade":
+    maintenance.upgrade(__import__("pathlib").Path(database))
+    print("done", flush=True)
+    sys.exit()
+with speakerdb.open(database, write=True) as base:
+    if job in ("ingest", "replace"):
+        base.ingest(folder, replace=job == "replace", report=report)
+    elif job == "derive":
+        base.derive(everything=True)
+    elif job == "from-raw":
+        base.derive(from_raw=True)
+    base.work_out()
+print("done", flush=True)
+"""
+
+
+def write_folders(root: Path, tilt_db: float) -> Path:
+    for i in range(SESSIONS):
+        write_session(root / f"s{i:02d}", bass_hz=30.0 + i, model=f"Sill {i}", tilt_db=tilt_db)
+    return root
+
+
+def make_older(path: Path, version: int = 1) -> None:
+    """Turn a file into one of an older schema, as an older program would have left it: its migrations up to that one, and all that both
+    schemas have in common; its metrics were defined otherwise."""
+    newer = path.with_name(f"{path.name}.newer")
+    path.rename(newer)
+    con = duckdb.connect(str(path))
+    migrations.apply(con, 0, tuple(m for m in migrations.available() if m.version <= version))
+    con.execute("DELETE FROM schema_version")
+    con.execute(f"ATTACH '{newer}' AS newer (READ_ONLY)")
+
+    def columns(database: str) -> dict[tuple[str, str], str]:
+        rows = con.execute(
+            "SELECT table_name, column_name, data_type FROM duckdb_columns() WHERE database_name = ? AND NOT internal",
+            [database],
+        ).fetchall()
+        return {(table, column): kind for table, column, kind in rows}
+
+    mine, theirs = columns(path.stem), columns("newer")
+    views = {row[0] for row in con.execute("SELECT view_name FROM duckdb_views() WHERE NOT internal").fetchall()}
+    for table in dict.fromkeys(table for table, _ in mine if table not in views):
+        common = [c for t, c in mine if t == table and theirs.get((t, c)) == mine[t, c]]
+        if common:
+            names = ", ".join(common)
+            con.execute(f"INSERT INTO {table} ({names}) SELECT {names} FROM newer.{table}")
+    con.execute("DELETE FROM schema_version WHERE version > ?", [version])
+    con.execute("UPDATE metric SET version = 1")
+    con.close()
+    newer.unlink()
+
+
+def run_and_kill(job: str, path: Path, folder: Path, after_s: float) -> tuple[set[str], bool]:
+    """Start a job, kill it; returns the sessions it reported stored or replaced, and whether it had finished."""
+    child = subprocess.Popen(
+        [sys.executable, "-c", CHILD, job, str(path), str(folder)], stdout=subprocess.PIPE, text=True, cwd=ROOT
+    )
+    assert child.stdout is not None
+    assert child.stdout.readline() == "started\n"
+    time.sleep(after_s)
+    child.send_signal(signal.SIGKILL)
+    try:
+        lines = child.communicate(timeout=30)[0].splitlines()
+    except subprocess.TimeoutExpired:  # something it started outlives it and holds the pipe
+        raise AssertionError(f"{job}: processes were left behind after the kill") from None
+    stored = {line.split()[1] for line in lines if line.split()[0] in {"stored", "replaced", "already"}}
+    return stored, "done" in lines
+
+
+def look(path: Path, stored: set[str]) -> list[str]:
+    """What is wrong with the file after a kill."""
+    if not path.exists():
+        return ["the file is gone"] if stored else []
+    try:
+        base = speakerdb.open(path)
+    except StoreError as error:
+        if "empty" in error.message and not stored:
+            return []
+        if "speakerdb upgrade" not in error.message:
+            return [f"does not open: {error.message}"]
+        maintenance.upgrade(path)  # killed before the upgrade took effect: it can be done again
+        base = speakerdb.open(path)
+    with base:
+        stale = bool(maintenance.stale_metrics(base.store))
+    if stale:  # an upgrade leaves values of older definitions to `derive`
+        with speakerdb.open(path, write=True) as base:
+            base.derive()
+    with speakerdb.open(path) as base:
+        found = set(base.query("sessions")[1]["session"])
+        problems = list(base.verify())
+    missing = stored - found
+    return problems + ([f"{len(missing)} sessions reported stored are not there"] if missing else [])
+
+
+def main(times: int, seed: int) -> int:
+    rng = random.Random(seed)
+    failures = 0
+    with tempfile.TemporaryDirectory() as work:
+        root = Path(work)
+        first, second = write_folders(root / "first", 0.0), write_folders(root / "second", 0.3)
+        full = root / "full.duckdb"
+        with speakerdb.open(full, write=True) as base:
+            stored_before = {r.session for r in base.ingest(first)}
+        older = root / "older.duckdb"
+        shutil.copy(full, older)
+        make_older(older)
+        finished = 0
+        for number in range(times):
+            job = ("ingest", "replace", "upgrade", "derive", "from-raw")[number % 5]
+            path = root / f"try{number}.duckdb"
+            before: set[str] = set()
+            if job != "ingest":
+                shutil.copy(older if job == "upgrade" else full, path)
+                before = {s for s in stored_before if s}
+            longest = {"upgrade": 1.2}.get(job, 3.0)
+            stored, done = run_and_kill(job, path, second if job == "replace" else first, rng.uniform(0.0, longest))
+            finished += done
+            problems = look(path, stored | before)
+            if problems:
+                failures += 1
+                print(f"kill {number} during {job}: {problems[:3]}")
+            for left in root.glob(f"try{number}*"):
+                left.unlink()
+        print(f"{times} kills (seed {seed}): {failures} files with problems; {finished} jobs had already finished")
+    return failures
+
+
+if __name__ == "__main__":
+    sys.exit(main(int(sys.argv[1]) if len(sys.argv) > 1 else 200, int(sys.argv[2]) if len(sys.argv) > 2 else 1) > 0)
