@@ -96,7 +96,9 @@ def test_levels_at_the_seat_never_stand_without_listening_times(filled):
         for words in ("NIOSH", "WHO/ITU-T H.870", "dynamic", "dense", "Follow local rules and professional advice."):
             assert words in cautions
             assert words in filled("shortlist", *arguments.split()).out
-        for row in found["rows"] + found["near_misses"]:
+        listed = found["rows"] + found["near_misses"]
+        assert listed
+        for row in listed:
             assert set(row["exposure"]) == {"dynamic", "dense"}
 
 

@@ -98,6 +98,7 @@ def test_pooled_values_are_those_of_the_sessions_that_comparisons_take(base):
     sides = list(rows.select("speaker_id", "setting").iter_rows())
     metrics = [METRICS[m] for m in ("flatness_window_db", "preference", "bass_balance_db", "max_level_40hz_db")]
     sessions = measured(base.store, sides, metrics)
+    compared = 0
     for metric in metrics:
         column = base.field.metric_column(metric, rows)
         for row, mine in enumerate(sessions[metric.id]):
@@ -114,3 +115,5 @@ def test_pooled_values_are_those_of_the_sessions_that_comparisons_take(base):
                 )
                 if not disagree:  # of several, from 400 draws: a standard deviation is known to about 4 %
                     assert column.se[row] == pytest.approx(own**0.5, rel=0.15 if len(mine) > 1 else 1e-3)
+                    compared += 1
+    assert compared > len(sides)

@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from speakerdb.acoustics import curveset, grid
+from speakerdb.statistics.error_model import LEARNABLE
 from speakerdb.statistics.learning import (
     BENCH,
     LEAST,
@@ -229,6 +230,7 @@ def test_many_repeats_of_one_speaker_are_one_speaker():
 
 def test_without_repeats_the_defaults_stay():
     for readings in ([], [World(1).read("s0")]):
+        assert [part.part for part in sizes(readings)] == list(LEARNABLE)
         for part in sizes(readings):
             assert (part.n, part.factor) == (0, 1.0)
             assert part.wanted_sd_db == part.default_sd_db

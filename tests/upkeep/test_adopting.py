@@ -166,6 +166,7 @@ def test_learning_again_from_aligned_sessions_says_the_same(base, after):
 
 def test_an_aligned_bench_gives_other_values_and_the_reference_the_same(base, after):
     was, now = sessions_of(base, TREBLE), sessions_of(after, TREBLE)
+    assert {lab for _, lab, *_ in now} == {"shed", "attic"}
     moved = -TILT_DB * (np.log2(GRID_HZ[TREBLE_BAND]).mean() - np.log2(GRID_HZ[band(300.0, 3000.0)]).mean())
     for key, value in now.items():
         if key[1] == "attic":

@@ -47,7 +47,9 @@ def published(file, tmp_path_factory):
 
 
 def pages(folder: Path):
-    return {p: p.read_text(encoding="utf-8") for p in folder.rglob("*.html")}
+    found = {p: p.read_text(encoding="utf-8") for p in folder.rglob("*.html")}
+    assert len(found) > SPEAKERS
+    return found
 
 
 def test_every_link_leads_to_a_file_of_the_site(published):
@@ -64,7 +66,9 @@ def test_no_row_lies_on_a_page_that_the_site_does_not_have(file, monkeypatch):
         monkeypatch.setitem(view.__kwdefaults__, "rows", 2)  # as if the field were large
     with Database.open(file) as base:
         desk = Desk(base, base.state, Answers())
-        for page in publishing.plan(desk):
+        planned = list(publishing.plan(desk))
+        assert len(planned) > SPEAKERS
+        for page in planned:
             assert page.make(desk, Ask.of(page.given)).content.get("pages", 1) <= 1, page.file
 
 
