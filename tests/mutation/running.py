@@ -1,0 +1,96 @@
+"""Tests against one mutant after the other, on a copy of the tree."""
+
+from __future__ import annotations
+
+import os
+import shutil
+import subprocess
+import sys
+import tempfile
+import time
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+from tests.mutation.groups import ROOT
+from tests.mutation.mutants import Mutant
+
+TREE = ("speakerdb", "tests", "schemas", "queries", "seed_data", "pyproject.toml", "README.md", "DEVELOPERS.md")
+PATIENCE, WAIT_S = (
+    4.0,
+    20.0,
+)  # how long a mutant may take: so many times as long as the source as it is, and so much more
+FAILED, STOPPED = 1, 2  # what pytest returns where tests fail, and where they can't be collected
+
+
+class Bench:
+    """A copy of the tree in which mutants are tried."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self._changes = 0
+        self._known: dict[tuple[str, ...], float] = {}
+        for name in TREE:
+            copy = shutil.copytree if (ROOT / name).is_dir() else shutil.copy2
+            copy(ROOT / name, folder / name)
+
+    def put(self, module: str, source: str) -> None:
+        path = self.folder / module
+        path.write_text(source, encoding="utf-8")
+        # compiled files are told apart by the source's time and size: each change gets a second of its own
+        self._changes += 1
+        then = time.time() + 2 * self._changes
+        os.utime(path, (then, then))
+
+    def run(self, tests: Sequence[str], timeout_s: float | None = None) -> int | None:
+        """What pytest returns, None where it takes longer than it may."""
+        # the one plugin that these tests need: the others take longer to load than many a test takes
+        command = [
+            sys.executable,
+            "-m",
+            "pytest",
+            "-x",
+            "-q",
+            "-p",
+            "_hypothesis_pytestplugin",
+            "--hypothesis-seed=0",
+            *tests,
+        ]
+        environment = {**os.environ, "PYTHONPATH": str(self.folder), "OPENBLAS_NUM_THREADS": "1",
+                       "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1"}  # fmt: skip
+        with subprocess.Popen(command, cwd=self.folder, env=environment, start_new_session=True,
+                              stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL) as process:  # fmt: skip
+            try:
+                return process.wait(timeout_s)
+            except subprocess.TimeoutExpired:
+                os.killpg(process.pid, 9)
+                return None
+
+    def time_s(self, tests: Sequence[str]) -> float:
+        """How long the tests take of the source as it is, which they must pass; tried once."""
+        if tuple(tests) not in self._known:
+            start = time.monotonic()
+            if (code := self.run(tests)) != 0:
+                raise RuntimeError(
+                    f"the tests do not pass without a mutant (pytest returned {code}): {' '.join(tests)}"
+                )
+            self._known[tuple(tests)] = time.monotonic() - start
+        return self._known[tuple(tests)]
+
+    def survives(self, mutant: Mutant, tests: Sequence[str]) -> bool:
+        timeout_s = PATIENCE * self.time_s(tests) + WAIT_S
+        before = (self.folder / mutant.module).read_text(encoding="utf-8")
+        self.put(mutant.module, mutant.source)
+        try:
+            code = self.run(tests, timeout_s)
+        finally:
+            self.put(mutant.module, before)
+        if code not in {0, FAILED, STOPPED, None}:
+            raise RuntimeError(f"pytest returned {code} for {mutant.described()}")
+        return code == 0
+
+
+@contextmanager
+def bench() -> Iterator[Bench]:
+    with tempfile.TemporaryDirectory(prefix="mutation-") as folder:
+        yield Bench(Path(folder))
