@@ -9,6 +9,9 @@ from dataclasses import dataclass, field, replace
 from math import inf, log2
 from typing import TYPE_CHECKING, Literal
 
+from speakerdb import figures
+from speakerdb.figures import Quantity
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -46,25 +49,24 @@ class Metric:
     @property
     def phrase(self) -> str:
         """The label within a sentence: its first letter small, units and abbreviations as they are."""
-        return self.label if self.label[:2].isupper() else self.label[:1].lower() + self.label[1:]
+        return figures.phrase(self.label)
+
+    @property
+    def quantity(self) -> Quantity:
+        """How its values are written."""
+        return Quantity.stepped(self.unit, self.step, ratio=self.scale == "log")
 
     @property
     def matters_words(self) -> str:
         """The difference from which on it matters: '0.5 dB', or 'a ratio of 1.12' where ratios count."""
         if self.scale == "log":
-            return f"a ratio of {self.matters:g}"
-        return f"{self.matters:g}{'' if self.unit == '°' else ' '}{self.unit}"
+            return f"a ratio of {figures.plain(self.matters)}"
+        return figures.joined(figures.plain(self.matters), self.unit)
 
     @property
     def matters_on_scale(self) -> float:
         """The same on the scale that errors and comparisons work on: log2 where ratios count."""
         return log2(self.matters) if self.scale == "log" else self.matters
-
-    @property
-    def decimals(self) -> int:
-        """Digits after the point that the display step asks for."""
-        text = f"{self.step:g}"
-        return len(text.partition(".")[2])
 
 
 CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.analysis.differences import step_on_scale
 from speakerdb.analysis.metric_column import FloatArray, MetricColumn
+from speakerdb.figures import Quantity
 from speakerdb.metric import Better
 from speakerdb.statistics.benches import Benches, one_bench
 
-FACTS: dict[str, tuple[str, str, Better]] = {
-    "price": ("Price of a pair", "", "low"), "volume_l": ("Outer volume", "l", "low"), "mass_kg": ("Mass", "kg", "low"),
-    "height_mm": ("Height", "mm", "low"), "width_mm": ("Width", "mm", "low"), "depth_mm": ("Depth", "mm", "low"),
-    "year": ("Year", "", "neither"),
+FACTS: dict[str, tuple[str, Better]] = {
+    "price": ("Price of a pair", "low"), "volume_l": ("Outer volume", "low"), "mass_kg": ("Mass", "low"), "height_mm": ("Height", "low"),
+    "width_mm": ("Width", "low"), "depth_mm": ("Depth", "low"), "year": ("Year", "neither"),
 }  # fmt: skip
 LINE_POINTS = 25
 LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)  # of a line through one property over another
@@ -36,11 +37,10 @@ class Property:
 
     id: str
     label: str
-    unit: str
+    quantity: Quantity
     better: Better
     log: bool
     least: float
-    decimals: int
     value: FloatArray
     se: FloatArray
     other_value: FloatArray
@@ -53,7 +53,11 @@ class Property:
     @property
     def name(self) -> str:
         """The label within a sentence: units in it keep their capitals."""
-        return self.label[:1].lower() + self.label[1:]
+        return figures.phrase(self.label)
+
+    @property
+    def unit(self) -> str:
+        return self.quantity.unit
 
     @property
     def fact(self) -> bool:
@@ -82,14 +86,15 @@ def of_metric(column: MetricColumn) -> Property:
     m = column.metric
     se = np.hypot(column.se, step_on_scale(m, column.value) / math.sqrt(12.0))
     return Property(
-        m.id, m.label, m.unit, m.better, m.scale == "log", m.step / 100.0, m.decimals, column.value, se, column.other_value,
+        m.id, m.label, m.quantity, m.better, m.scale == "log", m.step / 100.0, column.value, se, column.other_value,
         column.other_se, column.other_share, column.benches, np.array(column.censored), column.reason,
     )  # fmt: skip
 
 
 def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Property:
     """A fact of the speakers of a column. Prices carry their currency as unit, and why one can't be compared."""
-    label, unit, better = FACTS[name]
+    label, better = FACTS[name]
+    quantity = figures.FACTS[name]
     value = column.facts[name].cast(float).fill_null(float("nan")).to_numpy()
     unknown = f"{label.split()[-1].lower() if name != 'price' else 'price'} unknown"
     reason = np.array([unknown] * len(column), object)
@@ -97,7 +102,7 @@ def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Pro
         reason = np.array([r or unknown for r in column.facts["price_reason"]], object)
     none = np.full(len(value), math.nan)
     return Property(
-        name, label, (currency or "") if name == "price" else unit, better, name in UNITS_OF_LOG, float(np.finfo(float).tiny),
-        1 if name in ("volume_l", "mass_kg") else 0, value, np.zeros(len(value)), none, none, none, one_bench(len(value)),
+        name, label, replace(quantity, unit=currency or "") if name == "price" else quantity, better, name in UNITS_OF_LOG, float(np.finfo(float).tiny),
+        value, np.zeros(len(value)), none, none, none, one_bench(len(value)),
         np.full(len(value), "none"), reason,
     )  # fmt: skip

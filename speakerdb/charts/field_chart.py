@@ -301,12 +301,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
         m = METRICS[r["metric"]]
         unit = {k: _units(r[k], m) for k in ("difference", "low", "high")}
         words = {"yes": "matters", "no": "does not matter", "unclear": "unclear"}[r["matters"]]
-        if m.scale == "log":
-            text = f"× {r['difference']:.2f}, {words}"
-        else:
-            number = f"{r['difference']:+.{m.decimals}f}"
-            number = number[1:] if float(number) == 0 else number.replace("-", "−")
-            text = f"{number}{'' if m.unit == '°' else ' '}{m.unit}, {words}"
+        text = f"{m.quantity.difference_text(r['difference'], signed=True)}, {words}"
         points.append({"metric": m.label, **unit, "text": text, "matters": words})
     order = [p["metric"] for p in points]
     reach = max(

@@ -6,13 +6,12 @@ import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from speakerdb import figures
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     import altair as alt
-
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 
 @dataclass(frozen=True)
@@ -28,7 +27,7 @@ class Quantity:
 
     @classmethod
     def of(cls, metric: Metric) -> Quantity:
-        return cls(metric.label, metric.unit, metric.better, metric.scale == "log", metric.decimals)
+        return cls(metric.label, metric.unit, metric.better, metric.scale == "log", metric.quantity.decimals or 0)
 
     @property
     def title(self) -> str:
@@ -36,10 +35,7 @@ class Quantity:
 
     def text(self, value: float | None, censored: str = "none") -> str:
         """A value as words: sign of censoring, digits of the dictionary, true minus; – where unknown."""
-        if value is None or math.isnan(value):
-            return "–"
-        number = f"{value:.{self.decimals}f}" if self.whole or abs(value) < 10000 else f"{value:,.{self.decimals}f}"
-        return _SIGN[censored] + number.replace("-", "−")
+        return figures.Quantity(self.unit, self.decimals).number(value, censored)
 
 
 FACTS: dict[str, Quantity] = {

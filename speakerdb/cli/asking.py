@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AbsoluteOption,
@@ -58,7 +59,7 @@ def list_speakers(currency: CurrencyOption = None, db: DbOption = None, json: Js
              "settings", "sessions", "labs", "samples"],
             [
                 [r["speaker"], r["kind"], {True: "yes", False: "no"}.get(r["powered"]), r["year"],
-                 terminal.number(r["volume_l"], 1), terminal.number(r["mass_kg"], 1), terminal.number(r["price"], 0),
+                 *(figures.FACTS[name].number(r[name]) for name in ("volume_l", "mass_kg", "price")),
                  ", ".join(r["settings"]), r["sessions"], ", ".join(r["labs"]), r["samples"]]
                 for r in frame.iter_rows(named=True)
             ],
@@ -125,9 +126,9 @@ def _show_values(frame: pl.DataFrame) -> None:
         rows = []
         for r in ok.iter_rows(named=True):
             metric = terminal.metric_of(r["metric"])
-            row = [metric.label, terminal.either(metric, r["value"], r["censored"], r["other_value"]), metric.unit]
+            row = [metric.label, metric.quantity.either(r["value"], r["censored"], r["other_value"]), metric.unit]
             if drawn:
-                row.append(terminal.interval(metric, r["low"], r["high"]))
+                row.append(metric.quantity.interval(r["low"], r["high"]))
             rows.append([*row, r["metric"]])
         headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
         terminal.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
@@ -162,8 +163,8 @@ def explain(
         pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
         terminal.line(f"{answer.speaker}, setting {answer.setting}")
         if pooled["status"] == "ok":
-            value = terminal.either(m, pooled["value"], pooled["censored"], pooled["other_value"])
-            interval = terminal.interval(m, pooled["low"], pooled["high"])
+            value = m.quantity.either(pooled["value"], pooled["censored"], pooled["other_value"])
+            interval = m.quantity.interval(pooled["low"], pooled["high"])
             terminal.line(f"{m.label}: {value} {m.unit}{f', 95 % interval {interval}' if interval else ''}")
         else:
             terminal.line(f"{m.label}: withheld, {pooled['reason']}")
@@ -198,8 +199,8 @@ def _of_session(metric: Metric, row: dict[str, Any]) -> tuple[str, str]:
     """A session's value and interval; – where it is withheld."""
     if row["status"] != "ok":
         return "–", ""
-    value = terminal.either(metric, row["value"], row["censored"], row["other_value"])
-    return value, terminal.interval(metric, row["low"], row["high"])
+    value = metric.quantity.either(row["value"], row["censored"], row["other_value"])
+    return value, metric.quantity.interval(row["low"], row["high"])
 
 
 def metrics(
@@ -266,7 +267,7 @@ def rank(
                 ["place", *joint, "speaker", "setting", m.unit, "95 % interval"],
                 [
                     [_place(r, ""), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
-                     terminal.either(m, r["value"], r["censored"], r["other_value"]), terminal.interval(m, r["low"], r["high"])]
+                     m.quantity.either(r["value"], r["censored"], r["other_value"]), m.quantity.interval(r["low"], r["high"])]
                     for r in answer.rows.iter_rows(named=True)
                 ],
                 right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
@@ -337,14 +338,14 @@ def match(
         terminal.table(
             ["speaker", "setting", "distance", *WORDS.values(), "measures"],
             [
-                [r["speaker"], r["setting"], terminal.number(r["distance_db"], 2), *(terminal.number(r[p], 2) for p in WORDS),
+                [r["speaker"], r["setting"], figures.number(r["distance_db"], 2), *(figures.number(r[p], 2) for p in WORDS),
                  {True: "differently", False: "can't be told", None: "not judged"}[r["measures_differently"]]]
                 for r in frame.iter_rows(named=True)
             ],
             right=tuple(range(2, 3 + len(WORDS))),
         )  # fmt: skip
         _left_out(frame)
-        terminal.line("Weights: " + ", ".join(f"{WORDS[p]} {w:g}" for p, w in weights.items()))
+        terminal.line("Weights: " + ", ".join(f"{WORDS[p]} {figures.plain(w)}" for p, w in weights.items()))
         cite(base)
 
 
@@ -414,7 +415,7 @@ def query(
         numeric = tuple(i for i, kind in enumerate(frame.dtypes) if kind.is_numeric())
         terminal.table(
             frame.columns,
-            [[f"{cell:g}" if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
+            [[figures.plain(cell) if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
             right=numeric,
         )
         cite(base)

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AbsoluteOption,
@@ -94,14 +95,12 @@ def _differences(pair: pl.DataFrame) -> None:
 
 
 def _difference(row: dict[str, Any]) -> list[str]:
-    from speakerdb.words.room_words import percent
-
     m = terminal.metric_of(row["metric"])
     mark = " *" if row["differs"] else "  "
     return [
-        terminal.name(m), terminal.value(m, row["value_a"], row["censored_a"]), terminal.value(m, row["value_b"], row["censored_b"]),
-        terminal.difference(m, row["difference"], row["ratio"]) + mark, terminal.difference_interval(m, row["low"], row["high"], row["ratio"]),
-        "" if row["p_a_better"] is None else percent(row["p_a_better"]), row["matters"],
+        terminal.name(m), m.quantity.number(row["value_a"], row["censored_a"]), m.quantity.number(row["value_b"], row["censored_b"]),
+        m.quantity.difference(row["difference"]) + mark, m.quantity.difference_interval(row["low"], row["high"]),
+        "" if row["p_a_better"] is None else figures.probability(row["p_a_better"]), row["matters"],
     ]  # fmt: skip
 
 
@@ -153,7 +152,7 @@ def _placed(r: dict[str, Any]) -> list[str]:
     m = terminal.metric_of(r["metric"])
     return [
         m.label,
-        terminal.value(m, r["value"], r["censored"]),
+        m.quantity.number(r["value"], r["censored"]),
         m.unit,
         place_words(r["place_low"], r["place_high"], r["of"]),
     ]
@@ -192,8 +191,7 @@ def tradeoff(
             terminal.line(
                 "The line that one in ten beats runs from "
                 + " to ".join(
-                    f"{terminal.number(p['fit'], py.decimals)} ({terminal.number(p['low'], py.decimals)} … {terminal.number(p['high'], py.decimals)}) "
-                    f"at {terminal.number(p['x'], px.decimals)}"
+                    f"{py.quantity.number(p['fit'])} ({py.quantity.interval(p['low'], p['high'])}) at {px.quantity.number(p['x'])}"
                     for p in (first, last)
                 )
                 + "."
@@ -216,11 +214,11 @@ def _trades(rows: pl.DataFrame, x: Property, y: Property) -> None:
     ]  # fmt: skip
     cells = [
         [
-            r["speaker"], r["setting"], terminal.bounded(r["x"], x.decimals, r["x_censored"]), terminal.bounded(r["y"], y.decimals, r["y_censored"]),
+            r["speaker"], r["setting"], x.quantity.number(r["x"], r["x_censored"]), y.quantity.number(r["y"], r["y_censored"]),
             chance_text(r["p_frontier_low"], r["p_frontier_high"]),
-            "never" if r["beaten_from"] is None and r["beaten_reason"] is None else terminal.number(r["beaten_from"], x.decimals),
-            r["beaten_by"], terminal.number(r["expected"], y.decimals),
-            "–" if r["low"] is None else f"{terminal.number(r['low'], y.decimals)} … {terminal.number(r['high'], y.decimals)}", r["makers"],
+            "never" if r["beaten_from"] is None and r["beaten_reason"] is None else x.quantity.number(r["beaten_from"]),
+            r["beaten_by"], y.quantity.number(r["expected"]),
+            y.quantity.interval(r["low"], r["high"]) or "–", r["makers"],
             {"better": "yes", "worse": "falls short", "as_expected": ""}.get(r["beats"] or "", "–"),
         ]
         for r in rows.iter_rows(named=True)
@@ -282,20 +280,18 @@ def trend(
 
 
 def _slope(row: dict[str, Any]) -> None:
-    from speakerdb.words.sentences import alike
-
     who = f"{row['speakers']} speakers of {row['makers']} {'maker' if row['makers'] == 1 else 'makers'}, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
     if row["effect"] is None:
         terminal.line(f"No trend can be given: {row['reason']} ({who}).")
         return
-    effect, low, high, robust = alike([row[k] for k in ("effect", "low", "high", "theil_sen")])
-    interval = f"no interval: {row['reason']}" if row["reason"] else f"95 % interval {low} … {high}"
+    effect, low, high, robust = figures.alike([row[k] for k in ("effect", "low", "high", "theil_sen")])
+    interval = f"no interval: {row['reason']}" if row["reason"] else f"95 % interval {low} to {high}"
     theil_sen = "" if row["theil_sen"] is None else f"; Theil–Sen {robust}"
     terminal.line(f"{effect} {row['unit']} per {row['per']}, {interval}{theil_sen}")
-    p = "" if row["p"] is None else f"p = {row['p']:.2g}, q = {row['q']:.2g}; "
+    p = "" if row["p"] is None else f"{figures.p_text('p', row['p'])}, {figures.p_text('q', row['q'])}; "
     terminal.line(f"{p}{row['method']}; {who}.")
     if row["reliability"] is not None:
-        terminal.line(f"Reliability of the quantity it is set over: {row['reliability']:.2f}.")
+        terminal.line(f"Reliability of the quantity it is set over: {figures.number(row['reliability'], 2)}.")
 
 
 def _groups(frame: pl.DataFrame, metric: Metric) -> None:
@@ -313,23 +309,22 @@ def _groups(frame: pl.DataFrame, metric: Metric) -> None:
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
     if frame["p"].count():
         terminal.line(
-            f"p of a group: labels exchanged {PERMUTATIONS:,} times within the makers that have speakers both in it and outside."
+            f"p of a group: labels exchanged {figures.number(PERMUTATIONS)} times within the makers that have speakers both in it and outside."
         )
     if p is None:
         terminal.line(f"Whether all groups are alike is not judged: {reason}")
     else:
-        terminal.line(f"That all groups are alike: p = {p:.2g}, q = {q:.2g} (the same exchange, Peto and Prentice's scores).")  # fmt: skip
+        all_alike = f"{figures.p_text('p', p)}, {figures.p_text('q', q)}"
+        terminal.line(f"That all groups are alike: {all_alike} (the same exchange, Peto and Prentice's scores).")
 
 
 def _of_group(r: dict[str, Any], metric: Metric) -> list[str]:
-    from speakerdb.words.sentences import alike
-
-    difference, low, high = alike([r["difference"], r["low"], r["high"]])
+    difference, low, high = figures.alike([r["difference"], r["low"], r["high"]])
     return [
-        r["group"], str(r["speakers"]), str(r["makers"]), terminal.value(metric, r["median"], r["median_censored"]),
-        terminal.interval(metric, r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} … {high}",
-        str(r["makers_of_both"]), *("–" if r[k] is None else f"{r[k]:.2g}" for k in ("p", "q")),
-        terminal.number(r["hedges_g"], 2), terminal.number(r["cliffs_delta"], 2),
+        r["group"], str(r["speakers"]), str(r["makers"]), metric.quantity.number(r["median"], r["median_censored"]),
+        metric.quantity.interval(r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} to {high}",
+        str(r["makers_of_both"]), *(figures.p_value(r[k]) for k in ("p", "q")),
+        figures.number(r["hedges_g"], 2), figures.number(r["cliffs_delta"], 2),
     ]  # fmt: skip
 
 
@@ -385,20 +380,16 @@ def _no_offsets(rows: pl.DataFrame, *, some: bool) -> None:
 
 def _lab_offset(r: dict[str, Any]) -> list[str]:
     m = terminal.metric_of(r["metric"])
-    decimals = 1 if r["unit"] == "%" else m.decimals + 1
-    interval, left = (
-        f"{terminal.number(low, decimals)} … {terminal.number(high, decimals)}"
-        for low, high in ((r["low"], r["high"]), (r["left_low"], r["left_high"]))
-    )
+    finer = m.quantity.finer(r["unit"])
     return [
-        m.label, r["unit"], terminal.number(r["offset"], decimals), interval, terminal.number(r["sd"], decimals),
-        "–" if r["left"] is None else left, f"{r['q']:.2g}", str(r["speakers"]),
+        m.label, r["unit"], finer.number(r["offset"]), finer.interval(r["low"], r["high"]), finer.number(r["sd"]),
+        finer.interval(r["left_low"], r["left_high"]) or "–", figures.p_value(r["q"]), str(r["speakers"]),
     ]  # fmt: skip
 
 
 def _bench_curves(pair: BenchPair, aligned: bool) -> str:
-    level = "" if pair.level_db != pair.level_db else f" and by {terminal.number(pair.level_db, 2)} dB in level"
-    apart = f"Listening windows, 100 Hz–10 kHz: {terminal.number(pair.shape_db, 2)} dB RMS apart in shape{level}, by {pair.n} specimens"
+    level = "" if pair.level_db != pair.level_db else f" and by {figures.number(pair.level_db, 2)} dB in level"
+    apart = f"Listening windows, 100 Hz–10 kHz: {figures.number(pair.shape_db, 2)} dB RMS apart in shape{level}, by {pair.n} specimens"
     if aligned:
-        return f"{apart}; aligned, which leaves {terminal.number(pair.residual_sd_db, 2)} dB."
+        return f"{apart}; aligned, which leaves {figures.number(pair.residual_sd_db, 2)} dB."
     return f"{apart}; not aligned{f' ({pair.reason})' if pair.reason else ': `speakerdb derive --adopt` does'}."

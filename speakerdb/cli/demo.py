@@ -9,6 +9,7 @@ from typing import Annotated
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.errors import StoreError
 
@@ -110,7 +111,9 @@ def demo(
 def _farewell(folder: Path, file: Path) -> None:
     terminal.line(f"\n\nTo look at, in {folder}:")
     terminal.table(["file", "what it is"], [[name, what] for name, what in _FILES.items()])
-    terminal.line(f"\nThe database stays in {file} ({file.stat().st_size / 1e6:.1f} MB). Ask it more, for example:")
+    terminal.line(
+        f"\nThe database stays in {file} ({figures.megabytes(file.stat().st_size)}). Ask it more, for example:"
+    )
     terminal.line(f"  export SPEAKERDB_FILE={shlex.quote(str(file))}")
     for example in ("speakerdb list", "speakerdb metrics", "speakerdb rank tone_width_vertical_deg", "speakerdb serve"):
         terminal.line(f"  {example}")

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit, open_database, open_existing
 
@@ -227,8 +228,8 @@ def _learned(found: Learned) -> None:
     terminal.table(
         ["part", "default", "from your repeats", "n", "would adopt"],
         [
-            [PART_WORDS[s.part], terminal.number(s.default_sd_db, 2), terminal.number(s.seen_sd_db, 2), s.n,
-             terminal.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
+            [PART_WORDS[s.part], figures.number(s.default_sd_db, 2), figures.number(s.seen_sd_db, 2), s.n,
+             figures.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
             for s in found.parts
         ],
         right=(1, 2, 3, 4),
@@ -242,11 +243,7 @@ def _learned(found: Learned) -> None:
         terminal.table(
             ["bench", "n", "apart in shape, RMS", "in level", "left once aligned"],
             [
-                [
-                    bench_words(p.bench),
-                    p.n,
-                    *(terminal.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db)),
-                ]
+                [bench_words(p.bench), p.n, *(figures.number(x, 2) for x in (p.shape_db, p.level_db, p.residual_sd_db))]
                 for p in pairs
             ],
             right=(1, 2, 3, 4),
@@ -340,6 +337,6 @@ def verify(
             terminal.line(problem)
         terminal.line(f"{len(problems)} problems found." if problems else "No problem found.")
         if sizes:
-            terminal.line(f"Compacted: {sizes[0] / 1e6:.1f} MB → {sizes[1] / 1e6:.1f} MB.")
+            terminal.line(f"Compacted: {figures.megabytes(sizes[0])} → {figures.megabytes(sizes[1])}.")
     if problems:
         raise typer.Exit(1)

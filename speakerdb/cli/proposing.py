@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 
 if TYPE_CHECKING:
@@ -37,7 +38,8 @@ def _picture(curve: ProposedCurve) -> None:
     there = ~np.isnan(curve.level_db)
     f, level = curve.frequency_hz[there], curve.level_db[there]
     terminal.line(
-        f"{curve.folder}, {curve.orbit} {curve.angle_deg:g}°: {len(f)} points, {f[0]:.0f}–{f[-1]:.0f} Hz, {level.min():.1f} to {level.max():.1f} dB"
+        f"{curve.folder}, {curve.orbit} {figures.plain(curve.angle_deg)}°: {figures.number(len(f))} points, {figures.span(f[0], f[-1])} Hz, "
+        f"{figures.DB.interval_text(level.min(), level.max())}"
     )
     at = np.geomspace(f[0], f[-1], _COLUMNS)
     height = (np.interp(np.log(at), np.log(f), level) - level.max()) / _SPAN_DB + 1.0

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     DbOption,
@@ -127,7 +128,9 @@ def report(
         if json:
             emit(documents.document(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
             return
-        terminal.line(f"The review sheet of {slug}, setting {used}, is in {file} ({file.stat().st_size / 1e6:.1f} MB).")
+        terminal.line(
+            f"The review sheet of {slug}, setting {used}, is in {file} ({figures.megabytes(file.stat().st_size)})."
+        )
         cite(base)
 
 

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     DbOption,
@@ -23,6 +24,7 @@ from speakerdb.cli.common import (
     open_database,
     with_filters,
 )
+from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     import polars as pl
@@ -37,7 +39,7 @@ MISSES_SHOWN = 10  # near misses printed unless --top says less; --json gives th
 def above_zero(number: float | None) -> float | None:
     """A usage error unless the number is finite and above 0."""
     if number is not None and not (math.isfinite(number) and number > 0):
-        raise typer.BadParameter(f"{number:g}; expected a number above 0")
+        raise typer.BadParameter(f"{figures.plain(number)}; expected a number above 0")
     return number
 
 
@@ -141,7 +143,7 @@ def _print_shortlist(answer: RoomAnswer, top: int | None) -> None:
         terminal.table(
             ["speaker", "setting", "level at seat (dB)", "95 % interval", "chance", "misses", *besides],
             [
-                [r["speaker"], r["setting"], terminal.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
+                [r["speaker"], r["setting"], figures.DB.number(r["level_at_seat_db"], r["censored"]), _level_interval(r),
                  room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(found.fails, r["key"]),
                  *([r["unknown"] or ""] if besides else [])]
                 for r in near.iter_rows(named=True)
@@ -169,7 +171,6 @@ def _print_block(heading: str, sentences: Sequence[str]) -> None:
 
 def _print_levels(rows: pl.DataFrame) -> None:
     """How loud, how clean, how long one may listen."""
-    from speakerdb.questions.room_cautions import hours_text
     from speakerdb.words.room_words import chance_text
 
     passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
@@ -188,19 +189,19 @@ def _print_levels(rows: pl.DataFrame) -> None:
     headings += ["NIOSH a day, dynamic / dense", "WHO/ITU a week, dynamic / dense"]
     table = []
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], r["setting"], terminal.bounded(r["level_at_seat_db"], 1, r["censored"]), _level_interval(r),
-                 chance_text(r["p_meets_low"], r["p_meets_high"]), terminal.bounded(r["margin_db"], 1, r["censored"]),
-                 terminal.number(r["level_direct_db"], 1), r["limited_by"],
-                 terminal.number(r["clean_level_db"], 1)]  # fmt: skip
-        cells += [terminal.number(r["amplifier_needed_w"], 0)] if passive else []
+        cells = [r["speaker"], r["setting"], figures.DB.number(r["level_at_seat_db"], r["censored"]), _level_interval(r),
+                 chance_text(r["p_meets_low"], r["p_meets_high"]), figures.DB.number(r["margin_db"], r["censored"]),
+                 figures.number(r["level_direct_db"], 1), r["limited_by"],
+                 figures.number(r["clean_level_db"], 1)]  # fmt: skip
+        cells += [figures.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
-            cells.append(" / ".join(hours_text(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
+            cells.append(" / ".join(figures.duration(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
         table.append(cells)
     terminal.table(headings, table, right=(2, 3, 4, 5, 6, 8, *((9,) if passive else ())))
 
 
 def _level_interval(r: dict[str, Any]) -> str:
-    return _range(r["level_low_db"], r["level_high_db"], 1)
+    return figures.DB.interval(r["level_low_db"], r["level_high_db"]) or "–"
 
 
 def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
@@ -211,26 +212,24 @@ def _print_figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     headings += [f"{band} Hz at seat (dB)" for band in bands]
     headings += ["tone up (°)"] if answer.question.standing else []
     headings += ["ripple at the wall (dB)", "setting that suits it", "its ripple (dB)"] if wall else []
-    table = []
+    table, whole = [], figures.Quantity("dB", 0)
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], terminal.bounded(r["preference"], 1, r["preference_censored"]), terminal.number(r["cost"], 0),
-                 terminal.number(r["mass_kg"], 1), terminal.bounded(r["f6_hz"], 0, r["f6_censored"])]  # fmt: skip
-        cells += [_range(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) for band in bands]
-        cells += [terminal.bounded(r["tone_up_deg"], 0, r["tone_up_censored"])] if answer.question.standing else []
+        cells = [r["speaker"], METRICS["preference"].quantity.number(r["preference"], r["preference_censored"]), figures.number(r["cost"]),
+                 figures.FACTS["mass_kg"].number(r["mass_kg"]), METRICS["f6_hz"].quantity.number(r["f6_hz"], r["f6_censored"])]  # fmt: skip
+        cells += [whole.interval(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) or "–" for band in bands]
+        cells += (
+            [METRICS["tone_up_deg"].quantity.number(r["tone_up_deg"], r["tone_up_censored"])]
+            if answer.question.standing
+            else []
+        )
         if wall:
             cells += [
-                terminal.number(r["wall_ripple_db"], 1),
+                figures.number(r["wall_ripple_db"], 1),
                 r["wall_best_setting"],
-                terminal.number(r["wall_best_ripple_db"], 1),
+                figures.number(r["wall_best_ripple_db"], 1),
             ]
         table.append(cells)
     terminal.table(headings, table, right=tuple(range(1, len(headings))))
-
-
-def _range(low: float | None, high: float | None, decimals: int = 0) -> str:
-    return (
-        "–" if low is None and high is None else f"{terminal.number(low, decimals)} … {terminal.number(high, decimals)}"
-    )
 
 
 def settings(
@@ -272,12 +271,12 @@ def _print_settings(answer: SettingsAnswer) -> None:
     if not answer.changes:
         terminal.line("It was measured in one setting only: there is nothing to compare.")
     for change in answer.changes:
-        shift = terminal.number(change.level_shift_db, 1)
+        shift = figures.number(change.level_shift_db, 1)
         terminal.line(f"\n{change.setting} minus {answer.reference}, dB (mean level 300 Hz–3 kHz {shift} dB):")
         terminal.table(
-            ["curve", *(f"{f:g} Hz" for f in words.SHOWN_HZ)],
+            ["curve", *(f"{figures.plain(f)} Hz" for f in words.SHOWN_HZ)],
             [
-                [part.replace("_", " "), *(terminal.number(v, 1) for v in words.octave_rows(curve))]
+                [part.replace("_", " "), *(figures.number(v, 1) for v in words.octave_rows(curve))]
                 for part, curve in change.difference_db.items()
             ],
             right=tuple(range(1, 1 + len(words.SHOWN_HZ))),
@@ -290,7 +289,7 @@ def _print_settings(answer: SettingsAnswer) -> None:
         terminal.table(
             ["setting", "ripple 40–300 Hz (dB)", "bass 40–300 Hz over 300 Hz–3 kHz (dB)", "not judged because"],
             [
-                [name, terminal.number(ripple, 1), terminal.number(bass, 1), answer.wall.reasons.get(name, "")]
+                [name, figures.number(ripple, 1), figures.number(bass, 1), answer.wall.reasons.get(name, "")]
                 for name, ripple, bass in zip(
                     answer.wall.settings, answer.wall.total.ripple_db, answer.wall.total.bass_db, strict=True
                 )
@@ -312,11 +311,10 @@ def _print_changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
             continue
         if r["reference"] is None and r["value"] is None:
             continue
-        known = r["change_low"] is not None or r["change_high"] is not None
         rows.append(
-            [terminal.name(m), terminal.value(m, r["reference"], r["censored_reference"]), terminal.value(m, r["value"], r["censored"]),
-             terminal.difference(m, r["change"], r["ratio"]),
-             terminal.difference_interval(m, r["change_low"], r["change_high"], r["ratio"]) if known else "", r["matters"]]
+            [terminal.name(m), m.quantity.number(r["reference"], r["censored_reference"]), m.quantity.number(r["value"], r["censored"]),
+             m.quantity.difference(r["change"]),
+             m.quantity.difference_interval(r["change_low"], r["change_high"]), r["matters"]]
         )  # fmt: skip
         if r["reason"]:
             reasons.setdefault(r["reason"], []).append(m.phrase)

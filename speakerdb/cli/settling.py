@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.cli.common import (
     AnotherUnitOption,
@@ -68,7 +69,7 @@ def _measurements(answer: SettleAnswer) -> None:
     if len(answer.overall):
         terminal.table(
             ["measurement", "would tell, on average", "interval left, % of now"],
-            [[r["words"], f"{terminal.number(r['settles'], 1)} of {len(answer.undecided)}", terminal.number(100.0 * r["share"], 0)]
+            [[r["words"], f"{figures.number(r['settles'], 1)} of {len(answer.undecided)}", figures.number(100.0 * r["share"], 0)]
              for r in answer.overall.head(SHOWN).iter_rows(named=True)], right=(1, 2),
         )  # fmt: skip
     elif answer.undecided:
@@ -92,10 +93,8 @@ def _by_best(answer: SettleAnswer) -> list[tuple[str, list[dict[str, Any]]]]:
 
 def _best(row: dict[str, Any]) -> list[str]:
     """One metric's difference now, and after its likeliest measurement."""
-    from speakerdb.words.room_words import percent
-
-    m, ratio = terminal.metric_of(row["metric"]), row["ratio"]
+    m = terminal.metric_of(row["metric"])
     return [
-        terminal.name(m), terminal.difference(m, row["difference"], ratio), terminal.difference_interval(m, row["low"], row["high"], ratio),
-        terminal.difference_interval(m, row["expected_low"], row["expected_high"], ratio), percent(row["chance"]),
+        terminal.name(m), m.quantity.difference(row["difference"]), m.quantity.difference_interval(row["low"], row["high"]),
+        m.quantity.difference_interval(row["expected_low"], row["expected_high"]), figures.probability(row["chance"]),
     ]  # fmt: skip

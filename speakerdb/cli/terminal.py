@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import operator
 import os
 import sys
@@ -36,58 +35,9 @@ def say(message: str = "") -> None:
     console(stderr=True).print(message)
 
 
-def number(value: float | None, decimals: int) -> str:
-    """A number with so many decimals; – where there is none; a true minus sign."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    return f"{round(value, decimals) + 0.0:.{decimals}f}".replace("-", "−")  # + 0.0: no negative zero
-
-
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
-
-
-def value(metric: Metric, number_: float | None, censored: str | None) -> str:
-    """A metric's value in its display step, with its censoring sign."""
-    return bounded(number_, metric.decimals, censored)
-
-
-def bounded(number_: float | None, decimals: int, censored: str | None) -> str:
-    """A number that is no metric of the dictionary, with its censoring sign."""
-    return "–" if number_ is None else _SIGN[censored or "none"] + number(number_, decimals)
-
-
 def name(metric: Metric) -> str:
     """A metric's label with its unit, for the first column of a table: 'Bass limit −6 dB (Hz)'."""
     return f"{metric.label}, {metric.unit}" if "(" in metric.unit else f"{metric.label} ({metric.unit})"
-
-
-def either(metric: Metric, number_: float | None, censored: str | None, other: float | None) -> str:
-    """A value, and the other where it is one of two: '52.0 or 249.0'."""
-    shown = value(metric, number_, censored)
-    return shown if other is None else f"{shown} or {number(other, metric.decimals)}"
-
-
-def interval(metric: Metric, low: float | None, high: float | None) -> str:
-    """'41.2 … 44.0', an open end as –; empty where no interval has been worked out."""
-    if low is None and high is None:
-        return ""
-    return f"{number(low, metric.decimals)} … {number(high, metric.decimals)}"
-
-
-RATIO_DECIMALS = 2
-
-
-def difference(metric: Metric, value_: float | None, ratio: bool) -> str:
-    """A difference in the metric's display step, or how many times the other a value is: '× 1.30'."""
-    if not ratio:
-        return number(value_, metric.decimals)
-    return "–" if value_ is None else f"× {number(value_, RATIO_DECIMALS)}"
-
-
-def difference_interval(metric: Metric, low: float | None, high: float | None, ratio: bool) -> str:
-    """The interval of a difference: '0.3 … 0.9', of a ratio '1.27 … 1.34'."""
-    decimals = RATIO_DECIMALS if ratio else metric.decimals
-    return f"{number(low, decimals)} … {number(high, decimals)}"
 
 
 BETWEEN = 2  # spaces between columns

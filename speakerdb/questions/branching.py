@@ -6,23 +6,12 @@ from collections.abc import Sequence
 
 import polars as pl
 
-from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 
 _WHY = {
     "response": "in between, the response comes within its error of the limit",
     "directivity": "in between, the pattern comes within its error of the limit",
 }
-
-
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
-
-
-def value_text(metric: Metric, value: float, censored: str = "none") -> str:
-    """A value with its censoring sign and unit, in the dictionary's display step."""
-    number = f"{round(value, metric.decimals) + 0.0:.{metric.decimals}f}".replace("-", "−")  # + 0.0: no negative zero
-    space = "" if metric.unit == "°" else " "
-    return f"{_SIGN[censored]}{number}{space}{metric.unit}"
 
 
 def cautions(shown: pl.DataFrame) -> list[str]:
@@ -34,7 +23,7 @@ def cautions(shown: pl.DataFrame) -> list[str]:
         metric = METRICS[row["metric"]]
         where = f" ({row['setting']})" if several else ""
         found.append(
-            f"{metric.label}{where}: {value_text(metric, row['value'], row['censored'])}, or {value_text(metric, row['other_value'])} in "
+            f"{metric.label}{where}: {metric.quantity.text(row['value'], row['censored'])}, or {metric.quantity.text(row['other_value'])} in "
             f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY[metric.group]}"
         )
     for flag, words in (

@@ -8,7 +8,6 @@ import polars as pl
 
 from speakerdb.errors import RequestError
 from speakerdb.metrics import METRICS
-from speakerdb.report import words
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -43,14 +42,14 @@ def sentences(rows: pl.DataFrame) -> list[str]:
 
 
 def _level(pooled: dict[str, Any], metric_id: str) -> str | None:
-    """'96.2 dB (95.4 to 97.2 dB)', 'at least 102.4 dB'; None where withheld."""
+    """'96.2 dB (95.4 to 97.2)', 'at least 102.4 dB'; None where withheld."""
     r = pooled.get(metric_id)
     if r is None or r["status"] != "ok":
         return None
-    metric = METRICS[metric_id]
-    bound = {"at_least": "at least ", "at_most": "at most "}.get(r["censored"], "")
-    span = words.interval(metric, r["low"], r["high"]) if not bound else ""
-    return bound + words.value(metric, r["value"]) + (f" ({span})" if span else "")
+    what = METRICS[metric_id].quantity
+    return (
+        what.told(r["value"], r["low"], r["high"]) if r["censored"] == "none" else what.said(r["value"], r["censored"])
+    )
 
 
 def _lower(pooled: dict[str, Any]) -> str | None:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import properties
 from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
@@ -157,7 +158,7 @@ def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
     if not found.places:
         raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
     rows = pl.DataFrame(
-        [(p.metric.id, p.value, p.low, p.high, p.censored, words.of_place(p), words.share(p)) for p in found.places],
+        [(p.metric.id, p.value, p.low, p.high, p.censored, p.text, words.share(p)) for p in found.places],
         schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
                 "text": pl.String, "note": pl.String},
         orient="row",
@@ -266,7 +267,7 @@ def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width
         *((filters,) if filters else ()), cite(base),
     )  # fmt: skip
     marked = names[slugs.index(mark)] if mark in slugs else None
-    heading = Heading(f"{y.label} against {words.in_sentence(x.label)}", lines)
+    heading = Heading(f"{y.label} against {figures.phrase(x.label)}", lines)
     return tradeoff_chart.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.found.line)
 
 
@@ -279,7 +280,7 @@ def _names(base: Database, slugs: Sequence[str]) -> list[str]:
 
 
 def _quantity(one: Property) -> Quantity:
-    return Quantity(one.label, one.unit, one.better, one.log, one.decimals, whole=one.id == "year")
+    return Quantity(one.label, one.unit, one.better, one.log, one.quantity.decimals or 0, whole=one.id == "year")
 
 
 def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int = theme.WIDE) -> Any:
@@ -304,7 +305,7 @@ def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int 
         )
         return tradeoff_chart.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
     x = _over(base, answer.over)
-    heading = Heading(f"{y.label} over {words.in_sentence(x.label)}", (_slope(found, y), *extra, cite(base)))
+    heading = Heading(f"{y.label} over {figures.phrase(x.label)}", (_slope(found, y), *extra, cite(base)))
     return tradeoff_chart.trend(points, found.line, x, y, heading, width=width)
 
 
@@ -312,11 +313,11 @@ def _over(base: Database, name: str) -> Quantity:
     """The quantity that a trend runs over: a metric, or a fact."""
     if name in METRICS:
         return quantity(name)
-    label, unit, better = properties.FACTS[name]
+    label, better = properties.FACTS[name]
     known = base.field.currencies()
-    shown = known[0] if name == "price" and known else unit
-    log, decimals = name in properties.UNITS_OF_LOG, 1 if name in ("volume_l", "mass_kg") else 0
-    return Quantity(label, shown, better, log, decimals, whole=name == "year")
+    shown = known[0] if name == "price" and known else figures.FACTS[name].unit
+    log = name in properties.UNITS_OF_LOG
+    return Quantity(label, shown, better, log, figures.FACTS[name].decimals or 0, whole=name == "year")
 
 
 def _slope(found: Trend, y: Quantity) -> str:
@@ -324,7 +325,6 @@ def _slope(found: Trend, y: Quantity) -> str:
     r = found.slopes.row(0, named=True)
     if r["effect"] is None:
         return f"no line: {r['reason']}"
-    decimals = 1 if r["unit"] == "%" else y.decimals + 1
-    effect, low, high = (words.signed(r[k], decimals) for k in ("effect", "low", "high"))
+    effect, low, high = figures.alike([r[k] for k in ("effect", "low", "high")])
     interval = f"no interval: {r['reason']}" if r["reason"] else f"{low} to {high}"
     return f"{effect} {r['unit']} ({interval}) per {r['per']}, over {r['speakers']} speakers of {r['makers']} makers"

@@ -19,6 +19,7 @@ from urllib.parse import quote
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
@@ -61,12 +62,12 @@ class Scope:
     def value(self, speaker: str, metric: str, setting: str | None = None) -> str:
         """The value with its unit and sign of censoring: value("sill-5", "f6_hz") -> 42.7 Hz."""
         m, r = self._row(speaker, metric, setting)
-        return words.value(m, r["value"], r["censored"])
+        return m.quantity.text(r["value"], r["censored"])
 
     def interval(self, speaker: str, metric: str, setting: str | None = None) -> str:
         """Its 95 % interval: 40.1 to 45.0 Hz."""
         m, r = self._row(speaker, metric, setting)
-        text = words.interval(m, r["low"], r["high"])
+        text = m.quantity.interval_text(r["low"], r["high"])
         if not text:
             raise RequestError(
                 f"{m.id} of {speaker} has no interval: no uncertainty has been worked out (`speakerdb derive`)"
@@ -163,7 +164,13 @@ class Scope:
         if known[fact] is None:
             raise RequestError(f"{fact} of {slug} is not known")
         value = known[fact]
-        return _text(f"{value:g}" if isinstance(value, float) else str(value))
+        return _text(
+            figures.FACTS[fact].number(value)
+            if fact in figures.FACTS
+            else figures.plain(value)
+            if isinstance(value, float)
+            else str(value)
+        )
 
     def state(self) -> str:
         """The state of the database, to cite."""
@@ -215,7 +222,5 @@ def _cell(text: str) -> str:
 
 def _table_cell(metric: Metric, row: dict[str, Any] | None) -> str:
     if row is None or row["status"] != "ok":
-        return "–"
-    span = words.interval(metric, row["low"], row["high"])
-    number = words.value(metric, row["value"], row["censored"])
-    return f"{number} ({span})" if span and row["censored"] == "none" else number
+        return figures.GAP
+    return metric.quantity.told(row["value"], row["low"], row["high"], row["censored"])

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 from speakerdb.errors import RequestError, SpeakerdbError
@@ -171,7 +172,7 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, words.value(metric, r["value"], r["censored"]), words.interval(metric, r["low"], r["high"]), words.share(place) if place else "")
+            VerdictRow(metric_id, metric.label, metric.quantity.text(r["value"], r["censored"]), metric.quantity.interval_text(r["low"], r["high"]), words.share(place) if place else "")
         )  # fmt: skip
     return found
 
@@ -219,15 +220,15 @@ def _angle(pooled: pl.DataFrame) -> list[str]:
         return ["Best listened to on its axis: no other angle up to 30° is more even by more than 0.02 dB."]
     metric = METRICS["best_listening_angle_gain_db"]
     said = [
-        f"Most even at {angle['value']:g}° off its axis: narrow-band deviation is {words.value(metric, gain['value'])} lower there."
+        f"Most even at {METRICS['best_listening_angle_deg'].quantity.text(angle['value'])} off its axis: narrow-band deviation is {metric.quantity.text(gain['value'])} lower there."
     ]
     if gain["value"] < metric.matters:
         said.append(
-            f"That is less than the {words.value(metric, metric.matters)} from which a difference matters; the axis will do as well."
+            f"That is less than the {metric.quantity.text(metric.matters)} from which a difference matters; the axis will do as well."
         )
     if treble is not None and treble["status"] == "ok":
         side = "falls" if treble["value"] < 0 else "rises"
-        change = words.value(METRICS["best_listening_angle_treble_db"], abs(treble["value"]))
+        change = METRICS["best_listening_angle_treble_db"].quantity.text(abs(treble["value"]))
         said.append(f"The treble {side} by {change} on the way.")
     return said
 
@@ -241,17 +242,17 @@ def _settings(base: Database, slug: str, reference: str) -> Settings:
     for change in answer.changes:
         curve = change.difference_db.get("listening_window")
         values = [None] * len(SHOWN_HZ) if curve is None else octave_rows(curve)
-        rows.append((change.setting, [words.signed(v) for v in values]))
+        rows.append((change.setting, [figures.number(v, 1, signed=True) for v in values]))
     said = []
     for change in answer.changes:
         frame = change.changes.filter(pl.col("matters") == "yes")
         parts = [
-            words.change(METRICS[m], a, b)
+            f"{METRICS[m].phrase} from {METRICS[m].quantity.number(a)} to {METRICS[m].quantity.text(b)}"
             for m, a, b in frame.select("metric", "reference", "value").drop_nulls().iter_rows()
         ]
         what = f"{words.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
         said.append(f"{change.setting} against {reference} changes {what}." if parts else
                     f"{change.setting} against {reference}: no figure changes by as much as matters.")  # fmt: skip
     said += [wall_sentence(answer.wall)] if answer.wall else []
-    frequencies = [f"{f:g}" if f < 1000 else f"{f / 1000:g}k" for f in SHOWN_HZ]
+    frequencies = [figures.hertz(f) for f in SHOWN_HZ]
     return Settings([reference, *(c.setting for c in answer.changes)], frequencies, rows, said, list(answer.cautions))

@@ -75,6 +75,11 @@ class Place:
     count: int
 
     @property
+    def text(self) -> str:
+        """The value as printed beside its strip."""
+        return self.metric.quantity.text(self.value, self.censored)
+
+    @property
     def beats(self) -> tuple[float, float] | None:
         """The share of the others that it surely and possibly is better than, 0…1; None without places or in a small group."""
         if self.count <= FEWEST or self.rank_low is None or self.rank_high is None:

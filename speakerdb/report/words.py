@@ -2,13 +2,9 @@
 
 from __future__ import annotations
 
-import math
-
 from speakerdb.analysis.peers import ordinal, place_words
 from speakerdb.metric import Metric
 from speakerdb.report.standing import FEWEST, Place
-
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 
 # What the high and the low end of a metric are called in a sentence, where "highest" and "lowest" would be clumsy
 _ENDS = {
@@ -27,36 +23,6 @@ _MIDDLE = 0.25  # so far from one half, either way, is still about the middle (o
 _FIFTH, _QUARTER, _THIRD, _HALF = 0.8, 0.75, 2 / 3, 0.5
 
 
-def number(metric: Metric, value: float | None) -> str:
-    """A value in the metric's display step, with a true minus; – where there is none."""
-    if value is None or not math.isfinite(value):
-        return "–"
-    text = f"{value:.{metric.decimals}f}"
-    return ("0" + text[2:] if text.startswith("-0") and float(text) == 0 else text).replace("-", "−")
-
-
-def with_unit(metric: Metric, text: str) -> str:
-    return f"{text}{'' if metric.unit == '°' else ' '}{metric.unit}"
-
-
-def value(metric: Metric, value_: float | None, censored: str = "none") -> str:
-    """'≤ 41.2 Hz'."""
-    if value_ is None or not math.isfinite(value_):
-        return "–"
-    return with_unit(metric, _SIGN[censored] + number(metric, value_))
-
-
-def interval(metric: Metric, low: float | None, high: float | None) -> str:
-    """'39.8 to 42.7 Hz', one-sided where an end is open, empty where nothing was worked out."""
-    if low is None and high is None:
-        return ""
-    if low is None:
-        return with_unit(metric, f"at most {number(metric, high)}")
-    if high is None:
-        return with_unit(metric, f"at least {number(metric, low)}")
-    return with_unit(metric, f"{number(metric, low)} to {number(metric, high)}")
-
-
 def share(place: Place) -> str:
     """'3rd to 9th of 9'; why not, where it can't be said."""
     if place.count <= FEWEST:
@@ -65,29 +31,6 @@ def share(place: Place) -> str:
     if place.rank_low is None or place.rank_high is None:
         return f"{ordinal(place.rank)} of {place.count}, its range not worked out"
     return place_words(place.rank_low, place.rank_high, place.count)
-
-
-def in_sentence(label: str) -> str:
-    """A label within a sentence: its first letter small, unless it starts with an abbreviation."""
-    return label if label[:2].isupper() else label[:1].lower() + label[1:]
-
-
-def change(metric: Metric, before: float, after: float) -> str:
-    """'bass limit −3 dB from 49.7 to 71.3 Hz'."""
-    return f"{in_sentence(metric.label)} from {number(metric, before)} to {with_unit(metric, number(metric, after))}"
-
-
-def signed(number_: float | None, decimals: int = 1) -> str:
-    """'+1.2', '−0.4', '0.0'; – where there is none."""
-    if number_ is None or not math.isfinite(number_):
-        return "–"
-    text = f"{number_:+.{decimals}f}"
-    return text[1:] if float(text) == 0 else text.replace("-", "−")
-
-
-def of_place(place: Place) -> str:
-    """The value as printed beside its strip."""
-    return value(place.metric, place.value, place.censored)
 
 
 def end_names(metric: Metric) -> tuple[str, str]:
@@ -107,7 +50,7 @@ def standing(place: Place, group: str) -> str | None:
     metric = place.metric
     highest, lowest = end_names(metric)
     top, bottom = (lowest, highest) if metric.better == "low" else (highest, lowest)
-    label = f"{metric.label}, {value(metric, place.value, place.censored)}"
+    label = f"{metric.label}, {place.text}"
     surely, possibly = beats
     if place.superlative:
         return f"{label}: the {top if place.rank_low == 1 else bottom} of {place.count} {group}."
@@ -152,10 +95,11 @@ def difference(metric: Metric, other: str, delta: float | None, low: float | Non
         return f"{metric.label} can't be told from {other} at this precision."
     end = "." if matters == "yes" else "; whether that is enough to matter is unclear."
     if ratio:
-        return f"{metric.label}: {delta:.2f} times that of {other} ({low:.2f} to {high:.2f}){end}"
+        times = metric.quantity.difference(delta).removeprefix("× ")
+        return f"{metric.label}: {times} times that of {other} ({metric.quantity.difference_interval(low, high)}){end}"
     side = "higher" if delta > 0 else "lower"
     near, far = sorted((abs(low), abs(high)))
     return (
-        f"{metric.label}: {with_unit(metric, number(metric, abs(delta)))} {side} than {other} "
-        f"({number(metric, near)} to {number(metric, far)}){end}"
+        f"{metric.label}: {metric.quantity.text(abs(delta))} {side} than {other} "
+        f"({metric.quantity.interval(near, far)}){end}"
     )

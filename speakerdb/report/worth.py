@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.analysis.filters import Filters
 from speakerdb.analysis.frontier import ONLY_BOUNDS
 from speakerdb.errors import SpeakerdbError
@@ -34,7 +35,7 @@ def sentences(base: Database, slug: str) -> list[str]:
     known = base.facts(slug)
     if not known.prices:
         return ["Not judged: no price is recorded for it."]
-    told = [f"{p['kind']} {_money(p['price_pair'], p['currency'])}" for p in known.prices]
+    told = [f"{p['kind']} {figures.price(p['price_pair'], p['currency'])}" for p in known.prices]
     costs, kind = f"A pair costs {words.listing(told)}", known.values["kind"]
     if kind is None:
         return [f"{costs}.", "Whether it is worth that is not judged: its kind is unknown."]
@@ -85,17 +86,12 @@ def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:
     if not row or not row["beats"]:
         return []
     many, one = MERITS[metric.id]
-    span = f"{words.number(metric, row['low'])} to {words.number(metric, row['high'])}"
-    makers = f"{row['makers']} maker{'' if row['makers'] == 1 else 's'}"
+    span = metric.quantity.interval(row["low"], row["high"])
+    makers = figures.count(row["makers"], "maker")
     return [
-        f"At this price {plural(kind)} {many} {words.value(metric, row['expected'])} ({span}; {makers}); it {one} "
-        f"{words.number(metric, row['y'])}: {_AGAINST[row['beats']]}."
+        f"At this price {plural(kind)} {many} {metric.quantity.text(row['expected'])} ({span}; {makers}); it {one} "
+        f"{metric.quantity.number(row['y'])}: {_AGAINST[row['beats']]}."
     ]
-
-
-def _money(price: float, currency: str) -> str:
-    """'8900 EUR', '12 500 EUR'."""
-    return f"{f'{price:,.0f}'.replace(',', chr(0x202F)) if price >= 10_000 else f'{price:.0f}'} {currency}"
 
 
 def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], unit: str, rival: str) -> str:
@@ -106,16 +102,15 @@ def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], uni
     if row["beaten_reason"] is not None:
         if row["y_censored"] == "none":
             return f"Value can't be told by {metric.phrase}: of rivals no dearer only bounds are known."
-        side = "at most" if row["y_censored"] == "at_most" else "at least"
-        return f"Value can't be told: its {metric.phrase} is only known to be {side} {words.value(metric, row['y'])}."
+        return f"Value can't be told: its {metric.phrase} is only known to be {metric.quantity.said(row['y'], row['y_censored'])}."
     by, limit = f"By {metric.phrase} for the money", row["beaten_from"]
     if limit is None:
         return f"{by}: on the front at any price."
-    up_to = f"{_money(limit, unit)} ({rival})"
+    up_to = f"{figures.price(limit, unit)} ({rival})"
     on_front = row["x"] < limit
     others = words.listing([f"{p['kind']} price" for p in prices if (p["price_pair"] < limit) != on_front])
     if on_front:
         besides = f"; at its {others} more likely beaten than not" if others else ""
-        return f"{by}: at {_money(row['x'], unit)} on the front, up to {up_to}{besides}."
+        return f"{by}: at {figures.price(row['x'], unit)} on the front, up to {up_to}{besides}."
     besides = f"; at its {others} on the front" if others else ""
     return f"{by}: from {up_to} on it is more likely beaten than not{besides}."

@@ -99,8 +99,8 @@ def of_place(base: Database, ask: parameters.Ask) -> tuple[str, str, str, list[d
     group = standing.group_of(base, chosen.speaker)
     places = standing.standing(base, chosen.speaker, group).places
     rows = [
-        {"metric": p.metric.id, "value": words.of_place(p),
-         "interval": words.interval(p.metric, p.low, p.high), "place": words.share(p)}
+        {"metric": p.metric.id, "value": p.text,
+         "interval": p.metric.quantity.interval_text(p.low, p.high), "place": words.share(p)}
         for p in places
     ]  # fmt: skip
     return chosen.speaker, chosen.setting, group.counted, rows

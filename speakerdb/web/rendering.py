@@ -11,89 +11,62 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
-from speakerdb.charts.quantity import Quantity
+from speakerdb import figures
+from speakerdb.figures import Quantity
 from speakerdb.metrics import METRICS
 from speakerdb.web.links import Links
-from speakerdb.words import room_words, sentences
+from speakerdb.words import room_words
 
 HERE = Path(__file__).parent
 STATIC = HERE / "static"
-GAP = "–"
-RATIO_DECIMALS = 2
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
-
-
-def number(value: float | None, decimals: int = 0) -> str:
-    """A number with so many decimals, thousands set apart and a true minus; – where there is none."""
-    if value is None:
-        return GAP
-    text = f"{value:,.{decimals}f}" if abs(value) >= 10_000 else f"{value:.{decimals}f}"
-    text = text.replace(",", "\u202f")
-    return (
-        "0" + text[2:] if text.startswith("-0") and float(text.replace("\u202f", "")) == 0 else text.replace("-", "−")
-    )
-
-
-def metric_number(value: float | None, metric: str) -> str:
-    return number(value, METRICS[metric].decimals)
+NO_BREAK = "\u00a0"
 
 
 def shown(m: dict[str, Any], metric: str) -> str:
     """A metric's value with its censoring sign and without unit; – where it is withheld."""
-    if m.get("value") is None or m.get("status", "ok") not in {"ok", None}:
-        return GAP
-    return _SIGN[m.get("censored") or "none"] + metric_number(m["value"], metric)
+    if m.get("status", "ok") not in {"ok", None}:
+        return figures.GAP
+    return METRICS[metric].quantity.number(m.get("value"), m.get("censored"))
 
 
 def interval(m: dict[str, Any], metric: str) -> str:
-    """'41.2 … 44.0'; an open end is left out; empty where none has been worked out."""
-    low, high = m.get("low"), m.get("high")
-    if low is None and high is None:
-        return ""
-    if low is None or high is None:
-        return f"≤ {metric_number(high, metric)}" if low is None else f"≥ {metric_number(low, metric)}"
-    return f"{metric_number(low, metric)} … {metric_number(high, metric)}"
+    """Its interval; an open end is left out; empty where none has been worked out."""
+    return METRICS[metric].quantity.interval(m.get("low"), m.get("high"))
 
 
-def difference(value: float | None, metric: str, ratio: bool) -> str:
+def difference(value: float | None, metric: str) -> str:
     """A difference in the metric's digits, or how many times the other a value is: '× 1.30'."""
-    if not ratio:
-        return metric_number(value, metric)
-    return GAP if value is None else f"× {number(value, RATIO_DECIMALS)}"
+    return METRICS[metric].quantity.difference(value)
 
 
-def difference_interval(low: float | None, high: float | None, metric: str, ratio: bool) -> str:
+def difference_interval(low: float | None, high: float | None, metric: str) -> str:
     """Its interval; an open end is left out, and empty where both are."""
-    ends = [None if end is None else difference(end, metric, ratio).removeprefix("× ") for end in (low, high)]
-    if None in ends:
-        return f"≥ {ends[0]}" if ends[0] else f"≤ {ends[1]}" if ends[1] else ""
-    return f"{ends[0]} … {ends[1]}"
+    return METRICS[metric].quantity.difference_interval(low, high)
 
 
 def other(m: dict[str, Any], metric: str) -> str:
     """'or 249.0' of a value that is one of two; else empty."""
     value = m.get("other_value")
-    return "" if value is None else f"or {metric_number(value, metric)}"
+    return "" if value is None else f"or {METRICS[metric].quantity.number(value)}"
+
+
+def together(text: str) -> str:
+    """A number and its unit, which stay on one line."""
+    return text.replace(" ", NO_BREAK)
 
 
 def with_unit(text: str, unit: str) -> str:
-    """A number and its unit, which stay on one line."""
-    if text == GAP or not unit:
-        return text
-    return text + unit if unit == "°" else f"{text}\u00a0{unit}"
+    return together(figures.joined(text, unit))
+
+
+def quantity(name: str) -> Quantity:
+    """How a metric or a fact is written."""
+    return METRICS[name].quantity if name in METRICS else figures.FACTS[name]
 
 
 def property_text(value: float | None, name: str, censored: str = "none") -> str:
     """A metric or a fact in its digits, with its censoring sign."""
-    if value is None:
-        return GAP
-    digits = METRICS[name].decimals if name in METRICS else 1 if name in {"volume_l", "mass_kg"} else 0
-    return _SIGN[censored] + number(value, digits)
-
-
-def share(value: float | None) -> str:
-    """A probability in percent, never 0 or 100 %."""
-    return GAP if value is None else room_words.percent(value)
+    return quantity(name).number(value, censored)
 
 
 def chance(row: dict[str, Any]) -> str:
@@ -109,11 +82,6 @@ def front(row: dict[str, Any]) -> str:
 def plain(name: str) -> str:
     """A name of the data in words: sound_power -> sound power."""
     return name.replace("_", " ")
-
-
-def lower_first(text: str) -> str:
-    """In the middle of a sentence: 'Bass limit −6 dB' -> 'bass limit −6 dB'."""
-    return text[:1].lower() + text[1:]
 
 
 def sentence(text: str) -> Markup:
@@ -135,10 +103,16 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
-        "number": number, "shown": shown, "interval": interval, "share": share, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
-        "metric_number": metric_number, "lower_first": lower_first, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": sentences.alike, "other": other, "sentence": sentence, "note": note,
+        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
+        "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
-    made.globals |= {"METRICS": METRICS, "GAP": GAP, "version": version("speakerdb"), "quantity": Quantity.of}
+    made.globals |= {
+        "METRICS": METRICS,
+        "GAP": figures.GAP,
+        "DB": figures.DB,
+        "quantity": quantity,
+        "version": version("speakerdb"),
+    }
     return made
 
 

@@ -2,30 +2,21 @@
 
 from __future__ import annotations
 
-import math
-from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.analysis.peers import LEAST
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
-from speakerdb.questions.branching import value_text
 from speakerdb.questions.stored import Selection
 from speakerdb.words.match_words import remarks, verdict
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
-
-
-def alike(values: Sequence[float | None]) -> list[str]:
-    """Signed changes in the same digits, three significant ones of the largest: '+2.21', '+0.82'; – where there is none."""
-    known = [abs(v) for v in values if v]
-    decimals = min(max(2 - math.floor(math.log10(max(known))), 0), 9) if known else 0
-    return ["–" if v is None else f"{round(v, decimals) + 0.0:+.{decimals}f}".replace("-", "−") for v in values]
 
 
 def about(base: Database, slug: str) -> list[str]:
@@ -57,10 +48,14 @@ def _unusual(base: Database, slug: str) -> str:
     if best is None:
         return f"Unusual: not judged yet, since fewer than {LEAST} other speakers share a metric with it."
     _, metric, value, median, below, count = best
-    side = f"higher than {round(below * count)} of" if below >= 0.5 else f"lower than {round((1 - below) * count)} of"
+    side = (
+        f"higher than {figures.number(below * count)} of"
+        if below >= 0.5
+        else f"lower than {figures.number((1 - below) * count)} of"
+    )
     return (
-        f"Most unusual: {metric.phrase} {value_text(metric, value)}, {side} {count} others "
-        f"(median {value_text(metric, median)})."
+        f"Most unusual: {metric.phrase} {metric.quantity.text(value)}, {side} {count} others "
+        f"(median {metric.quantity.text(median)})."
     )
 
 
@@ -73,7 +68,7 @@ def _relative(base: Database, slug: str) -> str:
         return "Measures most like: none yet, it is the only speaker."
     row = rows.row(0, named=True)
     told = "; ".join([verdict(row), *remarks(row)])
-    return f"Measures most like: {row['speaker']}, {row['distance_db']:.1f} dB RMS away; {told}."
+    return f"Measures most like: {row['speaker']}, {figures.DB.text(row['distance_db'])} RMS away; {told}."
 
 
 def _withheld(base: Database, slug: str) -> str:

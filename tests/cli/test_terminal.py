@@ -5,7 +5,6 @@ from __future__ import annotations
 import pytest
 
 from speakerdb.cli import terminal
-from speakerdb.metrics import METRICS
 
 HEADINGS = ("metric", "unit", "value now", "95 % interval", "id")
 ROWS = [
@@ -58,9 +57,3 @@ def test_headings_give_way_before_words(printed):
     tight = printed(max(len(line.rstrip()) for line in wide) - 1)
     assert any("Ripple of the early-reflections directivity index" in line for line in tight)
     assert not any("value now" in line for line in tight)
-
-
-def test_a_value_that_is_one_of_two_is_told_with_the_other():
-    f3 = METRICS["f3_hz"]
-    assert terminal.either(f3, 52.04, "none", 249.0) == "52.0 or 249.0"
-    assert terminal.either(f3, 52.04, "at_most", None) == "≤ 52.0"

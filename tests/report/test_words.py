@@ -93,16 +93,6 @@ def test_of_metrics_in_which_ratios_count_the_ratio_is_told() -> None:
     assert "can't be told" in words.difference(f6, "X", 1.1, 0.9, 1.3, "unclear")
 
 
-def test_numbers_have_the_dictionary_s_digits_a_true_minus_and_no_negative_zero() -> None:
-    assert words.value(METRICS["bass_balance_db"], -1.24) == "−1.2 dB"
-    assert words.value(METRICS["bass_balance_db"], -0.04) == "0.0 dB"
-    assert words.value(METRICS["f6_hz"], 41.26, "at_most") == "≤ 41.3 Hz"
-    assert words.value(METRICS["tone_left_deg"], 42.0) == "42°"
-    assert words.value(METRICS["f6_hz"], float("nan")) == "–"
-    assert words.interval(METRICS["f6_hz"], None, 43.0) == "at most 43.0 Hz"
-    assert words.signed(-0.01) == "0.0"
-
-
 def test_what_surely_stands_out_comes_first() -> None:
     near, far, vague = place(15, 28), place(1, 4), place(1, 38)
     assert sorted([near, far, vague], key=words.strength)[-1] is far

@@ -24,7 +24,7 @@ MOST_NAMED = 200  # speakers that can't be judged are named up to so many
 LIKELY = 0.5  # of standing on the frontier
 # What may be traded: properties with a better direction
 TRADED = [m.id for m in RANKED if m.better != "neither"]
-TRADED_FACTS = [(name, label) for name, (label, _, better) in FACTS.items() if better != "neither"]
+TRADED_FACTS = [(name, label) for name, (label, better) in FACTS.items() if better != "neither"]
 FOLLOWED = [m.id for m in RANKED]
 OVER = ("year", "price", "volume_l", "mass_kg")  # facts that trends run over
 # Questions worth asking first, by name, as the address asks them
