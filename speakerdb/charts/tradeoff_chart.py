@@ -245,15 +245,16 @@ def trend(points: pl.DataFrame, line: pl.DataFrame, x: Quantity, y: Quantity, he
     dots = (
         alt.Chart(axes.inline(shown, 4))
         .mark_point(filled=True, size=42, color=theme.PINE.light, opacity=0.6)
-        .encode(x=ex, y=ey, shape=_arrows(), tooltip=_tips(x, y))
+        .encode(x=ex, y=ey, shape=_arrows("circle", "down", "up"), tooltip=_tips(x, y))
     )
     return theme.finish(alt.layer(*layers, dots).properties(width=width, height=height), heading, width)
 
 
-def _arrows() -> alt.Shape:
+def _arrows(known: str, less: str, more: str) -> alt.Shape:
+    """known: the shape of what is no bound; a bound points to where less or more of it lies."""
     import altair as alt
 
-    shapes = ["circle", "triangle-down", "triangle-up"]
+    shapes = [known, f"triangle-{less}", f"triangle-{more}"]
     return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=["none", "at_most", "at_least"], range=shapes))
 
 
@@ -293,16 +294,15 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
     dots = (
         alt.Chart(axes.inline(_jitter(shown, order), 4))
         .mark_point(filled=True, size=34, color=theme.PINE.light, opacity=0.45)
-        .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])), shape=_arrows(), tooltip=_tips(x, y))
+        .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])), shape=_arrows("circle", "left", "right"), tooltip=_tips(x, y))
     )  # fmt: skip
     base = alt.Chart(axes.inline(summary, 4)).encode(y=rows)
     bar = base.mark_rule(color=theme.BLUE.light, strokeWidth=6, opacity=0.8, aria=False).encode(
         x=alt.X("low:Q", scale=sy), x2="high:Q"
     )
-    bounds = alt.Scale(domain=["none", "at_most", "at_least"], range=["diamond", "triangle-down", "triangle-up"])
     middle = base.mark_point(filled=True, size=120, color=theme.BRICK.light, opacity=1, stroke=theme.PANEL.light, strokeWidth=1).encode(
         x=alt.X("median:Q", scale=sy),
-        shape=alt.Shape("censored:N", legend=None, scale=bounds),
+        shape=_arrows("diamond", "left", "right"),
         tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("median:Q", title="Median"), alt.Tooltip("n:Q", title="Speakers"), alt.Tooltip("makers:Q", title="Makers")],
     )  # fmt: skip
     names = (

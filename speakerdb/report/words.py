@@ -57,7 +57,7 @@ def standing(place: Place, group: str) -> str | None:
     for bar, words in ((_FIFTH, "fifth"), (_QUARTER, "quarter"), (_THIRD, "third"), (_HALF, "half")):
         if surely >= bar:
             return f"{label}: among the {top} {words} of {place.count} {group}."
-        if possibly <= 1 - bar:
+        if 1 - possibly >= bar:
             return f"{label}: among the {bottom} {words} of {place.count} {group}."
     if surely >= 0.5 - _MIDDLE and possibly <= 0.5 + _MIDDLE:
         return f"{label}: about the middle of {place.count} {group}."

@@ -177,6 +177,21 @@ def test_ranks_follow_the_better_direction(filled):
     assert values == sorted(values)
 
 
+@pytest.mark.parametrize(
+    ("metric", "first", "rising"),
+    [("f6_hz", "the lowest first", True), ("preference", "the highest first", False), ("di_power_mean_db", "the highest first", False)],
+)  # fmt: skip
+def test_which_end_is_said_to_come_first_does(filled, tmp_path, metric, first, rising):
+    answer = filled("rank", metric, "--out", "ranks.html")
+    assert f"), {first.removeprefix('the ')}" in answer.out.splitlines()[0]
+    assert ("neither direction is better" in answer.out) == (metric == "di_power_mean_db")
+    page = (tmp_path / "ranks.html").read_text(encoding="utf-8")
+    assert [end for end in ("the lowest first", "the highest first") if end in page] == [first]
+    values = [r["value"] for r in filled("rank", metric, "--json").document["rows"]]
+    assert values[0] != values[-1]
+    assert values == sorted(values, reverse=not rising)
+
+
 def test_the_nearest_relative_of_an_end_of_the_row_is_its_neighbour(filled):
     rows = filled("match", "sill-0", "--json").document["rows"]
     assert [r["speaker"] for r in rows] == ["alder-fen-sill-1", "alder-fen-sill-2", "alder-fen-sill-3"]

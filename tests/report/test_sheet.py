@@ -10,7 +10,7 @@ import pytest
 
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import Database
-from speakerdb.report import page, sheet
+from speakerdb.report import page, pictures, sheet
 from tests.report.conftest import AWKWARD
 
 PARTS = ("short", "verdict", "response", "directivity", "output", "rooms", "relatives", "worth", "open", "method")
@@ -143,3 +143,19 @@ def test_a_wrong_file_or_speaker_is_refused_in_words(field: Database, tmp_path: 
         page.report(field, "sill-2", tmp_path / "none" / "sheet.html")
     with pytest.raises(UnknownNameError, match="nearest"):
         page.report(field, "sill-22", tmp_path / "sheet.html")
+
+
+def test_beside_each_other_the_right_is_whose_value_is_higher(field: Database) -> None:
+    def drawn(a: str, b: str) -> tuple[str, str, float]:
+        rows = field.compare(a, b, metrics=["f6_hz"]).rows
+        spec = pictures.differences(field, rows).to_dict()
+        right, left = re.search(r"right: higher for (.+?); left: higher for (.+?)['\"]", str(spec)).groups()  # type: ignore[union-attr]
+        (at,) = [row["difference"] for data in spec["datasets"].values() for row in data if "difference" in row]
+        return right, left, at
+
+    # Sill 0 reaches down to half the frequency of Sill 6
+    deep, shallow = drawn("sill-0", "sill-6"), drawn("sill-6", "sill-0")
+    assert ("Sill 0" in deep[0], "Sill 6" in deep[1]) == (True, True)
+    assert ("Sill 6" in shallow[0], "Sill 0" in shallow[1]) == (True, True)
+    assert deep[2] < 0 < shallow[2]
+    assert deep[2] == pytest.approx(-shallow[2])
