@@ -49,6 +49,26 @@ def test_between_two_bounds_lies_a_bound_of_their_side(a, b, share):
 
 
 @pytest.mark.parametrize(
+    ("a", "b", "share", "value", "code"),
+    [
+        ((100, EXACT), (104, AT_LEAST), 0.25, 101, AT_LEAST),
+        ((100, AT_MOST), (104, EXACT), 0.25, 101, AT_MOST),
+        ((100, AT_LEAST), (104, AT_LEAST), 0.5, 102, AT_LEAST),
+        ((100, EXACT), (104, EXACT), 0.5, 102, EXACT),
+        ((100, AT_MOST), (104, AT_LEAST), 0.5, np.nan, EXACT),
+        ((100, AT_MOST), (104, AT_LEAST), 0.0, 100, AT_MOST),  # at an end only that end counts
+        ((100, AT_MOST), (104, AT_LEAST), 1.0, 104, AT_LEAST),
+        ((100, EXACT), (np.nan, EXACT), 0.0, 100, EXACT),
+        ((100, AT_LEAST), (np.nan, EXACT), 0.5, np.nan, EXACT),
+    ],
+)
+def test_between_two_is_known_unless_they_are_bounds_from_opposite_sides(a, b, share, value, code):
+    found = bounds.between(bounded(a)[0], bounded(b)[0], share)
+    assert float(found.value) == pytest.approx(value, nan_ok=True)
+    assert int(found.code) == code
+
+
+@pytest.mark.parametrize(
     ("stated", "value", "code"),
     [
         ([(105, AT_LEAST), (99, EXACT)], 99, EXACT),

@@ -113,6 +113,15 @@ def test_where_one_reading_of_the_axis_has_a_gap_the_other_fills_it():
     assert not np.isnan(shared).any()
 
 
+def test_a_pole_whose_readings_agree_leaves_the_other_to_be_shared():
+    level = random_levels(8)
+    level[:, v(0)] = level[:, h(0)]
+    shared = curveset.share_poles(level)
+    mean = energy_mean(level, h(180) + v(180))
+    for slot in h(180) + v(180):
+        np.testing.assert_allclose(shared[:, slot], mean)
+
+
 def test_missing_angles_are_named():
     present = np.ones(SLOTS, bool)
     window = np.flatnonzero(curveset.LW_WEIGHTS).tolist()

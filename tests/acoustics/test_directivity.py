@@ -77,6 +77,19 @@ def test_both_sides_add_up():
     np.testing.assert_allclose(directivity.full_angle(level, ("left", "right")).deg, 100.0)
 
 
+@pytest.mark.parametrize("side", [1, -1])
+def test_a_pattern_that_stays_open_on_one_side_is_at_least_as_wide_as_was_measured(side):
+    """30° on one side, on the other open as far as it was measured: to 90°."""
+    level = orbit(
+        lambda a, f: np.where(side * a > 90, np.nan, np.where(side * a < 0, -6.0 * np.abs(a) / 30.0, 0.0)) + 0 * f
+    )
+    angle = directivity.full_angle(level, ("left", "right"))
+    np.testing.assert_allclose(angle.deg, 30.0 + 90.0)
+    assert angle.at_least.all()
+    closed = directivity.full_angle(orbit(lambda a, f: -6.0 * np.abs(a) / 30.0 + 0 * f), ("left", "right"))
+    assert not closed.at_least.any()
+
+
 def test_the_median_is_over_1_to_10_khz():
     level = orbit(lambda a, f: -6.0 * np.abs(a) / np.where((f < 950) | (f > 10500), 20.0, 50.0))
     assert directivity.beamwidth(directivity.full_angle(level, ("up", "down"))).median_deg[0] == pytest.approx(100.0)

@@ -152,6 +152,17 @@ def test_an_octave_that_the_data_do_not_cover_is_not_counted():
     assert grid.raw_resolution(f) == 20
 
 
+@pytest.mark.parametrize(("slack", "lowest"), [(1.12, 400.0), (1.14, 800.0)])
+def test_an_octave_counts_as_covered_give_or_take_half_a_third_octave_at_its_ends(slack, lowest):
+    """The octave from 400 Hz is the coarsest of evenly spaced points where the data begin early enough, that to 3200 Hz ends it."""
+    f = np.arange(400.0 * slack, 20000.0, 20.0)
+    within = (f >= lowest) & (f < 2 * lowest)
+    assert grid.raw_resolution(f) == within.sum()
+    # 13 points in the octave from 1600 Hz, 20 or more in those below
+    ending = np.concatenate([np.arange(100.0, 1600.0, 5.0), np.arange(1600.0, 2800.0, 100.0), [3200.0 / slack]])
+    assert grid.raw_resolution(ending) == (13 if slack < 1.13 else 20)
+
+
 def test_a_gap_is_not_a_coarse_resolution():
     f = 20.0 * 2 ** (np.arange(240) / 24)
     assert grid.raw_resolution(f[(f < 900) | (f > 2000)]) == 24

@@ -146,6 +146,17 @@ def test_distortion_is_unknown_outside_the_drives(at):
     assert np.isnan(output.distortion_at(np.array([80.0, 104.0]), everywhere([-60.0, -40.0]), at)).all()
 
 
+def test_the_outermost_lines_may_be_prolonged_so_far_and_no_farther():
+    drives, curves = np.array([80.0, 92.0, 104.0]), everywhere([-60.0, -40.0, -10.0])
+    beyond = [output.distortion_at(drives, curves, at, beyond_db=3.0)[0] for at in (78.0, 106.0)]
+    assert beyond == pytest.approx([-60.0 - 2.0 * 20.0 / 12.0, -10.0 + 2.0 * 30.0 / 12.0])
+    for at in (76.9, 107.1):
+        assert np.isnan(output.distortion_at(drives, curves, at, beyond_db=3.0)).all()
+    # within the drives nothing is prolonged: 91 dB lies on the line below, 93 on that above
+    near = [output.distortion_at(drives, curves, at, beyond_db=3.0)[0] for at in (91.0, 93.0)]
+    assert near == pytest.approx([-40.0 - 20.0 / 12.0, -40.0 + 30.0 / 12.0])
+
+
 def test_the_mean_over_a_band_is_of_squared_ratios():
     level = np.full(199, -200.0)
     band = output.MID_BAND

@@ -23,8 +23,11 @@ COUNT, SEED = 100, 1
 def survivors_of(group: Group, mutants: list[Mutant]) -> list[Mutant]:
     found = []
     with bench() as copy:
+        tests = {
+            module: group.test_paths(module) for module in {m.module for m in mutants}
+        }  # of the tree as it was copied
         for number, mutant in enumerate(mutants, 1):
-            lives = copy.survives(mutant, group.test_paths(mutant.module))
+            lives = copy.survives(mutant, tests[mutant.module])
             found += [mutant] if lives else []
             told = f"{mutant.module} {mutant.function}: {mutant.line}  ->  {mutant.becomes}"
             print(f"{number}/{len(mutants)} {'SURVIVED' if lives else 'killed'} {told}", file=sys.stderr, flush=True)

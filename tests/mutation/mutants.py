@@ -159,9 +159,11 @@ class _WithoutRemarks(ast.NodeTransformer):
     def visit_Module(self, node: ast.Module) -> ast.AST:
         return self._body(node)
 
-    def visit_arg(self, node: ast.arg) -> ast.AST:
-        node.annotation = None
-        return node
+    def visit_arguments(self, node: ast.arguments) -> ast.AST:
+        """Their names and defaults, not how they may be passed."""
+        names = [arg.arg for arg in (*node.posonlyargs, *node.args, *node.kwonlyargs)]
+        defaults = [self.visit(d) for d in (*node.defaults, *node.kw_defaults) if d is not None]
+        return ast.List([*map(ast.Constant, names), *defaults])
 
     def visit_AnnAssign(self, node: ast.AnnAssign) -> ast.AST:
         node.annotation = ast.Constant(None)

@@ -35,6 +35,15 @@ def test_sound_power_weights_sum_to_one():
     assert curveset.power_weights().sum() == pytest.approx(1.0, abs=1e-12)
 
 
+def test_sound_power_weights_are_those_of_the_standard():
+    # ANSI/CTA-2034-A's table for 0, 10 … 90° (from memory), given per curve; the readings of the axis and of the rear own two pieces each
+    table = [0.000604486, 0.004730189, 0.008955027, 0.012387354, 0.014989611, 0.016868154, 0.018165962, 0.019006744, 0.019477787, 0.019629373]  # fmt: skip
+    weights = curveset.power_weights()
+    for slot, angle in enumerate(np.abs(np.concatenate([curveset.ANGLES_DEG, curveset.ANGLES_DEG]))):
+        away = min(angle, 180 - angle)
+        assert weights[slot] == pytest.approx((2 if away == 0 else 1) * table[away // 10], rel=2e-5), angle
+
+
 def levels(pattern):
     """(1, 72, 199) in dB of a pressure pattern of the angle from the axis (radians), rotationally symmetric."""
     angle = np.radians(np.abs(np.concatenate([curveset.ANGLES_DEG, curveset.ANGLES_DEG])))

@@ -37,6 +37,15 @@ def test_critical_distance_is_where_the_full_equation_has_both_terms_equal(q, vo
     assert 10.0 * np.log10((total - direct) / direct) == pytest.approx(0.0, abs=0.1)
 
 
+@pytest.mark.parametrize("order", [(5.0, 4.0, 2.5), (4.0, 2.5, 5.0), (2.5, 5.0, 4.0)])
+def test_the_surface_of_a_box_is_that_of_its_six_walls(order):
+    assert room.box_surface_m2(*order) == pytest.approx(2 * (20.0 + 12.5 + 10.0))
+    cube = room.box_surface_m2(3.0, 3.0, 3.0)
+    assert room.typical_surface_m2(27.0) == pytest.approx(
+        cube * 6.3 / 6.0
+    )  # rooms of common proportions have a little more
+
+
 def test_level_falls_by_six_decibels_per_doubling_far_inside_the_critical_distance_and_not_at_all_far_outside():
     constant = room.room_constant_m2(5000.0, 0.5, room.typical_surface_m2(5000.0))
     near = room.seat_gain_db(6.0, 0.1, constant) - room.seat_gain_db(6.0, 0.2, constant)
