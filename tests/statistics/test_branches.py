@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy import stats
 
 from speakerdb.statistics.branches import LEAST_GAP_OCT, branches
 
@@ -35,6 +36,16 @@ def test_a_limit_that_jumps_is_told_with_both_places(share):
         assert branch.median == pytest.approx(np.log2(hz), abs=1.3 * few)
         assert branch.sd == pytest.approx(0.05, abs=few)
         assert branch.low < branch.median < branch.high
+
+
+@pytest.mark.parametrize("sd", [0.01, 0.1])
+def test_each_branch_has_the_interval_of_its_own_draws(sd):
+    quantiles = stats.norm.ppf((np.arange(200) + 0.5) / 200)  # normal draws without luck
+    lower, upper = branches(np.concatenate([5.0 + sd * quantiles, 8.0 + 2 * sd * quantiles]), LEAST_GAP_OCT)
+    for branch, middle, spread in ((lower, 5.0, sd), (upper, 8.0, 2 * sd)):
+        assert branch.median == pytest.approx(middle)
+        assert branch.low == pytest.approx(middle - 1.96 * spread, abs=0.05 * spread)
+        assert branch.high == pytest.approx(middle + 1.96 * spread, abs=0.05 * spread)
 
 
 def test_a_few_stray_draws_are_no_branch():

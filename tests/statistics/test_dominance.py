@@ -68,6 +68,13 @@ def a_field(n, se, seed, *, spread=0.4, branches=0, benches=0, tau=0.0):
     return fact(-price), measured(quality, errors, other=other, shared=shared), random
 
 
+@pytest.mark.parametrize("value", [[6.0, 6.3, 5.0], [6.3, 6.0, 5.0]])
+def test_of_several_rivals_at_the_price_the_best_is_named(value):
+    found = frontier(fact(np.array([-300.0, -300.0, -400.0])), measured(value, 0.3))
+    assert found.beaten_from[2] == -300.0
+    assert value[found.beaten_by[2]] == 6.3
+
+
 def test_of_two_speakers_the_dearer_is_on_the_frontier_as_often_as_it_is_better():
     y = measured([1.0, 1.5], [0.3, 0.4])
     found = frontier(fact(np.array([-300.0, -400.0])), y)

@@ -118,6 +118,17 @@ def test_an_axis_that_one_file_holds_for_both_orbits_was_read_once():
     assert reader().twice == (True, True)
 
 
+def test_a_reading_taken_twice_has_half_the_variance_and_any_other_its_own():
+    poles = np.unique(curveset.POLES)
+    factor = reader().reading_factor
+    assert factor[poles] == pytest.approx(np.sqrt(0.5))
+    assert (np.delete(factor, poles) == 1.0).all()
+    once = TWICE.copy()
+    for a, b in curveset.POLES:
+        once[b] = once[a]
+    assert (reader(readings=once).reading_factor == 1.0).all()
+
+
 def test_mirrored_curves_share_their_errors():
     mirrored = reader(symmetric=True).curve_errors(2)
     for angle in (10, 90, 170):

@@ -217,6 +217,11 @@ def test_draws_survive_their_storage_in_eighths_of_the_standard_error():
     assert np.abs(intervals.decode(layer.se, steps) - layer.centred).max() <= layer.se.max() / 16 + 1e-5
 
 
+def test_draws_beyond_16_standard_errors_are_cut_on_both_sides_alike():
+    layer = intervals.Layer(np.array([[-40.0, -15.75, 0.06, 15.75, 40.0]]), np.ones(1), np.zeros(1), np.zeros(1))
+    assert intervals.encode(layer).tolist() == [[-127, -126, 0, 126, 127]]
+
+
 def test_what_has_no_draws_or_no_spread_is_stored_as_such():
     layer = intervals.layer_of((TREBLE,) * 2, np.array([1.0, 1.0]), np.stack([np.full(400, np.nan), np.ones(400)]))
     back = intervals.decode(layer.se, intervals.encode(layer))

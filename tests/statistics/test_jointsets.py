@@ -37,6 +37,13 @@ def test_the_critical_value_is_the_381st_of_400_with_the_allowance_for_estimated
     assert order_statistic(np.arange(400.0)[::-1]) == 380.0
 
 
+def test_what_one_bench_gives_all_alike_changes_no_joint_set():
+    scores, draws = unlike(4)
+    alone = critical_value(scores, draws)
+    felt = Benches(np.zeros(len(scores), np.int64), np.full(len(scores), 2.0), np.zeros((1, 1)))
+    assert critical_value(replace(scores, benches=felt), draws) == alone
+
+
 def test_joint_places_hold_those_of_pairs():
     scores, draws = unlike(1)
     each, joint = places(scores), places(scores, critical_value(scores, draws))

@@ -57,6 +57,30 @@ def test_censored_slopes_of_few_makers_hold_the_truth_in_2000_fields(makers, spe
     assert 0.92 <= tobit_holds(np.random.default_rng(8), makers, speakers, alike, 2000) <= 0.98
 
 
+def test_gradient_and_information_of_the_censored_likelihood_are_its_derivatives():
+    random = np.random.default_rng(9)
+    matrix = np.column_stack([np.ones(12), random.normal(size=12)])
+    y, side = random.normal(size=12), np.array([0, 1, -1, 0] * 3)
+    theta, step = np.array([0.2, -0.4, 1.3]), 1e-5
+    cluster = np.arange(12) % 4
+
+    def at(moved):
+        return regression._likelihood(matrix, y, side, moved)
+
+    def change(of, towards):
+        return (of(at(theta + step * towards)) - of(at(theta - step * towards))) / (2 * step)
+
+    here = at(theta)
+    for k, unit in enumerate(np.eye(3)):
+        assert here.gradient[:, k].sum() == pytest.approx(change(lambda f: f.value, unit), rel=1e-6)
+        downhill = -change(lambda f: f.gradient.sum(axis=0), unit)
+        assert here.information()[k] == pytest.approx(downhill, rel=1e-6, abs=1e-8)
+    assert here.information_within(cluster).sum(axis=0) == pytest.approx(here.information())
+    one = cluster == 2
+    alone = regression._likelihood(matrix[one], y[one], side[one], theta)
+    assert here.information_within(cluster)[2] == pytest.approx(alone.information())
+
+
 def test_tobit_finds_the_truth_that_least_squares_misses_under_censoring():
     random = np.random.default_rng(2)
     tobit, naive = [], []
