@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.acoustics import exposure, room
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis.narrowing import Shortlist
@@ -38,7 +39,7 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     passive = (judged["powered"] == False).fill_null(False)  # noqa: E712
     if q.amplifier_w is None and passive.any():
         said.append(
-            f"No amplifier stated: {int(passive.sum())} passive speakers are taken at what they deliver with a large enough amplifier; the power "
+            f"No amplifier stated: {figures.count(int(passive.sum()), 'passive speaker')} taken at what would be delivered with a large enough amplifier; the power "
             "each needs into 8 Ω stands beside it where its sensitivity is known."
         )
     said += (
@@ -99,7 +100,9 @@ def _wall_cautions(question: Question, judged: pl.DataFrame) -> list[str]:
     ]
     unknown = int(judged["depth_mm"].null_count())
     if unknown:
-        found.append(f"The depth of {unknown} speakers is unknown: whether they fit before the wall was not judged.")
+        found.append(
+            f"The depth of {figures.count(unknown, 'speaker')} is unknown: whether it fits before the wall was not judged."
+        )
     return found
 
 
@@ -114,5 +117,5 @@ def _lifting(frame: pl.DataFrame) -> list[str]:
         )
     unknown = frame.filter(pl.col("mass_kg").is_null())["speaker"].n_unique()
     if unknown:
-        found.append(f"The mass of {unknown} speakers listed is not known: try before you lift.")
+        found.append(f"The mass of {figures.count(unknown, 'speaker')} listed is not known: try before you lift.")
     return found

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import polars as pl
@@ -26,7 +26,7 @@ def about(base: Database, slug: str) -> list[str]:
 
 def _unusual(base: Database, slug: str) -> str:
     """The metric in which the speaker lies farthest from the middle of the field, in robust standard deviations."""
-    best: tuple[float, Metric, float, float, float, int] | None = None
+    best: tuple[float, Metric, float, np.ndarray[Any, Any]] | None = None
     for metric_id, table in base.field.default_values.items():
         metric = METRICS[metric_id]
         mine = (table["speaker"] == slug).arg_true()
@@ -44,18 +44,15 @@ def _unusual(base: Database, slug: str) -> str:
         )
         distance = abs(own - middle) / spread
         if best is None or distance > best[0]:
-            best = (distance, metric, value, float(np.median(others)), float(np.mean(others < value)), len(others))
+            best = (distance, metric, value, others)
     if best is None:
         return f"Unusual: not judged yet, since fewer than {LEAST} other speakers share a metric with it."
-    _, metric, value, median, below, count = best
-    side = (
-        f"higher than {figures.number(below * count)} of"
-        if below >= 0.5
-        else f"lower than {figures.number((1 - below) * count)} of"
-    )
+    _, metric, value, others = best
+    below, above = int((others < value).sum()), int((others > value).sum())
+    side = f"higher than {below}" if below >= above else f"lower than {above}"
     return (
-        f"Most unusual: {metric.phrase} {metric.quantity.text(value)}, {side} {count} others "
-        f"(median {metric.quantity.text(median)})."
+        f"Most unusual: {metric.phrase} {metric.quantity.text(value)}, {side} of {len(others)} others "
+        f"(median {metric.quantity.text(float(np.median(others)))})."
     )
 
 

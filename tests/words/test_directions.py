@@ -19,7 +19,7 @@ from speakerdb.charts import field_chart, output_chart, tradeoff_chart
 from speakerdb.charts.quantity import quantity
 from speakerdb.cli import comparing
 from speakerdb.metrics import METRICS
-from speakerdb.questions import branching, claim, method_figures, rank
+from speakerdb.questions import claim, method_figures, rank
 from speakerdb.questions.settings import ControlReach, WallAnswer
 from speakerdb.report import loudness, sheet, words, worth
 from speakerdb.report.standing import Place
@@ -105,10 +105,10 @@ def test_the_texts_say_which_way_is_better():
 
 
 def test_bounds_say_their_side():
-    f6 = METRICS["f6_hz"]
-    opposite(words.interval(f6, None, 43.0), words.interval(f6, 43.0, None), "at most", "at least")
-    opposite(words.value(f6, 43.0, "at_most"), words.value(f6, 43.0, "at_least"), "≤", "≥")
-    opposite(branching.value_text(f6, 43.0, "at_most"), branching.value_text(f6, 43.0, "at_least"), "≤", "≥")
+    f6 = METRICS["f6_hz"].quantity
+    opposite(f6.interval_text(None, 43.0), f6.interval_text(43.0, None), "≤", "≥")
+    opposite(f6.text(43.0, "at_most"), f6.text(43.0, "at_least"), "≤", "≥")
+    opposite(f6.said(43.0, "at_most"), f6.said(43.0, "at_least"), "at most", "at least")
     opposite(claim.bound_text(None, 3.0), claim.bound_text(3.0, None), "≤", "≥")
     opposite(room_words.chance_text(0.0, 0.3), room_words.chance_text(0.3, 1.0), "at most", "at least")
     fails = pl.DataFrame({"key": [0, 1], "what": ["level"] * 2, "by": [1.2] * 2, "unit": ["dB"] * 2, "at_least": [True, False]})  # fmt: skip
