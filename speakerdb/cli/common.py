@@ -1,4 +1,4 @@
-"""What the commands share: options, opening the file, choosing between text and JSON."""
+"""What the commands share: the program that they belong to, options, opening the file, choosing between text and JSON."""
 
 from __future__ import annotations
 
@@ -20,6 +20,14 @@ if TYPE_CHECKING:
     from speakerdb.library import Database, Selection
 
 DEFAULT_FILE = "speakers.duckdb"
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    help="Put loudspeaker measurements into one database in comparable numbers, and ask it questions.",
+    epilog="Exit codes: 0 done, 1 the data or the request can't be served (the message says why), 2 usage.",
+)
 
 DbOption = Annotated[
     Path | None,

@@ -11,6 +11,7 @@ import typer
 
 from speakerdb import figures
 from speakerdb.cli import terminal
+from speakerdb.cli.common import app
 from speakerdb.errors import StoreError
 
 ROOM = "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --top 5"
@@ -122,8 +123,6 @@ def _farewell(folder: Path, file: Path) -> None:
 
 def _step(command: str, file: Path) -> None:
     """Show the command as one would type it, run it, and stop the demo if it fails."""
-    from speakerdb.cli.main import app
-
     terminal.line(f"\n$ speakerdb {command}\n")
     os.environ["SPEAKERDB_FILE"] = str(file)
     app(shlex.split(command), standalone_mode=False)

@@ -5,22 +5,15 @@ from __future__ import annotations
 import gc
 import sys
 
-import typer
 from typer.exceptions import Abort, Exit, TyperException
 
 from speakerdb.cli import asking, comparing, curating, keeping, manual, reporting, rooms, serving, settling
+from speakerdb.cli.common import app
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
 
 DONE, REFUSED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-app = typer.Typer(
-    add_completion=False,
-    no_args_is_help=True,
-    pretty_exceptions_enable=False,
-    help="Put loudspeaker measurements into one database in comparable numbers, and ask it questions.",
-    epilog="Exit codes: 0 done, 1 the data or the request can't be served (the message says why), 2 usage.",
-)
 app.command()(demo)
 app.command()(keeping.ingest)
 app.command("list")(asking.list_speakers)

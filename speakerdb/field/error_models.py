@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 from speakerdb.session import GridSession
 from speakerdb.statistics import learning
 from speakerdb.statistics.error_model import LEARNABLE, Alignment, ErrorModel, bench_key, bench_words
-from speakerdb.store import Store
+from speakerdb.store import Store, session_rows
 from speakerdb.store import learned as stored
 from speakerdb.store.learned import StoredModel
 
@@ -30,13 +30,8 @@ def model_of(found: StoredModel) -> ErrorModel:
 def alignments_of(store: Store, speaker_id: int, setting: str) -> tuple[str, ...]:
     """What was added to the curves of a speaker's sessions to bring their benches in line, in sentences without full stops."""
     model = current(store)
-    rows = store.con.execute(
-        "SELECT DISTINCT l.name, s.method, s.calibration FROM session s JOIN lab l USING (lab_id) "
-        "WHERE s.speaker_id = ? AND s.setting = ? AND s.status = 'active' ORDER BY ALL",
-        [speaker_id, setting],
-    ).fetchall()
     found = []
-    for row in rows:
+    for row in session_rows.benches_of(store.con, speaker_id, setting):
         key = bench_key(*row)
         if (alignment := model.alignments.get(key)) is not None:
             size = float(np.sqrt(np.mean(alignment.offset_db.astype(np.float64) ** 2)))

@@ -21,7 +21,7 @@ from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.statistics.intervals import NORMAL, decode
-from speakerdb.store import Store
+from speakerdb.store import Store, session_rows, speakers, values
 from speakerdb.store.pooled import bench_patterns
 from speakerdb.store.reading import DrawTable, levels, session_draws
 
@@ -53,7 +53,8 @@ class Field:
         self._curves: dict[str, np.ndarray[Any, Any]] = {}
         self._figures: dict[str, Interval] = {}
         if whole is None:
-            self.base, self._prices = _speakers(store, self._only), _prices(store, self._only)
+            self.base = speakers.in_every_setting(store.con, self._only).with_row_index("row")
+            self._prices = speakers.current_prices(store.con, self._only)
         else:
             mine = pl.col("speaker_id").is_in(list(only or ()))
             self.base = whole.base.filter(mine).drop("row").with_row_index("row")
@@ -124,22 +125,13 @@ class Field:
         """Pooled values of one metric: speaker_id, setting and the columns of pooled_value."""
         if self._only is not None:
             return self._few.filter(pl.col("metric") == metric_id).drop("metric")
-        return self.remember(("values", metric_id), lambda: self._store.frame(
-            "SELECT v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) WHERE m.id = ?",
-            [metric_id],
-        ))  # fmt: skip
+        return self.remember(("values", metric_id), lambda: values.pooled_values(self._store.con, metric_id))
 
     def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
         """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where withheld."""
         wanted = [m for m in metric_ids if m not in self._figures]
         if wanted:
-            found = self._store.frame(
-                """
-                SELECT v.speaker_id, v.setting, m.id AS metric, v.value, v.censored, v.status, v.reason
-                FROM pooled_value v JOIN metric m USING (metric_no) WHERE list_contains(?, m.id)
-                """,
-                [wanted],
-            )
+            found = values.pooled_figures(self._store.con, wanted)
             rows = self.base.select("speaker_id", "setting")
             stale = rows["speaker_id"].is_in(self._stale).to_numpy()
             for metric in wanted:
@@ -163,13 +155,7 @@ class Field:
     @cached_property
     def default_values(self) -> Mapping[str, pl.DataFrame]:
         """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not withheld."""
-        every = self._store.frame(
-            """
-            SELECT sp.slug AS speaker, m.id AS metric, v.value, v.censored
-            FROM pooled_value v JOIN speaker_setting ss USING (speaker_id, setting) JOIN speaker sp USING (speaker_id)
-            JOIN metric m USING (metric_no) WHERE ss.is_default AND v.status = 'ok' ORDER BY m.metric_no, sp.slug
-            """
-        )
+        every = values.default_values(self._store.con)
         parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
         return {str(metric): part for (metric,), part in parts.items()}
 
@@ -178,11 +164,9 @@ class Field:
         rows = self.base.select("row", "speaker_id", "setting")
         for part in parts:
             if part not in self._curves:
-                found = self._store.frame(
-                    "SELECT speaker_id, setting, level FROM pooled_curve "
-                    "WHERE part = $1 AND ($2 IS NULL OR list_contains($2, speaker_id))",
-                    [part, self._only],
-                ).join(rows, on=["speaker_id", "setting"], maintain_order="left")
+                found = values.pooled_curves(self._store.con, part, self._only).join(
+                    rows, on=["speaker_id", "setting"], maintain_order="left"
+                )
                 array = np.full((len(self.base), 199), np.nan, np.float32)
                 if len(found):
                     array[found["row"].to_numpy()] = levels(found["level"])
@@ -198,7 +182,7 @@ class Field:
 
     def _pooled_draws(self, metric_id: str, layer: DrawTable) -> np.ndarray[Any, Any]:
         se = "se" if layer == "own_draw" else "se_bench"
-        heads = self._store.frame(_HEADS.format(se=se), [metric_id, self._only])
+        heads = values.draw_heads(self._store.con, metric_id, layer, self._only)
         steps = session_draws(self._store.con, heads["session_id"].to_list(), layer, metric_id)[:, 0]
         draws = decode(heads["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(), steps)
         return _pooled_draws(heads, draws, self.base, self.values(metric_id), se)
@@ -206,11 +190,7 @@ class Field:
     @cached_property
     def _few(self) -> pl.DataFrame:
         """For a field of few speakers: all their values."""
-        return self._store.frame(
-            "SELECT m.id AS metric, v.* EXCLUDE (metric_no) FROM pooled_value v JOIN metric m USING (metric_no) "
-            "WHERE list_contains(?, v.speaker_id)",
-            [self._only],
-        )
+        return values.pooled_values_of(self._store.con, self._only or [])
 
     def metric_column(self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
         """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it is not worked out."""
@@ -243,11 +223,7 @@ class Field:
     @cached_property
     def _stale(self) -> list[int]:
         """Speakers with a session that another error model than the one that counts was used for: never mixed into a comparison."""
-        rows = self._store.con.execute(
-            "SELECT DISTINCT speaker_id FROM session WHERE status = 'active' AND error_model <> ?",
-            [self.error_model.seed],
-        ).fetchall()
-        return [int(r[0]) for r in rows]
+        return session_rows.speakers_of_another_error_model(self._store.con, self.error_model.seed)
 
     def _benches(self, pattern_no: pl.Series, se_bench: np.ndarray[Any, Any]) -> Benches:
         patterns, model, reference = self._bench_patterns
@@ -285,25 +261,7 @@ class Field:
     @cached_property
     def _labs(self) -> pl.DataFrame:
         """Per speaker and setting: labs (joined names, sorted) of its active sessions."""
-        return self._store.frame(
-            """
-            SELECT speaker_id, setting, string_agg(DISTINCT l.name, '+' ORDER BY l.name) AS labs
-            FROM session JOIN lab l USING (lab_id)
-            WHERE status = 'active' AND ($1 IS NULL OR list_contains($1, speaker_id)) GROUP BY speaker_id, setting
-            """,
-            [self._only],
-        )
-
-
-# Sessions that count for a metric's pooled draws: of all speakers, or of some
-_HEADS = """
-    SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, v.censored, u.{se} AS se
-    FROM session s JOIN lab l USING (lab_id) JOIN metric_value v USING (session_id) JOIN metric m USING (metric_no)
-        LEFT JOIN uncertainty u ON u.session_id = s.session_id AND u.metric_no = v.metric_no
-    WHERE s.status = 'active' AND v.status = 'ok' AND m.id = $1
-        AND ($2 IS NULL OR list_contains($2, s.speaker_id))
-    ORDER BY s.session_id
-"""
+        return speakers.labs_by_setting(self._store.con, self._only)
 
 
 def _widened(metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
@@ -315,21 +273,6 @@ def _widened(metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, A
     wide = off_scale(metric, x + sign * np.hypot(far - x, NORMAL * np.sqrt(variance)))
     wide = np.clip(wide, metric.nature[0], metric.nature[1])
     return np.where(moved & ~np.isnan(end), wide, end)
-
-
-def _speakers(store: Store, only: list[int] | None) -> pl.DataFrame:
-    return store.frame(
-        """
-        SELECT f.*, ss.setting, ss.is_default, ss.sessions
-        FROM speaker_facts f JOIN speaker_setting ss USING (speaker_id)
-        WHERE $1 IS NULL OR list_contains($1, ss.speaker_id) ORDER BY f.speaker, ss.setting
-        """,
-        [only],
-    ).with_row_index("row")
-
-
-def _prices(store: Store, only: list[int] | None) -> pl.DataFrame:
-    return store.frame("SELECT * FROM current_price WHERE $1 IS NULL OR list_contains($1, speaker_id)", [only])
 
 
 def _pooled_draws(

@@ -8,8 +8,7 @@ from collections.abc import Sequence
 from speakerdb.errors import UnknownNameError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
-from speakerdb.store import Store
-from speakerdb.store.connection import fetch_one
+from speakerdb.store import Store, session_rows, speakers
 from speakerdb.store.queries import all_queries
 
 __all__ = ["all_queries", "find_metric", "find_session", "find_speaker", "some"]
@@ -27,27 +26,18 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
     Raises UnknownNameError with the nearest names, or with those that match where several do.
     """
     wanted = name.strip().lower()
-    row = fetch_one(
-        store.con,
-        "SELECT speaker_id, slug FROM speaker WHERE slug = $1 "
-        "UNION ALL SELECT a.speaker_id, s.slug FROM speaker_alias a JOIN speaker s USING (speaker_id) WHERE alias = $1",
-        [wanted],
-    )
-    if row is not None:
-        return int(row[0]), str(row[1])
+    found = speakers.named(store.con, wanted)
+    if found is not None:
+        return found
     part = wanted.replace(" ", "-")
-    rows = []
-    if part and not exact:
-        rows = store.con.execute(
-            "SELECT speaker_id, slug FROM speaker WHERE contains(slug, ?) ORDER BY slug", [part]
-        ).fetchall()
-    if len(rows) == 1:
-        return int(rows[0][0]), str(rows[0][1])
-    if rows:
+    fits = speakers.named_in_part(store.con, part) if part and not exact else []
+    if len(fits) == 1:
+        return fits[0]
+    if fits:
         raise UnknownNameError(
-            f"{name!r} fits {len(rows)} speakers: {some([r[1] for r in rows])}. Give a longer part of the name"
+            f"{name!r} fits {len(fits)} speakers: {some([slug for _, slug in fits])}. Give a longer part of the name"
         )
-    slugs = [r[0] for r in store.con.execute("SELECT slug FROM speaker ORDER BY slug").fetchall()]
+    slugs = speakers.slugs(store.con)
     if not slugs:
         raise UnknownNameError(
             f"no speaker is named {name!r}: the database holds none yet. Use `speakerdb ingest FOLDER`"
@@ -74,10 +64,7 @@ def find_metric(name: str) -> Metric:
 
 def find_session(store: Store, name: str) -> int:
     """The session_id of a session by its id or an unambiguous start of it; raises UnknownNameError."""
-    rows = store.con.execute(
-        "SELECT session_id, session, status FROM session WHERE starts_with(session, ?) ORDER BY session_id DESC",
-        [name.strip().lower()],
-    ).fetchall()
+    rows = session_rows.starting_with(store.con, name.strip().lower())
     active = [r for r in rows if r[2] == "active"] or rows[:1]
     if len(active) == 1 and name.strip():
         return int(active[0][0])

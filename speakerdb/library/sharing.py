@@ -2,11 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from contextlib import contextmanager
-
 from speakerdb.library.database import Database
-from speakerdb.store import Store
 
 
 def reader_of(base: Database) -> Database:
@@ -14,7 +10,7 @@ def reader_of(base: Database) -> Database:
 
     It sees only what is committed, also while `base` writes. Close it before `base`.
     """
-    return Database(Store(base.store.path, base.store.con.cursor(), write=False, steady=base.store.steady))
+    return Database(base.store.reader())
 
 
 def carry_over(old: Database, new: Database) -> None:
@@ -23,14 +19,3 @@ def carry_over(old: Database, new: Database) -> None:
     if kept is not None and kept[0] == new.state.state:
         kept[1]._store = new.store
         new._field = kept
-
-
-@contextmanager
-def snapshot(reader: Database) -> Iterator[None]:
-    """All that is read inside belongs to one state of the file, even while another thread stores sessions."""
-    reader.store.con.execute("BEGIN TRANSACTION READ ONLY")
-    try:
-        reader.store.state()  # DuckDB fixes what a transaction sees at its first look
-        yield
-    finally:
-        reader.store.con.execute("ROLLBACK")

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
-from speakerdb.store import Store
+from speakerdb.store import Store, speakers
 
 LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from memory; method:metrics#lifting)
 
@@ -55,34 +55,10 @@ class Facts:
 
 def facts_of(store: Store, speaker_id: int) -> Facts:
     """Everything known of one speaker."""
-    values = store.frame("SELECT * EXCLUDE (speaker_id) FROM speaker_facts WHERE speaker_id = ?", [speaker_id])
-    prices = store.frame(
-        "SELECT kind, currency, price_pair, date FROM current_price WHERE speaker_id = ? ORDER BY kind, currency",
-        [speaker_id],
-    )
-    aliases = store.con.execute(
-        "SELECT alias FROM speaker_alias WHERE speaker_id = ? ORDER BY 1", [speaker_id]
-    ).fetchall()
     return Facts(
-        values.row(0, named=True),
-        prices.to_dicts(),
-        [a for (a,) in aliases],
+        speakers.facts(store.con, speaker_id),
+        speakers.prices(store.con, speaker_id),
+        speakers.aliases(store.con, speaker_id),
         [f"{name} is given as {' and '.join(given)}; the newest, {value}, is used"
-         for name, value, given in conflicting(store, speaker_id)],
+         for name, value, given in speakers.conflicting_facts(store.con, speaker_id)],
     )  # fmt: skip
-
-
-def conflicting(store: Store, speaker_id: int) -> list[tuple[str, str, list[str]]]:
-    """(fact, value in use, all values given) for facts that sessions and lists give differently."""
-    return [
-        (name, value, given)
-        for name, value, given in store.con.execute(
-            """
-            SELECT c.name, any_value(c.value), list_sort(list(DISTINCT f.value))
-            FROM current_fact c JOIN fact f USING (speaker_id, name) LEFT JOIN session s USING (session_id)
-            WHERE c.speaker_id = ? AND c.distinct_values > 1 AND (f.session_id IS NULL OR s.status = 'active')
-            GROUP BY c.name ORDER BY 1
-            """,
-            [speaker_id],
-        ).fetchall()
-    ]

@@ -25,7 +25,7 @@ from speakerdb.questions.stored import Selection
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel, bench_key, bench_words
 from speakerdb.statistics.learning import BenchPair
-from speakerdb.store import Store, reading
+from speakerdb.store import Store, reading, session_rows
 
 _BATCH_SESSIONS = 64
 MOST_NAMED = 8  # speakers in a sentence
@@ -150,19 +150,7 @@ class LabsAnswer:
 
 def labs(store: Store, metrics: Sequence[str] | None = None) -> LabsAnswer:
     """How much the benches differ, from speakers in their default setting that two of them have measured. Raises RequestError."""
-    heads = store.frame(
-        """
-        WITH counted AS (
-            SELECT s.session_id, sp.slug AS speaker, l.name AS lab, s.method, s.calibration, s.speaker_id
-            FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
-            JOIN speaker_setting ss ON ss.speaker_id = s.speaker_id AND ss.setting = s.setting AND ss.is_default
-            WHERE s.status = 'active'
-        )
-        SELECT * FROM counted
-        WHERE speaker_id IN (SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT (lab, method, calibration)) > 1)
-        ORDER BY session_id
-        """
-    )
+    heads = session_rows.shared_by_benches(store.con)
     if not len(heads):
         raise RequestError(
             "no speaker has been measured on two benches (by two labs, methods or calibrations) in its default setting: "

@@ -22,7 +22,7 @@ from speakerdb.field.sessions import Sessions
 from speakerdb.metric import CENSORED, ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.statistics.contrasts import contrast
-from speakerdb.store import Store
+from speakerdb.store import Store, session_rows
 from speakerdb.store.reading import ActiveValues, active_values, summary_levels
 
 CURVES = ("on_axis", "listening_window", "sound_power", "in_room")
@@ -146,12 +146,8 @@ def _switches(store: Store, speaker_id: int, names: list[str]) -> tuple[dict[str
     """Positions of the switches in each setting, and what sessions of one setting disagree about (then it is unknown)."""
     found: dict[str, dict[str, Any]] = {name: {} for name in names}
     conflicts = []
-    rows = store.con.execute(
-        "SELECT setting, info->'electronics' FROM session WHERE speaker_id = ? AND status = 'active' ORDER BY date, session_id",
-        [speaker_id],
-    ).fetchall()
     given: dict[tuple[str, str], list[Any]] = {}
-    for setting, text in rows:
+    for setting, text in session_rows.electronics_of(store.con, speaker_id):
         for switch, position in json.loads(text or "{}").items():
             given.setdefault((setting, switch), []).append(position)
     for (setting, switch), positions in given.items():

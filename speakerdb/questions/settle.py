@@ -18,7 +18,7 @@ from speakerdb.metrics import RANKED
 from speakerdb.questions.compare import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
 from speakerdb.statistics.error_model import bench_key, bench_words
 from speakerdb.statistics.outcomes import Bench
-from speakerdb.store import Store
+from speakerdb.store import Store, session_rows
 
 ASSUMED = "a further measurement is taken to have errors like those at hand; the chance counts that the difference itself may move"
 ONE_OF_TWO = "one of two values: a further measurement may give either"
@@ -75,13 +75,7 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
 
 def _benches(store: Store, field: Field) -> list[Bench]:
     """Where one could measure: of each lab and method the bench that was last used. By its lab's name alone where the lab has but one."""
-    found = store.con.execute(
-        """
-        SELECT l.name, s.method, s.calibration FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active'
-        QUALIFY row_number() OVER (PARTITION BY l.name, s.method ORDER BY s.date DESC, s.calibration DESC NULLS LAST) = 1
-        ORDER BY ALL
-        """
-    ).fetchall()
+    found = session_rows.benches_last_used(store.con)
     benches = Counter(lab for lab, _, _ in found)
     keys = [(lab, bench_key(lab, method, calibration)) for lab, method, calibration in found]
     return [

@@ -20,22 +20,14 @@ from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 from speakerdb.questions import telling
-from speakerdb.store import Store
-from speakerdb.store.connection import fetch_one
+from speakerdb.store import Store, session_rows, speakers, values
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
-_OTHER = ("noise_limited", "other_value", "other_low", "other_high", "other_share")
 
 
 def list_speakers(field: Field, store: Store, currency: str | None) -> pl.DataFrame:
     """One row per speaker: speaker, maker, model, kind, powered, year, price, currency, settings, sessions, labs, samples."""
-    counts = store.frame(
-        """
-        SELECT speaker_id, list_sort(list(DISTINCT setting)) AS settings, count(*) AS sessions,
-               list_sort(list(DISTINCT l.name)) AS labs, count(DISTINCT sample) AS samples
-        FROM session JOIN lab l USING (lab_id) WHERE status = 'active' GROUP BY speaker_id
-        """
-    )
+    counts = speakers.session_counts(store.con)
     columns = ["speaker", "maker", "model", "kind", "powered", "year", "volume_l", "mass_kg", "price", "currency"]
     return (
         field.frame(currency)
@@ -70,38 +62,14 @@ def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bo
     """
     settings = settings_of(store, speaker_id)
     chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
-    low, high = f"low{ENDS_OF[target]}", f"high{ENDS_OF[target]}"
-    pooled = store.frame(
-        f"""
-        SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
-               m.id AS metric, v.value, v.se, v.{low} AS low, v.{high} AS high, v.censored, v.status, v.reason, v.disagree,
-               {", ".join(f"v.{name}" for name in _OTHER)}, 0 AS _session
-        FROM pooled_value v JOIN metric m USING (metric_no)
-        WHERE v.speaker_id = ? AND list_contains(?, v.setting)
-        """,
-        [speaker_id, chosen],
-    )
-    single = store.frame(
-        f"""
-        SELECT s.session, s.setting, l.name AS lab, s.sample, s.date, m.id AS metric, v.value, u.se, u.{low} AS low, u.{high} AS high,
-               v.censored, v.status, v.reason, NULL::BOOLEAN AS disagree, {", ".join(f"u.{name}" for name in _OTHER)},
-               s.session_id AS _session
-        FROM metric_value v JOIN session s USING (session_id) JOIN metric m USING (metric_no) JOIN lab l USING (lab_id)
-            LEFT JOIN uncertainty u ON u.session_id = v.session_id AND u.metric_no = v.metric_no
-        WHERE s.speaker_id = ? AND s.status = 'active' AND list_contains(?, s.setting)
-        """,
-        [speaker_id, chosen],
-    )
+    pooled = values.shown_pooled(store.con, speaker_id, chosen, ENDS_OF[target])
+    single = values.shown_single(store.con, speaker_id, chosen, ENDS_OF[target])
     return _values_frame(pl.concat([pooled, single], how="vertical_relaxed"))
 
 
 def settings_of(store: Store, speaker_id: int) -> dict[str, bool]:
     """setting -> whether it is the default one."""
-    rows = store.con.execute(
-        "SELECT setting, is_default FROM speaker_setting WHERE speaker_id = ? ORDER BY is_default DESC, setting",
-        [speaker_id],
-    ).fetchall()
-    return dict(rows)
+    return speakers.settings(store.con, speaker_id)
 
 
 def pick_setting(settings: dict[str, bool], wanted: str | None) -> str:
@@ -152,27 +120,17 @@ def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting:
     """How one value of one speaker came about. Raises UnknownNameError."""
     metric = find_metric(metric_name)
     chosen = pick_setting(settings_of(store, speaker_id), setting)
-    values = show(store, speaker_id, chosen).filter(pl.col("metric") == metric.id)
+    shown = show(store, speaker_id, chosen).filter(pl.col("metric") == metric.id)
     part = curve_part_of(metric.id)
-    curve = store.frame(
-        "SELECT unnest(level)::DOUBLE AS level FROM pooled_curve WHERE speaker_id = ? AND setting = ? AND part = ?",
-        [speaker_id, chosen, part],
-    )
-    if len(curve):
+    curve = pl.DataFrame(schema={"frequency_hz": pl.Float64, "level": pl.Float64})
+    if part is not None and len(level := values.pooled_curve(store.con, part, speaker_id, chosen)):
         from speakerdb.acoustics.grid import FREQUENCY_HZ
 
-        curve = pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level": curve["level"]})
-    sources = store.frame(
-        """
-        SELECT s.session, l.name AS lab, s.sample, s.date, s.folder, f.name AS file, f.sha256, f.size
-        FROM session s JOIN lab l USING (lab_id) LEFT JOIN source_file f USING (session_id)
-        WHERE s.speaker_id = ? AND s.setting = ? AND s.status = 'active' ORDER BY s.session_id, f.name
-        """,
-        [speaker_id, chosen],
-    )
-    version = fetch_one(store.con, "SELECT version FROM metric WHERE id = ?", [metric.id])
+        curve = pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level": level}, schema=curve.schema)
+    sources = session_rows.sources_of(store.con, speaker_id, chosen)
+    version = values.metric_versions(store.con).get(metric.id, 0)
     aligned = error_models.alignments_of(store, speaker_id, chosen)
-    return Explanation(slug, chosen, metric, values, curve, part, sources, aligned, int(version[0]) if version else 0)
+    return Explanation(slug, chosen, metric, shown, curve, part, sources, aligned, version)
 
 
 def metrics_frame(metric: str | None = None) -> pl.DataFrame:

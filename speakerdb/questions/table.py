@@ -12,7 +12,6 @@ from speakerdb.errors import RequestError
 from speakerdb.field.field import Field
 from speakerdb.metrics import METRICS
 from speakerdb.questions.stored import VALUE_COLUMNS, Selection
-from speakerdb.store import Store
 
 # Facts that may stand in the table, with their headings
 FACTS = {
@@ -90,18 +89,3 @@ def _ordered(field: Field, rows: pl.DataFrame, sort: str | None, descending: boo
     else:
         rows = rows.with_columns(_order=pl.col(sort))
     return rows.sort(["_order", "speaker", "setting"], descending=[descending, False, False], nulls_last=True)
-
-
-def held(store: Store, slug: str, setting: str) -> frozenset[str]:
-    """What the active sessions of a speaker in a setting hold: of horizontal, vertical (three curves or more), distortion, …"""
-    rows = store.con.execute(
-        """
-        WITH own AS (SELECT session_id FROM session JOIN speaker USING (speaker_id)
-                     WHERE slug = ? AND setting = ? AND status = 'active')
-        SELECT orbit FROM curve JOIN own USING (session_id) GROUP BY orbit, session_id HAVING count(*) >= 3
-        UNION SELECT kind FROM sweep JOIN own USING (session_id)
-        GROUP BY kind, session_id HAVING kind <> 'compression' OR count(*) >= 2
-        """,
-        [slug, setting],
-    ).fetchall()
-    return frozenset(kind for (kind,) in rows)

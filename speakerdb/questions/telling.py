@@ -15,7 +15,7 @@ from speakerdb.field.field import Field
 from speakerdb.session import SessionInfo
 from speakerdb.statistics.error_model import ErrorModel, SharedKeys
 from speakerdb.statistics.match_noise import CurveNoise, noise_between
-from speakerdb.store import Store
+from speakerdb.store import Store, session_rows
 from speakerdb.store.writing import info_from_json
 
 Curves = Mapping[str, np.ndarray[Any, Any]]
@@ -114,11 +114,7 @@ def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, Curv
 def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> Iterator[tuple[int, list[MatchedSession]]]:
     """The sessions that count for rows of the field; rows that hold one of another error model are left out."""
     keys = dict(zip(rows, field.base[list(rows)].select("speaker_id", "setting").iter_rows(), strict=True))
-    stored = store.con.execute(
-        "SELECT speaker_id, setting, info, content_hash, error_model FROM session "
-        "WHERE list_contains(?, speaker_id) AND status = 'active' ORDER BY session_id",
-        [sorted({speaker_id for speaker_id, _ in keys.values()})],
-    ).fetchall()
+    stored = session_rows.infos_of(store.con, sorted({speaker_id for speaker_id, _ in keys.values()}))
     by: dict[tuple[int, str], list[tuple[Any, ...]]] = {}
     for speaker_id, setting, *rest in stored:
         by.setdefault((speaker_id, setting), []).append(tuple(rest))

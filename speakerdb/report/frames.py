@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import curveset, directivity, grid, response
 from speakerdb.errors import RequestError
 from speakerdb.session import GridSession
+from speakerdb.store import session_rows
 from speakerdb.store.reading import grid_sessions
 
 if TYPE_CHECKING:
@@ -49,16 +50,14 @@ def row_of(base: Database, slug: str, setting: str) -> int:
 
 def measured(base: Database, slug: str, setting: str) -> list[Measured]:
     """The active sessions of a speaker in a setting, the one with the most curves first, then the newest."""
-    rows = base.store.con.execute(
-        """
-        SELECT s.session_id, s.session, l.name, s.sample, s.date::VARCHAR
-        FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
-        WHERE sp.slug = ? AND s.setting = ? AND s.status = 'active' ORDER BY s.session_id
-        """,
-        [slug, setting],
-    ).fetchall()
-    sessions = grid_sessions(base.store.con, [r[0] for r in rows])
-    found = [Measured(r[1], r[2], r[3], r[4], g) for r, g in zip(rows, sessions, strict=True)]
+    rows = session_rows.active_of(base.store.con, slug).filter(pl.col("setting") == setting).sort("session_id")
+    sessions = grid_sessions(base.store.con, rows["session_id"].to_list())
+    found = [
+        Measured(session, lab, sample, date, g)
+        for (session, lab, sample, date), g in zip(
+            rows.select("session", "lab", "sample", "date").iter_rows(), sessions, strict=True
+        )
+    ]
     found.sort(key=lambda m: m.date, reverse=True)
     return sorted(found, key=lambda m: len(m.grid.angle_deg), reverse=True)
 

@@ -10,6 +10,7 @@ import polars as pl
 
 from speakerdb.metrics import METRICS
 from speakerdb.report.words import listing
+from speakerdb.store import session_rows
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -39,27 +40,11 @@ class SessionRow:
 
 def sessions(base: Database, slug: str) -> list[SessionRow]:
     """The active sessions of a speaker in all settings, the oldest first."""
-    rows = base.store.frame(
-        """
-        SELECT s.session_id, s.session, s.setting, l.name AS lab, s.sample, s.date::VARCHAR AS date, s.method, s.info,
-               s.resolution_per_octave AS resolution
-        FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id)
-        WHERE sp.slug = ? AND s.status = 'active' ORDER BY s.date, s.session
-        """,
-        [slug],
-    )
+    con = base.store.con
+    rows = session_rows.active_of(con, slug)
     ids = rows["session_id"].to_list()
-    counts = base.store.frame(
-        "SELECT session_id, orbit, count(*)::INTEGER AS n FROM curve WHERE list_contains(?, session_id) GROUP BY ALL",
-        [ids],
-    )
-    sweeps = base.store.frame(
-        "SELECT session_id, kind, count(DISTINCT drive_db)::INTEGER AS n FROM sweep WHERE list_contains(?, session_id) GROUP BY ALL",
-        [ids],
-    )
-    files = base.store.frame(
-        "SELECT session_id, name, sha256, size FROM source_file WHERE list_contains(?, session_id) ORDER BY session_id, name",
-        [ids],
+    counts, sweeps, files = (
+        of(con, ids) for of in (session_rows.curve_counts, session_rows.drive_counts, session_rows.file_heads)
     )
     return [_session(r, counts, sweeps, files) for r in rows.iter_rows(named=True)]
 

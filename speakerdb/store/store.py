@@ -54,6 +54,20 @@ class Store:
     def __exit__(self, *_: object) -> None:
         self.close()
 
+    def reader(self) -> Store:
+        """A second view of the open file, for another thread: it sees only what is committed. Close it before this one."""
+        return Store(self.path, self.con.cursor(), write=False, steady=self.steady)
+
+    @contextlib.contextmanager
+    def snapshot(self) -> Iterator[None]:
+        """All that is read inside belongs to one state of the file, even while another thread writes."""
+        self.con.execute("BEGIN TRANSACTION READ ONLY")
+        try:
+            self.state()  # DuckDB fixes what a transaction sees at its first look
+            yield
+        finally:
+            self.con.execute("ROLLBACK")
+
     @contextlib.contextmanager
     def transaction(self) -> Iterator[None]:
         """All of it or nothing; the state id is renewed within, so that it can't disagree with the content."""

@@ -335,6 +335,14 @@ def insert_summary(
         })  # fmt: skip
 
 
+def replace_summary(
+    con: duckdb.DuckDBPyConnection, ids: Sequence[int], summary: dict[str, np.ndarray[Any, Any]]
+) -> None:
+    """All summary curves of sessions anew, noise included: what is not in `summary` is gone."""
+    con.execute("DELETE FROM summary_curve WHERE list_contains(?, session_id)", [list(ids)])
+    insert_summary(con, ids, summary)
+
+
 def metric_numbers(con: duckdb.DuckDBPyConnection) -> dict[str, int]:
     """metric id -> its number in this file."""
     return dict(con.execute("SELECT id, metric_no FROM metric ORDER BY metric_no").fetchall())
@@ -353,6 +361,16 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
         "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
         "reason": reasons(values),
     })  # fmt: skip
+
+
+def replace_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: ValueTable) -> None:
+    """Values of some metrics anew; those of others stay."""
+    numbers = metric_numbers(con)
+    con.execute(
+        f"DELETE FROM metric_value WHERE {OF_SESSIONS} AND list_contains(?, metric_no)",
+        [*of_sessions(ids), [numbers[m] for m in values.metrics]],
+    )
+    insert_values(con, ids, values)
 
 
 def replace_uncertainty(

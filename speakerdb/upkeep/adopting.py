@@ -12,7 +12,7 @@ from speakerdb.field.repeats import heads_of, repeats_of, sessions_by_bench
 from speakerdb.statistics import learning
 from speakerdb.statistics.error_model import LEARNABLE, ErrorModel
 from speakerdb.statistics.learning import BENCH, LEAST, BenchPair, Size
-from speakerdb.store import Store
+from speakerdb.store import Store, changes
 from speakerdb.store import learned as stored
 from speakerdb.store.learned import StoredAlignment, StoredModel, StoredPart
 
@@ -83,7 +83,7 @@ def _keep(store: Store, wanted: StoredModel) -> int:
     `derive` renews them with the others."""
     before = current(store).seed
     with store.transaction():
-        store.con.execute("UPDATE session SET error_model = ? WHERE error_model IS NULL", [before])
+        changes.mark_error_model(store.con, before)
         return stored.write_model(store.con, wanted.parts, wanted.alignments)
 
 

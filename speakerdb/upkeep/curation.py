@@ -12,8 +12,8 @@ from pathlib import Path
 from speakerdb.errors import ConflictError, DataError, ErrorItem, RequestError, SpeakerdbError
 from speakerdb.field.naming import find_session, find_speaker
 from speakerdb.session import KINDS
-from speakerdb.store import Store, writing
-from speakerdb.store.connection import fetch_one
+from speakerdb.store import Store, changes, session_rows, speakers, writing
+from speakerdb.store.changes import StoredPrice
 from speakerdb.upkeep import repooling
 
 _COLUMNS = ("speaker", "name", "value", "currency", "per", "date", "source")
@@ -47,35 +47,16 @@ def bring_facts(store: Store, path: Path) -> tuple[int, int]:
         for r in rows
         if r.name not in _PRICES
     ]
-    fact_rows = [
-        row
-        for row in dict.fromkeys(fact_rows)
-        if fetch_one(
-            store.con,
-            "SELECT 1 FROM fact WHERE speaker_id = ? AND name = ? AND value = ? AND source = ? AND date = ? AND session_id IS NULL",
-            list(row[:5]),
-        )
-        is None
-    ]
+    fact_rows = [row for row in dict.fromkeys(fact_rows) if not changes.has_fact(store.con, *row[:5])]
     prices = [
-        row
-        for row in dict.fromkeys(r for r in rows if r.name in _PRICES)
-        if fetch_one(
-            store.con,
-            "SELECT 1 FROM price WHERE speaker_id = ? AND amount = ? AND currency = ? AND per = ? AND kind = ? AND date = ?",
-            [row.speaker_id, float(row.value), row.currency, row.per, _PRICES[row.name], row.date],
-        )
-        is None
+        StoredPrice(r.speaker_id, float(r.value), r.currency, r.per, _PRICES[r.name], r.date, r.source or path.name)
+        for r in rows
+        if r.name in _PRICES
     ]
+    prices = [price for price in dict.fromkeys(prices) if not changes.has_price(store.con, price)]
     with store.transaction():
         writing.insert_facts(store.con, fact_rows)
-        start = writing.next_id(store.con, "price", "price_id")
-        for number, row in enumerate(prices, start):
-            store.con.execute(
-                "INSERT INTO price VALUES (?, ?, ?, ?, ?, ?, ?, ?, NULL)",
-                [number, row.speaker_id, float(row.value), row.currency, row.per, _PRICES[row.name], row.date,
-                 row.source or path.name],
-            )  # fmt: skip
+        changes.insert_prices(store.con, prices)
     return len(fact_rows), len(prices)
 
 
@@ -165,22 +146,13 @@ def withdraw(store: Store, session: str, reason: str) -> tuple[str, str]:
     if not reason.strip():
         raise RequestError("a reason is needed, so that later readers know why the session no longer counts")
     session_id = find_session(store, session)
-    row = fetch_one(
-        store.con,
-        "SELECT s.session, s.status, s.speaker_id, sp.slug FROM session s JOIN speaker sp USING (speaker_id) WHERE session_id = ?",
-        [session_id],
-    )
-    assert row is not None
-    name, status, speaker_id, slug = row
-    if status != "active":
-        raise ConflictError(f"session {name} does not count any more: it is {status}")
+    head = session_rows.head_of(store.con, session_id)
+    if head.status != "active":
+        raise ConflictError(f"session {head.session} does not count any more: it is {head.status}")
     with store.transaction():
-        store.con.execute(
-            "UPDATE session SET status = 'withdrawn', status_reason = ? WHERE session_id = ?",
-            [reason.strip(), session_id],
-        )
-        repooling.repool(store, [speaker_id])
-    return name, slug
+        changes.withdraw(store.con, session_id, reason.strip())
+        repooling.repool(store, [head.speaker_id])
+    return head.session, head.slug
 
 
 def rename(store: Store, old: str, new: str) -> tuple[str, str]:
@@ -191,18 +163,14 @@ def rename(store: Store, old: str, new: str) -> tuple[str, str]:
     wanted = slugify("", new)
     if not wanted:
         raise RequestError(f"{new!r} leaves nothing for a name: expected letters or digits")
-    taken = fetch_one(store.con, "SELECT slug FROM speaker WHERE slug = ?", [wanted])
-    alias = fetch_one(store.con, "SELECT speaker_id FROM speaker_alias WHERE alias = ?", [wanted])
     if wanted == slug:
         raise ConflictError(f"the speaker is named {slug} already")
-    if taken is not None:
+    if speakers.slug_is_taken(store.con, wanted):
         raise ConflictError(f"{wanted} is another speaker; to join the two use `speakerdb merge {wanted} {slug}`")
-    if alias is not None and alias[0] != speaker_id:
+    if speakers.with_alias(store.con, wanted) not in {None, speaker_id}:
         raise ConflictError(f"{wanted} is an earlier name of another speaker")
     with store.transaction():
-        store.con.execute("DELETE FROM speaker_alias WHERE alias = ?", [wanted])
-        store.con.execute("UPDATE speaker SET slug = ? WHERE speaker_id = ?", [wanted, speaker_id])
-        store.con.execute("INSERT INTO speaker_alias VALUES (?, ?)", [slug, speaker_id])
+        changes.rename(store.con, speaker_id, slug, wanted)
     return slug, wanted
 
 
@@ -215,26 +183,17 @@ def merge(store: Store, kept: str, gone: str) -> tuple[str, str, int]:
     gone_id, gone_slug = find_speaker(store, gone, exact=True)
     if kept_id == gone_id:
         raise ConflictError(f"{kept} and {gone} are the same speaker already")
-    clash = store.con.execute(
-        """
-        SELECT a.session, b.session FROM session a JOIN session b USING (lab_id, sample, setting, date, repeat)
-        WHERE a.speaker_id = ? AND b.speaker_id = ? AND a.status = 'active' AND b.status = 'active'
-        """,
-        [kept_id, gone_id],
-    ).fetchall()
+    clash = session_rows.same_keys(store.con, kept_id, gone_id)
     if clash:
         pairs = ", ".join(f"{a} and {b}" for a, b in clash)
         raise ConflictError(
             f"both hold sessions with the same lab, sample, setting, date and repeat: {pairs}. Withdraw one of each first"
         )
-    moved = fetch_one(store.con, "SELECT count(*) FROM session WHERE speaker_id = ?", [gone_id])
+    moved = session_rows.count_of(store.con, gone_id)
     with store.transaction():
-        for table in ("session", "fact", "price", "speaker_alias"):
-            store.con.execute(f"UPDATE {table} SET speaker_id = ? WHERE speaker_id = ?", [kept_id, gone_id])
-        store.con.execute("DELETE FROM speaker WHERE speaker_id = ?", [gone_id])
-        store.con.execute("INSERT INTO speaker_alias VALUES (?, ?)", [gone_slug, kept_id])
+        changes.merge(store.con, kept_id, gone_id, gone_slug)
         repooling.repool(store, [kept_id, gone_id])
-    return kept_slug, gone_slug, int(moved[0]) if moved else 0
+    return kept_slug, gone_slug, moved
 
 
 def read_rates(path: Path) -> dict[tuple[str, str], float]:

@@ -11,7 +11,7 @@ import numpy as np
 
 from speakerdb.errors import ErrorItem
 from speakerdb.session import GridSession, GridSweeps, SessionInfo
-from speakerdb.store import NewSession, Store, reading, session_key
+from speakerdb.store import NewSession, Store, reading, session_key, session_rows, speakers
 
 _LISTED = 8  # differences named in a refusal before "and N more"
 
@@ -40,11 +40,11 @@ Key = tuple[
 class Known:
     """What a group of sessions has to be compared with; sessions accepted on the way are added to it.
 
-    speakers: slug or alias -> (speaker_id or slug, maker, model); sessions: key -> (session_id, content hash);
+    speakers: slug or alias -> (speaker_id or slug, maker, model: of an alias none); sessions: key -> (session_id, content hash);
     contents: content hash -> ids of the sessions that hold it.
     """
 
-    speakers: dict[str, tuple[int | str, str, str]]
+    speakers: dict[str, tuple[int | str, str | None, str | None]]
     sessions: dict[Key, tuple[int, str]]
     contents: dict[str, set[str]]
 
@@ -62,27 +62,12 @@ class Known:
 def look_up(store: Store, group: Sequence[NewSession]) -> Known:
     """Everything stored that bears on a group of sessions, in three questions to the file."""
     slugs = sorted({new.info.slug for new in group})
-    rows = store.con.execute(
-        """
-        SELECT s.slug, s.speaker_id, m.name, s.model FROM speaker s JOIN maker m USING (maker_id) WHERE list_contains($1, s.slug)
-        UNION ALL SELECT a.alias, s.speaker_id, NULL, NULL FROM speaker_alias a JOIN speaker s USING (speaker_id)
-        WHERE list_contains($1, a.alias)
-        """,
-        [slugs],
-    ).fetchall()
-    speakers = {slug: (speaker_id, maker, model) for slug, speaker_id, maker, model in rows}
-    sessions = store.con.execute(
-        "SELECT s.speaker_id, l.name, s.sample, s.setting, s.date::VARCHAR, s.repeat, s.session_id, s.content_hash "
-        "FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' AND list_contains(?, s.speaker_id)",
-        [[speaker_id for speaker_id, _, _ in speakers.values()]],
-    ).fetchall()
+    known = speakers.names_by_slug(store.con, slugs)
+    sessions = session_rows.keys_of(store.con, [speaker_id for speaker_id, _, _ in known.values()])
     contents: dict[str, set[str]] = {}
-    for content, session in store.con.execute(
-        "SELECT content_hash, session FROM session WHERE status = 'active' AND list_contains(?, content_hash)",
-        [[new.content_hash for new in group]],
-    ).fetchall():
+    for content, session in session_rows.with_contents(store.con, [new.content_hash for new in group]):
         contents.setdefault(content, set()).add(session)
-    return Known(speakers, {tuple(r[:6]): (r[6], r[7]) for r in sessions}, contents)
+    return Known({**known}, sessions, contents)
 
 
 def _name_clash(known: Known, info: SessionInfo) -> ErrorItem | None:
@@ -189,11 +174,3 @@ def _sweep_differences(old: GridSweeps | None, new: GridSweeps | None, name: str
 
 def in_folder(item: ErrorItem, folder: str) -> ErrorItem:
     return dataclasses.replace(item, folder=folder)
-
-
-def speakers_of(store: Store, session_ids: Sequence[int]) -> list[int]:
-    """The speakers of sessions, each once."""
-    rows = store.con.execute(
-        "SELECT DISTINCT speaker_id FROM session WHERE list_contains(?, session_id) ORDER BY 1", [list(session_ids)]
-    ).fetchall()
-    return [int(r[0]) for r in rows]

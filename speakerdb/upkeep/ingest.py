@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Literal
 from speakerdb import derive, formats
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.field import error_models
-from speakerdb.store import NewSession, Store, session_key, writing
+from speakerdb.store import NewSession, Store, changes, session_key, session_rows, writing
 from speakerdb.upkeep import identity, repooling
 
 if TYPE_CHECKING:
@@ -168,10 +168,7 @@ def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *
         derived = derive.derive(error_models.aligned([new.grid for new in fresh], error_models.current(store)))
         with store.transaction():
             for old in superseded:
-                store.con.execute(
-                    "UPDATE session SET status = 'superseded', status_reason = 'replaced by a later ingest' WHERE session_id = ?",
-                    [old],
-                )
+                changes.supersede(store.con, old)
             ids = writing.insert_sessions(store.con, fresh, derived.values, derived.summary, derived.listening_axis)
-            repooling.repool(store, identity.speakers_of(store, ids))
+            repooling.repool(store, session_rows.speakers_of(store.con, ids))
     return results

@@ -15,7 +15,7 @@ from speakerdb.derive.pooling import NOISE, pool_curves, pool_noise
 from speakerdb.field.sessions import shared_keys
 from speakerdb.metric import CENSORED, ENDS
 from speakerdb.statistics.intervals import decode
-from speakerdb.store import Store
+from speakerdb.store import Store, speakers
 from speakerdb.store.pooled import replace_pooled
 from speakerdb.store.reading import (
     ActiveValues,
@@ -33,7 +33,7 @@ CHUNK_SPEAKERS = 250  # their draws are held in memory at once
 def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     """Renew the pooled rows of speakers (None: of all) from their active sessions; the caller holds the transaction."""
     if speaker_ids is None:
-        everyone = [int(r[0]) for r in store.con.execute("SELECT speaker_id FROM speaker ORDER BY 1").fetchall()]
+        everyone = speakers.speaker_ids(store.con)
         for start in range(0, len(everyone), CHUNK_SPEAKERS):
             repool(store, everyone[start : start + CHUNK_SPEAKERS])
         return

@@ -19,9 +19,8 @@ from speakerdb.field import error_models
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel
-from speakerdb.store import Store, reading, writing
+from speakerdb.store import Store, reading, session_rows, writing
 from speakerdb.upkeep import repooling
-from speakerdb.upkeep.identity import speakers_of
 
 BATCH_SESSIONS = 24
 _INLINE_BELOW = 12  # sessions for which starting other processes would take longer than the work
@@ -29,11 +28,7 @@ _INLINE_BELOW = 12  # sessions for which starting other processes would take lon
 
 def pending(store: Store) -> list[int]:
     """Sessions that count and whose uncertainty has not been worked out under the error model that counts."""
-    rows = store.con.execute(
-        "SELECT session_id FROM session WHERE status = 'active' AND error_model IS DISTINCT FROM ? ORDER BY 1",
-        [error_models.current(store).seed],
-    ).fetchall()
-    return [int(r[0]) for r in rows]
+    return session_rows.pending(store.con, error_models.current(store).seed)
 
 
 def work_out(
@@ -117,7 +112,7 @@ def _in_batches(
                 np.stack([r.bench for r in results]), model.seed,
             )  # fmt: skip
             writing.replace_noise(store.con, batch, _noise(results))
-            repooling.repool(store, speakers_of(store, batch))
+            repooling.repool(store, session_rows.speakers_of(store.con, batch))
 
 
 def _noise(results: Sequence[derive.SessionUncertainty]) -> dict[str, NDArray[np.float32]]:
@@ -128,11 +123,7 @@ def _noise(results: Sequence[derive.SessionUncertainty]) -> dict[str, NDArray[np
 
 
 def _tasks(store: Store, batch: list[int], model: ErrorModel) -> list[Task]:
-    hashes = dict(
-        store.con.execute(
-            "SELECT session_id, content_hash FROM session WHERE list_contains(?, session_id)", [batch]
-        ).fetchall()
-    )
+    hashes = session_rows.content_hashes(store.con, batch)
     grids = error_models.aligned(reading.grid_sessions(store.con, batch), model)
     value, censored = reading.session_values(store.con, batch, tuple(METRICS))
     return [

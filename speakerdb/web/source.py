@@ -10,7 +10,7 @@ from pathlib import Path
 
 from speakerdb.errors import BusyError, RequestError
 from speakerdb.library import Database
-from speakerdb.library.sharing import carry_over, reader_of, snapshot
+from speakerdb.library.sharing import carry_over, reader_of
 
 READERS = 3  # questions worked on at the same time; the others wait their turn
 IDLE_S = 1.0  # after so long without a question the file is let go
@@ -44,7 +44,7 @@ class Source:
         """
         reader = self._take()
         try:
-            with snapshot(reader):
+            with reader.store.snapshot():
                 yield reader
         finally:
             self._give(reader)

@@ -7,8 +7,8 @@ from speakerdb.analysis.nearness import WORDS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
 from speakerdb.metrics import METRICS
-from speakerdb.questions.table import held
 from speakerdb.report.standing import VERDICT
+from speakerdb.store.session_rows import held
 from speakerdb.web import answers, chart_tables
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
@@ -101,7 +101,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
         no_relatives = ""
     except RequestError as error:
         near, no_relatives = None, error.message
-    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store, slug, setting))
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store.con, slug, setting))
     claim = None
     if shown["facts"]["claimed_max_db"] is not None:
         claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
@@ -128,7 +128,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
 def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
     """The pictures of a speaker's page whose numbers have a page of their own."""
     shown = desk.ask(("speaker", slug, setting), lambda base: answers.speaker(base, slug, setting))
-    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store, slug, setting))
+    held_ = desk.ask(("held", slug, setting), lambda base: held(base.store.con, slug, setting))
     return [name for _, pictures in _sections(shown, held_) for name, _, _, table in pictures if table]
 
 
