@@ -3,7 +3,7 @@ import pytest
 from scipy import stats
 
 from speakerdb.statistics import regression
-from speakerdb.statistics.clusters import critical
+from speakerdb.statistics.clusters import LEAST_FREEDOM, Estimates, critical
 from tests.statistics.makers import market, widths
 
 SLOPE = np.array([[0.0, 1.0]])
@@ -50,6 +50,12 @@ def test_names_of_makers_and_the_order_of_speakers_change_nothing():
     order = np.random.default_rng(3).permutation(len(y))
     a, b = on(x, y, maker), on(x[order], y[order], (maker.max() - maker)[order])
     assert (b.value, b.se, b.df) == (pytest.approx(a.value), pytest.approx(a.se), pytest.approx(a.df))
+
+
+def test_a_number_that_is_zero_has_a_p_of_one_whatever_its_error():
+    found = Estimates(np.zeros(3), np.array([1.0, 0.0, 1.0]), np.array([5.0, 5.0, LEAST_FREEDOM - 0.01]))
+    assert found.p == pytest.approx([1.0, 1.0, np.nan], nan_ok=True)
+    assert Estimates(np.ones(1), np.zeros(1), np.array([5.0])).p == pytest.approx([0.0])
 
 
 def test_a_difference_that_one_maker_alone_decides_has_no_interval():

@@ -75,6 +75,16 @@ def test_of_several_rivals_at_the_price_the_best_is_named(value):
     assert value[found.beaten_by[2]] == 6.3
 
 
+@pytest.mark.parametrize("more", [0, 30])
+def test_a_rival_that_may_lie_lower_beats_no_oftener_than_it_lies_above(more):
+    # six times of ten the cheaper is at 6, else at 2; the dearer at 4; whoever else there is, is far below both
+    y = measured([6.0, 4.0, *[-50.0 - k for k in range(more)]], 0.01, other={0: (2.0, 0.01, 0.4)})
+    price = fact(-np.array([300.0, 400.0, *[500.0 + k for k in range(more)]]))
+    assert frontier(price, y).p[1] == pytest.approx(0.4, abs=0.002)
+    x = measured(price.value, 1e-6)  # the same where the price is measured
+    assert frontier(x, y).p[1] == pytest.approx(0.4, abs=0.002)
+
+
 def test_of_two_speakers_the_dearer_is_on_the_frontier_as_often_as_it_is_better():
     y = measured([1.0, 1.5], [0.3, 0.4])
     found = frontier(fact(np.array([-300.0, -400.0])), y)
