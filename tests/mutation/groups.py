@@ -105,6 +105,7 @@ GROUPS = {
             "tests/words/test_*.py",
             "tests/report/test_words.py",
             "tests/report/test_worth.py",
+            "tests/report/test_standing.py",
         ),
         but=("speakerdb/words/documents.py",),
     ),
