@@ -46,15 +46,16 @@ def test_the_report_is_written_where_it_says(ready, tmp_path):
     assert (tmp_path / "sheet.html").read_text().startswith("<!doctype html>")
 
 
-@pytest.mark.parametrize(
-    "command",
-    [
-        "show sill-1", "show sill-1 --picture map-vertical", "show sill-1 --picture place", "compare sill-0 sill-1 sill-2",
-        "compare sill-0 sill-1 --picture differences", "rank f6_hz", "match sill-1", "tradeoff volume_l f6_hz",
-        "trend f6_hz --over year", "trend f6_hz --over kind",
-    ],
+PICTURES = (
+    "show sill-1", "show sill-1 --picture map-vertical", "show sill-1 --picture place", "compare sill-0 sill-1 sill-2",
+    "compare sill-0 sill-1 --picture differences", "rank f6_hz", "match sill-1", "tradeoff volume_l f6_hz",
+    "trend f6_hz --over year", "trend f6_hz --over kind",
 )  # fmt: skip
-@pytest.mark.parametrize("ending", ["svg", "html", "png"])
+
+
+@pytest.mark.parametrize(  # all pictures are written by one function, whatever their ending
+    ("command", "ending"), [*((command, "svg") for command in PICTURES), ("show sill-1", "html"), ("rank f6_hz", "png")]
+)
 def test_answers_are_drawn_with_out(ready, tmp_path, command, ending):
     answer = ready(*command.split(), "--out", f"picture.{ending}", "--json")
     assert answer.code == 0, answer.err

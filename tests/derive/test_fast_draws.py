@@ -26,14 +26,16 @@ LISTENING = {f"best_listening_angle_{name}" for name in ("deg", "gain_db", "treb
 OTHERWISE = {"max_level_db", *LISTENING}
 
 
-def first_sessions():
-    """One session of each speaker, on the grid; one with sweeps where there is one."""
+def first_sessions(step):
+    """One session of every `step`th speaker, on the grid; one with sweeps where there is one."""
     found = {}
     for folder in formats.find_sessions(FLEET):
-        grid = derive.to_grid(formats.read_session(folder, root=FLEET, sheet=None))
-        if grid.info.slug not in found or (grid.compression and not found[grid.info.slug].compression):
-            found[grid.info.slug] = grid
-    return list(found.values())
+        slug, swept = folder.name.split("_")[0], any(folder.glob("compression.*"))
+        if slug not in found or (swept and not any(found[slug].glob("compression.*"))):
+            found[slug] = folder
+    return [
+        derive.to_grid(formats.read_session(folder, root=FLEET, sheet=None)) for folder in list(found.values())[::step]
+    ]
 
 
 def compared(grid):
@@ -50,7 +52,7 @@ def compared(grid):
 
 
 def check(step):
-    ratio, helping = (np.array(x) for x in zip(*[compared(g) for g in first_sessions()[::step]], strict=True))
+    ratio, helping = (np.array(x) for x in zip(*[compared(g) for g in first_sessions(step)], strict=True))
     judged = 0
     for j, (metric, row) in enumerate(METRICS.items()):
         known = ~np.isnan(ratio[:, j])

@@ -41,9 +41,9 @@ def test_every_session_equals_its_plain_form(shelf, layout):
             np.testing.assert_array_equal(a.level_db, b.level_db)
 
 
-def test_every_metric_is_equal(shelf):
+def test_every_metric_is_equal(shelf):  # of five in each layout: that all curves are equal to the digit stands above
     place, sheet = shelf
-    names = [f"{layout.name}/s{number:02d}" for layout in LAYOUTS for number in range(PER_LAYOUT)]
+    names = [f"{layout.name}/s{number:02d}" for layout in LAYOUTS for number in range(0, PER_LAYOUT, 5)]
     old = derive.derive([derive.to_grid(read_session(place / "old" / n, place / "old", sheet)) for n in names]).values
     plain = derive.derive([derive.to_grid(read_session(place / "plain" / n)) for n in names]).values
     assert np.isfinite(old.value).any(axis=1).all()

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Callable
+from functools import cache
 from html.parser import HTMLParser
 from pathlib import Path
 
@@ -50,8 +52,14 @@ def text_of(html: str) -> str:
 
 
 @pytest.fixture(scope="module")
-def full(field: Database) -> str:
-    return page.html(sheet.build(field, "sill-2"))
+def sheet_of(field: Database) -> Callable[[str], str]:
+    """A speaker's sheet, made once."""
+    return cache(lambda slug: page.html(sheet.build(field, slug)))
+
+
+@pytest.fixture(scope="module")
+def full(sheet_of: Callable[[str], str]) -> str:
+    return sheet_of("sill-2")
 
 
 def test_the_sheet_has_all_its_parts(full: str) -> None:
@@ -65,8 +73,8 @@ def test_the_sheet_has_all_its_parts(full: str) -> None:
 
 
 @pytest.mark.parametrize("slug", ["sill-2", *AWKWARD])
-def test_nothing_is_loaded_from_anywhere_and_nothing_executes(field: Database, slug: str) -> None:
-    found = parsed(page.html(sheet.build(field, slug)))
+def test_nothing_is_loaded_from_anywhere_and_nothing_executes(sheet_of: Callable[[str], str], slug: str) -> None:
+    found = parsed(sheet_of(slug))
     assert not [t for t, _ in found.tags if t in ("script", "iframe", "object", "embed", "img", "form")]
     for tag, attributes in found.tags:
         assert not [name for name in attributes if name.startswith("on")], tag
@@ -76,10 +84,10 @@ def test_nothing_is_loaded_from_anywhere_and_nothing_executes(field: Database, s
 
 
 @pytest.mark.parametrize("slug", AWKWARD)
-def test_awkward_names_are_shown_as_they_are(field: Database, slug: str) -> None:
+def test_awkward_names_are_shown_as_they_are(sheet_of: Callable[[str], str], slug: str) -> None:
     from html import unescape
 
-    html = page.html(sheet.build(field, slug))
+    html = sheet_of(slug)
     maker, model = AWKWARD[slug]
     assert f"{maker} {model}" in unescape(text_of(html))
     assert "Notes with <b>markup</b>" in unescape(text_of(html))

@@ -130,35 +130,48 @@ def look(path: Path, stored: set[str]) -> list[str]:
     return problems + ([f"{len(missing)} sessions reported stored are not there"] if missing else [])
 
 
+JOBS = ("ingest", "replace", "upgrade", "derive", "from-raw")
+
+
+class Kills:
+    """What the jobs work on, in a folder: two readings of the same sessions, a file that holds the first, and an older one."""
+
+    def __init__(self, root: Path) -> None:
+        self.root = root
+        self.first, self.second = write_folders(root / "first", 0.0), write_folders(root / "second", 0.3)
+        self.full, self.older = root / "full.duckdb", root / "older.duckdb"
+        with speakerdb.open(self.full, write=True) as base:
+            self.stored = {r.session for r in base.ingest(self.first) if r.session}
+        shutil.copy(self.full, self.older)
+        make_older(self.older)
+
+    def kill(self, job: str, rng: random.Random) -> tuple[list[str], bool]:
+        """Kill one job; returns what is wrong with its file, and whether it had finished already."""
+        path = self.root / "try.duckdb"
+        before: set[str] = set()
+        if job != "ingest":
+            shutil.copy(self.older if job == "upgrade" else self.full, path)
+            before = self.stored
+        after_s = rng.uniform(0.0, 1.2 if job == "upgrade" else 3.0)
+        stored, done = run_and_kill(job, path, self.second if job == "replace" else self.first, after_s)
+        problems = look(path, stored | before)
+        for left in self.root.glob("try*"):
+            left.unlink()
+        return problems, done
+
+
 def main(times: int, seed: int) -> int:
     rng = random.Random(seed)
-    failures = 0
+    failures = finished = 0
     with tempfile.TemporaryDirectory() as work:
-        root = Path(work)
-        first, second = write_folders(root / "first", 0.0), write_folders(root / "second", 0.3)
-        full = root / "full.duckdb"
-        with speakerdb.open(full, write=True) as base:
-            stored_before = {r.session for r in base.ingest(first)}
-        older = root / "older.duckdb"
-        shutil.copy(full, older)
-        make_older(older)
-        finished = 0
+        kills = Kills(Path(work))
         for number in range(times):
-            job = ("ingest", "replace", "upgrade", "derive", "from-raw")[number % 5]
-            path = root / f"try{number}.duckdb"
-            before: set[str] = set()
-            if job != "ingest":
-                shutil.copy(older if job == "upgrade" else full, path)
-                before = {s for s in stored_before if s}
-            longest = {"upgrade": 1.2}.get(job, 3.0)
-            stored, done = run_and_kill(job, path, second if job == "replace" else first, rng.uniform(0.0, longest))
+            job = JOBS[number % len(JOBS)]
+            problems, done = kills.kill(job, rng)
             finished += done
-            problems = look(path, stored | before)
             if problems:
                 failures += 1
                 print(f"kill {number} during {job}: {problems[:3]}")
-            for left in root.glob(f"try{number}*"):
-                left.unlink()
         print(f"{times} kills (seed {seed}): {failures} files with problems; {finished} jobs had already finished")
     return failures
 

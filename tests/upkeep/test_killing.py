@@ -2,14 +2,22 @@
 
 from __future__ import annotations
 
+import random
+
 import pytest
 
 from tests.upkeep import killing
 
 
-def test_a_few_kills_leave_a_sound_file(capsys):
-    assert killing.main(5, seed=20261125) == 0
-    assert "0 files with problems" in capsys.readouterr().out
+@pytest.fixture(scope="module")
+def kills(tmp_path_factory):
+    return killing.Kills(tmp_path_factory.mktemp("kills"))
+
+
+@pytest.mark.parametrize("job", killing.JOBS)
+def test_a_kill_leaves_a_sound_file(kills, job):
+    problems, _ = kills.kill(job, random.Random(f"20261125 {job}"))
+    assert problems == []
 
 
 @pytest.mark.slow

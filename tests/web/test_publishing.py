@@ -13,8 +13,9 @@ import pytest
 
 from speakerdb.errors import RequestError
 from speakerdb.library import Database
+from speakerdb.metrics import METRICS
 from speakerdb.resources import resource_dir
-from speakerdb.web import publishing
+from speakerdb.web import answers, publishing
 from speakerdb.web.cache import Answers
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
@@ -66,8 +67,9 @@ def test_no_row_lies_on_a_page_that_the_site_does_not_have(file, monkeypatch):
         monkeypatch.setitem(view.__kwdefaults__, "rows", 2)  # as if the field were large
     with Database.open(file) as base:
         desk = Desk(base, base.state, Answers())
-        planned = list(publishing.plan(desk))
-        assert len(planned) > SPEAKERS
+        _, *others = desk.ask("names", answers.names)  # one speaker's pages are made as the others' are
+        planned = [page for page in publishing.plan(desk) if not any(slug in page.file for slug in others)]
+        assert len(planned) > len(METRICS)
         for page in planned:
             assert page.make(desk, Ask.of(page.given)).content.get("pages", 1) <= 1, page.file
 
