@@ -66,7 +66,8 @@ class Running:
 def running(file: Path, **options) -> Iterator[Running]:
     app = create_app(file, **{"patience_s": 120.0, **options})
     listener = bind("127.0.0.1", 0)
-    server = uvicorn.Server(uvicorn.Config(app, log_level="error"))
+    # on a busy machine seconds may lie between two questions of one reader: a line cut meanwhile is no defect of the pages
+    server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_keep_alive=120))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()
     deadline = time.monotonic() + 30

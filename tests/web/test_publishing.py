@@ -34,7 +34,7 @@ def published(file, tmp_path_factory):
         drawn.extend(charts)
         publishing._open(path)
         for i, (at, name) in enumerate(charts.items()):
-            if i % 40 == 0:
+            if i % 100 == 0:
                 publishing._draw((at, str(folder / name)))
             else:
                 publishing._write(folder / name, "<svg/>")
