@@ -95,7 +95,7 @@ def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Pro
     """A fact of the speakers of a column. Prices carry their currency as unit, and why one can't be compared."""
     label, better = FACTS[name]
     quantity = figures.FACTS[name]
-    value = column.facts[name].cast(float).fill_null(float("nan")).to_numpy()
+    value = column.facts[name].cast(float).to_numpy()
     unknown = f"{label.split()[-1].lower() if name != 'price' else 'price'} unknown"
     reason = np.array([unknown] * len(column), object)
     if name == "price" and "price_reason" in column.facts.columns:

@@ -18,7 +18,7 @@ NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0,
 
 
 def numbers(field: pl.DataFrame, column: str) -> FloatArray:
-    return field[column].cast(pl.Float64).fill_null(float("nan")).to_numpy()
+    return field[column].cast(pl.Float64).to_numpy()
 
 
 def cost_of(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:

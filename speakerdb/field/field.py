@@ -145,7 +145,7 @@ class Field:
                     ),
                 )
                 value, reason = (
-                    part["value"].fill_null(float("nan")).to_numpy().copy(),
+                    part["value"].to_numpy(writable=True),
                     part["reason"].to_numpy().copy(),
                 )
                 value[stale], reason[stale] = np.nan, f"{METRICS[metric].phrase} {STALE}"
@@ -184,7 +184,7 @@ class Field:
         se = "se" if layer == "own_draw" else "se_bench"
         heads = values.draw_heads(self._store.con, metric_id, layer, self._only)
         steps = session_draws(self._store.con, heads["session_id"].to_list(), layer, metric_id)[:, 0]
-        draws = decode(heads["se"].cast(pl.Float64).fill_null(float("nan")).to_numpy(), steps)
+        draws = decode(heads["se"].cast(pl.Float64).to_numpy(), steps)
         return _pooled_draws(heads, draws, self.base, self.values(metric_id), se)
 
     @cached_property
@@ -199,7 +199,7 @@ class Field:
         )
 
         def column(name: str) -> np.ndarray[Any, Any]:
-            return values[name].cast(pl.Float64).fill_null(float("nan")).to_numpy().copy()
+            return values[name].cast(pl.Float64).to_numpy(writable=True)  # null becomes NaN
 
         value, own = column("value"), column("se")
         censored, reason = values["censored"].fill_null("none").to_numpy(), values["reason"].to_numpy().astype(object)

@@ -140,7 +140,7 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
             of_sessions(ids),
         )
         i, j = np.searchsorted(ids, rows["session_id"].to_numpy()), _columns(numbers)[rows["metric_no"].to_numpy()]
-        value[i, j] = rows["value"].cast(float).fill_null(float("nan")).to_numpy()
+        value[i, j] = rows["value"].cast(float).to_numpy()
         codes = {word: code for code, word in enumerate(CENSORED)}
         censored[i, j] = rows["censored"].replace_strict(codes, return_dtype=_int8()).to_numpy()
         names = list(numbers)
@@ -180,7 +180,7 @@ def session_uncertainty(con: duckdb.DuckDBPyConnection, session_ids: Sequence[in
     i = _places(ids, rows)
     j = _columns(numbers)[rows["metric_no"].to_numpy()]
     for name, array in found.items():
-        array[i, j] = rows[name].cast(float).fill_null(float("nan")).to_numpy()
+        array[i, j] = rows[name].cast(float).to_numpy()
     return found
 
 
