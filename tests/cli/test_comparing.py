@@ -9,12 +9,16 @@ import pytest
 import speakerdb as speakerdb_package
 from tests.cli.checking import check
 from tests.folders import write_session
+from tests.once import copy_of
 
 
 @pytest.fixture(scope="module")
 def twelve(tmp_path_factory):
     """A database of twelve speakers of six makers; sill-0 in two settings, sill-1 to sill-3 measured by two labs."""
-    root = tmp_path_factory.mktemp("twelve")
+    return copy_of("twelve", _write_twelve, tmp_path_factory)
+
+
+def _write_twelve(root):
     for i in range(12):
         write_session(root / "in" / f"s{i}", bass_hz=30.0 + 4.0 * i, narrowing=0.8 + 0.05 * i, model=f"Sill {i}",
                       maker=f"Alder {chr(65 + i // 2)}", kind="bookshelf", year=2010 + i, height_mm=200 + 10 * i,
@@ -33,7 +37,6 @@ def twelve(tmp_path_factory):
         base.ingest(root / "in")
         base.bring_facts(root / "facts.csv")
         base.work_out()
-    return root
 
 
 @pytest.fixture

@@ -249,8 +249,8 @@ def session_keys(layout: str, number: int) -> dict[str, object]:
     }  # fmt: skip
 
 
-def write_shelf(shelf: Path, plain: Path, per_layout: int) -> Path:
-    """Every layout's folders below shelf, with a folder.toml each; one sheet, returned; the plain form below plain."""
+def write_shelf(shelf: Path, plain: Path, per_layout: int) -> None:
+    """Every layout's folders below shelf, with a folder.toml each and one sheet, sessions.csv; the plain form below plain."""
     rows = [["folder", *SHEET_KEYS]]
     for place, layout in enumerate(LAYOUTS):
         (shelf / layout.name).mkdir(parents=True)
@@ -266,7 +266,5 @@ def write_shelf(shelf: Path, plain: Path, per_layout: int) -> Path:
             reference = sessions.write_plain(plain / layout.name / f"s{number:02d}", frame, whole=layout.whole, **keys)
             with open(reference / "session.toml", "a") as file:
                 file.write(f"[electronics]\nbass_db = {bass}\n")
-    sheet = shelf / "sessions.csv"
-    with open(sheet, "w", newline="", encoding="utf-8") as file:
+    with open(shelf / "sessions.csv", "w", newline="", encoding="utf-8") as file:
         csv.writer(file).writerows(rows)
-    return sheet

@@ -8,15 +8,15 @@ import pytest
 from speakerdb import derive
 from speakerdb.formats import content_hash, find_sessions, read_session, read_sheet, read_sources
 from tests.formats.layouts import LAYOUTS, write_shelf
+from tests.once import copy_of
 
 PER_LAYOUT = 25
 
 
 @pytest.fixture(scope="module")
 def shelf(tmp_path_factory):
-    place = tmp_path_factory.mktemp("shelf")
-    sheet = write_shelf(place / "old", place / "plain", PER_LAYOUT)
-    return place, read_sheet(sheet)
+    place = copy_of("shelf", lambda root: write_shelf(root / "old", root / "plain", PER_LAYOUT), tmp_path_factory)
+    return place, read_sheet(place / "old" / "sessions.csv")
 
 
 def test_every_folder_is_found(shelf):

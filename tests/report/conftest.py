@@ -12,6 +12,7 @@ import pytest
 import speakerdb
 from speakerdb.library import Database
 from tests.folders import FREQUENCY_HZ, write_session
+from tests.once import copy_of
 
 AWKWARD = {
     "script": ("<script>alert(1)</script>", "</style><img src=x onerror=alert(2)>"),
@@ -64,12 +65,14 @@ def fill(root: Path) -> Path:
 
 @pytest.fixture(scope="session")
 def field_file(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    root = tmp_path_factory.mktemp("field")
+    return copy_of("field", _field, tmp_path_factory) / "speakers.duckdb"
+
+
+def _field(root: Path) -> None:
     with speakerdb.open(root / "speakers.duckdb", write=True) as base:
         results = base.ingest(fill(root / "in"))
         assert [r.result for r in results] == ["stored"] * len(results), [r.errors for r in results]
         base.work_out()
-    return root / "speakers.duckdb"
 
 
 @pytest.fixture(scope="session")

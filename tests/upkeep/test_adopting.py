@@ -18,6 +18,7 @@ from speakerdb.statistics.error_model import Alignment, ErrorModel, bench_key
 from speakerdb.upkeep import adopting
 from speakerdb.words import learned_words
 from tests.folders import FREQUENCY_HZ, KEYS, toml_text
+from tests.once import copy_of
 from tests.store.builders import info
 
 OCTAVES = np.log2(FREQUENCY_HZ / 1000.0)
@@ -69,23 +70,24 @@ def write_fleet(root, speakers=6, **more):
 
 @pytest.fixture(scope="module")
 def worked_out(tmp_path_factory):
-    root = tmp_path_factory.mktemp("learning")
-    write_fleet(root / "in")
-    with speakerdb.open(root / "speakers.duckdb", write=True) as base:
-        assert {r.result for r in base.ingest(root / "in")} == {"stored"}
-        base.work_out()
-    return root / "speakers.duckdb"
+    def build(root):
+        write_fleet(root / "in")
+        with speakerdb.open(root / "speakers.duckdb", write=True) as base:
+            assert {r.result for r in base.ingest(root / "in")} == {"stored"}
+            base.work_out()
+
+    return copy_of("learning", build, tmp_path_factory) / "speakers.duckdb"
 
 
 @pytest.fixture(scope="module")
-def adopted(worked_out):
-    target = worked_out.with_name("adopted.duckdb")
-    target.write_bytes(worked_out.read_bytes())
-    with speakerdb.open(target, write=True) as base:
-        base.adopt()
-        base.derive()
-        assert base.work_out() == 18
-    return target
+def adopted(worked_out, tmp_path_factory):
+    def build(root):
+        with opened(worked_out, root) as base:
+            base.adopt()
+            base.derive()
+            assert base.work_out() == 18
+
+    return copy_of("adopted", build, tmp_path_factory) / "speakers.duckdb"
 
 
 def opened(original, folder):

@@ -17,6 +17,7 @@ import speakerdb
 from speakerdb.web.app import create_app
 from speakerdb.web.server import bind
 from tests.folders import write_session
+from tests.once import copy_of
 
 SPEAKERS = 9  # one more than the fewest among whom a place says something
 
@@ -85,8 +86,8 @@ def running(file: Path, **options) -> Iterator[Running]:
 
 @pytest.fixture(scope="session")
 def file(tmp_path_factory) -> Path:
-    folder = tmp_path_factory.mktemp("web")
-    return fill(folder / "in", folder / "speakers.duckdb")
+    folder = copy_of("web", lambda root: fill(root / "in", root / "speakers.duckdb"), tmp_path_factory)
+    return folder / "speakers.duckdb"
 
 
 @pytest.fixture(scope="session")

@@ -20,31 +20,33 @@ from speakerdb.web.cache import Answers
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import dictionary_view, questions, relations
+from tests.once import copy_of
 from tests.web.conftest import SPEAKERS
 
 
 @pytest.fixture(scope="module")
 def published(file, tmp_path_factory):
     """The site of the small database; pictures are drawn in this process, and only a few."""
-    folder = tmp_path_factory.mktemp("site") / "out"
-    patch = pytest.MonkeyPatch()
-    drawn = []
 
-    def draw(path, folder, charts, advance):
-        drawn.extend(charts)
-        publishing._open(path)
-        for i, (at, name) in enumerate(charts.items()):
-            if i % 100 == 0:
-                publishing._draw((at, str(folder / name)))
-            else:
-                publishing._write(folder / name, "<svg/>")
+    def build(root):
+        folder = root / "out"
+        patch = pytest.MonkeyPatch()
 
-    patch.setattr(publishing, "_draw_all", draw)
-    state, files = publishing.publish(file, folder)
-    patch.undo()
-    assert files == sum(p.is_file() for p in folder.rglob("*"))
-    assert state.speakers == SPEAKERS
-    return folder
+        def draw(path, folder, charts, advance):
+            publishing._open(path)
+            for i, (at, name) in enumerate(charts.items()):
+                if i % 100 == 0:
+                    publishing._draw((at, str(folder / name)))
+                else:
+                    publishing._write(folder / name, "<svg/>")
+
+        patch.setattr(publishing, "_draw_all", draw)
+        state, files = publishing.publish(file, folder)
+        patch.undo()
+        assert files == sum(p.is_file() for p in folder.rglob("*"))
+        assert state.speakers == SPEAKERS
+
+    return copy_of("site", build, tmp_path_factory) / "out"
 
 
 def pages(folder: Path):
