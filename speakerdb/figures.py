@@ -87,28 +87,28 @@ class Quantity:
         """What is said of its mean changes: in percent to a tenth, or in its own unit with one more decimal."""
         return Quantity("%", 1) if unit == "%" else Quantity(unit, (self.decimals or 0) + 1)
 
-    def number(self, value: float | None, censored: str | None = "none", *, signed: bool = False) -> str:
-        """A value without its unit, which the heading of its column gives: '≤ 41.2'."""
+    def number(
+        self, value: float | None, censored: str | None = "none", other: float | None = None, *, signed: bool = False
+    ) -> str:
+        """A value without its unit, which the heading of its column gives: '≤ 41.2'; '52.0 or 249.0' where it is one of two."""
         if not known(value):
             return GAP
         text = plain(value, signed=signed) if self.decimals is None else number(value, self.decimals, signed=signed)
-        return _SIGN[censored or "none"] + text
+        return _SIGN[censored or "none"] + text + (f" or {self.number(other)}" if known(other) else "")
 
-    def text(self, value: float | None, censored: str | None = "none", *, signed: bool = False) -> str:
+    def text(
+        self, value: float | None, censored: str | None = "none", other: float | None = None, *, signed: bool = False
+    ) -> str:
         """A value with its unit: '≥ 105.0 dB'.
 
         >>> Quantity("dB", 1).text(105.04, "at_least"), Quantity("°", 0).text(-12.0)
         ('≥ 105.0 dB', '−12°')
         """
-        return joined(self.number(value, censored, signed=signed), self.unit)
+        return joined(self.number(value, censored, other, signed=signed), self.unit)
 
     def said(self, value: float | None, censored: str | None = "none") -> str:
         """A value as a sentence has it: 'at least 105.0 dB'."""
         return f"{_WORDS[censored or 'none']}{self.text(value)}" if known(value) else GAP
-
-    def either(self, value: float | None, censored: str | None = "none", other: float | None = None) -> str:
-        """A value without unit, and the other where it is one of two: '52.0 or 249.0'."""
-        return self.number(value, censored) + (f" or {self.number(other)}" if known(other) else "")
 
     def interval(self, low: float | None, high: float | None, *, signed: bool = False) -> str:
         """'41.2 to 44.0' without unit; '≥ 41.2' or '≤ 44.0' where an end is open; empty where nothing is known."""
@@ -123,10 +123,11 @@ class Quantity:
         span = self.interval(low, high)
         return joined(span, self.unit) if span else ""
 
-    def told(self, value: float | None, low: float | None, high: float | None, censored: str | None = "none") -> str:
+    def told(self, value: float | None, low: float | None, high: float | None, censored: str | None = "none",
+             other: float | None = None) -> str:  # fmt: skip
         """A value with its interval: '43.0 Hz (41.2 to 44.0)'; a bound stands alone."""
         span = self.interval(low, high) if (censored or "none") == "none" else ""
-        return self.text(value, censored) + (f" ({span})" if span else "")
+        return self.text(value, censored, other) + (f" ({span})" if span else "")
 
     def difference(self, value: float | None, *, signed: bool = False) -> str:
         """A difference without unit, or how many times the other a value is: '× 1.30'."""
@@ -230,6 +231,15 @@ def duration(hours: float | None) -> str:
 def megabytes(size: float, decimals: int = 1) -> str:
     """A size in bytes: '6.4 MB'."""
     return f"{number(size / 1e6, decimals)} MB"
+
+
+def vega(value: str, decimals: int | None = None) -> str:
+    """`number`, or `plain` without decimals, as an expression of Vega for what a chart works out itself: labels of ticks, points hovered
+    over. value: an expression too. Half way it rounds up, away from zero."""
+    form = "~f" if decimals is None else f".{decimals}f"
+    least = GROUPED_FROM - (0.5 * 10.0**-decimals if decimals is not None else 0.0)
+    grouped = f"replace(format({value}, ',{form}'), /,/g, '{THOUSANDS}')"
+    return f"!isValid({value}) ? '{GAP}' : abs({value}) >= {least} ? {grouped} : format({value}, '{form}')"
 
 
 def phrase(label: str) -> str:

@@ -92,9 +92,9 @@ def test_a_bound_in_a_sentence_is_told_in_words():
 
 
 def test_a_value_that_is_one_of_two_names_both():
-    assert LIMIT.either(52.04, "none", 249.0) == "52.0 or 249.0"
-    assert LIMIT.either(52.04, "at_most", None) == "≤ 52.0"
-    assert LIMIT.either(None, "none", None) == "–"
+    assert LIMIT.number(52.04, "none", 249.0) == "52.0 or 249.0"
+    assert LIMIT.number(52.04, "at_most", None) == "≤ 52.0"
+    assert LIMIT.number(None, "none", None) == "–"
 
 
 @pytest.mark.parametrize(
@@ -162,7 +162,14 @@ def test_places_and_counts():
 
 
 def test_shares_and_probabilities():
-    assert [figures.percent(p) for p in (0.95, 0.025, 1.0, 0.0, None)] == ["95 %", "2.5 %", "100 %", "0 %", "–"]
+    assert [figures.percent(p) for p in (0.95, 0.025, 0.975, 1.0, 0.0, None)] == [
+        "95 %",
+        "2.5 %",
+        "97.5 %",
+        "100 %",
+        "0 %",
+        "–",
+    ]
     assert [figures.probability(p) for p in (0.0, 0.009, 0.01, 0.624, 0.99, 0.991, 1.0, None, math.nan)] == [
         "< 1 %", "< 1 %", "1 %", "62 %", "99 %", "> 99 %", "> 99 %", "–", "–",
     ]  # fmt: skip

@@ -6,6 +6,7 @@ import ast
 import re
 import tomllib
 from collections import Counter
+from collections.abc import Iterator
 from pathlib import Path
 
 import speakerdb
@@ -55,3 +56,75 @@ def test_the_developers_table_names_the_layers_that_are_held():
     rooms = {path.stem if path.is_file() else path.name for path in PACKAGE.iterdir()}
     held = [[room for room in re.findall(r"\w+", layer) if room in rooms] for layer in layers]
     assert [sorted(layer) for layer in named] == [sorted(layer) for layer in held if layer]
+
+
+SPEC = re.compile(r"[fFgGeEn%,]$")  # the end of a format of numbers: .1f, g, +.0f, .0%, …
+IN_TEXT = re.compile(r"\{[^{}'\"]*:[+,\d.]*[fge%]\}|%[+\d.]*[fge]\b")  # of str.format and of %
+IN_TEMPLATE = re.compile(r"""["']%[+\d.]*[fgde]["']|["']\{:[^}]*\}["']|\|\s*(?:round|format)\b""")
+MOST_NUMBER_FORMATS = (
+    36  # for what no person reads (ids of metrics, texts that are kept, addresses, headers), and reasons in derive
+)
+
+
+def number_formats(module: ast.Module) -> Iterator[int]:
+    """Lines of a module that turn a number into text by themselves."""
+    documented = {
+        body[0].value
+        for node in ast.walk(module)
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
+        and (body := node.body) and isinstance(body[0], ast.Expr)
+    }  # fmt: skip
+    for node in ast.walk(module):
+        if isinstance(node, ast.FormattedValue) and isinstance(node.format_spec, ast.JoinedStr):
+            spec = "".join(part.value for part in node.format_spec.values if isinstance(part, ast.Constant))
+            if SPEC.search(spec):
+                yield node.lineno
+        elif isinstance(node, ast.Constant) and isinstance(node.value, str) and node not in documented:
+            if IN_TEXT.search(node.value):
+                yield node.lineno
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Attribute) and node.func.attr == "replace":
+            if [a.value for a in node.args if isinstance(a, ast.Constant)] == ["-", "\N{MINUS SIGN}"]:
+                yield node.lineno
+        elif isinstance(node, ast.Call) and isinstance(node.func, ast.Name) and node.func.id in ("str", "format"):
+            if any(isinstance(a, ast.Call) and getattr(a.func, "id", "") == "round" for a in node.args):
+                yield node.lineno
+        elif isinstance(node, ast.FormattedValue) and isinstance(node.value, ast.Call):
+            if getattr(node.value.func, "id", "") == "round":
+                yield node.lineno
+        elif (
+            isinstance(node, ast.keyword)
+            and node.arg == "format"
+            and isinstance(node.value, ast.Constant)
+            and re.fullmatch(r"[,.~\d]*[dfgr%]", str(node.value.value))
+        ):
+            yield node.value.lineno  # of a chart
+
+
+def test_numbers_become_text_in_one_place():
+    found = [
+        f"{path.relative_to(PACKAGE)}:{line}"
+        for path in MODULES
+        if path.name != "figures.py" and "formats" not in path.relative_to(PACKAGE).parts
+        for line in number_formats(ast.parse(path.read_text(encoding="utf-8")))
+    ]
+    templates = [p for p in PACKAGE.rglob("*") if p.suffix in (".html", ".jinja", ".md")]
+    assert len(templates) > 20
+    found += [
+        f"{path.relative_to(PACKAGE)}: {match.group()}"
+        for path in templates
+        for match in IN_TEMPLATE.finditer(path.read_text(encoding="utf-8"))
+    ]
+    assert len(found) <= MOST_NUMBER_FORMATS, "\n".join(found)
+
+
+def test_a_number_format_is_noticed():
+    """What the count above counts, so that it can't pass by seeing nothing."""
+    seen = "f'{x:.1f}'; f'{x:g} m'; f'{x:,}'; '%.2f' % x; '{:.0f}'.format(x); str(round(x, 1)); f'{round(x)}'; s.replace('-', '−')"
+    assert len(list(number_formats(ast.parse(seen)))) == 8
+    unseen = "f'{x}'; f'{word:>12}'; round(x, 2); s.replace('-', '_'); json.dumps(x)"
+    assert not list(number_formats(ast.parse(unseen)))
+    assert [bool(IN_TEMPLATE.search(t)) for t in ('"%.2g" | format(p)', "x | round(1)", "x | number(1)")] == [
+        True,
+        True,
+        False,
+    ]

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.analysis.metric_column import MetricColumn
 from speakerdb.analysis.properties import Property
 from speakerdb.statistics import clusters, regression
@@ -66,7 +67,7 @@ class Rows:
         if own @ own <= _LEAST_OWN_VARIANCE * (x @ x) or np.linalg.matrix_rank(matrix) < matrix.shape[1]:
             return "benches and x cannot be told apart: each bench has its own x" if x.any() else "all have the same x"
         if len(x) <= matrix.shape[1] + 1:
-            return f"{len(x)} speakers on {fixed.shape[1] + 1} benches that are not aligned: too few"
+            return f"{figures.count(len(x), 'speaker')} on {fixed.shape[1] + 1} benches that are not aligned: too few"
         if self.censored:
             try:
                 return regression.tobit(matrix, self.y, self.side, self.maker)[0]
@@ -110,7 +111,7 @@ def few(df: float, makers: int, others: int | None = None) -> str | None:
     fewest, whose = (makers, "") if others is None or makers <= others else (others, "all others are of ")
     if fewest < 3:
         return f"{whose}{count(fewest, 'maker')}{' only' if fewest == 2 else ''}"
-    return "one maker alone decides it" if df == 0 else f"too few makers to tell: df {df:.1f}"
+    return "one maker alone decides it" if df == 0 else f"too few makers to tell: df {figures.number(df, 1)}"
 
 
 def mostly_bounds(side: NDArray[np.int64], what: str) -> str | None:

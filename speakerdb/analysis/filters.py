@@ -6,6 +6,8 @@ from dataclasses import dataclass, fields
 
 import polars as pl
 
+from speakerdb import figures
+
 
 @dataclass(frozen=True)
 class Filters:
@@ -27,7 +29,7 @@ class Filters:
         """The filters that ask something, for headings: 'kind bookshelf, price max 1000'."""
         asked = {f.name.replace("_", " "): getattr(self, f.name) for f in fields(self)}
         return ", ".join(
-            f"{name} {f'{limit:.10g}' if isinstance(limit, float) else limit}"
+            f"{name} {figures.plain(limit, 10) if isinstance(limit, float) else limit}"
             for name, limit in asked.items()
             if limit is not None
         )

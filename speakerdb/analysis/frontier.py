@@ -8,6 +8,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.analysis.metric_column import FloatArray
 from speakerdb.analysis.properties import LINE_POINTS, LINE_SCHEMA, Property
 from speakerdb.errors import RequestError
@@ -19,7 +20,9 @@ from speakerdb.statistics.fields import generator
 QUANTILE = 0.9
 LEAST_OF_KIND = 5  # speakers of a kind below which none of them is judged
 CHANCES = ("p_frontier", "p_frontier_low", "p_frontier_high")
-BY_CHANCE = "about 5 % of all speakers fall outside their interval by chance: expected {expected:.0f} of {count}, found {outside}"
+BY_CHANCE = (
+    "about 5 % of all speakers fall outside their interval by chance: expected {expected} of {count}, found {outside}"
+)
 ONLY_BOUNDS = "only bounds are known that decide it"
 X_MEASURED = "told only where the first of the two is a fact, such as a price"
 
@@ -66,7 +69,9 @@ def tradeoff(facts: pl.DataFrame, x: Property, y: Property, *, with_line: bool =
         "expected", "low", "high", "makers", "beats",
     ).sort("p_frontier", pl.col("x") * -_sign(x), "speaker", descending=[True, False, False], nulls_last=True)  # fmt: skip
     outside, judged = int(expected["beats"].is_in(["better", "worse"]).sum()), expected["beats"].count()
-    cautions = [BY_CHANCE.format(expected=0.05 * judged, count=judged, outside=outside)] if judged else []
+    cautions = (
+        [BY_CHANCE.format(expected=figures.number(0.05 * judged), count=judged, outside=outside)] if judged else []
+    )
     exact = (x.exact & y.exact)[rows]
     if (~exact).any():
         bounds = told.filter(pl.Series(~exact))["speaker"].unique().sort()

@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import chance, judging, seat
 from speakerdb.analysis.judging import FloatArray, Interval, Requirement
@@ -36,12 +37,12 @@ FIGURES = (
     "tone_up_deg", "preference", "preference_bass_managed", *(f"max_level_{band}hz_db" for band in BASS_BANDS_HZ),
 )  # fmt: skip
 ORDER = (
-    f"those with at least {COMFORTABLE_DB:g} dB in hand come first, by predicted preference (withheld: after the others); the rest "
+    f"those with at least {figures.plain(COMFORTABLE_DB)} dB in hand come first, by predicted preference (withheld: after the others); the rest "
     "follow by margin; ties by margin, then by name"
 )
 NEAR = (
-    f"a miss is near by no more than {NEAR_LEVEL_DB:g} dB of level, {100 * NEAR_PRICE:.0f} % of price, {100 * NEAR_SIZE:.0f} % of size, "
-    f"{100 * NEAR_MASS:.0f} % of mass, {100 * NEAR_BASS:.0f} % of the bass limit and {NEAR_TONE_DEG:g}° of tone, in each; "
+    f"a miss is near by no more than {figures.plain(NEAR_LEVEL_DB)} dB of level, {figures.percent(NEAR_PRICE)} of price, {figures.percent(NEAR_SIZE)} of size, "
+    f"{figures.percent(NEAR_MASS)} of mass, {figures.percent(NEAR_BASS)} of the bass limit and {figures.plain(NEAR_TONE_DEG)}° of tone, in each; "
     f"the nearest {NEAREST_MISSES} are named in any case; ordered by the sum of the misses in these units"
 )
 

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.analysis.metric_column import MetricColumn
 from speakerdb.analysis.ordering import better_first
 from speakerdb.statistics.places import place_of
@@ -46,7 +47,7 @@ def peers_of(facts: pl.DataFrame, row: int, factor: float = FACTOR) -> list[Peer
     for column, name in (("price", "price"), ("volume_l", "size")):
         if own[column] is not None:
             near &= pl.col(column).is_between(own[column] / factor, own[column] * factor)
-            words.append(f"{name} within a factor of {factor:g}")
+            words.append(f"{name} within a factor of {figures.plain(factor)}")
     tests: list[tuple[pl.Expr, str]] = []
     everyone = kinds.is_null() | ~kinds.is_in(APART)
     if kind is not None:
@@ -112,14 +113,12 @@ def _one(column: MetricColumn, row: int, peers: Peers) -> tuple[str, int | None,
     return column.metric.id, place.rank, place.low, place.high, len(members), peers.words
 
 
-def ordinal(number: int) -> str:
-    """'1st', '12th', '22nd'."""
-    ending = "th" if number % 100 in {11, 12, 13} else {1: "st", 2: "nd", 3: "rd"}.get(number % 10, "th")
-    return f"{number}{ending}"
-
-
 def place_words(low: int, high: int, of: int) -> str:
     """'3rd to 9th of 9', '1st of 12'; where it can be anywhere, that it is not known."""
     if (low, high) == (1, of):
-        return f"place not known: 1st to {ordinal(of)} of {of}"
-    return f"{ordinal(low)} of {of}" if low == high else f"{ordinal(low)} to {ordinal(high)} of {of}"
+        return f"place not known: 1st to {figures.ordinal(of)} of {figures.number(of)}"
+    return (
+        f"{figures.ordinal(low)} of {figures.number(of)}"
+        if low == high
+        else f"{figures.ordinal(low)} to {figures.ordinal(high)} of {figures.number(of)}"
+    )

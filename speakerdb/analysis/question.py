@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from speakerdb import figures
 from speakerdb.errors import RequestError
 
 Programme = Literal["dynamic", "dense"]
@@ -52,7 +53,9 @@ class Question:
             given = getattr(self, name)
             for number in given if isinstance(given, tuple) else (given,):
                 if number is not None and not (math.isfinite(number) and limits[0] < number <= limits[1]):
-                    raise RequestError(f"{words} is {number:g}; expected above {limits[0]:g} and at most {limits[1]:g}")
+                    raise RequestError(
+                        f"{words} is {figures.plain(number)}; expected above {figures.plain(limits[0])} and at most {figures.plain(limits[1])}"
+                    )
         if self.programme not in ("dynamic", "dense"):
             raise RequestError(f"the kind of programme is {self.programme!r}; expected dynamic or dense")
         if (self.volume_m3 is None) == (self.dimensions_m is None):
@@ -84,12 +87,12 @@ class Question:
         if self.dimensions_m:
             length, width, height = self.dimensions_m
             return (
-                f"the seat is {self.distance_m:g} m away, but the longest line in a room of "
-                f"{length:g} × {width:g} × {height:g} m is {self.longest_m:.1f} m"
+                f"the seat is {figures.plain(self.distance_m)} m away, but the longest line in a room of "
+                f"{figures.plain(length)} × {figures.plain(width)} × {figures.plain(height)} m is {figures.number(self.longest_m, 1)} m"
             )
         return (
-            f"the seat is {self.distance_m:g} m away, farther than a room of {self.room_volume_m3:g} m³ is likely to be long "
-            f"({self.longest_m:.1f} m); if yours is, give its dimensions instead of its volume"
+            f"the seat is {figures.plain(self.distance_m)} m away, farther than a room of {figures.plain(self.room_volume_m3)} m³ is likely to be long "
+            f"({figures.number(self.longest_m, 1)} m); if yours is, give its dimensions instead of its volume"
         )
 
 

@@ -9,9 +9,11 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.analysis import judging
 from speakerdb.analysis.judging import FloatArray, Interval, Requirement
 from speakerdb.analysis.question import Question
+from speakerdb.figures import DB, Quantity
 
 # A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
 NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
@@ -45,7 +47,7 @@ class Limit:
     def held(self, figure: Interval) -> Requirement:
         """The figure (n,) held against it."""
         margin = figure.below(self.limit) if self.at_most else figure.above(self.limit)
-        told = _told(self.told, figure, 0, self.unit, self.limit)
+        told = _told(self.told, figure, Quantity(self.unit, 0), self.limit)
         return Requirement(self.what, self.unit, self.near, margin, told)
 
 
@@ -66,7 +68,7 @@ def requirements(
     field: pl.DataFrame, figures: Mapping[str, Interval], at_seat: Interval, cost: Interval, question: Question
 ) -> list[Requirement]:
     """The level always comes first; the others only where they are asked for. figures and at_seat (n,)."""
-    level = _told("level at the seat", at_seat, 1, "dB", question.level_db)
+    level = _told("level at the seat", at_seat, DB, question.level_db)
     return [
         Requirement("level", "dB", NEAR_LEVEL_DB, at_seat.above(question.level_db), level),
         *certain(field, cost, question),
@@ -86,7 +88,7 @@ def certain(field: pl.DataFrame, cost: Interval, question: Question) -> list[Req
                 unit or "",
                 NEAR_PRICE * q.budget,
                 cost.below(q.budget),
-                _told("price", cost, 0, unit or "", q.budget),
+                _told("price", cost, Quantity(unit or "", 0), q.budget),
             )
         )
     for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
@@ -95,7 +97,9 @@ def certain(field: pl.DataFrame, cost: Interval, question: Question) -> list[Req
             size = numbers(field, f"{side}_{unit}")
             figure = judging.interval(size, reason=np.full(len(size), f"{side} unknown", object))
             near = limit * (NEAR_MASS if side == "mass" else NEAR_SIZE)
-            found.append(Requirement(side, unit, near, figure.below(limit), _told(side, figure, 0, unit, limit)))
+            found.append(
+                Requirement(side, unit, near, figure.below(limit), _told(side, figure, Quantity(unit, 0), limit))
+            )
     if q.wall_distance_m is not None:  # a depth that is not known is not held against a speaker here
         depth = numbers(field, "depth_mm")
         space = 1000.0 * q.wall_distance_m
@@ -106,24 +110,23 @@ def certain(field: pl.DataFrame, cost: Interval, question: Question) -> list[Req
                 "mm",
                 NEAR_SIZE * space,
                 figure.below(space),
-                _told("depth", figure, 0, "mm", space),
+                _told("depth", figure, figures.FACTS["depth_mm"], space),
             )
         )
     return found
 
 
-def _told(what: str, figure: Interval, decimals: int, unit: str, limit: float) -> Callable[[int], str]:
+def _told(what: str, figure: Interval, shown: Quantity, limit: float) -> Callable[[int], str]:
     """Words for a censored figure that leaves the answer open: 'level at the seat ≥ 101.2 dB, asked 104 dB'."""
 
     def words(i: int) -> str:
         low, high = float(figure.low[i]), float(figure.high[i])
-        space = "" if unit == "°" else " "
         if not np.isfinite(low) and not np.isfinite(high):
             return f"{what} unknown"
         if np.isfinite(low) and np.isfinite(high):
-            known = f"between {low:.{decimals}f} and {high:.{decimals}f}"
+            known = f"between {shown.number(low)} and {shown.text(high)}"
         else:
-            known = f"≥ {low:.{decimals}f}" if np.isfinite(low) else f"≤ {high:.{decimals}f}"
-        return f"{what} {known}{space}{unit}, asked {limit:.4g}{space}{unit}"
+            known = shown.interval_text(low, high)
+        return f"{what} {known}, asked {figures.joined(figures.plain(limit, 4), shown.unit)}"
 
     return words

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.acoustics import exposure, grid, room
 from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choose, given, lowest
 from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
@@ -61,8 +62,8 @@ def sit(question: Question) -> Seat:
     if (area := room.absorption_m2(volume, time)) >= surface:
         shortest = room.absorption_m2(volume, 1.0) / surface
         raise RequestError(
-            f"a reverberation time of {time:g} s in a room of {volume:g} m³ needs {area:.0f} m² of full absorption, more than its "
-            f"{surface:.0f} m² of surface; expected more than {shortest:.2f} s"
+            f"a reverberation time of {figures.plain(time)} s in a room of {figures.plain(volume)} m³ needs {figures.number(area)} m² of full absorption, more than its "
+            f"{figures.number(surface)} m² of surface; expected more than {figures.number(shortest, 2)} s"
         )
     return Seat(
         question.distance_m, volume, surface, question.dimensions_m is None, time,
@@ -179,7 +180,7 @@ def too_near(largest_m: FloatArray, distance_m: float) -> NDArray[np.bool_]:
 def _far_field(figure: Interval, distance_m: float, largest_m: FloatArray) -> Interval:
     near = too_near(largest_m, distance_m)
     words = [
-        f"the seat is nearer than the cabinet is large ({m:.2g} m): far-field levels do not hold there"
+        f"the seat is nearer than the cabinet is large ({figures.plain(m, 2)} m): far-field levels do not hold there"
         for m in largest_m[near]
     ]
     reason = figure.reason.copy()

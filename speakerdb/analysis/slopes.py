@@ -10,6 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.analysis import properties
 from speakerdb.analysis.by_maker import Rows, cautions, effect, few, slope, unit, unknown
 from speakerdb.analysis.metric_column import MetricColumn
@@ -89,7 +90,7 @@ def over_quantity(c: MetricColumn, x: Property) -> Trend:
     points = pl.DataFrame({"speaker": c.facts["speaker"][rows], "x": x.value[rows], "y": y.value[rows], "censored": y.censored[rows].tolist()})  # fmt: skip
     told = [*cautions(c, r), *([NOMINAL] if x.id == "price" else [])]
     if row["reliability"] is not None and row["reliability"] < LEAST_RELIABILITY:
-        told.append(f"{100 * (1 - row['reliability']):.0f} % of the variance of {x.name} is measurement error: the slope is too flat by about as much")  # fmt: skip
+        told.append(f"{figures.probability(1 - row['reliability'])} of the variance of {x.name} is measurement error: the slope is too flat by about as much")  # fmt: skip
     return Trend(pl.DataFrame([row], schema=SLOPE_SCHEMA), pl.DataFrame(schema=GROUP_SCHEMA), points, line, unknown(c.facts, y, x), tuple(told))  # fmt: skip
 
 

@@ -6,6 +6,7 @@ import math
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts.theme import GRID
 
 if TYPE_CHECKING:
@@ -71,7 +72,7 @@ def level_y(field: str, title: str, domain: tuple[float, float], step_db: float 
 
     first = math.ceil(domain[0] / step_db)
     ticks = [step_db * i for i in range(first, math.floor(domain[1] / step_db) + 1)]
-    axis = alt.Axis(values=ticks, title=title, format="d")
+    axis = alt.Axis(values=ticks, title=title, labelExpr=figures.vega("datum.value"))
     return alt.Y(f"{field}:Q", axis=axis, scale=alt.Scale(domain=list(domain), nice=False, zero=False))
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts import axes, lines, theme
 from speakerdb.charts.lines import Panel
 from speakerdb.charts.theme import Heading
@@ -86,7 +87,7 @@ def off_axis(curves: pl.DataFrame, heading: Heading | None = None, *, width: int
     import polars as pl
 
     angles = sorted(set(curves["angle_deg"]))
-    names = ["On axis" if a == 0 else f"{a:g}°" for a in angles]
+    names = ["On axis" if a == 0 else f"{figures.plain(a)}°" for a in angles]
     frame = curves.with_columns(series=pl.col("angle_deg").replace_strict(dict(zip(angles, names, strict=True))))
     domain = axes.level_domain(frame["level_db"])
     looks = lines.ramp(len(names))[::-1]

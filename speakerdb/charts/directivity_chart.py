@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
+from speakerdb import figures
 from speakerdb.charts import axes, lines, theme
 from speakerdb.charts.lines import Panel
 from speakerdb.charts.theme import Heading
@@ -49,6 +50,10 @@ def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_d
     colours = [c.light for c in theme.LEVELS]
     bands = (
         alt.Chart(axes.inline(pl.DataFrame(cells), 4))
+        .transform_calculate(
+            from_text=figures.vega("datum.frequency_hz", 0), to_text=figures.vega("datum.to_hz", 0),
+            angle_text=figures.vega("datum.angle_deg", 0),
+        )
         .mark_rect(aria=False, clip=True)
         .encode(
             x=x, x2="to_hz:Q", y=y, y2="to_deg:Q",
@@ -61,9 +66,8 @@ def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_d
                 ),
             ),
             tooltip=[
-                alt.Tooltip("frequency_hz:Q", title="From (Hz)", format=",.0f"),
-                alt.Tooltip("to_hz:Q", title="To (Hz)", format=",.0f"),
-                alt.Tooltip("angle_deg:Q", title="Angle (°)", format=".0f"),
+                alt.Tooltip("from_text:N", title="From (Hz)"), alt.Tooltip("to_text:N", title="To (Hz)"),
+                alt.Tooltip("angle_text:N", title="Angle (°)"),
                 alt.Tooltip("band:N", title="Level re the axis (dB)"),
             ],
         )
@@ -78,7 +82,7 @@ def _angle_y(span: tuple[float, float], title: str) -> alt.Y:
 
     step = 60 if span[1] - span[0] > 180 else 30
     ticks = list(range(int(math.ceil(span[0] / step) * step), int(span[1]) + 1, step))
-    axis = alt.Axis(values=ticks, title=title, grid=False, labelExpr="replace(datum.value + '°', '-', '−')")
+    axis = alt.Axis(values=ticks, title=title, grid=False, labelExpr=f"({figures.vega('datum.value')}) + '°'")
     return alt.Y("angle_deg:Q", axis=axis, scale=alt.Scale(domain=list(span), nice=False))
 
 
@@ -172,7 +176,7 @@ def beamwidth(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
     low = max((t for t in _BEAM_TICKS_DEG[:4] if t <= least), default=_BEAM_TICKS_DEG[0])
     y = alt.Y(
         "beamwidth_deg:Q",
-        axis=alt.Axis(values=[t for t in _BEAM_TICKS_DEG if t >= low], title="Full −6 dB angle (°)", format="d",
+        axis=alt.Axis(values=[t for t in _BEAM_TICKS_DEG if t >= low], title="Full −6 dB angle (°)", labelExpr=figures.vega("datum.value"),
                       labelOverlap=False),
         scale=alt.Scale(type="log", domain=[low, 360], nice=False),
     )  # fmt: skip
@@ -201,8 +205,7 @@ class ToneReach:
     censored: str = "none"
 
     def text(self) -> str:
-        sign = {"at_least": "≥ ", "at_most": "≤ "}.get(self.censored, "")
-        return f"{self.direction} {sign}{self.value_deg:.0f}°"
+        return f"{self.direction} {figures.Quantity('°', 0).text(self.value_deg, self.censored)}"
 
 
 # Which way a direction lies on the drawing: angle of its axis and the sense of growing, degrees clockwise from the top.

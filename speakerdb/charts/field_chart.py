@@ -9,8 +9,9 @@ import math
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts import axes, theme
-from speakerdb.charts.quantity import Quantity, axis, scale
+from speakerdb.charts.quantity import TICK, Plotted, axis, scale
 from speakerdb.charts.theme import Heading
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
@@ -91,7 +92,7 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         ]
         layers += _over([("← worse", "left", 0), ("better →", "right", strips_width)])
     if most > 1:
-        layers += _over([(f"a tick for about {most:.0f} peers", "center", strips_width // 2)])
+        layers += _over([(f"a tick for about {figures.number(most)} peers", "center", strips_width // 2)])
     chart = alt.layer(*layers).properties(width=strips_width, height=step * len(order))
     return theme.finish(chart, heading, width)
 
@@ -159,7 +160,7 @@ def _arrow(censored: str, *, flip: bool) -> str:
     return "triangle-left" if (censored == "at_most") != flip else "triangle-right"
 
 
-def ranking(rows: pl.DataFrame, what: Quantity, heading: Heading | None = None, *, width: int = theme.WIDE,
+def ranking(rows: pl.DataFrame, what: Plotted, heading: Heading | None = None, *, width: int = theme.WIDE,
             mark: str | None = None) -> Any:  # fmt: skip
     """Values with intervals, and beside them the places that each speaker can have.
 
@@ -172,11 +173,19 @@ def ranking(rows: pl.DataFrame, what: Quantity, heading: Heading | None = None, 
     shown = rows.head(MOST_RANKED).with_columns(
         row=pl.int_range(pl.len()), own=pl.col("speaker") == (mark or ""), total=rows["rank_high"].max()
     )
+    told = shown.select("value", "censored", "low", "high", "rank_low", "rank_high").rows()
+    shown = shown.with_columns(
+        value_text=pl.Series([what.quantity.number(v, c) for v, c, *_ in told], dtype=pl.String),
+        interval_text=pl.Series(
+            [what.quantity.interval(low, high) or figures.GAP for _, _, low, high, *_ in told], dtype=pl.String
+        ),
+        places_text=pl.Series([figures.span(first, last) for *_, first, last in told], dtype=pl.String),
+    )
     draw = _ranking_narrow if theme.narrow(width) else _ranking_wide
     return theme.finish(draw(shown, what, width), heading, width)
 
 
-def _ranking_wide(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
+def _ranking_wide(shown: pl.DataFrame, what: Plotted, width: int) -> Any:
     import altair as alt
 
     left = round((width - _NAME_PX) * 0.58)
@@ -187,9 +196,9 @@ def _ranking_wide(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
     values = alt.layer(*_values(shown, what, y, left, ROW_PX)).properties(width=left, height=ROW_PX * len(shown))
     bare = alt.Y("row:O", axis=None)
     ranks = alt.Scale(domain=[1, max(int(shown["total"][0] or 1), 2)], nice=False)
-    x = alt.X("rank_low:Q", scale=ranks, axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, format="d",
+    x = alt.X("rank_low:Q", scale=ranks, axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, labelExpr=TICK,
                                                        tickMinStep=1))  # fmt: skip
-    base = alt.Chart(axes.inline(shown, what.decimals + 2))
+    base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2))
     sets = alt.layer(
         _zebra(base, bare, right),
         base.mark_rule(color=theme.OCHRE.light, strokeWidth=5, strokeCap="round", aria=False).encode(
@@ -202,19 +211,19 @@ def _ranking_wide(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
     return alt.hconcat(values, sets, spacing=14)
 
 
-def _ranking_narrow(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
+def _ranking_narrow(shown: pl.DataFrame, what: Plotted, width: int) -> Any:
     """One panel: the name and its places as words over each bar."""
     import altair as alt
     import polars as pl
 
     step = 40
     words = [
-        f"place {r}" if a == b else f"place {r} ({a}–{b})"
+        f"place {figures.number(r)}" if a == b else f"place {figures.number(r)} ({figures.span(a, b)})"
         for r, a, b in shown.select("rank", "rank_low", "rank_high").iter_rows()
     ]
     shown = shown.with_columns(words=pl.Series(words), name=pl.col("speaker"))
     y = alt.Y("row:O", axis=None)
-    base = alt.Chart(axes.inline(shown, what.decimals + 2)).encode(y=y)
+    base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2)).encode(y=y)
     names = base.mark_text(align="left", baseline="middle", dy=-12, limit=width - 100).encode(
         x=alt.value(2), text="name:N"
     )
@@ -226,12 +235,12 @@ def _ranking_narrow(shown: pl.DataFrame, what: Quantity, width: int) -> Any:
     return alt.layer(*layers).properties(width=width, height=step * len(shown))
 
 
-def _values(shown: pl.DataFrame, what: Quantity, y: alt.Y, width: int, step: int) -> list[Any]:
+def _values(shown: pl.DataFrame, what: Plotted, y: alt.Y, width: int, step: int) -> list[Any]:
     """Stripes, intervals and values on one scale."""
     import altair as alt
 
     limits = scale(what, [v for c in ("value", "low", "high") for v in shown[c].to_list() if v is not None])
-    base = alt.Chart(axes.inline(shown, what.decimals + 2))
+    base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2))
     shift = 6 if step > ROW_PX else 0  # below the words of a narrow row
     x = alt.X("value:Q", scale=limits, axis=axis(what, limits, count=4 if width < 300 else 6))
     interval = base.mark_rule(
@@ -245,13 +254,12 @@ def _values(shown: pl.DataFrame, what: Quantity, y: alt.Y, width: int, step: int
     ]
 
 
-def _rank_tips(what: Quantity) -> list[Any]:
+def _rank_tips(what: Plotted) -> list[Any]:
     import altair as alt
 
     return [
-        alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("value:Q", title=what.title),
-        alt.Tooltip("low:Q", title="Low"), alt.Tooltip("high:Q", title="High"),
-        alt.Tooltip("rank_low:Q", title="Place from"), alt.Tooltip("rank_high:Q", title="Place to"),
+        alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("value_text:N", title=what.title),
+        alt.Tooltip("interval_text:N", title="95 % interval"), alt.Tooltip("places_text:N", title="Places"),
     ]  # fmt: skip
 
 
@@ -313,7 +321,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     y = alt.Y("metric:N", sort=order, scale=alt.Scale(domain=order, padding=0), axis=None if small else alt.Axis(
         title=None, labelLimit=250, labelPadding=9, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX))  # fmt: skip
     limits = alt.Scale(domain=[-reach, reach], nice=False, clamp=True)
-    x = alt.X("difference:Q", scale=limits, axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, format="d",
+    x = alt.X("difference:Q", scale=limits, axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, labelExpr=TICK,
                                                           tickCount=5))  # fmt: skip
     base = alt.Chart(alt.InlineData(values=points)).encode(y=y)
     middle = (

@@ -8,6 +8,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts import axes, theme
 
 if TYPE_CHECKING:
@@ -167,17 +168,17 @@ def _hover(panel: Panel, x: alt.X) -> Any:
     name = "hover_" + re.sub(r"\W+", "_", panel.y_title)  # panels of one chart differ in their titles
     nearest = alt.selection_point(name=name, on="pointerover", fields=["frequency_hz"], nearest=True, empty=False,
                                   clear="pointerout")  # fmt: skip
-    tips = [
-        alt.Tooltip(f"{c}:Q", title=f"{n} ({panel.unit})", format=".2~f")
-        for n, c in column.items()
-        if c in wide.columns
-    ]
+    tips = [alt.Tooltip(f"{c}_text:N", title=f"{n} ({panel.unit})") for n, c in column.items() if c in wide.columns]
     return (
         alt.Chart(axes.inline(wide))
+        .transform_calculate(
+            frequency=figures.vega("datum.frequency_hz", 0),
+            **{f"{c}_text": figures.vega(f"datum.{c}") for c in column.values() if c in wide.columns},
+        )
         .mark_rule(color=theme.RULE.light, aria=False)
         .encode(
             x=x, opacity=alt.condition(nearest, alt.value(0.8), alt.value(0)),
-            tooltip=[alt.Tooltip("frequency_hz:Q", title="Frequency (Hz)", format=",.0f"), *tips],
+            tooltip=[alt.Tooltip("frequency:N", title="Frequency (Hz)"), *tips],
         )
         .add_params(nearest)
     )  # fmt: skip

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts import axes, lines, theme
 from speakerdb.charts.lines import Panel
 from speakerdb.charts.theme import Heading
@@ -22,7 +23,7 @@ def _drives(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
     import polars as pl
 
     drives = sorted(set(frame["drive_db"]))
-    names = {d: f"{d:.0f} dB" if abs(d - round(d)) < 0.05 else f"{d:.1f} dB" for d in drives}
+    names = {d: f"{figures.plain(round(d, 1))} dB" for d in drives}
     return frame.with_columns(series=pl.col("drive_db").replace_strict(names, return_dtype=pl.String)), list(
         names.values()
     )
@@ -45,7 +46,11 @@ def distortion(curves: pl.DataFrame, heading: Heading | None = None, *, width: i
     high = next(t for t in _PERCENT_TICKS if t >= max(float(most) if isinstance(most, float) else 0.0, 10.0))
     y = alt.Y(
         "percent:Q",
-        axis=alt.Axis(values=[t for t in _PERCENT_TICKS if t <= high], title="Distortion (%)", format="~g"),
+        axis=alt.Axis(
+            values=[t for t in _PERCENT_TICKS if t <= high],
+            title="Distortion (%)",
+            labelExpr=figures.vega("datum.value"),
+        ),
         scale=alt.Scale(type="log", domain=[_PERCENT_TICKS[0], high], nice=False),
     )
     panel = Panel(frame, names, lines.ramp(len(names)), "percent", "Distortion", (_PERCENT_TICKS[0], high), width,
@@ -129,14 +134,18 @@ def usable_output(points: pl.DataFrame, demands: list[Demand], heading: Heading 
         "censored:N", legend=None,
         scale=alt.Scale(domain=["none", "at_least", "at_most"], range=["circle", "triangle-up", "triangle-down"]),
     )  # fmt: skip
+    told = frame.select("frequency_hz", "level_db", "censored").iter_rows()
+    words = [(figures.number(f), figures.DB.number(level, censored)) for f, level, censored in told]
+    frame = frame.with_columns(
+        frequency=pl.Series([f for f, _ in words]), level=pl.Series([level for _, level in words])
+    )
     base = alt.Chart(axes.inline(frame)).encode(x=x, y=y)
     line = base.mark_line(color=theme.PINE.light, strokeWidth=1.6, clip=True, aria=False)
     dots = base.mark_point(filled=True, size=54, color=theme.PINE.light, opacity=1, clip=True).encode(
         shape=shape,
         tooltip=[
-            alt.Tooltip("frequency_hz:Q", title="Frequency (Hz)", format=",.0f"),
-            alt.Tooltip("level_db:Q", title="Usable output (dB)", format=".1f"),
-            alt.Tooltip("censored:N", title="Censored"),
+            alt.Tooltip("frequency:N", title="Frequency (Hz)"),
+            alt.Tooltip("level:N", title="Usable output (dB)"),
         ],
     )
     if not demands:

@@ -3,59 +3,52 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from dataclasses import dataclass, field, replace
+from typing import TYPE_CHECKING, Any
 
 from speakerdb import figures
-from speakerdb.metric import Metric
+from speakerdb.analysis.properties import FACTS, UNITS_OF_LOG
+from speakerdb.figures import Quantity
+from speakerdb.metric import Better
 from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
     import altair as alt
 
 
+TICK = figures.vega("datum.value")  # the label of a tick
+
+
 @dataclass(frozen=True)
-class Quantity:
-    """Name, unit, better direction, scale and digits of something that is plotted."""
+class Plotted:
+    """Name, better direction and scale of something that is plotted, and how its values are written."""
 
     label: str
-    unit: str
-    better: Literal["high", "low", "neither"] = "neither"
+    quantity: Quantity = field(default_factory=Quantity)
+    better: Better = "neither"
     log: bool = False
-    decimals: int = 0
-    whole: bool = False  # a count or a year: no thousands separator
-
-    @classmethod
-    def of(cls, metric: Metric) -> Quantity:
-        return cls(metric.label, metric.unit, metric.better, metric.scale == "log", metric.quantity.decimals or 0)
 
     @property
     def title(self) -> str:
-        return f"{self.label} ({self.unit})" if self.unit else self.label
+        return f"{self.label} ({self.quantity.unit})" if self.quantity.unit else self.label
 
-    def text(self, value: float | None, censored: str = "none") -> str:
-        """A value as words: sign of censoring, digits of the dictionary, true minus; – where unknown."""
-        return figures.Quantity(self.unit, self.decimals).number(value, censored)
-
-
-FACTS: dict[str, Quantity] = {
-    "price": Quantity("Price of a pair", "", "low", log=True),
-    "volume": Quantity("Outer volume", "l", "low", log=True, decimals=1),
-    "volume_l": Quantity("Outer volume", "l", "low", log=True, decimals=1),
-    "mass_kg": Quantity("Mass", "kg", "low", log=True, decimals=1),
-    "year": Quantity("Year", "", whole=True),
-}
+    @property
+    def step(self) -> float:
+        """The last decimal that is shown."""
+        return float(10.0 ** -(self.quantity.decimals or 0))
 
 
-def quantity(name: str, *, currency: str | None = None) -> Quantity:
-    """The quantity behind a metric id or the name of a fact; a price is in `currency`. Raises KeyError."""
+def plotted(name: str, *, currency: str | None = None) -> Plotted:
+    """What stands behind a metric id or the name of a fact; a price is in `currency`. Raises KeyError."""
     if name in METRICS:
-        return Quantity.of(METRICS[name])
-    found = FACTS[name]
-    return Quantity("Price of a pair", currency, "low", log=True) if name == "price" and currency else found
+        m = METRICS[name]
+        return Plotted(m.label, m.quantity, m.better, m.scale == "log")
+    label, better = FACTS[name]
+    what = replace(figures.FACTS[name], unit=currency) if name == "price" and currency else figures.FACTS[name]
+    return Plotted(label, what, better, name in UNITS_OF_LOG)
 
 
-def scale(what: Quantity, values: list[float], *, margin: float = 0.05) -> alt.Scale:
+def scale(what: Plotted, values: list[float], *, margin: float = 0.05) -> alt.Scale:
     """A linear or log scale around the finite values, with a little room at both ends."""
     import altair as alt
 
@@ -66,11 +59,11 @@ def scale(what: Quantity, values: list[float], *, margin: float = 0.05) -> alt.S
     if what.log:
         ratio = max((high / low) ** margin, 1.03)
         return alt.Scale(type="log", domain=[low / ratio, high * ratio], nice=False)
-    room = max((high - low) * margin, 10.0**-what.decimals)
+    room = max((high - low) * margin, what.step)
     return alt.Scale(domain=[low - room, high + room], nice=False, zero=False)
 
 
-def axis(what: Quantity, scale_: alt.Scale, *, count: int = 6, **more: Any) -> alt.Axis:
+def axis(what: Plotted, scale_: alt.Scale, *, count: int = 6, **more: Any) -> alt.Axis:
     """An axis with the quantity's title; log axes get round 1-2-5 ticks so that labels never crowd."""
     import altair as alt
 
@@ -79,8 +72,9 @@ def axis(what: Quantity, scale_: alt.Scale, *, count: int = 6, **more: Any) -> a
     if settings.get("type") == "log":
         low, high = settings["domain"]
         ticks = _round_ticks(low, high, count)
-        return alt.Axis(title=title, values=ticks, format=",~r" if max(ticks) >= 1000 else "~r", **more)
-    return alt.Axis(title=title, tickCount=count, format="d" if what.whole else "~f", **more)
+        return alt.Axis(title=title, values=ticks, labelExpr=TICK, **more)
+    least = {"tickMinStep": 1} if what.quantity == figures.FACTS["year"] else {}
+    return alt.Axis(title=title, tickCount=count, labelExpr=TICK, **least, **more)
 
 
 def _round_ticks(low: float, high: float, most: int) -> list[float]:

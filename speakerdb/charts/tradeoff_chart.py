@@ -5,8 +5,9 @@ from __future__ import annotations
 from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.charts import axes, theme
-from speakerdb.charts.quantity import Quantity, axis, scale
+from speakerdb.charts.quantity import Plotted, axis, scale
 from speakerdb.charts.theme import Heading
 
 if TYPE_CHECKING:
@@ -19,7 +20,7 @@ _ON = ("likely on the frontier", "perhaps on it", "hardly on it")
 _LIKELY, _PERHAPS = 0.5, 0.05
 
 
-def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | None = None, *, width: int = theme.WIDE,
+def tradeoff(rows: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *, width: int = theme.WIDE,
              mark: str | None = None, line: pl.DataFrame | None = None) -> Any:  # fmt: skip
     """Speakers by two properties, with the frontier, the probability of standing on it, and what x leads one to expect.
 
@@ -34,7 +35,9 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
     rows = rows.with_columns(
         stands=pl.when(pl.col("p_frontier") >= _LIKELY).then(pl.lit(_ON[0]))
         .when(pl.col("p_frontier") >= _PERHAPS).then(pl.lit(_ON[1])).otherwise(pl.lit(_ON[2])),
-        own=pl.col("speaker") == (mark or ""),
+        own=pl.col("speaker") == (mark or ""), **_told(rows, x, y),
+        chance=pl.Series([figures.probability(p) for p in rows["p_frontier"]]),
+        told=pl.Series([y.quantity.told(*r) for r in rows.select("expected", "low", "high").iter_rows()]),
     )  # fmt: skip
     small = theme.narrow(width)
     height = round(width * (0.85 if small else 0.62))
@@ -72,10 +75,8 @@ def tradeoff(rows: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | No
             color=alt.Color("stands:N", scale=colours, legend=key),
             size=alt.Size("stands:O", sort=list(_ON), scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=key),
             tooltip=[
-                alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("x:Q", title=x.title),
-                alt.Tooltip("y:Q", title=y.title), alt.Tooltip("p_frontier:Q", title="Probability of the frontier", format=".0%"),
-                alt.Tooltip("expected:Q", title="Expected", format=".3~r"), alt.Tooltip("low:Q", title="Expected, low", format=".3~r"),
-                alt.Tooltip("high:Q", title="Expected, high", format=".3~r"),
+                *_tips(x, y), alt.Tooltip("chance:N", title="Probability of the frontier"),
+                alt.Tooltip("told:N", title="Expected (95 % interval)"),
             ],
         )
     )  # fmt: skip
@@ -93,7 +94,7 @@ def _thin(rows: pl.DataFrame, mark: str | None) -> pl.DataFrame:
     return pl.concat([kept, rest.sample(min(MOST_POINTS, len(rest)), seed=1)])
 
 
-def _frontier(rows: pl.DataFrame, x: Quantity, y: Quantity) -> pl.DataFrame:
+def _frontier(rows: pl.DataFrame, x: Plotted, y: Plotted) -> pl.DataFrame:
     """Speakers that no other beats in both: columns speaker, x, y, the better x first."""
     good_x = rows["x"] * (-1 if x.better == "low" else 1)
     good_y = rows["y"] * (-1 if y.better == "low" else 1)
@@ -102,13 +103,13 @@ def _frontier(rows: pl.DataFrame, x: Quantity, y: Quantity) -> pl.DataFrame:
     return ordered.filter(best.is_null() | (ordered["gy"] > best)).select("speaker", "x", "y")
 
 
-def _steps(x: Quantity) -> str:
+def _steps(x: Plotted) -> str:
     """The side on which the frontier steps: between two of its members only their worse values are to be had."""
     rising_x = x.better != "low"  # the line is drawn by x ascending
     return "step-before" if rising_x else "step-after"
 
 
-def _smooth(expected: pl.DataFrame, x: Quantity, y: Quantity) -> pl.DataFrame:
+def _smooth(expected: pl.DataFrame, x: Plotted, y: Plotted) -> pl.DataFrame:
     """Expectation and band over x, averaged over kinds: each is a line in x on the scale of the axes, shifted by kind."""
     import numpy as np
     import polars as pl
@@ -216,7 +217,7 @@ def _pixels(scale_: alt.Scale, length: int) -> Any:
     return lambda value: (to(value) - to(low)) / (to(high) - to(low)) * length
 
 
-def trend(points: pl.DataFrame, line: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | None = None, *,
+def trend(points: pl.DataFrame, line: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *,
           width: int = theme.WIDE) -> Any:  # fmt: skip
     """One property over another, a point a speaker, with the fitted line and its 95 % band.
 
@@ -243,7 +244,7 @@ def trend(points: pl.DataFrame, line: pl.DataFrame, x: Quantity, y: Quantity, he
             ),
         ]
     dots = (
-        alt.Chart(axes.inline(shown, 4))
+        alt.Chart(axes.inline(shown.with_columns(**_told(shown, x, y)), 4))
         .mark_point(filled=True, size=42, color=theme.PINE.light, opacity=0.6)
         .encode(x=ex, y=ey, shape=_arrows("circle", "down", "up"), tooltip=_tips(x, y))
     )
@@ -258,14 +259,31 @@ def _arrows(known: str, less: str, more: str) -> alt.Shape:
     return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=["none", "at_most", "at_least"], range=shapes))
 
 
-def _tips(x: Quantity, y: Quantity) -> list[Any]:
+def _tips(x: Plotted, y: Plotted) -> list[Any]:
     import altair as alt
 
-    tips = [alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("x:N", title=x.title)]
-    return [*tips, alt.Tooltip("y:Q", title=y.title)]
+    return [
+        alt.Tooltip("speaker:N", title="Speaker"),
+        alt.Tooltip("x_text:N", title=x.title),
+        alt.Tooltip("y_text:N", title=y.title),
+    ]
 
 
-def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity, heading: Heading | None = None, *,
+def _told(points: pl.DataFrame, x: Plotted, y: Plotted) -> dict[str, pl.Series]:
+    """Both properties of every point as text; a group's name stays as it is."""
+    import polars as pl
+
+    censored = points["censored"] if "censored" in points.columns else ["none"] * len(points)
+    named = points["x"].dtype == pl.String
+    return {
+        "x_text": points["x"] if named else pl.Series([x.quantity.number(v) for v in points["x"]], dtype=pl.String),
+        "y_text": pl.Series(
+            [y.quantity.number(v, c) for v, c in zip(points["y"], censored, strict=True)], dtype=pl.String
+        ),
+    }
+
+
+def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *,
            width: int = theme.WIDE) -> Any:  # fmt: skip
     """One property by groups (kind, layout, enclosure): a point a speaker, and each group's median with its interval.
 
@@ -292,18 +310,20 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Quantity, y: Quantity
         labelExpr=expr, labelLimit=label_px, ticks=False, grid=True, labelColor=theme.INK.light))  # fmt: skip
     ex = alt.X("y:Q", scale=sy, axis=axis(y, sy, count=4 if small else 7))
     dots = (
-        alt.Chart(axes.inline(_jitter(shown, order), 4))
+        alt.Chart(axes.inline(_jitter(shown.with_columns(**_told(shown, x, y)), order), 4))
         .mark_point(filled=True, size=34, color=theme.PINE.light, opacity=0.45)
         .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])), shape=_arrows("circle", "left", "right"), tooltip=_tips(x, y))
     )  # fmt: skip
-    base = alt.Chart(axes.inline(summary, 4)).encode(y=rows)
+    medians = summary.select("median", "low", "high", "censored").iter_rows()
+    told = summary.with_columns(told=pl.Series([y.quantity.told(*m) for m in medians], dtype=pl.String))
+    base = alt.Chart(axes.inline(told, 4)).encode(y=rows)
     bar = base.mark_rule(color=theme.BLUE.light, strokeWidth=6, opacity=0.8, aria=False).encode(
         x=alt.X("low:Q", scale=sy), x2="high:Q"
     )
     middle = base.mark_point(filled=True, size=120, color=theme.BRICK.light, opacity=1, stroke=theme.PANEL.light, strokeWidth=1).encode(
         x=alt.X("median:Q", scale=sy),
         shape=_arrows("diamond", "left", "right"),
-        tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("median:Q", title="Median"), alt.Tooltip("n:Q", title="Speakers"), alt.Tooltip("makers:Q", title="Makers")],
+        tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("told:N", title="Median (95 % interval)"), alt.Tooltip("n:Q", title="Speakers"), alt.Tooltip("makers:Q", title="Makers")],
     )  # fmt: skip
     names = (
         alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))

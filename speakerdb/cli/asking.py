@@ -126,7 +126,7 @@ def _show_values(frame: pl.DataFrame) -> None:
         rows = []
         for r in ok.iter_rows(named=True):
             metric = terminal.metric_of(r["metric"])
-            row = [metric.label, metric.quantity.either(r["value"], r["censored"], r["other_value"]), metric.unit]
+            row = [metric.label, metric.quantity.number(r["value"], r["censored"], r["other_value"]), metric.unit]
             if drawn:
                 row.append(metric.quantity.interval(r["low"], r["high"]))
             rows.append([*row, r["metric"]])
@@ -163,7 +163,7 @@ def explain(
         pooled = answer.values.filter(pl.col("session").is_null()).row(0, named=True)
         terminal.line(f"{answer.speaker}, setting {answer.setting}")
         if pooled["status"] == "ok":
-            value = m.quantity.either(pooled["value"], pooled["censored"], pooled["other_value"])
+            value = m.quantity.number(pooled["value"], pooled["censored"], pooled["other_value"])
             interval = m.quantity.interval(pooled["low"], pooled["high"])
             terminal.line(f"{m.label}: {value} {m.unit}{f', 95 % interval {interval}' if interval else ''}")
         else:
@@ -199,7 +199,7 @@ def _of_session(metric: Metric, row: dict[str, Any]) -> tuple[str, str]:
     """A session's value and interval; – where it is withheld."""
     if row["status"] != "ok":
         return "–", ""
-    value = metric.quantity.either(row["value"], row["censored"], row["other_value"])
+    value = metric.quantity.number(row["value"], row["censored"], row["other_value"])
     return value, metric.quantity.interval(row["low"], row["high"])
 
 
@@ -267,7 +267,7 @@ def rank(
                 ["place", *joint, "speaker", "setting", m.unit, "95 % interval"],
                 [
                     [_place(r, ""), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
-                     m.quantity.either(r["value"], r["censored"], r["other_value"]), m.quantity.interval(r["low"], r["high"])]
+                     m.quantity.number(r["value"], r["censored"], r["other_value"]), m.quantity.interval(r["low"], r["high"])]
                     for r in answer.rows.iter_rows(named=True)
                 ],
                 right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
@@ -415,7 +415,13 @@ def query(
         numeric = tuple(i for i, kind in enumerate(frame.dtypes) if kind.is_numeric())
         terminal.table(
             frame.columns,
-            [[figures.plain(cell) if isinstance(cell, float) else cell for cell in row] for row in frame.iter_rows()],
+            [
+                [
+                    figures.plain(cell) if isinstance(cell, int | float) and not isinstance(cell, bool) else cell
+                    for cell in row
+                ]
+                for row in frame.iter_rows()
+            ],
             right=numeric,
         )
         cite(base)

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 
 if TYPE_CHECKING:
@@ -158,7 +159,7 @@ def one_of(given: str | None, known: tuple[str, ...], option: str) -> None:
 def cite(db: Database) -> None:
     """The line that lets an answer be cited."""
     state = db.state
-    terminal.line(f"\nstate {state.state} · {state.speakers} speakers · {state.date}")
+    terminal.line(f"\nstate {state.state} · {figures.count(state.speakers, 'speaker')} · {state.date}")
 
 
 def emit(document: dict[str, Any]) -> None:

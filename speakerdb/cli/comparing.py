@@ -280,7 +280,7 @@ def trend(
 
 
 def _slope(row: dict[str, Any]) -> None:
-    who = f"{row['speakers']} speakers of {row['makers']} {'maker' if row['makers'] == 1 else 'makers'}, {row['labs']} {'lab' if row['labs'] == 1 else 'labs'}"
+    who = f"{figures.count(row['speakers'], 'speaker')} of {figures.count(row['makers'], 'maker')}, {figures.count(row['labs'], 'lab')}"
     if row["effect"] is None:
         terminal.line(f"No trend can be given: {row['reason']} ({who}).")
         return

@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.acoustics import grid, output
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Sweep
@@ -117,8 +118,8 @@ def _axis_problem(
         ErrorItem(
             file="responses",
             key="horizontal 0° and vertical 0°",
-            found=f"curves of the same direction that differ by {mean:.2f} dB (mean absolute, 300 Hz–10 kHz)",
-            expected=f"at most {AXIS_LIMIT_DB:g} dB; check that both orbits were measured at one level and about one axis",
+            found=f"curves of the same direction that differ by {figures.number(mean, 2)} dB (mean absolute, 300 Hz–10 kHz)",
+            expected=f"at most {figures.plain(AXIS_LIMIT_DB)} dB; check that both orbits were measured at one level and about one axis",
         )
     ]
 
@@ -129,7 +130,7 @@ def axis_notes(session: GridSession) -> tuple[str, ...]:
     if not mean >= AXIS_NOTE_DB:
         return ()
     return (
-        f"horizontal 0° and vertical 0° differ by {mean:.2f} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",
+        f"horizontal 0° and vertical 0° differ by {figures.number(mean, 2)} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",
     )
 
 
@@ -173,7 +174,7 @@ def _doubled(sweeps: tuple[Sweep, ...], file: str) -> list[ErrorItem]:
         ErrorItem(
             file=file,
             key="drive_db",
-            found=f"{count} {component + ' ' if component else ''}sweeps at a drive of {drive:g} dB",
+            found=f"{count} {component + ' ' if component else ''}sweeps at a drive of {figures.plain(drive)} dB",
             expected="each drive once, in any order",
         )
         for (component, drive), count in seen.items()
@@ -202,9 +203,9 @@ def _drive_problem(compression: GridSweeps | None, offset_db: float) -> list[Err
         ErrorItem(
             file="compression",
             key="drive_db",
-            found=f"a lowest sweep, at a drive of {compression.drive_db[0]:g} dB, whose mean over 300 Hz–3 kHz is "
-            f"{offset_db:+.1f} dB from that",
-            expected=f"drive_db to be that mean as it would be without compression, within {DRIVE_LIMIT_DB:g} dB; where the drives "
+            found=f"a lowest sweep, at a drive of {figures.plain(compression.drive_db[0])} dB, whose mean over 300 Hz–3 kHz is "
+            f"{figures.number(offset_db, 1, signed=True)} dB from that",
+            expected=f"drive_db to be that mean as it would be without compression, within {figures.plain(DRIVE_LIMIT_DB)} dB; where the drives "
             'are on another scale say drive_scale = "relative" in session.toml, which shifts them all',
         )
     ]

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.session import GridSession
 from speakerdb.statistics import learning
 from speakerdb.statistics.error_model import LEARNABLE, Alignment, ErrorModel, bench_key, bench_words
@@ -36,7 +37,7 @@ def alignments_of(store: Store, speaker_id: int, setting: str) -> tuple[str, ...
         if (alignment := model.alignments.get(key)) is not None:
             size = float(np.sqrt(np.mean(alignment.offset_db.astype(np.float64) ** 2)))
             found.append(
-                f"Curves from {bench_words(key)} are brought in line with {bench_words(alignment.to_bench)} first: {size:.2f} dB RMS, "
+                f"Curves from {bench_words(key)} are brought in line with {bench_words(alignment.to_bench)} first: {figures.number(size, 2)} dB RMS, "
                 f"learned from {alignment.n} specimens (error model {model.version})"
             )
     return tuple(found)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import difflib
 from collections.abc import Sequence
 
+from speakerdb import figures
 from speakerdb.errors import UnknownNameError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
@@ -35,7 +36,7 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
         return fits[0]
     if fits:
         raise UnknownNameError(
-            f"{name!r} fits {len(fits)} speakers: {some([slug for _, slug in fits])}. Give a longer part of the name"
+            f"{name!r} fits {figures.count(len(fits), 'speaker')}: {some([slug for _, slug in fits])}. Give a longer part of the name"
         )
     slugs = speakers.slugs(store.con)
     if not slugs:

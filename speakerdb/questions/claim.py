@@ -7,6 +7,7 @@ from typing import Any
 
 import numpy as np
 
+from speakerdb import figures
 from speakerdb.analysis import claims as claiming
 from speakerdb.analysis.judging import Interval, lowest
 from speakerdb.errors import RequestError
@@ -86,28 +87,28 @@ def _ends(figure: Interval) -> tuple[float | None, float | None]:
     return low, high
 
 
-def bound_text(low: float | None, high: float | None, unit: str = "dB") -> str:
+def bound_text(low: float | None, high: float | None) -> str:
     """'104.2 dB', '≥ 104.2 dB', '≤ 104.2 dB' or 'between 101.0 and 104.2 dB'; 'unknown' where open at both ends."""
     if low is None and high is None:
         return "unknown"
     if low is None or high is None:
-        text = f"≥ {low:.1f}" if low is not None else f"≤ {high:.1f}"
-    else:
-        text = f"{low:.1f}" if low == high else f"between {low:.1f} and {high:.1f}"
-    return f"{text} {unit}".replace("-", "−")
+        return figures.DB.interval_text(low, high)
+    return figures.DB.text(low) if low == high else f"between {figures.DB.number(low)} and {figures.DB.text(high)}"
 
 
 def _sentences(c: ClaimAnswer) -> list[str]:
     who = "a pair" if c.pair else "one speaker"
-    where = f"at {c.distance_m:g} m" + (
+    where = f"at {figures.plain(c.distance_m)} m" + (
         " (no distance stated: 1 m taken, as is customary)" if c.distance_assumed else ""
     )
-    said = [f"Claimed: {c.claimed_db:g} dB by {who} {where}."]
-    steps = [f"{-claiming.PAIR_DB:.1f} dB for the second speaker".replace("-", "−")] if c.pair else []
+    said = [f"Claimed: {figures.plain(c.claimed_db)} dB by {who} {where}."]
+    steps = [f"{figures.DB.text(-claiming.PAIR_DB)} for the second speaker"] if c.pair else []
     if c.distance_m != 1.0:
-        steps.append(f"{20.0 * np.log10(c.distance_m):+.1f} dB for the distance".replace("-", "−"))
+        steps.append(f"{figures.DB.text(20.0 * np.log10(c.distance_m), signed=True)} for the distance")
     how = f" ({', '.join(steps)})" if steps else ""
-    said.append(f"That is {c.single_db:.1f} dB from one speaker at 1 m{how}, in free field with uncorrelated sound.")
+    said.append(
+        f"That is {figures.DB.text(c.single_db)} from one speaker at 1 m{how}, in free field with uncorrelated sound."
+    )
     for name, (low, high, reason) in c.measured.items():
         label = METRICS[name].label
         said.append(f"{label} measured: {bound_text(low, high)}." if reason is None else f"{reason.capitalize()}.")
@@ -116,10 +117,10 @@ def _sentences(c: ClaimAnswer) -> list[str]:
         said.append(_balance_sentence(c))
     if c.amplifier_w is not None:
         said.append(
-            f"By its sensitivity the claim asks for {c.amplifier_w:.0f} W into 8 Ω before any compression, for each speaker."
+            f"By its sensitivity the claim asks for {figures.number(c.amplifier_w)} W into 8 Ω before any compression, for each speaker."
         )
     if c.may_explain:
-        parts = ", ".join(f"{e['what']} ({e['db']:.1f} dB)" for e in c.may_explain)
+        parts = ", ".join(f"{e['what']} ({figures.DB.text(e['db'])})" for e in c.may_explain)
         said.append(f"What makers count without saying so (common practice, no source): {parts}.")
     return said
 
@@ -130,7 +131,7 @@ def _verdict_sentence(c: ClaimAnswer) -> str:
     if c.verdict == "met":
         return "The maximum level bears the claim out."
     if c.verdict == "about_met":
-        return f"The maximum level bears the claim out to within {matters:g} dB."
+        return f"The maximum level bears the claim out to within {figures.plain(matters)} dB."
     if c.verdict == "not_met":
         return f"Against the maximum level {bound_text(low, high)} of the claim are left unexplained."
     if low is None and high is None:

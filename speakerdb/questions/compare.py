@@ -9,6 +9,7 @@ from itertools import combinations
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.analysis import differences, peers
 from speakerdb.analysis.metric_column import TARGETS, MetricColumn, Target
 from speakerdb.analysis.ordering import with_bench
@@ -124,7 +125,7 @@ def percentile(field: Field, side: Side, metrics: Sequence[Metric] | None = None
     """A speaker's places among its peers: of its kind, price and size within a factor, in wider groups where these are too few, or
     among the speakers named. Raises RequestError."""
     if factor < 1:
-        raise RequestError(f"factor {factor:g}: expected 1 or more")
+        raise RequestError(f"factor {figures.plain(factor)}: expected 1 or more")
     key = (pl.col("speaker_id") == side[0]) & (pl.col("setting") == side[1])
     rows = field.frame().filter(pl.col("is_default") | key)
     row = rows.with_row_index("at").filter(key)["at"].item()

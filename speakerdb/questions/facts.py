@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import Any
 
+from speakerdb import figures
 from speakerdb.store import Store, speakers
 
 LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from memory; method:metrics#lifting)
@@ -29,8 +30,8 @@ class Facts:
         if mass is None or mass <= LIFT_ALONE_KG[1]:
             return []
         return [
-            f"{mass:g} kg: one person should not lift more than about {LIFT_ALONE_KG[0]:g} kg (men) or "
-            f"{LIFT_ALONE_KG[1]:g} kg (women) at waist height; get help, and follow local rules"
+            f"{figures.FACTS['mass_kg'].text(mass)}: one person should not lift more than about {figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
+            f"{figures.plain(LIFT_ALONE_KG[1])} kg (women) at waist height; get help, and follow local rules"
         ]
 
     def sentence(self) -> str:
@@ -43,10 +44,14 @@ class Facts:
         parts += [str(v[k]) for k in ("layout", "enclosure") if v[k]]
         sizes = [v[k] for k in ("height_mm", "width_mm", "depth_mm")]
         if all(s is not None for s in sizes):
-            parts.append(" × ".join(f"{s:g}" for s in sizes) + f" mm ({v['volume_l']:.1f} l)")
-        parts += [f"{v['mass_kg']:g} kg"] if v["mass_kg"] is not None else []
+            parts.append(
+                " × ".join(map(figures.number, sizes)) + f" mm ({figures.FACTS['volume_l'].text(v['volume_l'])})"
+            )
+        parts += [figures.FACTS["mass_kg"].text(v["mass_kg"])] if v["mass_kg"] is not None else []
         parts += [str(v["year"])] if v["year"] else []
-        parts += [f"{p['price_pair']:g} {p['currency']} a pair ({p['kind']})" for p in self.prices] or ["price unknown"]
+        parts += [f"{figures.price(p['price_pair'], p['currency'])} a pair ({p['kind']})" for p in self.prices] or [
+            "price unknown"
+        ]
         lines = [", ".join(parts)]
         if self.aliases:
             lines.append(f"Earlier names: {', '.join(self.aliases)}")

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from speakerdb import figures
 from speakerdb.acoustics import curveset, grid
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
@@ -42,21 +43,14 @@ def context() -> dict[str, Any]:
 def plain(value: Any) -> Any:
     """Numbers as a text has them: no more digits than they need, a true minus sign."""
     if isinstance(value, float | np.floating):
-        return f"{float(value):g}".replace("-", "−")
-    return str(value).replace("-", "−") if isinstance(value, int | np.integer) else value
-
-
-def hz(frequency: float) -> str:
-    """'80 Hz', '10 kHz': to two digits, by which bands and centres are named."""
-    value = float(f"{frequency:.2g}")
-    return f"{value / 1000.0:g} kHz" if value >= 1000.0 else f"{value:g} Hz"
+        return figures.plain(float(value))
+    return figures.number(int(value)) if isinstance(value, int | np.integer) else value
 
 
 def band(of_band: slice | tuple[float, float]) -> str:
     """'50–100 Hz', '100 Hz–10 kHz', of a band of the grid or of its two ends."""
     low, high = named(of_band) if isinstance(of_band, slice) else of_band
-    (first, unit), last = hz(low).split(" "), hz(high)
-    return f"{first}–{last}" if last.endswith(f" {unit}") else f"{first} {unit}–{last}"
+    return figures.band(low, high)
 
 
 def named(of_band: slice) -> tuple[float, float]:
@@ -93,18 +87,16 @@ def fraction(value: float) -> str:
     return str(Fraction(value).limit_denominator(100))
 
 
-def percent(share: float) -> str:
-    """'95 %', '2.5 %'."""
-    return f"{100.0 * share:.3g} %"
-
-
 def sd(size: float | tuple[tuple[float, float], ...], unit: str = "dB") -> str:
     """A standard deviation of the error model: '0.15 dB', '0.3 dB to 40 Hz, 0.1 dB from 100 Hz'."""
     if not isinstance(size, tuple):
-        return f"{size:g} {unit}"
+        return figures.joined(figures.plain(size), unit)
     (first_hz, first), *middle, (last_hz, last) = size
-    parts = [f"{first:g} {unit} to {hz(first_hz)}", *(f"{value:g} at {hz(f)}" for f, value in middle)]
-    return ", ".join([*parts, f"{last:g} from {hz(last_hz)}"])
+    parts = [
+        f"{figures.plain(first)} {unit} to {figures.hertz(first_hz)}",
+        *(f"{figures.plain(value)} at {figures.hertz(f)}" for f, value in middle),
+    ]
+    return ", ".join([*parts, f"{figures.plain(last)} from {figures.hertz(last_hz)}"])
 
 
 def listed(values: Iterable[Any], word: str = "and") -> str:
@@ -123,6 +115,6 @@ def rows(*metrics: Metric) -> str:
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
-    "band": band, "directions": directions, "fraction": fraction, "hz": hz, "listed": listed, "percent": percent,
-    "sd": sd,
+    "band": band, "directions": directions, "fraction": fraction, "hz": figures.hertz, "listed": listed, "percent": figures.percent,
+    "sd": sd, "number": figures.number,
 }  # fmt: skip

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 
-import numpy as np
 import polars as pl
 
 from speakerdb import figures
@@ -27,13 +26,13 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     ]
     said.append(f"NIOSH's is an occupational limit, not free of risk. {exposure.ADVICE}")
     said.append(
-        f"The room model is good to about {seating.MODEL_DB:g} dB (own judgement)"
+        f"The room model is good to about {figures.plain(seating.MODEL_DB)} dB (own judgement)"
         + _reverberation_words(place)
         + f". Chances and intervals hold that, and are about {ABOUT}."
     )
     if place.statistical_from_hz > seating.LEVEL_BAND_HZ[0]:
         said.append(
-            f"Below {place.statistical_from_hz:.0f} Hz this room answers in single modes; part of the 300 Hz–3 kHz band lies there, so "
+            f"Below {figures.number(place.statistical_from_hz)} Hz this room answers in single modes; part of the 300 Hz–3 kHz band lies there, so "
             "levels are less sure than stated."
         )
     passive = (judged["powered"] == False).fill_null(False)  # noqa: E712
@@ -57,19 +56,10 @@ def exposure_sentence(level_db: float, hours: Mapping[str, float], programme: st
     average = level_db - exposure.AVERAGE_BELOW_PEAK_DB[programme]
     name = {"dynamic": "dynamic recordings", "dense": "dense recordings"}[programme]
     return (
-        f"Peaks of {level_db:g} dB average about {average:.0f} dB(A) with {name}: NIOSH {hours_text(hours[f'niosh_hours_per_day_{programme}'])} "
-        f"a day, WHO/ITU-T H.870 {hours_text(hours[f'who_hours_per_week_{programme}'])} a week "
-        f"({hours_text(hours[f'who_hours_per_week_{programme}_sensitive'])} for children and sensitive listeners)."
+        f"Peaks of {figures.plain(level_db)} dB average about {figures.number(average)} dB(A) with {name}: NIOSH {figures.duration(hours[f'niosh_hours_per_day_{programme}'])} "
+        f"a day, WHO/ITU-T H.870 {figures.duration(hours[f'who_hours_per_week_{programme}'])} a week "
+        f"({figures.duration(hours[f'who_hours_per_week_{programme}_sensitive'])} for children and sensitive listeners)."
     )
-
-
-def hours_text(hours: float | None) -> str:
-    """'2.5 h', '12 min', '40 s'; '–' where there is none."""
-    if hours is None or not np.isfinite(hours):
-        return "–"
-    if hours >= 1.0:
-        return f"{hours:.0f} h" if hours >= 10.0 else f"{hours:.1f} h"
-    return f"{60.0 * hours:.0f} min" if hours >= 1.0 / 60.0 else f"{3600.0 * hours:.0f} s"
 
 
 def _reverberation_words(place: Seat) -> str:
@@ -77,7 +67,7 @@ def _reverberation_words(place: Seat) -> str:
         return ""
     low, high = place.reverberation_range_s()
     return (
-        f"; the reverberation time is assumed, {place.reverberation_s:g} s ±{100 * seating.REVERBERATION_SPREAD:.0f} % ({low:.2g}–{high:.2g} s) "
+        f"; the reverberation time is assumed, {figures.plain(place.reverberation_s)} s ±{figures.percent(seating.REVERBERATION_SPREAD)} ({figures.plain(low, 2)}–{figures.plain(high, 2)} s) "
         "for a furnished living room (common practice, no source)"
     )
 
@@ -86,7 +76,7 @@ def _subwoofer_caution(question: Question) -> list[str]:
     if question.subwoofer_hz is None:
         return []
     return [
-        f"With a subwoofer below {question.subwoofer_hz:g} Hz bass is its task, and whether it keeps up is not judged here. The level "
+        f"With a subwoofer below {figures.plain(question.subwoofer_hz)} Hz bass is its task, and whether it keeps up is not judged here. The level "
         "with its balance counts from 80 Hz, whatever the crossover."
     ]
 
@@ -96,7 +86,7 @@ def _wall_cautions(question: Question, judged: pl.DataFrame) -> list[str]:
         return []
     d = question.wall_distance_m
     found = [
-        f"A wall {d:g} m behind the front puts the first dip at {room.first_dip_hz(d):.0f} Hz; floor and side walls are not in this sum."
+        f"A wall {figures.plain(d)} m behind the front puts the first dip at {figures.number(room.first_dip_hz(d))} Hz; floor and side walls are not in this sum."
     ]
     unknown = int(judged["depth_mm"].null_count())
     if unknown:
@@ -110,10 +100,10 @@ def _lifting(frame: pl.DataFrame) -> list[str]:
     heavy = frame.filter(pl.col("mass_kg") > LIFT_ALONE_KG[1]).unique("speaker", maintain_order=True)
     found = []
     if len(heavy):
-        names = [f"{s} ({m:g} kg)" for s, m in heavy.select("speaker", "mass_kg").iter_rows()]
+        names = [f"{s} ({figures.FACTS['mass_kg'].text(m)})" for s, m in heavy.select("speaker", "mass_kg").iter_rows()]
         found.append(
-            f"Heavy: {some(names)}. One person should not lift more than about {LIFT_ALONE_KG[0]:g} kg (men) or "
-            f"{LIFT_ALONE_KG[1]:g} kg (women) at waist height; get help, and follow local rules."
+            f"Heavy: {some(names)}. One person should not lift more than about {figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
+            f"{figures.plain(LIFT_ALONE_KG[1])} kg (women) at waist height; get help, and follow local rules."
         )
     unknown = frame.filter(pl.col("mass_kg").is_null())["speaker"].n_unique()
     if unknown:

@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb import derive
+from speakerdb import derive, figures
 from speakerdb.acoustics import grid, room
 from speakerdb.analysis import adjustments
 from speakerdb.analysis.adjustments import Control, Reach, WallSum
@@ -186,8 +186,8 @@ def _wall(field: Field, speaker: str, names: list[str], distance_m: float) -> Wa
     depth = base.filter(pl.col("speaker") == speaker)["depth_mm"][0]
     if depth is not None and 1000.0 * distance_m < depth:
         raise RequestError(
-            f"the wall is {distance_m:g} m behind the front of {speaker}, but the cabinet is {depth:g} mm deep: expected at least "
-            f"{depth / 1000.0:g} m"
+            f"the wall is {figures.plain(distance_m)} m behind the front of {speaker}, but the cabinet is {figures.plain(depth)} mm deep: expected at least "
+            f"{figures.plain(depth / 1000.0)} m"
         )
     where = {s: i for i, (n, s) in enumerate(base.select("speaker", "setting").iter_rows()) if n == speaker}
     rows = [where[name] for name in names]
@@ -199,7 +199,7 @@ def _wall(field: Field, speaker: str, names: list[str], distance_m: float) -> Wa
     for name, row, ripple in zip(names, rows, total.ripple_db, strict=True):
         if np.isnan(ripple):
             lacking = "in-room curve" if np.isnan(curves["in_room"][row, band]).any() else "curve at 180°"
-            reasons[name] = f"its {lacking} is not known over all of {low:g}–{high:g} Hz"
+            reasons[name] = f"its {lacking} is not known over all of {figures.band(low, high)}"
     best = None if len(reasons) == len(names) else names[int(np.nanargmin(total.ripple_db))]
     return WallAnswer(distance_m, room.first_dip_hz(distance_m), tuple(names), total, best, reasons)
 
@@ -217,6 +217,6 @@ def _cautions(changes: tuple[SettingChange, ...], with_wall: bool) -> list[str]:
     if with_wall:
         said.append(
             "Only the wall behind is counted; floor, ceiling and side walls add their own. The wall is taken to reflect "
-            f"{100 * room.WALL_REFLECTS:.0f} % of the pressure."
+            f"{figures.percent(room.WALL_REFLECTS)} of the pressure."
         )
     return said

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
@@ -16,7 +17,7 @@ from speakerdb.charts.output_chart import Demand
 from speakerdb.library import Selection
 from speakerdb.questions.room_cautions import exposure_sentence
 from speakerdb.questions.shortlist import shortlist
-from speakerdb.words.room_words import CANT_BE_TOLD, chance_text, percent
+from speakerdb.words.room_words import CANT_BE_TOLD, chance_text
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -74,7 +75,7 @@ def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms
 
 
 def _row(name: str, q: Question, found: Any, slug: str, setting: str) -> RoomRow:
-    asked = f"{q.distance_m:g} m away in {q.room_volume_m3:g} m³, peaks of {q.level_db:g} dB"
+    asked = f"{figures.plain(q.distance_m)} m away in {figures.plain(q.room_volume_m3)} m³, peaks of {figures.plain(q.level_db)} dB"
     for frame in (found.rows, found.near_misses, found.too_far, found.not_judged):
         mine = frame.filter((pl.col("speaker") == slug) & (pl.col("setting") == setting))
         if len(mine):
@@ -90,11 +91,15 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     low, high = r["p_meets_low"], r["p_meets_high"]
     margin = abs(r["margin_db"])
     if low is not None and low >= SURE:
-        return RoomRow(name, asked, _level(r) + alone, f"suits, about {margin:.0f} dB in hand", True)
+        return RoomRow(name, asked, _level(r) + alone, f"suits, about {figures.number(margin)} dB in hand", True)
     if high is not None and high <= UNLIKELY:
-        return RoomRow(name, asked, _level(r) + alone, f"too much to ask: about {margin:.0f} dB short", False)
+        return RoomRow(
+            name, asked, _level(r) + alone, f"too much to ask: about {figures.number(margin)} dB short", False
+        )
     side = "in hand" if r["margin_db"] >= 0 else "short"
-    return RoomRow(name, asked, _level(r) + alone, f"{_likely(low, high)}: about {margin:.0f} dB {side}", None)
+    return RoomRow(
+        name, asked, _level(r) + alone, f"{_likely(low, high)}: about {figures.number(margin)} dB {side}", None
+    )
 
 
 def _likely(low: float | None, high: float | None) -> str:
@@ -103,14 +108,11 @@ def _likely(low: float | None, high: float | None) -> str:
         return "chance not worked out"
     if low != high:
         return f"{CANT_BE_TOLD} ({chance_text(low, high)})" if chance_text(low, high) != CANT_BE_TOLD else CANT_BE_TOLD
-    return f"{next(words for least, words in LIKELY if low >= least)} ({percent(low)})"
+    return f"{next(words for least, words in LIKELY if low >= least)} ({figures.probability(low)})"
 
 
 def _level(r: dict[str, Any]) -> str:
-    sign = {"at_least": "≥ ", "at_most": "≤ "}.get(r["censored"], "")
-    if r["level_low_db"] is None or r["level_high_db"] is None:
-        return f"{sign}{r['level_at_seat_db']:.0f} dB"
-    return f"{sign}{r['level_at_seat_db']:.0f} dB ({r['level_low_db']:.0f} to {r['level_high_db']:.0f})"
+    return figures.DB.told(r["level_at_seat_db"], r["level_low_db"], r["level_high_db"], r["censored"])
 
 
 def demands(base: Database, slug: str, setting: str) -> list[Demand]:
@@ -127,6 +129,6 @@ def demands(base: Database, slug: str, setting: str) -> list[Demand]:
     for name, question in (ROOMS[1], ROOMS[3]):
         asked = dataclasses.replace(question, single=alone)
         gain = seat.sit(asked).gain_db(np.nan_to_num(di[at], nan=0.0)) + (0.0 if alone else seat.PAIR_DB)
-        label = f"{name}, {question.level_db:g} dB at {question.distance_m:g} m"
+        label = f"{name}, {figures.plain(question.level_db)} dB at {figures.plain(question.distance_m)} m"
         found.append(Demand(label, tuple(THIRD_OCTAVES_HZ), tuple(question.level_db - gain)))
     return found

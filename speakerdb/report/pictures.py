@@ -11,10 +11,9 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.acoustics import grid
-from speakerdb.analysis import properties
 from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
 from speakerdb.charts.directivity_chart import ToneReach
-from speakerdb.charts.quantity import Quantity, quantity
+from speakerdb.charts.quantity import Plotted, plotted
 from speakerdb.charts.theme import Heading
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
@@ -66,7 +65,7 @@ class Picture:
 def cite(base: Database) -> str:
     """'state 8077116ce5 · 67 speakers · 2026-11-25'."""
     state = base.state
-    return f"state {state.state} · {state.speakers} speakers · {state.date}"
+    return f"state {state.state} · {figures.count(state.speakers, 'speaker')} · {state.date}"
 
 
 def _curves(a: Ask, h: Heading | None) -> Any:
@@ -226,12 +225,12 @@ def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "
     better = {"high": "the highest first", "low": "the lowest first"}.get(METRICS[metric].better, "the highest first")
     lines = [f"{better}{'; ' + filters if filters else ''}"]
     if len(rows) > field_chart.MOST_RANKED:
-        lines.append(f"the first {field_chart.MOST_RANKED} of {len(rows)} are drawn")
+        lines.append(f"the first {field_chart.MOST_RANKED} of {figures.number(len(rows))} are drawn")
     heading = Heading(METRICS[metric].label, (*lines, cite(base)))
     shown = rows.head(field_chart.MOST_RANKED)["speaker"].to_list()
     names = dict(zip(shown, _names(base, shown), strict=True))
     named = rows.with_columns(pl.col("speaker").replace(names))
-    return field_chart.ranking(named, quantity(metric), heading, width=width, mark=names.get(mark or ""))
+    return field_chart.ranking(named, plotted(metric), heading, width=width, mark=names.get(mark or ""))
 
 
 def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:
@@ -260,7 +259,7 @@ def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width
     slugs = rows["speaker"].to_list()
     names = _names(base, slugs)
     shown = rows.with_columns(speaker=pl.Series(names))
-    x, y = _quantity(answer.x), _quantity(answer.y)
+    x, y = _plotted(answer.x), _plotted(answer.y)
     lines = (
         "stepped line: the frontier; dashed: what the others of a kind lead to expect, averaged over kinds, with its 95 % band"
         + ("; dotted: the line that one in ten beats" if len(answer.found.line) else ""),
@@ -279,13 +278,13 @@ def _names(base: Database, slugs: Sequence[str]) -> list[str]:
     return _distinct([known[s] for s in slugs], slugs)
 
 
-def _quantity(one: Property) -> Quantity:
-    return Quantity(one.label, one.unit, one.better, one.log, one.quantity.decimals or 0, whole=one.id == "year")
+def _plotted(one: Property) -> Plotted:
+    return Plotted(one.label, one.quantity, one.better, one.log)
 
 
 def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int = theme.WIDE) -> Any:
     """The answer of `trend` as a chart: its first metric over a quantity or by groups."""
-    found, y = answer.trends[0], quantity(answer.metrics[0].id)
+    found, y = answer.trends[0], plotted(answer.metrics[0].id)
     if not len(found.points):
         raise RequestError("no speaker has both and passes the filters: nothing to draw")
     points = found.points.with_columns(speaker=pl.Series(_names(base, found.points["speaker"].to_list())))
@@ -303,28 +302,17 @@ def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int 
                 cite(base),
             ),
         )
-        return tradeoff_chart.groups(points, summary, Quantity(answer.over.capitalize(), ""), y, heading, width=width)
-    x = _over(base, answer.over)
-    heading = Heading(f"{y.label} over {figures.phrase(x.label)}", (_slope(found, y), *extra, cite(base)))
+        return tradeoff_chart.groups(points, summary, Plotted(answer.over.capitalize()), y, heading, width=width)
+    x = plotted(answer.over, currency=next(iter(base.field.currencies()), None))
+    heading = Heading(f"{y.label} over {figures.phrase(x.label)}", (_slope(found), *extra, cite(base)))
     return tradeoff_chart.trend(points, found.line, x, y, heading, width=width)
 
 
-def _over(base: Database, name: str) -> Quantity:
-    """The quantity that a trend runs over: a metric, or a fact."""
-    if name in METRICS:
-        return quantity(name)
-    label, better = properties.FACTS[name]
-    known = base.field.currencies()
-    shown = known[0] if name == "price" and known else figures.FACTS[name].unit
-    log = name in properties.UNITS_OF_LOG
-    return Quantity(label, shown, better, log, figures.FACTS[name].decimals or 0, whole=name == "year")
-
-
-def _slope(found: Trend, y: Quantity) -> str:
+def _slope(found: Trend) -> str:
     """'+0.8 dB (−0.2 to 1.8) per 10 years, over 60 speakers of 20 makers', or why no line was fitted."""
     r = found.slopes.row(0, named=True)
     if r["effect"] is None:
         return f"no line: {r['reason']}"
     effect, low, high = figures.alike([r[k] for k in ("effect", "low", "high")])
     interval = f"no interval: {r['reason']}" if r["reason"] else f"{low} to {high}"
-    return f"{effect} {r['unit']} ({interval}) per {r['per']}, over {r['speakers']} speakers of {r['makers']} makers"
+    return f"{effect} {r['unit']} ({interval}) per {r['per']}, over {figures.count(r['speakers'], 'speaker')} of {figures.count(r['makers'], 'maker')}"

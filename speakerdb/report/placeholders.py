@@ -62,7 +62,7 @@ class Scope:
     def value(self, speaker: str, metric: str, setting: str | None = None) -> str:
         """The value with its unit and sign of censoring: value("sill-5", "f6_hz") -> 42.7 Hz."""
         m, r = self._row(speaker, metric, setting)
-        return m.quantity.text(r["value"], r["censored"])
+        return m.quantity.text(r["value"], r["censored"], r["other_value"])
 
     def interval(self, speaker: str, metric: str, setting: str | None = None) -> str:
         """Its 95 % interval: 40.1 to 45.0 Hz."""
@@ -223,4 +223,4 @@ def _cell(text: str) -> str:
 def _table_cell(metric: Metric, row: dict[str, Any] | None) -> str:
     if row is None or row["status"] != "ok":
         return figures.GAP
-    return metric.quantity.told(row["value"], row["low"], row["high"], row["censored"])
+    return metric.quantity.told(row["value"], row["low"], row["high"], row["censored"], row["other_value"])

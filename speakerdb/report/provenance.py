@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.metrics import METRICS
 from speakerdb.report.words import listing
 from speakerdb.store import session_rows
@@ -60,8 +61,8 @@ def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, file
     smoothing = info.get("smoothing_oct")
     return SessionRow(
         r["session"], r["setting"], r["lab"], r["sample"], r["date"], METHODS.get(r["method"], r["method"]),
-        f"{distance:g} m" if distance else "distance not stated",
-        f"{r['resolution']:.0f} points per octave" + (f", smoothed 1/{1 / smoothing:.0f} octave" if smoothing else ""),
+        f"{figures.plain(distance)} m" if distance else "distance not stated",
+        f"{figures.number(r['resolution'])} points per octave" + (f", smoothed 1/{figures.number(1 / smoothing)} octave" if smoothing else ""),
         listing(has), info.get("notes") or "", files.filter(mine).select("name", "sha256", "size").rows(),
     )  # fmt: skip
 

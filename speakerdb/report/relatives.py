@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.analysis.nearness import WORDS
 from speakerdb.charts import field_chart
 from speakerdb.errors import RequestError, SpeakerdbError
@@ -32,7 +33,7 @@ class Relative:
 
     @property
     def sentence(self) -> str:
-        return f"{self.name}: {self.distance_db:.1f} dB RMS away; {self.told}."
+        return f"{self.name}: {figures.DB.text(self.distance_db)} RMS away; {self.told}."
 
 
 def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:

@@ -172,7 +172,7 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, metric.quantity.text(r["value"], r["censored"]), metric.quantity.interval_text(r["low"], r["high"]), words.share(place) if place else "")
+            VerdictRow(metric_id, metric.label, metric.quantity.text(r["value"], r["censored"], r["other_value"]), metric.quantity.interval_text(r["low"], r["high"]), words.share(place) if place else "")
         )  # fmt: skip
     return found
 

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from speakerdb.analysis.peers import ordinal, place_words
+from speakerdb import figures
+from speakerdb.analysis.peers import place_words
 from speakerdb.metric import Metric
 from speakerdb.report.standing import FEWEST, Place
 
@@ -29,7 +30,7 @@ def share(place: Place) -> str:
         others = place.count - 1
         return f"not placed: {others or 'no'} {'other has' if others < 2 else 'others have'} it"
     if place.rank_low is None or place.rank_high is None:
-        return f"{ordinal(place.rank)} of {place.count}, its range not worked out"
+        return f"{figures.ordinal(place.rank)} of {figures.number(place.count)}, its range not worked out"
     return place_words(place.rank_low, place.rank_high, place.count)
 
 

@@ -9,6 +9,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from speakerdb import figures
 from speakerdb.errors import ErrorItem
 from speakerdb.session import GridSession, GridSweeps, SessionInfo
 from speakerdb.store import NewSession, Store, reading, session_key, session_rows, speakers
@@ -148,14 +149,14 @@ def _curve_differences(old: GridSession, new: GridSession, horizontal: bool, orb
     b = {float(x): new.level_db[i] for i, x in enumerate(new.angle_deg) if new.horizontal[i] == horizontal}
     found = []
     if gone := sorted(a.keys() - b.keys()):
-        found.append(f"{orbit} {', '.join(f'{x:g}°' for x in gone)} missing")
+        found.append(f"{orbit} {', '.join(f'{figures.plain(x)}°' for x in gone)} missing")
     if added := sorted(b.keys() - a.keys()):
-        found.append(f"{orbit} {', '.join(f'{x:g}°' for x in added)} added")
+        found.append(f"{orbit} {', '.join(f'{figures.plain(x)}°' for x in added)} added")
     shared = sorted(a.keys() & b.keys())
     changed = [x for x in shared if not np.array_equal(a[x], b[x], equal_nan=True)]
     if changed:
         apart = max(float(np.nanmax(np.abs(a[x] - b[x]), initial=0.0)) for x in changed)
-        found.append(f"{len(changed)} of {len(shared)} {orbit} curves differ, by up to {apart:.2f} dB")
+        found.append(f"{len(changed)} of {len(shared)} {orbit} curves differ, by up to {figures.number(apart, 2)} dB")
     return found
 
 

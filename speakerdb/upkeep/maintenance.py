@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from speakerdb import derive as deriving
-from speakerdb import formats
+from speakerdb import figures, formats
 from speakerdb.errors import DataError, StoreError
 from speakerdb.field import error_models
 from speakerdb.field.naming import find_session
@@ -212,7 +212,7 @@ def _not_recomputed(store: Store) -> list[str]:
     # matrix products of another batch size differ in the last bits
     apart = ~np.isclose(stored, again.value, rtol=1e-9, atol=1e-9, equal_nan=True)
     return problems + [
-        f"session {session_rows.head_of(store.con, ids[i]).session}: {again.metrics[j]} is stored as {stored[i, j]:g} but recomputes to {again.value[i, j]:g}"
+        f"session {session_rows.head_of(store.con, ids[i]).session}: {again.metrics[j]} is stored as {figures.plain(stored[i, j], 12)} but recomputes to {figures.plain(again.value[i, j], 12)}"
         for i, j in zip(*np.nonzero(apart), strict=True)
     ]
 

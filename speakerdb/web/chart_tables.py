@@ -7,6 +7,7 @@ from typing import Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.charts.curves_chart import CURVE_LABELS
 from speakerdb.errors import RequestError, UnknownNameError
@@ -26,11 +27,11 @@ def _wide(frame: pl.DataFrame, on: str, value: str, names: Callable[[Any], str])
 
 
 def _degrees(name: str) -> str:
-    return f"{float(name):g}°".replace("-", "−")
+    return figures.joined(figures.plain(float(name)), "°")
 
 
 def _drive(name: str) -> str:
-    return f"at {float(name):.1f} dB"
+    return f"at {figures.DB.text(float(name))}"
 
 
 def _curves(a: Ask) -> pl.DataFrame:

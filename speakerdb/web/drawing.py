@@ -168,9 +168,9 @@ def _ranking(base: Database, ask: Ask, width: int) -> Any:
     import polars as pl
 
     from speakerdb.charts.field_chart import ranking
-    from speakerdb.charts.quantity import Quantity
+    from speakerdb.charts.quantity import plotted
 
     metric = find_metric(ask.text("metric") or "")
     whom = selection(ask, base.field.currencies())
     shown = base.rank(metric.id, selection=whom, top=RANKED, target=target(ask)).rows
-    return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), Quantity.of(metric), width=width)
+    return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), plotted(metric.id), width=width)

@@ -55,6 +55,10 @@ def together(text: str) -> str:
     return text.replace(" ", NO_BREAK)
 
 
+def miss(by: float, unit: str) -> str:
+    return together(room_words.miss_text(by, unit))
+
+
 def with_unit(text: str, unit: str) -> str:
     return together(figures.joined(text, unit))
 
@@ -104,7 +108,7 @@ def environment() -> Environment:
     )  # fmt: skip
     made.filters |= {
         "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
-        "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
+        "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "miss": miss, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {
         "METRICS": METRICS,

@@ -19,6 +19,7 @@ from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import IO, BinaryIO
 
+from speakerdb import figures
 from speakerdb.errors import DataError, UnknownNameError
 from speakerdb.upkeep.preview import Preview
 from speakerdb.web.security import TooLargeError
@@ -130,7 +131,7 @@ def _unpack(content: BinaryIO, archive_path: PurePosixPath, into: Path, room: _R
             claimed = sum(e.file_size for e in entries)
             if claimed > max(limits.free_bytes, limits.ratio * weight):
                 raise TooLargeError(
-                    f"{archive_path.name} unpacks to {claimed / 1e6:.0f} MB, over {limits.ratio} times its own size: "
+                    f"{archive_path.name} unpacks to {figures.megabytes(claimed, 0)}, over {limits.ratio} times its own size: "
                     "measurements do not shrink so far, and it was not unpacked"
                 )
             for entry in entries:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from speakerdb import figures
 from speakerdb.statistics.error_model import bench_words
 from speakerdb.upkeep.adopting import PART_WORDS, Learned
 
@@ -9,7 +10,7 @@ from speakerdb.upkeep.adopting import PART_WORDS, Learned
 def told(found: Learned) -> list[str]:
     """What is adopted, in sentences: sizes beside their defaults, then each bench that was aligned."""
     sizes = [
-        f"{PART_WORDS[s.part]} {s.wanted_sd_db:.2f} dB (default {s.default_sd_db:.2f}; {s.n} speakers)"
+        f"{PART_WORDS[s.part]} {figures.number(s.wanted_sd_db, 2)} dB (default {figures.number(s.default_sd_db, 2)}; {figures.count(s.n, 'speaker')})"
         for s in found.parts
         if s.reason is None
     ]
@@ -18,6 +19,6 @@ def told(found: Learned) -> list[str]:
         if pair.reason is None:
             lines.append(
                 f"{bench_words(pair.bench)} is brought in line with {bench_words(pair.to_bench)} by {pair.n} specimens that both "
-                f"have measured: {pair.shape_db:.2f} dB RMS, {pair.residual_sd_db:.2f} dB left."
+                f"have measured: {figures.number(pair.shape_db, 2)} dB RMS, {figures.number(pair.residual_sd_db, 2)} dB left."
             )
     return lines

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Any
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import nearness
 
@@ -21,5 +22,5 @@ def remarks(row: Mapping[str, Any]) -> list[str]:
     found = [f"{words} not compared" for part, words in nearness.WORDS.items() if row[part] is None]
     lowest = row["bass_from_hz"]
     if lowest is not None and lowest > grid.FREQUENCY_HZ[nearness.BASS.start] * (1 + 1e-9):
-        found.insert(0, f"bass compared from {lowest:.0f} Hz")
+        found.insert(0, f"bass compared from {figures.number(lowest)} Hz")
     return found

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import adjustments
 from speakerdb.questions.settings import ControlReach, WallAnswer
@@ -21,7 +22,7 @@ def octave_rows(difference_db: NDArray[np.float64]) -> list[float | None]:
 
 def wall_sentence(wall: WallAnswer) -> str:
     """Which setting suits the wall, and why."""
-    head = f"A wall {wall.distance_m:g} m behind lifts the bass and puts a dip at {wall.first_dip_hz:.0f} Hz. "
+    head = f"A wall {figures.plain(wall.distance_m)} m behind lifts the bass and puts a dip at {figures.number(wall.first_dip_hz)} Hz. "
     if wall.best is None:
         return (
             head
@@ -31,10 +32,12 @@ def wall_sentence(wall: WallAnswer) -> str:
         )
     ripple = dict(zip(wall.settings, wall.total.ripple_db, strict=True))
     others = [
-        f"{s} {r:.1f} dB" for s, r in sorted(ripple.items(), key=lambda p: p[1]) if s != wall.best and np.isfinite(r)
+        f"{s} {figures.DB.text(r)}"
+        for s, r in sorted(ripple.items(), key=lambda p: p[1])
+        if s != wall.best and np.isfinite(r)
     ]
     against = f", against {', '.join(others)}" if others else "; no other setting was judged"
-    return f"{head}Flattest between 40 and 300 Hz: {wall.best}, {ripple[wall.best]:.1f} dB standard deviation{against}."
+    return f"{head}Flattest between 40 and 300 Hz: {wall.best}, {figures.DB.text(ripple[wall.best])} standard deviation{against}."
 
 
 def control_sentence(found: ControlReach) -> str:
@@ -50,11 +53,11 @@ def control_sentence(found: ControlReach) -> str:
     head = f"Control {name}, positions {positions}{f', with {fixed}' if fixed else ''}: "
     reach = found.reach
     if reach.most_hz is None:
-        return head + f"moves the listening window by no more than {adjustments.HEARD_DB:g} dB anywhere."
+        return head + f"moves the listening window by no more than {figures.plain(adjustments.HEARD_DB)} dB anywhere."
     at = int(np.argmin(np.abs(grid.FREQUENCY_HZ - reach.most_hz)))
-    span = f"{reach.low_db[at]:+.1f} to {reach.high_db[at]:+.1f} dB".replace("-", "−").replace("+0.0", "0.0")
-    bands = " and ".join(f"from {low:.0f} to {high:.0f} Hz" for low, high in reach.acts_hz)
+    span = figures.joined(figures.DB.interval(reach.low_db[at], reach.high_db[at], signed=True), "dB")
+    bands = " and ".join(f"from {figures.number(low)} to {figures.number(high)} Hz" for low, high in reach.acts_hz)
     return (
-        f"{head}moves the listening window by more than {adjustments.HEARD_DB:g} dB {bands}, "
-        f"most at {reach.most_hz:.0f} Hz ({span} re {found.reference})."
+        f"{head}moves the listening window by more than {figures.plain(adjustments.HEARD_DB)} dB {bands}, "
+        f"most at {figures.number(reach.most_hz)} Hz ({span} re {found.reference})."
     )

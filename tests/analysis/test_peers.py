@@ -1,7 +1,7 @@
 import numpy as np
 import pytest
 
-from speakerdb.analysis.peers import FAMILIES, named_peers, ordinal, peers_of, place_words, places, widened
+from speakerdb.analysis.peers import FAMILIES, named_peers, peers_of, place_words, places, widened
 from speakerdb.session import KINDS
 from tests.analysis.columns import column
 
@@ -99,8 +99,3 @@ def test_another_setting_of_the_speaker_is_no_peer():
 )  # fmt: skip
 def test_places_in_words(range_, words):
     assert place_words(*range_) == words
-
-
-def test_ordinals():
-    found = " ".join(ordinal(n) for n in (1, 2, 3, 4, 11, 12, 13, 21, 101, 111))
-    assert found == "1st 2nd 3rd 4th 11th 12th 13th 21st 101st 111th"

@@ -8,7 +8,7 @@ from typing import Any
 from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
 from speakerdb.charts.directivity_chart import ToneReach
 from speakerdb.charts.output_chart import Demand
-from speakerdb.charts.quantity import Quantity, quantity
+from speakerdb.charts.quantity import Plotted, plotted
 from speakerdb.charts.theme import Heading
 from tests.charts import frames
 
@@ -83,25 +83,25 @@ def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
         ),
         "place": lambda w: field_chart.place(frames.places(), frames.peers(), head("its place in the field"), width=w),
         "ranking": lambda w: field_chart.ranking(
-            frames.ranking(many), quantity("f6_hz"), head("rank"), width=w, mark=many[4]
+            frames.ranking(many), plotted("f6_hz"), head("rank"), width=w, mark=many[4]
         ),
         "differences": lambda w: field_chart.differences(frames.differences(), head("differences"), width=w),
         "tradeoff": lambda w: tradeoff_chart.tradeoff(
             fall,
-            quantity("price", currency="EUR"),
-            quantity("preference"),
+            plotted("price", currency="EUR"),
+            plotted("preference"),
             head("price and preference"),
             width=w,
             mark=names[0],
         ),
         "trend": lambda w: tradeoff_chart.trend(
-            trend_points, line, quantity("year"), quantity("di_power_mean_db"), head("trend"), width=w
+            trend_points, line, plotted("year"), plotted("di_power_mean_db"), head("trend"), width=w
         ),
         "groups": lambda w: tradeoff_chart.groups(
             group_points,
             summary,
-            Quantity("Layout", ""),
-            quantity("tone_width_vertical_deg"),
+            Plotted("Layout"),
+            plotted("tone_width_vertical_deg"),
             head("groups"),
             width=w,
         ),

@@ -10,7 +10,7 @@ import polars as pl
 import pytest
 
 from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, saving
-from speakerdb.charts.quantity import quantity
+from speakerdb.charts.quantity import plotted
 from speakerdb.errors import RequestError
 from tests.charts import frames, gallery
 
@@ -121,7 +121,7 @@ def test_a_censored_value_points_to_where_the_true_one_lies() -> None:
 
 
 def test_two_speakers_of_one_name_keep_their_own_rows() -> None:
-    shown = texts(saving.svg(field_chart.ranking(frames.ranking(["Twin", "Twin", "Other"]), quantity("f6_hz"))))
+    shown = texts(saving.svg(field_chart.ranking(frames.ranking(["Twin", "Twin", "Other"]), plotted("f6_hz"))))
     assert shown.count("Twin") == 2
 
 

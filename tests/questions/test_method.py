@@ -168,7 +168,6 @@ def test_numbers_have_no_more_digits_than_they_need_and_a_true_minus():
         "as it is",
     ]
     assert [figures.fraction(x) for x in (1 / 6, 0.5, 1.0, 1 / 40)] == ["1/6", "1/2", "1", "1/40"]
-    assert [figures.percent(x) for x in (0.95, 0.025, 0.975)] == ["95 %", "2.5 %", "97.5 %"]
     assert figures.listed((40.0, 63.0, 100.0)) == "40, 63 and 100"
     assert figures.sd(0.15) == "0.15 dB"
     assert figures.sd(((40.0, 0.3), (100.0, 0.1))) == "0.3 dB to 40 Hz, 0.1 from 100 Hz"

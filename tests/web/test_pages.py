@@ -46,14 +46,14 @@ def test_the_field_is_sorted_filtered_and_paged_by_its_address(site):
 
 
 def test_a_value_stands_with_its_interval(site):
-    cell = r'<span class="figure">[\d.]+</span><small class="interval">[\d.]+ … [\d.]+</small>'
+    cell = r'<span class="figure">[\d.]+</span><small class="interval">[\d.]+ to [\d.]+</small>'
     assert re.search(cell, site.get("/?column=f6_hz").text)
     assert re.search(cell, site.get("/dictionary/f6_hz").text)
 
 
 def widths(page):
     """Widths of the intervals in the order of the table's rows."""
-    ends = re.findall(r'<small class="interval">([\d.]+) … ([\d.]+)</small>', page.text)
+    ends = re.findall(r'<small class="interval">([\d.]+) to ([\d.]+)</small>', page.text)
     return [round(float(high) - float(low), 1) for low, high in ends]
 
 

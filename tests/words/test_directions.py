@@ -16,7 +16,7 @@ from speakerdb.analysis.adjustments import Control, Reach, WallSum
 from speakerdb.analysis.frontier import tradeoff
 from speakerdb.analysis.properties import of_fact, of_metric
 from speakerdb.charts import field_chart, output_chart, tradeoff_chart
-from speakerdb.charts.quantity import quantity
+from speakerdb.charts.quantity import plotted
 from speakerdb.cli import comparing
 from speakerdb.metrics import METRICS
 from speakerdb.questions import claim, method_figures, rank
@@ -392,12 +392,12 @@ def shapes_of(chart):
 
 
 def test_bounds_point_to_where_the_true_value_lies_along_their_axis():
-    f6 = quantity("f6_hz")
+    f6 = plotted("f6_hz")
     points, line = frames.trend()
     kinds, middle = frames.groups()
     up_and_down = [
         output_chart.usable_output(frames.usable_output(), []),
-        tradeoff_chart.trend(points, line, quantity("year"), f6),
+        tradeoff_chart.trend(points, line, plotted("year"), f6),
     ]
     for chart in up_and_down:
         assert shapes_of(chart)
@@ -405,7 +405,7 @@ def test_bounds_point_to_where_the_true_value_lies_along_their_axis():
             assert (shapes["at_most"], shapes["at_least"]) == ("triangle-down", "triangle-up")
     sideways = [
         field_chart.ranking(frames.ranking(["a", "b", "c"]), f6),
-        tradeoff_chart.groups(kinds, middle, quantity("year"), f6),
+        tradeoff_chart.groups(kinds, middle, plotted("year"), f6),
     ]
     for chart in sideways:
         assert shapes_of(chart)
@@ -423,8 +423,8 @@ def test_differences_lie_right_where_the_first_is_higher_and_left_where_it_is_lo
 @pytest.mark.parametrize(("better", "taken"), [("high", ["c", "b"]), ("low", ["a", "b"])])
 def test_the_frontier_steps_over_what_can_be_had(better, taken):
     # of rising x and falling y, or of both rising: who has the better of one has the worse of the other
-    x = replace(quantity("f6_hz"), better=better, log=False)
-    y = replace(quantity("max_level_db"), better="high")
+    x = replace(plotted("f6_hz"), better=better, log=False)
+    y = replace(plotted("max_level_db"), better="high")
     rows = pl.DataFrame({"speaker": ["a", "b", "c"], "x": [1.0, 2.0, 3.0], "y": [2.0, 3.0, 2.0]})
     assert tradeoff_chart._frontier(rows, x, y)["speaker"].to_list() == taken
     # between two of its members only the worse x is to be had, with the y of the one that has the better x: drawn by rising x

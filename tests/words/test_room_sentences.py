@@ -5,6 +5,7 @@ from __future__ import annotations
 import polars as pl
 import pytest
 
+from speakerdb import figures
 from speakerdb.acoustics import exposure
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.seat import hours, sit
@@ -82,13 +83,13 @@ def test_standing_up_lifts_the_ear_by_half_a_metre():
     [(0.0, "< 1 %"), (0.009, "< 1 %"), (0.0101, "1 %"), (0.5, "50 %"), (0.9899, "99 %"), (0.991, "> 99 %"), (1.0, "> 99 %")],
 )  # fmt: skip
 def test_a_probability_is_never_0_or_100_percent(share, said):
-    assert room_words.percent(share) == said
+    assert figures.probability(share) == said
 
 
 @pytest.mark.parametrize(
     ("low", "high", "said"),
     [(0.3, 0.3, "30 %"), (0.3, None, "–"), (None, 0.3, "–"), (0.003, 0.4, "at most 40 %"), (0.4, 0.995, "at least 40 %"),
-     (0.3, 0.5, "30 … 50 %"), (0.001, 0.999, "can't be told"), (0.011, 0.4, "1 … 40 %"), (0.4, 0.989, "40 … 99 %"),
+     (0.3, 0.5, "30 to 50 %"), (0.001, 0.999, "can't be told"), (0.011, 0.4, "1 to 40 %"), (0.4, 0.989, "40 to 99 %"),
      (0.303, 0.304, "30 %")],
 )  # fmt: skip
 def test_a_chance_that_is_open_is_told_from_its_known_end(low, high, said):
@@ -148,7 +149,7 @@ def test_listening_times_stand_first_and_the_programme_that_was_asked_for_before
     [(24.0, "24 h"), (10.0, "10 h"), (9.96, "10.0 h"), (1.0, "1.0 h"), (0.99, "59 min"), (1 / 60, "1 min"), (40 / 3600, "40 s"), (None, "–"), (float("inf"), "–")],
 )  # fmt: skip
 def test_a_listening_time_has_the_unit_that_suits_it(time_h, said):
-    assert room_cautions.hours_text(time_h) == said
+    assert figures.duration(time_h) == said
 
 
 def test_how_good_the_room_model_is_and_what_of_it_is_assumed():
@@ -203,7 +204,7 @@ def test_who_is_too_heavy_for_one_is_named_once_and_unknown_masses_are_counted()
         rows=[("a", 26.0), ("b", 8.0), ("c", 16.0), ("d", None)], near=[("a", 26.0), ("d", None), ("e", 16.5)]
     )
     assert said[-2] == (
-        "Heavy: a (26 kg), e (16.5 kg). One person should not lift more than about 25 kg (men) or 16 kg (women) at waist height; get help, "
+        "Heavy: a (26.0 kg), e (16.5 kg). One person should not lift more than about 25 kg (men) or 16 kg (women) at waist height; get help, "
         "and follow local rules."
     )
     assert said[-1] == "The mass of 1 speaker listed is not known: try before you lift."
