@@ -24,7 +24,7 @@ _SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
 _WORDS = {"none": "", "at_most": "at most ", "at_least": "at least "}
 
 
-def known(value: float | None) -> bool:
+def _known(value: float | None) -> bool:
     """Whether there is a number: neither None nor NaN nor infinite."""
     return value is not None and math.isfinite(value)
 
@@ -91,10 +91,10 @@ class Quantity:
         self, value: float | None, censored: str | None = "none", other: float | None = None, *, signed: bool = False
     ) -> str:
         """A value without its unit, which the heading of its column gives: '≤ 41.2'; '52.0 or 249.0' where it is one of two."""
-        if not known(value):
+        if not _known(value):
             return GAP
         text = plain(value, signed=signed) if self.decimals is None else number(value, self.decimals, signed=signed)
-        return _SIGN[censored or "none"] + text + (f" or {self.number(other)}" if known(other) else "")
+        return _SIGN[censored or "none"] + text + (f" or {self.number(other)}" if _known(other) else "")
 
     def text(
         self, value: float | None, censored: str | None = "none", other: float | None = None, *, signed: bool = False
@@ -108,15 +108,15 @@ class Quantity:
 
     def said(self, value: float | None, censored: str | None = "none") -> str:
         """A value as a sentence has it: 'at least 105.0 dB'."""
-        return f"{_WORDS[censored or 'none']}{self.text(value)}" if known(value) else GAP
+        return f"{_WORDS[censored or 'none']}{self.text(value)}" if _known(value) else GAP
 
     def interval(self, low: float | None, high: float | None, *, signed: bool = False) -> str:
         """'41.2 to 44.0' without unit; '≥ 41.2' or '≤ 44.0' where an end is open; empty where nothing is known."""
-        if known(low) and known(high):
+        if _known(low) and _known(high):
             return f"{self.number(low, signed=signed)} to {self.number(high, signed=signed)}"
-        if known(low):
+        if _known(low):
             return self.number(low, "at_least", signed=signed)
-        return self.number(high, "at_most", signed=signed) if known(high) else ""
+        return self.number(high, "at_most", signed=signed) if _known(high) else ""
 
     def interval_text(self, low: float | None, high: float | None) -> str:
         """'41.2 to 44.0 Hz'; empty where nothing is known."""
@@ -132,7 +132,7 @@ class Quantity:
     def difference(self, value: float | None, *, signed: bool = False) -> str:
         """A difference without unit, or how many times the other a value is: '× 1.30'."""
         shown = self._of_differences
-        return f"× {shown.number(value)}" if self.ratio and known(value) else shown.number(value, signed=signed)
+        return f"× {shown.number(value)}" if self.ratio and _known(value) else shown.number(value, signed=signed)
 
     def difference_text(self, value: float | None, *, signed: bool = False) -> str:
         """The same with its unit, which a ratio has none of: '1.2 dB', '× 1.30'."""

@@ -2,14 +2,17 @@ from __future__ import annotations
 
 import json
 import math
+import re
 from itertools import pairwise
 
+import altair as alt
 import polars as pl
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from speakerdb.charts import axes
+from speakerdb import figures
+from speakerdb.charts import axes, saving
 from speakerdb.charts.quantity import Plotted, axis, plotted, scale
 
 
@@ -62,3 +65,17 @@ def test_a_log_axis_has_ticks_within_its_range_and_few_enough(low: float, ratio:
     first, last = around.to_dict()["domain"]
     assert 2 <= len(ticks) <= 12
     assert all(first * 0.999 <= t <= last * 1.001 for t in ticks)
+
+
+def test_a_chart_writes_what_it_works_out_itself_as_figures_do() -> None:
+    values = [-1.26, -0.04, 0.0, 0.5, 8900.0, 9999.96, 12345.6, 1234567.0]
+    for decimals, write in ((None, figures.plain), (1, lambda v: figures.number(v, 1)), (0, figures.number)):
+        rows = [{"v": v, "row": i} for i, v in enumerate(values)]
+        drawn = (
+            alt.Chart(alt.InlineData(values=rows))
+            .transform_calculate(text=figures.vega("datum.v", decimals))
+            .mark_text()
+            .encode(y=alt.Y("row:O", axis=None), text="text:N")
+        )
+        shown = set(re.findall(r"<text[^>]*>([^<]*)</text>", saving.svg(drawn)))
+        assert shown == {write(v) for v in values if v != 0.5 or decimals != 0} | ({"1"} if decimals == 0 else set())
