@@ -157,6 +157,18 @@ def test_errors_of_smoothed_curves_are_those_of_curves_smoothed_afterwards(point
     assert lag[0] == pytest.approx(lag[1], abs=0.05)
 
 
+@pytest.mark.parametrize("points", [directivity.EVERY, directivity.SECOND])
+@pytest.mark.parametrize("width", [1 / 6, 0.5])
+def test_smoothed_fields_have_the_correlation_of_what_smoothing_leaves_up_to_the_ends_of_their_band(points, width):
+    average = np.array([np.abs(np.arange(len(LOG2_HZ)) - i) <= 3 for i in range(len(LOG2_HZ))], float)
+    average /= average.sum(axis=1, keepdims=True)  # seven points of the grid, fewer at its ends
+    left = average @ np.exp(-np.pi * ((LOG2_HZ[:, None] - LOG2_HZ) / width) ** 2) @ average.T
+    expected = left[np.ix_(points.index, points.index)]
+    drawn = fields.smoothed_field(np.random.default_rng(3), 20000, width, points)
+    found = drawn.T @ drawn / len(drawn)
+    np.testing.assert_allclose(found, expected, atol=0.08)  # of 20,000 draws 0.035, and what the nodes leave behind
+
+
 def test_a_sessions_own_figures_override_the_defaults_also_over_frequency():
     errors = reader(uncertainty={"repeatability": ((100.0, 0.0), (1000.0, 1.0))}).curve_errors(10)
     assert not errors[..., FREQUENCY_HZ <= 100].any()

@@ -37,6 +37,18 @@ def test_the_only_one_of_its_kind_has_no_expectation():
     assert np.isfinite(found.expected[1:]).all()
 
 
+@pytest.mark.parametrize(("groups", "known"), [([0, 0, 1, 1], False), ([0, 0, 1, 1, 1], True)])
+def test_without_a_degree_of_freedom_left_nothing_is_expected(groups, known):
+    n = len(groups)  # constant, slope and a group, and the speaker left out: four
+    random = np.random.default_rng(8)
+    found = expectation.expectation(random.normal(size=n), random.normal(size=n), np.array(groups))
+    for part in (found.expected, found.low, found.high):
+        assert np.isfinite(part).all() == known
+        assert np.isnan(part).all() != known
+    alike = expectation.expectation(np.ones(8), random.normal(size=8), np.zeros(8, int))
+    assert np.isnan(alike.expected).all()  # no slope without a spread
+
+
 def test_a_quantile_line_leaves_its_share_below():
     random = np.random.default_rng(4)
     x = random.normal(size=500)
