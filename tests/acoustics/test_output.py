@@ -340,9 +340,13 @@ def test_drives_that_end_early_bound_what_the_other_sweep_could_have_shown():
 
 def test_between_grid_points_usable_output_is_linear_over_log_frequency():
     slope = 12.0 * np.log2(F / 100.0)  # dB, 12 per octave
-    for at_hz in (40.0, 63.0, 100.0):
-        found = output.at_frequency(Bounded(slope, np.zeros(199, np.int8)), at_hz)
-        assert float(found.value) == pytest.approx(12.0 * np.log2(at_hz / 100.0), abs=1e-9)
+    bend = np.where(np.arange(199) == 198, 5.0, 0.0)  # the last point lies off the line, and so does all beside it
+    for at_hz in (F[0], 40.0, 63.0, 100.0, F[197], F[198]):
+        found = output.at_frequency(Bounded(slope + bend, np.zeros(199, np.int8)), float(at_hz))
+        off = 5.0 if at_hz == F[198] else 0.0
+        assert float(found.value) == pytest.approx(12.0 * np.log2(at_hz / 100.0) + off, abs=1e-6)
+    middle = output.at_frequency(Bounded(slope + bend, np.zeros(199, np.int8)), float(np.sqrt(F[197] * F[198])))
+    assert float(middle.value) == pytest.approx((slope[197] + slope[198] + 5.0) / 2.0, abs=1e-6)
 
 
 # --- passive speakers

@@ -37,7 +37,7 @@ def survivors_of(group: Group, mutants: list[Mutant]) -> list[Mutant]:
 def run_group(name: str, count: int, seed: int) -> None:
     mutants = sample(GROUPS[name].module_paths(), count, seed)
     lived = survivors_of(GROUPS[name], mutants)
-    _write(name, {"group": name, "seed": seed, "mutants": len(mutants), "at_first": len(lived),
+    _write(name, {"group": name, "seed": seed, "mutants": len(mutants),
                   "survived": [m.described() | {"why": ""} for m in lived]})  # fmt: skip
 
 
