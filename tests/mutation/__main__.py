@@ -44,13 +44,15 @@ def run_group(name: str, count: int, seed: int) -> None:
 def run_again(name: str) -> None:
     """Those without a reason; those that are killed now leave the list."""
     told = json.loads((SURVIVORS / f"{name}.json").read_text(encoding="utf-8"))
-    open_ones = [entry for entry in told["survived"] if not entry["why"]]
-    wanted = [{key: text for key, text in entry.items() if key != "why"} for entry in open_ones]
-    modules = sorted({entry["module"] for entry in wanted})
-    mutants = [m for module in modules for m in every(module) if m.described() in wanted]
-    for gone in [w for w in wanted if w not in [m.described() for m in mutants]]:
-        print(f"its line stands no more: {gone}", file=sys.stderr)
-    lived = [m.described() for m in survivors_of(GROUPS[name], mutants)]
+    found = []
+    for entry in told["survived"]:
+        wanted = {key: text for key, text in entry.items() if key != "why"}
+        if not entry["why"]:
+            same = [m for m in every(entry["module"], entry["operator"]) if m.described() == wanted]
+            found += same
+            if not same:
+                print(f"its line stands no more: {wanted}", file=sys.stderr)
+    lived = [m.described() for m in survivors_of(GROUPS[name], found)]
     told["survived"] = [e for e in told["survived"] if e["why"] or {k: v for k, v in e.items() if k != "why"} in lived]
     _write(name, told)
 

@@ -88,6 +88,7 @@ GROUPS = {
             "tests/derive/test_pooled_noise.py",
             "tests/statistics/test_heterogeneity.py",
             "tests/field/test_disagreement.py",
+            "tests/upkeep/test_repooling.py",
         ),
     ),
     "words": Group(
