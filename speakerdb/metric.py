@@ -1,13 +1,14 @@
-"""What a metric is: the row that names, orders, rounds and explains one number; and tables of values.
+"""What a metric is: the row that names, orders, rounds, computes and explains one number; and tables of values.
 
 Units are written as they appear in headings; definitions in one sentence each.
 """
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from math import inf, log2
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING, Any, Literal
 
 from speakerdb import figures
 from speakerdb.figures import Quantity
@@ -17,6 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Better = Literal["high", "low", "neither"]
+Kinds = Literal["all", "not_subwoofer"]
 
 # where definitions come from
 OWN = "own definition"
@@ -24,19 +26,103 @@ CTA = "ANSI/CTA-2034-A (lists and weights from memory)"
 OLIVE = "S. E. Olive, AES Convention Paper 6190, 2004 (from memory)"
 
 
+# What a metric reads. From these follow the curve that `explain` shows and the words for what is missing. low_hz, high_hz: the band that
+# has to be whole
+
+
+@dataclass(frozen=True)
+class _Read:
+    low_hz: float
+    high_hz: float
+
+    @property
+    def band(self) -> str:
+        """'100 Hz–10 kHz', '100 Hz'."""
+        one = self.low_hz == self.high_hz
+        return figures.hertz(self.low_hz) if one else figures.band(self.low_hz, self.high_hz)
+
+
+@dataclass(frozen=True)
+class Curve(_Read):
+    """A summary curve by its name, made of the slots (of 72). turned: also as it becomes when the speaker is turned; down: below the band,
+    too, as far down as it takes; needed: False where the metric does without it when it isn't there."""
+
+    name: str
+    slots: tuple[int, ...]
+    turned: bool = False
+    down: bool = False
+    needed: bool = True
+
+
+@dataclass(frozen=True)
+class Pattern(_Read):
+    """Single curves: the slots without which there is no value. toward: the side that is looked at, where it is one: 'up'; name: the
+    summary curve that they make, if any."""
+
+    slots: tuple[int, ...]
+    toward: str = ""
+    name: str = ""
+
+
+@dataclass(frozen=True)
+class Sphere(_Read):
+    """Sound power of directions all around."""
+
+    name = "sound_power_sphere"
+
+
+@dataclass(frozen=True)
+class Swept(_Read):
+    """Sweeps at rising drives: 'compression', or a component of distortion. at_db: the drive that has to lie among them; down: as of
+    curves."""
+
+    kind: str
+    at_db: float | None = None
+    down: bool = False
+
+
+@dataclass(frozen=True)
+class Electrical(_Read):
+    """Of passive speakers: the 'impedance', or the drive 'voltage' that levels were measured at."""
+
+    key: Literal["impedance", "voltage"]
+
+
+Read = Curve | Pattern | Sphere | Swept | Electrical
+
+
+@dataclass(frozen=True)
+class Note:
+    """What is said beside a value where it holds: a function of acoustics.measured.Measured gives flags (...)."""
+
+    words: str
+    where: Callable[[Any], NDArray[np.bool_]]
+
+
 @dataclass(frozen=True)
 class Metric:
-    """One metric. `matters` is δ, the difference from which users should care: a ratio where scale is "log"; `step` the display step."""
+    """One metric: what it is called, what it reads and how it is computed.
+
+    definition: "{band}" stands for the band of what is read first. step: the display step. matters: δ, the difference from which users
+    should care, a ratio where scale is "log". reads: the first is shown as where it comes from. compute: from
+    acoustics.measured.Measured, of a batch or of draws, to bounds.Bounded (...). method: the topic that tells how.
+
+    version is raised by one whenever a definition or the code behind it changes a value: `derive` then recomputes exactly the metrics
+    whose version in the file differs.
+    """
 
     id: str
     label: str
     unit: str
     better: Better
     definition: str
-    source: str
     step: float
     matters: float
     group: str
+    reads: tuple[Read, ...]
+    compute: Callable[[Any], Any]
+    method: str
+    source: str = OWN
     ranked: bool = True  # False: a setting of the measurement or of the amplifier, never ranked
     scale: Literal["linear", "log"] = "linear"
     ripple: bool = False  # noise only adds to it, as a sum of squares
@@ -44,7 +130,18 @@ class Metric:
     two_valued: bool = False  # errors may carry it to another place altogether (a dip at the threshold)
     nature: tuple[float, float] = (-inf, inf)  # where it can lie
     absolute: bool = False  # needs absolute level
+    fine: bool = False  # of the response's fine shape, which coarse data don't show
+    kinds: Kinds = "not_subwoofer"
+    otherwise: str = ""  # why it is withheld where all that it reads is there; "{from_hz}": from where up it is
+    note: Note | None = None
+    caution: str = ""  # a sentence that goes with places and comparisons
+    ends: tuple[str, str] = ("highest", "lowest")  # what the high and the low end are called in a sentence
+    merit: tuple[str, str] | None = None  # set against the price: what many do and what one does ("reach", "reaches")
+    strip: int | None = None  # its place among the figures of a sheet
     version: int = 2
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "definition", self.definition.replace("{band}", self.reads[0].band))
 
     @property
     def phrase(self) -> str:
@@ -67,6 +164,15 @@ class Metric:
     def matters_on_scale(self) -> float:
         """The same on the scale that errors and comparisons work on: log2 where ratios count."""
         return log2(self.matters) if self.scale == "log" else self.matters
+
+    @property
+    def curve(self) -> str | None:
+        """The summary curve that it is read from; None where it is read from sweeps or from single curves."""
+        return getattr(self.reads[0], "name", None) or None
+
+    def reading(self, kind: type[Read]) -> tuple[Any, ...]:
+        """What it reads of one kind."""
+        return tuple(read for read in self.reads if isinstance(read, kind))
 
 
 CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored

@@ -11,7 +11,7 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Codes = NDArray[np.int8]
 
-EXACT, AT_MOST, AT_LEAST = 0, 1, 2  # as in the dictionary's CENSORED
+EXACT, AT_MOST, AT_LEAST = 0, 1, 2  # as in metric.CENSORED
 
 
 @dataclass(frozen=True, eq=False)
@@ -32,6 +32,11 @@ class Bounded:
 def exact(value: Array) -> Bounded:
     """Values that are no bounds."""
     return Bounded(value, np.zeros(np.shape(value), np.int8))
+
+
+def flagged(value: Array, bound: NDArray[np.bool_], code: int) -> Bounded:
+    """Values that are bounds of one side where so flagged."""
+    return Bounded(value, np.where(bound, code, EXACT).astype(np.int8))
 
 
 def _ends(b: Bounded) -> tuple[Array, Array]:

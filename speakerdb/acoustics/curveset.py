@@ -94,6 +94,19 @@ WEIGHTS = {
 }
 
 
+def _with_weight(*curves: str) -> tuple[int, ...]:
+    return tuple(np.flatnonzero(sum(WEIGHTS[name] for name in curves)).tolist())
+
+
+# The slots that each summary curve is made of
+SLOTS_OF: dict[str, tuple[int, ...]] = {
+    "on_axis": (ON_AXIS,),
+    **{name: _with_weight(name) for name in WEIGHTS},
+    "di_power": _with_weight("listening_window", "sound_power"),
+    "di_early": _with_weight("listening_window", "early_reflections"),
+}
+
+
 @dataclass(frozen=True, eq=False)
 class CurveSet:
     """Levels in dB, each (..., 199), NaN where a needed angle is missing; the indices are differences in dB."""

@@ -28,6 +28,24 @@ def band(low_hz: float, high_hz: float) -> slice:
     return slice(int(first), int(last))
 
 
+def named(of_band: slice) -> tuple[float, float]:
+    """The frequencies that a band of the grid is named by: of those that bound just its points, the ones of fewest digits."""
+    f = FREQUENCY_HZ
+    below = f[of_band.start - 1] if of_band.start else f[0] / 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+    above = f[of_band.stop] if of_band.stop < len(f) else f[-1] * 2.0 ** (1.0 / POINTS_PER_OCTAVE)
+    return _roundest(below, f[of_band.start], up=False), _roundest(f[of_band.stop - 1], above, up=True)
+
+
+def _roundest(low: float, high: float, *, up: bool) -> float:
+    """The number of fewest digits in [low, high), or with up=False in (low, high]."""
+    for digits in range(5):
+        step = 10.0 ** (np.floor(np.log10(high)) - digits)
+        found = np.ceil(low / step - 1e-9) * step if up else np.floor(high / step + 1e-9) * step
+        if (found < high * (1 - 1e-9)) if up else (found > low * (1 + 1e-9)):
+            return float(found)
+    return low if up else high
+
+
 @dataclass(frozen=True, eq=False)
 class Points:
     """Every n-th grid point of a stretch: where curves are looked at whose errors need no finer grid."""
@@ -130,7 +148,7 @@ def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
     """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover without a gap
     wider than 1/2 octave (what lies in such a gap is not measured at all).
 
-    With a gate of length T no more than 0.69·f·T, taken at the octave's lower edge. 0 where no octave is covered.
+    With a gate no more than that leaves. 0 where no octave is covered.
     """
     f = np.asarray(frequency_hz, np.float64)
     if len(f) < 2:
@@ -143,8 +161,13 @@ def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
         return 0.0
     counts = (np.searchsorted(f, 2 * edges * (1 - 1e-9)) - np.searchsorted(f, edges * (1 - 1e-9))).astype(np.float64)
     if gate_ms is not None:
-        counts = np.minimum(counts, 0.69 * edges * gate_ms / 1000.0)
+        counts = np.minimum(counts, gated_resolution(edges, gate_ms))
     return float(counts[covered].min())
+
+
+def gated_resolution(frequency_hz: Floats, gate_ms: float) -> NDArray[np.float64]:
+    """Points per octave that a gate of length T leaves in the octaves above f: 0.69·f·T."""
+    return np.asarray(0.69 * frequency_hz * gate_ms / 1000.0)
 
 
 def smooth_third_octave(power: Floats) -> NDArray[np.float64]:

@@ -7,6 +7,7 @@ sessions or draws. NaN is not measured.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
@@ -32,6 +33,9 @@ BALANCE_DB, BALANCE_TO_HZ, BALANCE_MANAGED_FROM_HZ = 1.5, 10000.0, 80.0
 REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest drives were not linear (own judgement)
 SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
 IMPEDANCE_BAND = grid.band(20.0, 20000.0)  # the whole grid
+
+SWEPT_WORDS = {"thd": "total harmonic distortion", "multitone": "multitone distortion",
+               "multitone_hp80": "multitone distortion above 80 Hz", "compression": "compression"}  # fmt: skip
 
 # third-octave centres 25 Hz–10 kHz, base two from 1 kHz as the grid's octaves, at the grid points nearest to them
 THIRD_OCTAVE_POINTS: NDArray[np.int64] = np.array(
@@ -216,6 +220,16 @@ def max_level(c: Compression) -> MaxLevel:
     return MaxLevel(level, np.where(sure, low, np.nan), np.where(sure, high, np.nan))
 
 
+def within_bracket(level_db: Array, low_db: Array, high_db: Array, side: Array, share: Array) -> Array:
+    """Where between the two drives around it 3 dB are lost is not measured: a level (...) may be anywhere between what both delivered
+    (method:metrics#maximum-level). The way to one such place, even on either side of it, with weights that leave its mean; 0 for
+    bounds. side, share (...): in [0, 1), which side and how far along it."""
+    down, up = np.nan_to_num(low_db - level_db), np.nan_to_num(high_db - level_db)
+    with np.errstate(invalid="ignore"):
+        falls = side < np.nan_to_num(up / (up - down))
+    return np.asarray(np.where(falls, down, up) * share)
+
+
 def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | bool = False) -> Bounded:
     """Level delivered (...) at the highest drive at which 1/3-octave smoothed compression, less its own mean over
     300 Hz–3 kHz, stays within ±1.5 dB from from_hz (...) to 10 kHz.
@@ -247,6 +261,28 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
 # both together
 
 
+@dataclass(frozen=True, eq=False)
+class Strain:
+    """Compression and distortion by its kind ('thd', 'multitone', 'multitone_hp80'). points: those of the grid at which compression and
+    total harmonic distortion stand."""
+
+    compression: Compression | None
+    distortion: Mapping[str, Distortion]
+    points: Points = grid.WHOLE
+
+    def at(self, points: Points, multitone_points: Points) -> Strain:
+        """What stands on the whole grid, at some of its points."""
+        c, fewer = self.compression, {}
+        for kind, d in self.distortion.items():
+            mine = points if kind == "thd" else multitone_points
+            at = mine.of_grid
+            fewer[kind] = Distortion(d.drive_db, d.level_db[..., at], d.smoothed_db[..., at], mine)
+        at = points.of_grid
+        return Strain(
+            None if c is None else Compression(c.drive_db, c.smoothed_db[..., at], c.loss_db, points), fewer, points
+        )
+
+
 def usable_output(c: Compression, d: Distortion, response_db: Floats) -> Bounded:
     """Level (..., F) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion limit
     (10 % up to 100 Hz, 3 % above) at each of the points of both.
@@ -265,6 +301,12 @@ def usable_output(c: Compression, d: Distortion, response_db: Floats) -> Bounded
 _LIMITS_DB = np.where(
     grid.FREQUENCY_HZ <= CLEAN_BASS_TO_HZ * (1 + 1e-9), percent_to_db(CLEAN_BASS_PERCENT), percent_to_db(CLEAN_PERCENT)
 ).astype(np.float32)  # single precision stays single
+
+
+def around(frequency_hz: float) -> slice:
+    """The grid points whose levels `at_frequency` takes: the two around, or the one there."""
+    i = grid.at_or_below(frequency_hz)
+    return slice(i, i + (1 if abs(grid.FREQUENCY_HZ[i] / frequency_hz - 1.0) < 1e-9 else 2))
 
 
 def at_frequency(output: Bounded, frequency_hz: float, points: Points = grid.WHOLE) -> Bounded:

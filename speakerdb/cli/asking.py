@@ -170,8 +170,7 @@ def explain(
             terminal.line(f"{m.label}: withheld, {pooled['reason']}")
         terminal.line(f"Definition ({m.id}, version {answer.metric_version}): {m.definition}.")
         terminal.line(f"Source of the definition: {m.source}; more: `speakerdb method {m.id}`")
-        if answer.curve_part:
-            terminal.line(f"Read from the curve: {answer.curve_part.replace('_', ' ')}")
+        terminal.line(f"Read from {'the curve: ' if m.curve else ''}{answer.read}")
         for sentence in answer.alignments:
             terminal.line(f"{sentence}.")
         for caution in base.cautions(answer.values):

@@ -16,6 +16,7 @@ from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, ends_in_units, scaled, unscaled
 from speakerdb.metric import ENDS, UNCERTAINTY, Metric, ValueTable
 from speakerdb.metrics import METRICS
+from speakerdb.metrics.response_rows import LISTENING_AXIS
 from speakerdb.statistics import intervals, weights
 from speakerdb.statistics.benches import Pattern
 from speakerdb.statistics.clusters import codes, sums
@@ -111,13 +112,10 @@ def pool_listening_axis(pooled: ValueTable, axis: tuple[Array, Array], by: Group
     steps = by.steps()
     picked = response.best_listening_angle(*(_step_means(part, steps) for part in axis))
     value = pooled.value.copy()
-    for metric, found in zip(_LISTENING, picked, strict=True):
-        j = pooled.metrics.index(metric)
+    for metric, found in zip(LISTENING_AXIS, picked, strict=True):
+        j = pooled.metrics.index(metric.id)
         value[:, j] = np.where(np.isnan(value[:, j]), np.nan, found)
     return replace(pooled, value=value)
-
-
-_LISTENING = ("best_listening_angle_deg", "best_listening_angle_gain_db", "best_listening_angle_treble_db")
 
 
 @dataclass(frozen=True, eq=False)

@@ -1,194 +1,217 @@
-"""Why a value is withheld, in words that name what is missing."""
+"""Why a value is withheld, in words that name what is missing: by rule, from what the metric reads (method:metrics#why-a-value-is-withheld)."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
 from speakerdb.acoustics import curveset, grid, output, response
-from speakerdb.derive.sweep_reasons import compression_hole, sweep_reason
-from speakerdb.metric import ValueTable
+from speakerdb.derive.drives import COMPRESSION, HARMONICS, with_total
+from speakerdb.metric import Curve, Electrical, Metric, Pattern, Read, Sphere, Swept, ValueTable
 from speakerdb.metrics import METRICS
-from speakerdb.session import GridSession
+from speakerdb.session import GridSession, GridSweeps
 
 SHAPE_RESOLUTION, SHAPE_SMOOTHING_OCT = 12.0, 1 / 12
-SHAPE = frozenset({
-    "flatness_on_axis_db", "flatness_window_db", "half_range_window_db", "nbd_on_axis_db", "nbd_window_db",
-    "nbd_in_room_db", "ripple_in_room_db", "smoothness_in_room", "preference", "preference_bass_managed",
-    "best_listening_angle_deg", "best_listening_angle_gain_db", "best_listening_angle_treble_db",
-})  # fmt: skip
-SUBWOOFER_TOO = frozenset({"impedance_min_ohm"})  # refers to nothing at 300 Hz and above
-SUBWOOFER = "a subwoofer: it refers to 300 Hz and above"
-RELATIVE = "levels are relative"
-
-_LW, _ER, _SP, _ROOM = ("listening_window", "early_reflections", "sound_power", "in_room")
-_AXIS = [curveset.ON_AXIS]
-_START_HZ = float(grid.FREQUENCY_HZ[response.START])
-
-
-def _slots(*parts: str) -> list[int]:
-    return np.flatnonzero(sum(curveset.WEIGHTS[p] for p in parts)).tolist()
-
-
-# what a metric reads: slots of the curve set, and the band in Hz that must be whole
-NEEDS: dict[str, tuple[list[int], float, float]] = {
-    "reference_level_db": (_slots(_LW), 300, 3000), "flatness_on_axis_db": (_AXIS, 100, 10000),
-    "flatness_window_db": (_slots(_LW), 100, 10000), "half_range_window_db": (_slots(_LW), 100, 10000),
-    **{f"f{n}_hz": (_slots(_LW), _START_HZ, 10000) for n in (3, 6, 10)},
-    "power_f6_hz": (_slots(_LW, _SP), _START_HZ, 10000), "rolloff_db_per_octave": (_slots(_LW), _START_HZ, 10000),
-    "nbd_on_axis_db": (_AXIS, 100, 12000), "nbd_window_db": (_slots(_LW), 100, 12000),
-    "nbd_in_room_db": (_slots(_ROOM), 100, 12000), "smoothness_in_room": (_slots(_ROOM), 100, 16000),
-    "slope_in_room_db_per_octave": (_slots(_ROOM), 100, 16000), "ripple_in_room_db": (_slots(_ROOM), 100, 16000),
-    "bass_balance_db": (_slots(_LW), 60, 3000), "treble_balance_db": (_slots(_LW), 300, 16000),
-    "preference": (_slots(_ROOM), 100, 16000), "preference_bass_managed": (_slots(_ROOM), 100, 16000),
-    **{f"best_listening_angle_{part}": (curveset.h(0, *curveset.both(10, 20, 30)), 100, 16000)
-       for part in ("deg", "gain_db", "treble_db")},
-    **{f"beamwidth_{orbit}_{part}": ([*_AXIS, *slots], 1000, 10000)
-       for orbit, slots in (("horizontal", curveset.h(10, -10)), ("vertical", curveset.v(10, -10)))
-       for part in ("deg", "sd_oct")},
-    **{f"tone_{side}_deg": ([*_slots(_LW), *slots], 300, 10000)
-       for side, slots in (("left", curveset.h(10)), ("right", curveset.h(-10)), ("up", curveset.v(10)),
-                           ("down", curveset.v(-10)), ("width_horizontal", curveset.h(10, -10)),
-                           ("width_vertical", curveset.v(10, -10)))},
-    "di_power_mean_db": (_slots(_LW, _SP), 300, 10000), "di_power_ripple_db": (_slots(_LW, _SP), 300, 10000),
-    "di_early_ripple_db": (_slots(_LW, _ER), 300, 10000), "di_sphere_mean_db": (_slots(_LW), 300, 10000),
-    "turning_sensitivity_db": (_slots(_ROOM), 300, 10000), "sensitivity_db": (_slots(_LW), 300, 3000),
-}  # fmt: skip
-
-# said where all that a metric reads is there and it still has no value
-OTHERWISE = {
-    "rolloff_db_per_octave": "not measured an octave below its −6 dB limit",
-    "power_f6_hz": "its sound power lies more than 6 dB below the listening window throughout",
-    "preference": "its sound power lies more than 6 dB below the listening window throughout",
-    "di_sphere_mean_db": "the full sphere is not measured over 300–10000 Hz",
-    "beamwidth_horizontal_sd_oct": "the horizontal pattern is wider than the angles measured, in part of 1–10 kHz",
-    "beamwidth_vertical_sd_oct": "the vertical pattern is wider than the angles measured, in part of 1–10 kHz",
-}
+Flags = NDArray[np.bool_]
+DB = figures.Quantity("dB", 0)
 
 
 def withhold(table: ValueTable, sessions: Sequence[GridSession], level_db: NDArray[np.float64]) -> None:
     """Blank what may not be given and say why for everything without a value. level_db (S, 72, 199)."""
     metrics = [METRICS[m] for m in table.metrics]
-    subwoofer = np.array([s.info.kind == "subwoofer" for s in sessions], bool)
-    relative = np.array([s.info.level_is == "relative" for s in sessions], bool)
-    coarse = [_coarse(s) for s in sessions]
-    unscaled = [_unscaled(s) for s in sessions]
-
-    def each(rows: NDArray[np.bool_], columns: list[bool]) -> NDArray[np.bool_]:
-        return np.asarray(rows[:, None] & np.array(columns, bool))
-
-    ruled_out = each(subwoofer, [m.id not in SUBWOOFER_TOO for m in metrics])
-    ruled_out |= each(relative, [m.absolute for m in metrics])
-    ruled_out |= each(np.array([c is not None for c in coarse], bool), [m.id in SHAPE for m in metrics])
-    ruled_out |= each(np.array([u is not None for u in unscaled], bool), [_by_drive(m.id) for m in metrics])
+    why = [[says(s) for says, _ in RULES] for s in sessions]
+    bears = np.array([[on(m) for m in metrics] for _, on in RULES], bool)
+    ruled_out = np.array([[w is not None for w in row] for row in why], bool) @ bears
     table.value[ruled_out] = np.nan
     missing = np.isnan(table.value)
     table.censored[missing] = 0
     present = ~np.isnan(level_db)
     for i, j in np.argwhere(missing).tolist():
-        metric, session = table.metrics[j], sessions[i]
-        if subwoofer[i] and metric not in SUBWOOFER_TOO:
-            reason: str | None = SUBWOOFER
-        elif relative[i] and METRICS[metric].absolute:
-            reason = RELATIVE
-        elif unscaled[i] is not None and _by_drive(metric):
-            reason = unscaled[i]
-        elif coarse[i] is not None and metric in SHAPE:
-            reason = coarse[i]
-        else:
-            reason = _missing(session, metric, present[i])
-        table.reason[i, metric] = str(reason)
+        first = next((w for w, on in zip(why[i], bears[:, j], strict=True) if on and w is not None), None)
+        table.reason[i, metrics[j].id] = first or missing_words(sessions[i], metrics[j], present[i])
 
 
-def _by_drive(metric: str) -> bool:
-    """Whether a metric stands on drives."""
-    return METRICS[metric].group == "output" and metric not in {"impedance_min_ohm", "sensitivity_db"}
+# what rules a metric out, whatever was measured: the words, if a session is of that sort, and which metrics that bears on
 
 
-def _coarse(session: GridSession) -> str | None:
-    declared = session.info.smoothing_oct
-    if declared is not None and declared > SHAPE_SMOOTHING_OCT + 1e-9:
-        return f"smoothed to 1/{1 / declared:.3g} octave; shape metrics need 1/12 or finer"
-    if session.resolution_per_octave < SHAPE_RESOLUTION:
-        return f"raw data have {session.resolution_per_octave:.3g} points per octave; shape metrics need 12"
-    return None
+def _subwoofer(session: GridSession) -> str | None:
+    return "a subwoofer: it refers to 300 Hz and above" if session.info.kind == "subwoofer" else None
+
+
+def _powered(session: GridSession) -> str | None:
+    return "a powered speaker" if session.info.powered else None
+
+
+def _relative(session: GridSession) -> str | None:
+    return "levels are relative" if session.info.level_is == "relative" else None
 
 
 def _unscaled(session: GridSession) -> str | None:
-    sweeps = session.compression
+    compression = session.compression
     if session.info.drive_scale == "relative" and (
-        sweeps is None or bool(np.isnan(sweeps.level_db[0, output.LEVEL_BAND]).any())
+        compression is None or bool(np.isnan(compression.level_db[0, output.LEVEL_BAND]).any())
     ):
         return "drives are relative and no compression sweep over 300 Hz–3 kHz says what level they give"
     return None
 
 
+def _coarse(session: GridSession) -> str | None:
+    declared, points, gate = session.info.smoothing_oct, session.resolution_per_octave, session.info.gate_ms
+    if declared is not None and declared > SHAPE_SMOOTHING_OCT + 1e-9:
+        return f"smoothed to 1/{figures.plain(1 / declared, 3)} octave; shape metrics need 1/12 or finer"
+    if points >= SHAPE_RESOLUTION:
+        return None
+    if points == 0.0:
+        return "no octave from 100 Hz up is measured whole; shape metrics need 12 points per octave"
+    if gate is not None and np.isclose(points, grid.gated_resolution(grid.RESOLUTION_OCTAVES_HZ, gate)).any():
+        return f"a gate of {figures.plain(gate)} ms leaves {figures.plain(points, 3)} points per octave; shape metrics need 12"
+    return f"raw data have {figures.plain(points, 3)} points per octave; shape metrics need 12"
+
+
+RULES: tuple[tuple[Callable[[GridSession], str | None], Callable[[Metric], bool]], ...] = (
+    (_subwoofer, lambda m: m.kinds == "not_subwoofer"),
+    (_relative, lambda m: m.absolute),
+    (_powered, lambda m: bool(m.reading(Electrical))),
+    (_unscaled, lambda m: bool(m.reading(Swept))),
+    (_coarse, lambda m: m.fine),
+)
+
+
 def without_level(session: GridSession) -> bool:
     """Whether the drives of a session stand for no level at 1 m."""
-    info = session.info
-    return info.level_is == "relative" or info.kind == "subwoofer" or _unscaled(session) is not None
+    return any(says(session) is not None for says in (_relative, _subwoofer, _unscaled))
 
 
-def _missing(session: GridSession, metric: str, present: NDArray[np.bool_]) -> str:
+# what is missing of that which a metric reads
+
+
+def missing_words(session: GridSession, metric: Metric, present: Flags) -> str:
     """Why nothing could be computed. present (72, 199): which levels were measured."""
-    if metric == "di_sphere_mean_db" and session.sphere_power_db is None:
-        return "no full sphere measured"
-    if metric == "sensitivity_db" and session.info.powered:
-        return "a powered speaker"
-    if metric == "sensitivity_db" and session.info.drive_voltage_v is None:
-        return "no drive voltage given"
-    if metric in NEEDS:
-        slots, low, high = NEEDS[metric]
-        return (
-            lacking(slots, low, high, present)
-            or OTHERWISE.get(metric)
-            or f"not measured throughout {low:.0f}–{high:.0f} Hz"
-        )
-    if (reason := sweep_reason(session, metric)) is not None:
-        return reason
-    if metric == "balance_level_db":
-        return _no_balance(session, present)
-    if metric.startswith("max_level_"):
-        return lacking(_slots(_LW), 300, 3000, present) or _not_there(metric, present)
-    return "compression not measured over all it needs"
+    reads = [read for read in metric.reads if not (isinstance(read, Curve) and not read.needed)]
+    for look in (_absent, _gap):
+        for read in reads:
+            if (words := look(session, read, present)) is not None:
+                return words
+    if any(read.kind == COMPRESSION for read in metric.reading(Swept)) and _bent(session):
+        return "it compresses already between the two lowest drives, and its limit is not reached"
+    if metric.otherwise:
+        return metric.otherwise.format(from_hz=figures.hertz(_whole_from_hz(session, reads, present), 3))
+    first = reads[0]
+    at = f" at the drives around {DB.text(first.at_db)}" if isinstance(first, Swept) and first.at_db is not None else ""
+    return f"not measured throughout {first.band}{at}"
 
 
-def _no_balance(session: GridSession, present: NDArray[np.bool_]) -> str:
-    """Why there is no level at which the balance holds, though compression was measured over 300 Hz–3 kHz."""
-    slots, low, high = NEEDS["f6_hz"]
-    lowest = grid.FREQUENCY_HZ[present[_slots(_LW)].all(axis=0)].min(initial=low)
-    return (
-        lacking(slots, low, high, present)
-        or compression_hole(session, lowest, high)
-        or f"its balance holds from {lowest:.0f} Hz up; the bass below, down to its −6 dB limit, was not measured"
-    )
+def _absent(session: GridSession, read: Read, present: Flags) -> str | None:
+    """What was not measured at all."""
+    if isinstance(read, Curve | Pattern):
+        return curveset.missing_angles(read.slots, np.asarray(present.any(axis=-1))) or None
+    if isinstance(read, Sphere):
+        return "no full sphere measured" if session.sphere_power_db is None else None
+    if isinstance(read, Electrical):
+        if read.key == "voltage":
+            return "no drive voltage given" if session.info.drive_voltage_v is None else None
+        return "no impedance measured" if session.impedance_ohm is None else None
+    return _no_sweeps(session, read.kind)
 
 
-def _not_there(metric: str, present: NDArray[np.bool_]) -> str:
-    """Why there is no usable output at one frequency."""
-    at = grid.at_or_below(float(metric.split("_")[2].removesuffix("hz")))
-    if not present[_slots(_LW), at : at + 2].all():
-        measured = grid.FREQUENCY_HZ[present[_slots(_LW)].all(axis=0)]
-        return f"listening window measured from {measured[0]:.0f} Hz"
-    return "bounds from both sides meet there"
+def _gap(session: GridSession, read: Read, present: Flags) -> str | None:
+    """What of the band, and of the drives, was not measured."""
+    if isinstance(read, Curve | Pattern):
+        return lacking(read, present)
+    if isinstance(read, Sphere):
+        assert session.sphere_power_db is not None
+        return _range(~np.isnan(session.sphere_power_db), read, "the full sphere ")
+    if isinstance(read, Electrical):
+        there = session.impedance_ohm
+        return None if read.key == "voltage" or there is None else _range(~np.isnan(there), read, "impedance ")
+    sweeps = _sweeps(session, read.kind)
+    assert sweeps is not None
+    return _range(_swept(sweeps), read, f"{output.SWEPT_WORDS[read.kind]} ") or _drives_lacking(sweeps, read)
 
 
-def lacking(slots: list[int], low_hz: float, high_hz: float, present: NDArray[np.bool_]) -> str | None:
-    """What of the slots is not measured in a band, in words; None where nothing lacks. present (72, 199)."""
-    angles = curveset.missing_angles(slots, np.asarray(present.any(axis=-1)))
-    if angles:
-        return angles
-    band = grid.band(low_hz, high_hz)
-    holed = [s for s in slots if not present[s, band].all()]
+def lacking(read: Curve | Pattern, present: Flags) -> str | None:
+    """What of the band is not measured of the slots, in words; None where nothing lacks. present (72, 199)."""
+    band = grid.band(read.low_hz, read.high_hz)
+    holed = [s for s in read.slots if not present[s, band].all()]
     if not holed:
         return None
     slot = curveset.ON_AXIS if curveset.ON_AXIS in holed else holed[0]
-    needs = f"the metric needs {low_hz:.0f}–{high_hz:.0f} Hz"
-    name = "" if slot == curveset.ON_AXIS else f"{curveset.name_of(slot)} "
-    measured, inside = grid.FREQUENCY_HZ[present[slot]], grid.FREQUENCY_HZ[band]
+    return _range(present[slot], read, "" if slot == curveset.ON_AXIS else f"{curveset.name_of(slot)} ")
+
+
+def _range(present: Flags, read: Read, what: str) -> str | None:
+    """What of a read's band is not there, present (199,), in words; None where nothing lacks."""
+    band = grid.band(read.low_hz, read.high_hz)
+    if present[band].all():
+        return None
+    if not present.any():
+        return f"{what}not measured"
+    measured, inside = grid.FREQUENCY_HZ[present], grid.FREQUENCY_HZ[band]
+    needs = f"the metric needs {read.band}"
     if measured[0] <= inside[0] and measured[-1] >= inside[-1]:
-        hole = inside[~present[slot, band]]
-        return f"{name}not measured at {hole[0]:.0f}–{hole[-1]:.0f} Hz; {needs}"
-    return f"{name}measured over {measured[0]:.0f}–{measured[-1]:.0f} Hz; {needs}"
+        hole = inside[~present[band]]
+        return f"{what}not measured at {figures.band(hole[0], hole[-1], 3)}; {needs}"
+    return f"{what}measured over {figures.band(measured[0], measured[-1], 3)}; {needs}"
+
+
+def _sweeps(session: GridSession, kind: str) -> GridSweeps | None:
+    """The sweeps of one kind."""
+    if kind == COMPRESSION:
+        return session.compression
+    if session.distortion is None:
+        return None
+    every = with_total(session.distortion)
+    rows = np.array([name == kind for name in every.component], bool)
+    return GridSweeps(every.drive_db[rows], (kind,) * int(rows.sum()), every.level_db[rows]) if rows.any() else None
+
+
+def _no_sweeps(session: GridSession, kind: str) -> str | None:
+    sweeps = _sweeps(session, kind)
+    if kind == COMPRESSION:
+        if sweeps is None:
+            return "no compression measured"
+        return "compression measured at one drive; two are needed" if len(sweeps.drive_db) < 2 else None
+    if sweeps is not None:
+        return None
+    if session.distortion is None:
+        return "no distortion measured"
+    single = [h for h in HARMONICS if h in session.distortion.component]
+    only = f", and of its harmonics not all of h2 to h5 (only {', '.join(single)})" if single and kind == "thd" else ""
+    return f"{output.SWEPT_WORDS[kind]} not measured{only}"
+
+
+def _swept(sweeps: GridSweeps) -> Flags:
+    """(199,) where at least two drives were measured, or one where there is but one."""
+    return np.asarray((~np.isnan(sweeps.level_db)).sum(axis=0) >= min(2, len(sweeps.drive_db)))
+
+
+def _drives_lacking(sweeps: GridSweeps, read: Swept) -> str | None:
+    if read.at_db is None:
+        return None
+    drives = sorted(sweeps.drive_db)
+    needs = f"the metric needs {DB.text(read.at_db)}"
+    if len(drives) == 1:
+        return f"measured at a drive of {DB.text(drives[0])} only; {needs}" if drives[0] != read.at_db else None
+    if not drives[0] <= read.at_db <= drives[-1]:
+        return f"measured at drives of {figures.span(drives[0], drives[-1])} dB; {needs}"
+    return None
+
+
+def _bent(session: GridSession) -> bool:
+    sweeps = session.compression
+    return sweeps is not None and not bool(output.compression(sweeps.drive_db, sweeps.level_db).linear)
+
+
+def _whole_from_hz(session: GridSession, reads: Sequence[Read], present: Flags) -> float:
+    """From where up, without a gap to 300 Hz, all that is read was measured."""
+    whole = np.ones(len(grid.FREQUENCY_HZ), bool)
+    for read in reads:
+        if isinstance(read, Curve | Pattern):
+            whole &= present[list(read.slots)].all(axis=0)
+        elif isinstance(read, Swept) and (sweeps := _sweeps(session, read.kind)) is not None:
+            whole &= _swept(sweeps)
+    gaps = np.flatnonzero(~whole[: response.START])
+    return float(grid.FREQUENCY_HZ[gaps[-1] + 1 if len(gaps) else 0])

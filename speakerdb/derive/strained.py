@@ -13,20 +13,17 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid, output
-from speakerdb.acoustics.bounds import Bounded
 from speakerdb.acoustics.curveset import level_of, power_of
 from speakerdb.acoustics.grid import Points
-from speakerdb.acoustics.output import Compression, Distortion
-from speakerdb.derive import strength
-from speakerdb.derive.strength import Response, Strain, Strength
+from speakerdb.acoustics.output import Compression, Distortion, Strain
+from speakerdb.derive import drives
 from speakerdb.session import GridSession
 from speakerdb.statistics.draws import Reader
 from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT
 from speakerdb.statistics.fields import smooth_field, smoothed_field
 
 Array = NDArray[np.floating[Any]]
-Draws = dict[str, NDArray[np.float64]]  # metric id -> (B,) in the metric's unit
-
+Draws = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 POINTS_APART = 2
@@ -36,8 +33,7 @@ POINTS, MULTITONE_POINTS = (Points(slice(first, 184, POINTS_APART)) for first in
 
 @dataclass(frozen=True, eq=False)
 class OutputDraws:
-    """Draws of every output metric of a session. window: listening window, its reference level and −6 dB limit of the same draws;
-    at_error_db (B,): by how much the true drives lie above the stated ones, which a level error of the session makes them."""
+    """Sweeps of a session and what a repeat of them might show. plain: as they are, at the points of the draws."""
 
     session: GridSession
     reader: Reader
@@ -48,48 +44,32 @@ class OutputDraws:
         """None where a session has nothing that output metrics stand on."""
         if session.compression is None and session.distortion is None and session.info.powered:
             return None
-        return cls(session, reader, strength.strain_of(strength.sweeps_of(session)).at(POINTS, MULTITONE_POINTS))
+        return cls(session, reader, drives.strain_of(drives.sweeps_of(session)).at(POINTS, MULTITONE_POINTS))
 
-    def own(self, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Draws, Bounded]:
-        """With the errors that a repeat of the sweeps would change: distortion per session and per drive, compression per drive, one
-        factor of the impedance. Also usable output (B, F)."""
+    @property
+    def voltage_v(self) -> float | None:
+        """The drive voltage, of a passive speaker."""
+        return None if self.session.info.powered else self.session.info.drive_voltage_v
+
+    def strain(self) -> Strain:
+        """(B, …) with the errors that a repeat would change: distortion per session and per drive, compression per drive."""
         c = self.plain.compression
         distorted = {kind: self._distorted(kind, d) for kind, d in self.plain.distortion.items()}
-        strain = Strain(None if c is None else self._compressed(c), distorted, POINTS)
-        found, values = self._values(strain, window, at_error_db)
-        values["max_level_db"] = values["max_level_db"] + self._within_bracket(found)
-        info, impedance_ohm = self.session.info, self.session.impedance_ohm
-        if not info.powered and impedance_ohm is not None:
-            percent = self.reader.model.sd(info, "impedance_percent").mean()
-            normal = self.reader.generator("impedance", self.reader.keys.session).standard_normal(DRAWS)
-            values["impedance_min_ohm"] = output.lowest_impedance(impedance_ohm[None]) * (
-                1.0 + percent / 100.0 * normal
-            )
-        return values, found.usable
+        return Strain(None if c is None else self._compressed(c), distorted, POINTS)
 
-    def moved(self, window: Response, at_error_db: NDArray[np.float64]) -> Draws:
-        """With the sweeps as they are, moved by what the bench or another sample does to levels."""
-        return self._values(self.plain, window, at_error_db)[1]
-
-    def _values(self, strain: Strain, window: Response, at_error_db: NDArray[np.float64]) -> tuple[Strength, Draws]:
-        found = strength.strength(strain, window, at_error_db)
-        values = {name: b.value for name, b in found.values.items()}
-        if not self.session.info.powered:
-            values["sensitivity_db"] = output.sensitivity(
-                window.reference_db, self.session.info.drive_voltage_v or np.nan
-            )
-        return found, values
-
-    def _within_bracket(self, found: Strength) -> NDArray[np.float64]:
-        """(B,) where between the two drives around it 3 dB are lost is not measured: the level may be anywhere between what both
-        delivered (method:metrics#maximum-level). Even on either side of the value drawn, with weights that leave its mean; 0 for bounds."""
-        down, up = found.low_db - found.values["max_level_db"].value, found.high_db - found.values["max_level_db"].value
-        down, up = np.nan_to_num(down), np.nan_to_num(up)
+    def bracket(self) -> tuple[Draws, Draws]:
+        """(B,), (B,): where between two drives the maximum level may be, see `output.within_bracket`."""
         rng = self.reader.generator("bracket", self.reader.keys.session)
-        side, share = rng.random(DRAWS), rng.random(DRAWS)
-        with np.errstate(invalid="ignore"):
-            falls = side < np.nan_to_num(up / (up - down))
-        return np.where(falls, down, up) * share
+        return rng.random(DRAWS), rng.random(DRAWS)
+
+    def impedance_ohm(self) -> Draws | None:
+        """(B, 199) of a passive speaker, with one factor of error."""
+        info, impedance_ohm = self.session.info, self.session.impedance_ohm
+        if info.powered or impedance_ohm is None:
+            return None
+        percent = self.reader.model.sd(info, "impedance_percent").mean()
+        normal = self.reader.generator("impedance", self.reader.keys.session).standard_normal(DRAWS)
+        return np.asarray(impedance_ohm * (1.0 + percent / 100.0 * normal)[:, None], np.float64)
 
     def _distorted(self, kind: str, d: Distortion) -> Distortion:
         """(B, k, F): one field of errors for the session, one for each drive."""

@@ -6,8 +6,8 @@ Each is drawn alone and they add; metrics that errors may carry to another place
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
@@ -16,19 +16,12 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import bounds, curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import Bounded
-from speakerdb.acoustics.curveset import CurveSet
+from speakerdb.acoustics.grid import Points
+from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.acoustics.output import LEVEL_BAND
-from speakerdb.derive.measuring import (
-    averaged_metrics,
-    axis_metrics,
-    limit_metrics,
-    pattern_metrics,
-    readings_of,
-    shape_metrics,
-)
-from speakerdb.derive.strained import POINTS, Draws, OutputDraws
-from speakerdb.derive.strength import Response, Values
-from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Metric
+from speakerdb.derive.measuring import LEFT, RIGHT, readings_of
+from speakerdb.derive.strained import POINTS, OutputDraws
+from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
@@ -64,11 +57,10 @@ def session_uncertainty(
     session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
 ) -> SessionUncertainty:
     """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld."""
-    work = _Work(session, content_hash, model)
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
-    drawn = work.own(), work.bench(), work.sample(), work.own_and_bench(), work.all_layers()
-    own, bench, sample, both, whole = (_rows(rows, t, layer, work.plain) for layer in drawn)
+    work = _Work(session, content_hash, model)
+    own, bench, sample, both, whole = (work.draws(rows, t, layer) for layer in LAYERS)
     # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint draws again
     bench = np.where(np.isnan(both), bench, t[:, None] + both - own)
     first = layer_of(rows, t, own)
@@ -85,8 +77,7 @@ def own_uncertainty(
     """The columns (M,) as measured, NaN where there is no interval: for a look before anything is stored."""
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
-    work = _Work(session, content_hash, model)
-    own = _rows(rows, t, work.own(), work.plain)
+    own = _Work(session, content_hash, model).draws(rows, t, OWN)
     none = np.full(own.shape, np.nan)
     layer, nothing = layer_of(rows, t, own), layer_of(rows, t, none)
     columns = _columns(
@@ -96,74 +87,88 @@ def own_uncertainty(
     return {name: columns[name] for name in looked}
 
 
+@dataclass(frozen=True)
+class _Layer:
+    """Errors drawn by themselves or together: what might have been measured, and on which metrics that bears."""
+
+    measured: Callable[[_Work], Measured]
+    bears_on: Callable[[Metric], bool]
+
+
 class _Work:
-    """The layers of one session, each worked out once. plain: metric -> what draws at fewer points than the grid's would give without
-    errors, where that may differ from its value."""
+    """What might have been measured of one session, layer by layer, each worked out once."""
 
     def __init__(self, session: GridSession, content_hash: str, model: ErrorModel) -> None:
         readings = readings_of([session])[0]
         self.level = curveset.share_poles(readings)
-        self.sides = readings[curveset.h(0, 10, 20, 30)], readings[curveset.h(0, -10, -20, -30)]
+        self.sides = readings[LEFT], readings[RIGHT]
         self.reader = Reader.of(session.info, content_hash, model, readings)
         self.averages: Averages = averages_of(self.level)
         self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader)
         self.output = OutputDraws.of(session, self.reader)
-        self._beams: dict[str, Array] = {}
-        self._usable_sd: Array | None = None
-        nothing = Errors.common(np.zeros((1, len(grid.LOG2_HZ)), np.float32))
-        curves = self.averages.curve_set(nothing)
-        self.plain = self._turning(nothing)
-        if self.output is not None:
-            self.plain |= self.output.moved(_window(curves, _f6_hz(curves)), np.zeros(1))
+
+    def draws(self, metrics: tuple[Metric, ...], value: Array, layer: _Layer) -> Array:
+        """(M, B) draws on the metrics' scales, NaN rows where the layer has none. What is drawn at fewer points of the grid is taken as
+        a change from what these give without errors, and set upon the value (M,) itself."""
+        found = np.full((len(metrics), DRAWS), np.nan)
+        measured = layer.measured(self)
+        for j, metric in enumerate(metrics):
+            if layer.bears_on(metric):
+                found[j] = scaled(metric, metric.compute(measured).value)
+                if metric.group == "output" or any(curve.turned for curve in metric.reading(Curve)):
+                    found[j] += np.nan_to_num(value[j] - scaled(metric, metric.compute(self.plain).value))
+        return found
 
     # each layer alone
 
-    def own(self) -> Draws:
-        errors = self._repeat + Errors.common(self.reader.own_common)
+    @cached_property
+    def own(self) -> Measured:
+        """(B, …)."""
+        errors, common = self._repeat + Errors.common(self.reader.own_common), self.reader.own_common
         curves = self.averages.curve_set(errors)
-        values = _values(averaged_metrics(curves)) | self._turning(errors)
-        values |= self._listening(self.reader.own_common)
-        patterns, self._beams = self._patterns()
-        return values | patterns | self._output(curves, self.reader.own_common, values["f6_hz"], own=True)
+        found = Measured(curves, sides=self._sides(common), turned=self._turned(errors), smoothed=self._pattern)
+        if (output := self.output) is None:
+            return found
+        return replace(
+            found, strain=output.strain, at_error_db=_at_error(common), bracket=output.bracket(),
+            impedance_ohm=output.impedance_ohm(), voltage_v=output.voltage_v,
+        )  # fmt: skip
 
-    def bench(self) -> Draws:
+    def bench(self) -> Measured:
         """Without what is between curves: the bench is common to all of them."""
-        error = self.reader.bench
-        curves = self.averages.curve_set(Errors.common(error))
-        values = {
-            name: draws
-            for name, draws in _values(shape_metrics(curves)).items()
-            if METRICS[name].group != "directivity"
-        }
-        return values | self._output(curves, error, _f6_hz(curves), own=False)
+        return self._with_plain_sweeps(Errors.common(self.reader.bench), self.reader.bench)
 
-    def sample(self) -> Draws:
+    def sample(self) -> Measured:
+        """Another unit."""
         common, away = self.reader.sample
         errors = sample_errors(self.averages, common, away)
-        curves = self.averages.curve_set(errors)
-        values = _values(shape_metrics(curves)) | self._turning(errors)
-        return values | self._output(curves, common, _f6_hz(curves), own=False)
+        return replace(self._with_plain_sweeps(errors, common), turned=self._turned(errors))
 
     # what jumps: layers together
 
-    def own_and_bench(self) -> Draws:
+    def own_and_bench(self) -> Measured:
+        """What session and bench add to all curves does not move patterns."""
         common = self.reader.own_common + self.reader.bench
-        curves = self.averages.curve_set(self._repeat + Errors.common(common))
-        return _values(limit_metrics(curves)) | self._listening(common)
+        return Measured(self.averages.curve_set(self._repeat + Errors.common(common)), sides=self._sides(common))
 
-    def all_layers(self) -> Draws:
+    def all_layers(self) -> Measured:
         """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with them evenly."""
         spread, away = (np.float32(np.sqrt(another(1))) * error for error in self.reader.sample)
         common = self.reader.own_common + self.reader.bench
         errors = self._repeat + Errors.common(common) + sample_errors(self.averages, spread, away)
-        return (
-            _values(limit_metrics(self.averages.curve_set(errors)))
-            | self._listening(common + spread, away)
-            | self._patterns((spread, away))[0]
-        )
+        return Measured(
+            self.averages.curve_set(errors), sides=self._sides(common + spread, away),
+            smoothed=lambda: self._pattern((spread, away)),
+        )  # fmt: skip
+
+    @cached_property
+    def plain(self) -> Measured:
+        """(1, …) without errors, at the points of the draws."""
+        nothing = Errors.common(np.zeros((1, len(grid.LOG2_HZ)), np.float32))
+        return replace(self._with_plain_sweeps(nothing, nothing.curves[0]), turned=self._turned(nothing))
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
-        """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by."""
+        """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by; of beamwidths as 20·log10."""
         session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
         window, room = self._repeat_sd[1], self._repeat_sd[4]
         index = np.std(
@@ -178,29 +183,41 @@ class _Work:
             ]
         )
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
-        for name, sd in self._beams.items():
-            found[name] = np.interp(grid.LOG2_HZ, PATTERN_AT.log2_hz, sd, left=np.nan, right=np.nan)
-        if self._usable_sd is not None:
-            found["usable_output"] = np.interp(grid.LOG2_HZ, POINTS.log2_hz, self._usable_sd, left=np.nan, right=np.nan)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            for plane, width in self.own.beamwidth_deg.items():
+                found[f"beamwidth_{plane}"] = _over_the_grid(PATTERN_AT, np.std(20.0 * np.log10(width), axis=0))
+        if self.output is not None:
+            found["usable_output"] = _over_the_grid(POINTS, _sd_where_exact(self.own.usable, self.reader.level))
         return {name: sd.astype(np.float32) for name, sd in found.items()}
 
     # parts
 
-    def _turning(self, errors: Errors) -> Draws:
-        return {
-            "turning_sensitivity_db": directivity.turning_sensitivity(self.averages.turned_in_room(errors), TURNED_AT)
-        }
+    def _with_plain_sweeps(self, errors: Errors, common: NDArray[np.float32]) -> Measured:
+        """Curves with errors, and the sweeps as they are, moved by what the errors do to levels."""
+        found = Measured(self.averages.curve_set(errors))
+        if (output := self.output) is None:
+            return found
+        return replace(found, strain=lambda: output.plain, at_error_db=_at_error(common), voltage_v=output.voltage_v)
 
-    def _listening(self, common: NDArray[np.float32], away: NDArray[np.float32] | None = None) -> Draws:
+    def _turned(self, errors: Errors) -> Callable[[], Turned]:
+        return lambda: Turned(self.averages.turned_in_room(errors), TURNED_AT)
+
+    def _sides(
+        self, common: NDArray[np.float32], away: NDArray[np.float32] | None = None
+    ) -> Callable[[], tuple[NDArray[np.float32], NDArray[np.float32]]] | None:
         """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one. What is common to all curves moves
         it too: narrow-band deviation is no sum of parts."""
-        if self._single is None:
-            return {}
-        drawn = self._single + common[:, None]
-        if away is not None:
-            drawn += away[:, None] * AWAY[[*curveset.h(0, 10, 20, 30), *curveset.h(-10, -20, -30)], None]
-        left, right = drawn[:, :4], drawn[:, [0, 4, 5, 6]]
-        return _values(axis_metrics(*response.axis_deviations(left, right)))
+        single = self._single
+        if single is None:
+            return None
+
+        def sides() -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+            drawn = single + common[:, None]
+            if away is not None:
+                drawn += away[:, None] * AWAY[[*LEFT, *RIGHT[1:]], None]
+            return drawn[:, :4], drawn[:, [0, 4, 5, 6]]
+
+        return sides
 
     @cached_property
     def _single(self) -> NDArray[np.float32] | None:
@@ -210,24 +227,15 @@ class _Work:
             None if np.isnan(both[:, response.IN_ROOM]).any() else self.reader.single_readings(both.astype(np.float32))
         )
 
-    def _patterns(
-        self, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None
-    ) -> tuple[Draws, dict[str, Array]]:
-        """Beamwidths and tone angles of smoothed curves with the errors of single readings, and of another sample (its spread and its
-        directivity error); also, over frequency, 20·log10 standard deviations of the beamwidths.
-
-        What session and bench add to all curves does not move them.
-        """
+    def _pattern(self, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None) -> Smoothed:
+        """Smoothed curves with the errors of single readings, and of another sample (its spread and its directivity error)."""
         smooth, window, share = self._smoothed
         drawn = self._smoothed_readings
         if sample is not None:
             drawn = self._sample_in_smoothed(*sample)
             drawn += self._smoothed_readings
         moved = sum(share[slot] * (drawn[:, slot] - smooth[slot]) for slot in np.flatnonzero(share.any(axis=1)))
-        values, widths = pattern_metrics(drawn, window + moved, PATTERN_AT)
-        with np.errstate(divide="ignore", invalid="ignore"):
-            beams = {name: np.std(20.0 * np.log10(width), axis=0) for name, width in widths.items()}
-        return _values(values), beams
+        return Smoothed(drawn, window + moved, PATTERN_AT)
 
     @cached_property
     def _smoothed_readings(self) -> NDArray[np.float32]:
@@ -264,16 +272,29 @@ class _Work:
         share = np.nan_to_num(self.averages.share[1])
         return smooth[:, at].astype(np.float32), window[at].astype(np.float32), share[:, at].astype(np.float32)
 
-    def _output(self, curves: CurveSet, common: NDArray[np.float32], f6_hz: Array, *, own: bool) -> Draws:
-        if self.output is None:
-            return {}
-        window = _window(curves, f6_hz)
-        at_error = common[:, LEVEL_BAND].mean(axis=1)
-        if not own:
-            return self.output.moved(window, at_error)
-        values, usable = self.output.own(window, at_error)
-        self._usable_sd = _sd_where_exact(usable, self.reader.level)
-        return values
+
+# Errors that move a value evenly are drawn one layer after the other, and add; those that may carry it to another place, together.
+# What a bench adds to all curves alike does not move what is a difference between them.
+OWN = _Layer(lambda w: w.own, lambda m: True)
+BENCH = _Layer(_Work.bench, lambda m: not m.two_valued and m.group != "directivity")
+SAMPLE_OF = _Layer(_Work.sample, lambda m: not m.two_valued)
+OWN_AND_BENCH = _Layer(_Work.own_and_bench, lambda m: m.two_valued)
+ALL_LAYERS = _Layer(_Work.all_layers, lambda m: m.two_valued or bool(m.reading(Pattern)))
+LAYERS = (OWN, BENCH, SAMPLE_OF, OWN_AND_BENCH, ALL_LAYERS)
+
+
+def _at_error(common: NDArray[np.float32]) -> Array:
+    """(B,) what an error (B, 199) does to the level of drives."""
+    return np.asarray(common[:, LEVEL_BAND].mean(axis=1))
+
+
+def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
+    """An error (B, 199) as it stands in a 1/3-octave smoothed curve."""
+    return np.asarray(grid.smooth_third_octave(error), np.float32)
+
+
+def _over_the_grid(points: Points, sd: Array) -> Array:
+    return np.asarray(np.interp(grid.LOG2_HZ, points.log2_hz, sd, left=np.nan, right=np.nan))
 
 
 def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
@@ -282,36 +303,6 @@ def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
     few = (~np.isnan(exact)).mean(axis=0) < LEAST_EXACT
     exact[:, few] = 0.0
     return np.where(few, np.nan, np.nanstd(exact, axis=0))
-
-
-def _f6_hz(curves: CurveSet) -> Array:
-    """(B,) the −6 dB limit alone: where the balance of a level is held from."""
-    return response.bass_limit(curves.lw, response.mean(curves.lw, response.BASS_MEAN) - 6.0).hz
-
-
-def _window(curves: CurveSet, f6_hz: Array) -> Response:
-    return Response(curves.lw, response.mean(curves.lw, response.REFERENCE), f6_hz)
-
-
-def _values(found: Values) -> Draws:
-    return {name: b.value for name, b in found.items()}
-
-
-def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:
-    """An error (B, 199) as it stands in a 1/3-octave smoothed curve."""
-    return np.asarray(grid.smooth_third_octave(error), np.float32)
-
-
-def _rows(metrics: tuple[Metric, ...], value: Array, drawn: Draws, plain: Draws) -> Array:
-    """(M, B) draws on the metrics' scales, NaN rows where a layer has none. What was drawn at fewer points is taken as a change from
-    what these give without errors, plain, and set upon the value (M,) itself."""
-    found = np.full((len(metrics), DRAWS), np.nan)
-    for j, metric in enumerate(metrics):
-        if metric.id in drawn:
-            found[j] = scaled(metric, drawn[metric.id])
-            if metric.id in plain:
-                found[j] += np.nan_to_num(value[j] - scaled(metric, plain[metric.id]))
-    return found
 
 
 def scaled(metric: Metric, values: NDArray[Any]) -> Array:

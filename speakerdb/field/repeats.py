@@ -8,6 +8,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from speakerdb.derive.measuring import readings_of
+from speakerdb.metrics.response_rows import FLATNESS_WINDOW
 from speakerdb.session import SessionInfo
 from speakerdb.statistics import learning
 from speakerdb.statistics.error_model import DEFAULT_SD, LEARNABLE, NOISE, SharedKeys, bench_key, sd_over_frequency
@@ -15,11 +16,6 @@ from speakerdb.statistics.learning import BENCH, BenchPair, Head, Reading
 from speakerdb.store import Store, reading
 from speakerdb.store import learned as stored
 from speakerdb.store.learned import SessionHead
-
-WHOLE = (
-    "flatness_window_db"  # has a value where the window is whole over 100 Hz–10 kHz and fine enough for shape metrics
-)
-
 
 BATCH_SESSIONS = 64
 
@@ -36,7 +32,8 @@ def sessions_by_bench(store: Store) -> dict[str, int]:
 
 
 def heads_of(store: Store) -> list[Head]:
-    return [_head(h) for h in stored.repeated(store.con, WHOLE)]
+    # that metric has a value where the window is whole over 100 Hz–10 kHz and fine enough for shape metrics
+    return [_head(h) for h in stored.repeated(store.con, FLATNESS_WINDOW.id)]
 
 
 def _head(of: SessionHead) -> Head:

@@ -1,13 +1,9 @@
-"""All metrics: one row per number that the tool can give.
-
-`version` is raised by one whenever a definition or the code behind it changes a value: `derive` then recomputes
-exactly the metrics whose version in the file differs.
-"""
+"""All metrics: one row per number that the tool can give, in the order in which they are told."""
 
 from __future__ import annotations
 
 from speakerdb.metric import Metric
-from speakerdb.metrics import directivity, output, response
+from speakerdb.metrics import directivity_rows, output_rows, response_rows
 
-METRICS: dict[str, Metric] = {m.id: m for m in (*response.ROWS, *directivity.ROWS, *output.ROWS)}
+METRICS: dict[str, Metric] = {m.id: m for m in (*response_rows.ROWS, *directivity_rows.ROWS, *output_rows.ROWS)}
 RANKED = tuple(m for m in METRICS.values() if m.ranked)

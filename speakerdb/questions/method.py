@@ -84,8 +84,8 @@ def find(name: str) -> Topic:
 
 
 def of_metric(metric: str) -> Topic:
-    """The heading under which a metric is defined: the narrowest that names its id."""
-    return min((t for t in topics() if f"(`{metric}`," in t.text), key=lambda t: (-t.level, len(t.text)))
+    """The heading under which a metric is defined."""
+    return next(t for t in topics() if t.id == METRICS[metric].method)
 
 
 def anchor(heading: str) -> str:

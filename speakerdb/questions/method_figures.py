@@ -49,26 +49,7 @@ def plain(value: Any) -> Any:
 
 def band(of_band: slice | tuple[float, float]) -> str:
     """'50–100 Hz', '100 Hz–10 kHz', of a band of the grid or of its two ends."""
-    low, high = named(of_band) if isinstance(of_band, slice) else of_band
-    return figures.band(low, high)
-
-
-def named(of_band: slice) -> tuple[float, float]:
-    """The frequencies that a band of the grid is named by: of those that bound just its points, the ones of fewest digits."""
-    f = grid.FREQUENCY_HZ
-    below = f[of_band.start - 1] if of_band.start else f[0] / 2.0 ** (1.0 / grid.POINTS_PER_OCTAVE)
-    above = f[of_band.stop] if of_band.stop < len(f) else f[-1] * 2.0 ** (1.0 / grid.POINTS_PER_OCTAVE)
-    return _roundest(below, f[of_band.start], up=False), _roundest(f[of_band.stop - 1], above, up=True)
-
-
-def _roundest(low: float, high: float, *, up: bool) -> float:
-    """The number of fewest digits in [low, high), or with up=False in (low, high]."""
-    for digits in range(5):
-        step = 10.0 ** (np.floor(np.log10(high)) - digits)
-        found = np.ceil(low / step - 1e-9) * step if up else np.floor(high / step + 1e-9) * step
-        if (found < high * (1 - 1e-9)) if up else (found > low * (1 + 1e-9)):
-            return float(found)
-    return low if up else high
+    return figures.band(*(grid.named(of_band) if isinstance(of_band, slice) else of_band))
 
 
 def directions(slots: Iterable[int]) -> str:
@@ -105,12 +86,16 @@ def listed(values: Iterable[Any], word: str = "and") -> str:
     return f"{', '.join(some)} {word} {last}" if some else last
 
 
-def rows(*metrics: Metric) -> str:
-    """Metrics as a list: label, id, unit, definition, direction, what matters, source."""
-    return "\n".join(
-        f"- **{m.label}** (`{m.id}`, {m.unit}): {m.definition}. "
-        f"{_BETTER[m.better].capitalize()}; a difference matters from {m.matters_words}. Source: {m.source}."
-        for m in metrics
+def rows(heading: str) -> str:
+    """The metrics under a heading of the text on metrics, as a list."""
+    return "\n".join(row(m) for m in METRICS.values() if m.method == f"metrics#{heading}")
+
+
+def row(metric: Metric) -> str:
+    """One metric in the list: label, id, unit, definition, direction, what matters, source."""
+    return (
+        f"- **{metric.label}** (`{metric.id}`, {metric.unit}): {metric.definition}. {_BETTER[metric.better].capitalize()}; "
+        f"a difference matters from {metric.matters_words}. Source: {metric.source}."
     )
 
 

@@ -58,8 +58,9 @@ class TradeOffAnswer:
                 names = group["speaker"].unique(maintain_order=True).to_list()
                 told = "can't be told" if reason == frontier.ONLY_BOUNDS else "not judged"
                 said.append(f"Beaten from, {told}: {some(names, MOST_NAMED)}: {reason}.")
-        if "preference" in (self.x.id, self.y.id):
-            said.append("One point of predicted preference is what one would hear.")
+        for metric in (METRICS.get(p.id) for p in (self.x, self.y)):
+            if metric is not None and metric.caution:
+                said.append(f"{metric.label}: {metric.caution[:1].lower()}{metric.caution[1:]}.")
         return said
 
 

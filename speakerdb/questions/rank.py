@@ -22,8 +22,6 @@ COLUMNS = (
 JOINT = ("rank_joint_low", "rank_joint_high")
 ONCE = "Over a whole list 95 of 100 such ranges hold the true place on this bench"
 LUCKY = "Those who come first are partly lucky, for those near them lie within their errors; see the places that all together can have (--jointly)"
-PREFERENCES = frozenset({"preference", "preference_bass_managed"})
-HEARD = "One point is what one would hear: listeners' own ratings scatter by about 0.8 points about the formula"
 SAMPLE = 300  # speakers of a large field from whom the widths with the bench included are taken
 
 
@@ -89,8 +87,8 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     said = [ONCE] if found.target == "as_measured" else [f"Places {TARGETS[found.target]}"]
     if not jointly and bool(known["lucky"].any()):
         said.append(LUCKY)
-    if found.metric.id in PREFERENCES:
-        said.append(HEARD)
+    if found.metric.caution:
+        said.append(found.metric.caution)
     said += _benches(field, found)
     if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
         count = len(known)

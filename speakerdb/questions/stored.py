@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 import polars as pl
 
+from speakerdb import figures
+from speakerdb.acoustics.output import SWEPT_WORDS
 from speakerdb.analysis import filters as filtering
 from speakerdb.analysis import nearness
 from speakerdb.analysis.filters import Filters
@@ -17,9 +19,9 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.field import error_models
 from speakerdb.field.field import Field
 from speakerdb.field.naming import find_metric
-from speakerdb.metric import Metric
+from speakerdb.metric import Electrical, Metric, Pattern, Read, Swept
 from speakerdb.metrics import METRICS
-from speakerdb.questions import telling
+from speakerdb.questions import method_figures, telling
 from speakerdb.store import Store, session_rows, speakers, values
 
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
@@ -91,29 +93,27 @@ class Explanation:
     setting: str
     metric: Metric
     values: pl.DataFrame  # the rows of `show` of this metric
-    curve: pl.DataFrame  # frequency_hz, level of the curve the definition reads; empty where there is none
-    curve_part: str | None
+    curve: pl.DataFrame  # frequency_hz, level of the curve that it is read from; empty where there is none
     sources: pl.DataFrame  # session, lab, sample, date, folder, file, sha256, size
     alignments: tuple[str, ...]  # what was added to curves of its benches, in sentences
     metric_version: int
 
-
-# The summary curve that a metric's definition reads, for `explain`
-_CURVE_OF = (
-    ("beamwidth_horizontal", "beamwidth_horizontal"), ("beamwidth_vertical", "beamwidth_vertical"),
-    ("di_power", "di_power"), ("di_early", "di_early"), ("power_f6", "sound_power"), ("on_axis", "on_axis"),
-    ("in_room", "in_room"), ("preference", "in_room"), ("turning", "in_room"), ("max_level_", "usable_output"),
-    ("thd", None), ("clean", None), ("balance_level", None), ("impedance", None), ("tone", None),
-    ("best_listening", "on_axis"),
-)  # fmt: skip
+    @property
+    def read(self) -> str:
+        """What it is read from, in words."""
+        return read_words(self.metric.reads[0])
 
 
-def curve_part_of(metric_id: str) -> str | None:
-    """The summary curve a metric is read from; None where it is read from sweeps or from single angles."""
-    for start, part in _CURVE_OF:
-        if start in metric_id and metric_id != "max_level_db":
-            return part
-    return None if metric_id == "max_level_db" else "listening_window"
+def read_words(read: Read) -> str:
+    """What a metric reads: 'listening window', 'sweeps of compression, 300 Hz–3 kHz', 'single curves (H 0, ±10), 1–10 kHz'."""
+    if isinstance(read, Pattern) and not read.name:
+        return f"single curves ({method_figures.directions(read.slots)}), {read.band}"
+    if isinstance(read, Swept):
+        at = "" if read.at_db is None else f" at a drive of {figures.plain(read.at_db)} dB"
+        return f"sweeps of {SWEPT_WORDS[read.kind]}{at}, {read.band}"
+    if isinstance(read, Electrical):
+        return f"impedance, {read.band}" if read.key == "impedance" else "drive voltage"
+    return read.name.replace("_", " ")
 
 
 def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting: str | None) -> Explanation:
@@ -121,16 +121,15 @@ def explain(store: Store, speaker_id: int, slug: str, metric_name: str, setting:
     metric = find_metric(metric_name)
     chosen = pick_setting(settings_of(store, speaker_id), setting)
     shown = show(store, speaker_id, chosen).filter(pl.col("metric") == metric.id)
-    part = curve_part_of(metric.id)
     curve = pl.DataFrame(schema={"frequency_hz": pl.Float64, "level": pl.Float64})
-    if part is not None and len(level := values.pooled_curve(store.con, part, speaker_id, chosen)):
+    if metric.curve and len(level := values.pooled_curve(store.con, metric.curve, speaker_id, chosen)):
         from speakerdb.acoustics.grid import FREQUENCY_HZ
 
         curve = pl.DataFrame({"frequency_hz": FREQUENCY_HZ, "level": level}, schema=curve.schema)
     sources = session_rows.sources_of(store.con, speaker_id, chosen)
     version = values.metric_versions(store.con).get(metric.id, 0)
     aligned = error_models.alignments_of(store, speaker_id, chosen)
-    return Explanation(slug, chosen, metric, shown, curve, part, sources, aligned, version)
+    return Explanation(slug, chosen, metric, shown, curve, sources, aligned, version)
 
 
 def metrics_frame(metric: str | None = None) -> pl.DataFrame:

@@ -7,25 +7,21 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb.errors import RequestError
-from speakerdb.metrics import METRICS
+from speakerdb.metric import Metric
+from speakerdb.metrics.output_rows import BALANCE, CLEAN, MAXIMUM
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
 
-_CLEAN = (
-    ("clean_level_bass_db", "Total harmonic distortion stays at or below 10 % from 50 to 100 Hz"),
-    ("clean_level_mid_db", "Total harmonic distortion stays at or below 3 % from 200 Hz to 5 kHz"),
-    ("clean_level_multitone_db", "Multitone distortion, full range, stays at or below 3 % from 100 Hz to 10 kHz"),
-)
-_LEVELS = ("max_level_db", "balance_level_db", *(metric_id for metric_id, _ in _CLEAN))
+_LEVELS = frozenset(m.id for m in (MAXIMUM, BALANCE, *CLEAN))
 
 
 def sentences(rows: pl.DataFrame) -> list[str]:
     """From the pooled rows of `show`: maximum and balance level, which counts, and the clean levels."""
     pooled = {r["metric"]: r for r in rows.filter(pl.col("session").is_null()).iter_rows(named=True)}
     said = []
-    reached, held = _level(pooled, "max_level_db"), _level(pooled, "balance_level_db")
-    if reached and pooled["max_level_db"]["censored"] == "at_least":
+    reached, held = _level(pooled, MAXIMUM), _level(pooled, BALANCE)
+    if reached and pooled[MAXIMUM.id]["censored"] == "at_least":
         said.append(f"Compression did not reach 3 dB at the highest drive: at 1 m it delivers {reached}.")
     elif reached:
         said.append(f"At 1 m it delivers {reached} where compression reaches 3 dB.")
@@ -33,20 +29,20 @@ def sentences(rows: pl.DataFrame) -> list[str]:
         said.append(f"Compression leaves its tonal balance within 1.5 dB up to {held} delivered.")
     lower = _lower(pooled)
     said += [lower] if lower else []
-    for metric_id, what in _CLEAN:
-        text = _level(pooled, metric_id)
-        said += [f"{what} up to a drive of {text}."] if text else []
+    for metric in CLEAN:
+        text = _level(pooled, metric)
+        said += [f"{metric.definition}: {text}."] if text else []
     if any(r["censored"] == "at_least" for m, r in pooled.items() if m in _LEVELS and r["status"] == "ok"):
         said.append("Labs choose the highest drive: “at least” means that it was not driven to its limit.")
     return said
 
 
-def _level(pooled: dict[str, Any], metric_id: str) -> str | None:
+def _level(pooled: dict[str, Any], metric: Metric) -> str | None:
     """'96.2 dB (95.4 to 97.2)', 'at least 102.4 dB'; None where withheld."""
-    r = pooled.get(metric_id)
+    r = pooled.get(metric.id)
     if r is None or r["status"] != "ok":
         return None
-    what = METRICS[metric_id].quantity
+    what = metric.quantity
     return (
         what.told(r["value"], r["low"], r["high"]) if r["censored"] == "none" else what.said(r["value"], r["censored"])
     )
@@ -54,7 +50,7 @@ def _level(pooled: dict[str, Any], metric_id: str) -> str | None:
 
 def _lower(pooled: dict[str, Any]) -> str | None:
     """Which of the two levels counts, where their intervals let one say so."""
-    a, b = pooled.get("max_level_db"), pooled.get("balance_level_db")
+    a, b = pooled.get(MAXIMUM.id), pooled.get(BALANCE.id)
     if not a or not b or a["status"] != "ok" or b["status"] != "ok":
         return None
     for low, high, name in ((a, b, "maximum level"), (b, a, "level with its balance")):

@@ -17,6 +17,7 @@ from speakerdb.charts.quantity import Plotted, plotted
 from speakerdb.charts.theme import Heading
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
+from speakerdb.metrics.directivity_rows import TONE
 from speakerdb.report import example_rooms, frames, standing, words
 
 if TYPE_CHECKING:
@@ -95,12 +96,12 @@ def _beamwidth(a: Ask, h: Heading | None) -> Any:
 
 
 def _tone(a: Ask, h: Heading | None) -> Any:
-    wanted = [f"tone_{d}_deg" for d in ("left", "right", "up", "down")]
+    side_of = {m.id: side for side, m in TONE.items()}
     rows = a.base.show(a.speaker, setting=a.setting, exact=True).filter(
-        pl.col("session").is_null() & pl.col("metric").is_in(wanted) & (pl.col("status") == "ok")
+        pl.col("session").is_null() & pl.col("metric").is_in(list(side_of)) & (pl.col("status") == "ok")
     )
     reaches = [
-        ToneReach(r["metric"].split("_")[1], r["value"], r["low"], r["high"], r["censored"])
+        ToneReach(side_of[r["metric"]], r["value"], r["low"], r["high"], r["censored"])
         for r in rows.iter_rows(named=True)
     ]
     if not reaches:

@@ -27,12 +27,7 @@ if TYPE_CHECKING:
 FEWEST = peer_groups.LEAST  # others; among fewer a place says nothing (method:statistics#among-its-peers)
 
 # The figures of a verdict, in the order of the sheet
-VERDICT = (
-    "preference", "preference_bass_managed", "f6_hz", "flatness_window_db", "nbd_in_room_db", "ripple_in_room_db",
-    "bass_balance_db", "treble_balance_db", "slope_in_room_db_per_octave", "beamwidth_horizontal_deg", "beamwidth_vertical_deg",
-    "tone_width_horizontal_deg", "tone_width_vertical_deg", "di_power_mean_db", "di_power_ripple_db", "turning_sensitivity_db",
-    "max_level_db", "balance_level_db", "clean_level_mid_db", "clean_level_bass_db", "sensitivity_db", "impedance_min_ohm",
-)  # fmt: skip
+VERDICT = tuple(metric for _, metric in sorted((m.strip, m.id) for m in METRICS.values() if m.strip is not None))
 
 
 @dataclass(frozen=True, eq=False)

@@ -7,19 +7,6 @@ from speakerdb.analysis.peers import place_words
 from speakerdb.metric import Metric
 from speakerdb.report.standing import FEWEST, Place
 
-# What the high and the low end of a metric are called in a sentence, where "highest" and "lowest" would be clumsy
-_ENDS = {
-    "f3_hz": ("highest", "deepest"), "f6_hz": ("highest", "deepest"), "f10_hz": ("highest", "deepest"),
-    "flatness_on_axis_db": ("least even", "most even"), "flatness_window_db": ("least even", "most even"),
-    "half_range_window_db": ("least even", "most even"),
-    "nbd_on_axis_db": ("least even", "most even"), "nbd_window_db": ("least even", "most even"),
-    "nbd_in_room_db": ("least even", "most even"), "ripple_in_room_db": ("least even", "most even"),
-    "beamwidth_horizontal_deg": ("widest", "narrowest"), "beamwidth_vertical_deg": ("widest", "narrowest"),
-    "tone_width_horizontal_deg": ("widest", "narrowest"), "tone_width_vertical_deg": ("widest", "narrowest"),
-    "beamwidth_horizontal_sd_oct": ("least even", "most even"), "beamwidth_vertical_sd_oct": ("least even", "most even"),
-    "di_power_ripple_db": ("least even", "most even"), "di_early_ripple_db": ("least even", "most even"),
-    "max_level_db": ("loudest", "quietest"), "balance_level_db": ("loudest", "quietest"),
-}  # fmt: skip
 _MIDDLE = 0.25  # so far from one half, either way, is still about the middle (own judgement)
 _FIFTH, _QUARTER, _THIRD, _HALF = 0.8, 0.75, 2 / 3, 0.5
 
@@ -34,11 +21,6 @@ def share(place: Place) -> str:
     return place_words(place.rank_low, place.rank_high, place.count)
 
 
-def end_names(metric: Metric) -> tuple[str, str]:
-    """(what the highest are called, what the lowest are called)."""
-    return _ENDS.get(metric.id, ("highest", "lowest"))
-
-
 def standing(place: Place, group: str) -> str | None:
     """A sentence on the speaker's place, only as strong as the range of it; None where nothing can be said.
 
@@ -49,7 +31,7 @@ def standing(place: Place, group: str) -> str | None:
     if beats is None:
         return None
     metric = place.metric
-    highest, lowest = end_names(metric)
+    highest, lowest = metric.ends
     top, bottom = (lowest, highest) if metric.better == "low" else (highest, lowest)
     label = f"{metric.label}, {place.text}"
     surely, possibly = beats

@@ -14,16 +14,13 @@ from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 from speakerdb.report import words
 from speakerdb.report.frames import display_name
-from speakerdb.report.standing import plural
+from speakerdb.report.standing import VERDICT, plural
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
     from speakerdb.questions.overview import TradeOffAnswer
 
-# What a price is set against: what many and what one of them do
-MERITS = {
-    "preference": ("score", "scores"), "f6_hz": ("reach down to", "reaches"), "max_level_db": ("reach", "reaches"),
-}  # fmt: skip
+MERITS = tuple(METRICS[m] for m in VERDICT if METRICS[m].merit is not None)  # what a price is set against
 _AGAINST = {"better": "better than expected", "worse": "worse than expected", "as_expected": "as expected"}
 
 
@@ -42,11 +39,10 @@ def sentences(base: Database, slug: str) -> list[str]:
     said = [f"{costs}; its rivals are the {plural(kind)}."]
     not_judged: dict[str, list[str]] = {}
     own = Selection(filters=Filters(kind=kind))
-    for metric_id in MERITS:
-        metric = METRICS[metric_id]
+    for metric in MERITS:
         try:
-            rivals = base.tradeoff("price", metric_id, selection=own, with_line=False)
-            every = overview.expectation(base.field, "price", metric_id, Selection())
+            rivals = base.tradeoff("price", metric.id, selection=own, with_line=False)
+            every = overview.expectation(base.field, "price", metric.id, Selection())
         except SpeakerdbError as error:
             not_judged.setdefault(error.message, []).append(metric.phrase)
             continue
@@ -83,9 +79,9 @@ def _reason(answer: TradeOffAnswer, slug: str) -> str | None:
 
 def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:
     """What the others of its kind reach at its price; nothing where that can't be said. row: of a trade-off, empty where not judged."""
-    if not row or not row["beats"]:
+    if not row or not row["beats"] or metric.merit is None:
         return []
-    many, one = MERITS[metric.id]
+    many, one = metric.merit
     span = metric.quantity.interval(row["low"], row["high"])
     makers = figures.count(row["makers"], "maker")
     return [

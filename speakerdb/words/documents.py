@@ -152,7 +152,7 @@ def explain(state: State, answer: Explanation) -> Document:
             {"session": row["session"], "metrics": {metric.id: {key: row[key] for key in _M}}}
             for row in answer.values.filter(pl.col("session").is_not_null()).iter_rows(named=True)
         ],
-        curve={"part": answer.curve_part, "frequency_hz": answer.curve["frequency_hz"].round(2).to_list() if len(answer.curve) else [],
+        curve={"part": metric.curve, "words": answer.read, "frequency_hz": answer.curve["frequency_hz"].round(2).to_list() if len(answer.curve) else [],
                "level": answer.curve["level"].to_list() if len(answer.curve) else []},
         sources=list(sources.values()), alignments=list(answer.alignments), cautions=branching.cautions(answer.values),
     )  # fmt: skip

@@ -4,36 +4,33 @@ from __future__ import annotations
 
 import numpy as np
 
-from speakerdb.acoustics import curveset, directivity, output, response
-from speakerdb.acoustics.grid import smooth_third_octave
-from speakerdb.derive import strength
-from speakerdb.derive.measuring import averaged_metrics, axis_metrics, pattern_metrics, readings_of
-from speakerdb.derive.strength import Drives, Response
+from speakerdb.acoustics import curveset, directivity
+from speakerdb.acoustics.measured import Measured, Turned
+from speakerdb.acoustics.output import LEVEL_BAND
+from speakerdb.derive import drives
+from speakerdb.derive.drives import Drives
+from speakerdb.derive.measuring import LEFT, RIGHT, readings_of, smoothed
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.draws import AWAY, Reader
 from speakerdb.statistics.error_model import DEFAULT, DRAWS, WIDTH_OCT
 from speakerdb.statistics.fields import smooth_field
-
-SIDES = (curveset.h(0, 10, 20, 30), curveset.h(0, -10, -20, -30))
 
 
 def own(session, key):
     """Metric -> (B,) with what a repeat would change."""
     reader, readings = _reader(session, key)
     common = reader.own_common
-    values, curves = _from_curves(readings, common[:, None] + reader.curve_errors())
     single = readings[:36].astype(np.float32) + common[:, None] + _fields(reader, "single", "repeatability", 36)
-    values |= axis_metrics(*response.axis_deviations(*(single[:, side] for side in SIDES)))
     noisy = {kind: Drives(d.drive_db, d.level_db + _sweep_errors(reader, kind, len(d.drive_db)))
-             for kind, d in strength.sweeps_of(session).items()}  # fmt: skip
-    return _numbers(values | _from_sweeps(noisy, curves, common))
+             for kind, d in drives.sweeps_of(session).items()}  # fmt: skip
+    return _values(readings, common[:, None] + reader.curve_errors(), noisy, common, single)
 
 
 def sample(session, key):
     """Metric -> (B,) with what another sample would change."""
     reader, readings = _reader(session, key)
     common, away = reader.sample
-    values, curves = _from_curves(readings, common[:, None] + away[:, None] * AWAY[:, None])
-    return _numbers(values | _from_sweeps(strength.sweeps_of(session), curves, common))
+    return _values(readings, common[:, None] + away[:, None] * AWAY[:, None], drives.sweeps_of(session), common)
 
 
 def _reader(session, key):
@@ -41,26 +38,27 @@ def _reader(session, key):
     return Reader.of(session.info, key, DEFAULT, readings), readings
 
 
-def _from_curves(readings, error):
+def _values(readings, error, sweeps, common, single=None):
+    """single (B, 36, 199): the horizontal orbit as read, for the listening axis."""
     level = curveset.share_poles(readings).astype(np.float32) + error
     power = curveset.power_of(level)
     curves = curveset.curve_set(level, power)
-    smoothed, window = (10.0 * np.log10(smooth_third_octave(p)) for p in (power, curveset.power_of(curves.lw)))
-    values = averaged_metrics(curves) | pattern_metrics(smoothed, window)[0]
-    turning = directivity.turning_sensitivity(directivity.turned_in_room(power))
-    return values | {"turning_sensitivity_db": strength.bounds.exact(turning)}, curves
+    measured = Measured(
+        curves,
+        sides=None if single is None else lambda: (single[:, LEFT], single[:, RIGHT]),
+        turned=lambda: Turned(directivity.turned_in_room(power)),
+        smoothed=lambda: smoothed(power, curves.lw),
+        strain=lambda: drives.strain_of(sweeps),
+        at_error_db=common[:, LEVEL_BAND].mean(axis=1),
+    )
+    found = {m.id: np.asarray(m.compute(measured).value, np.float64) for m in METRICS.values()}
+    return {metric: draws for metric, draws in found.items() if not np.isnan(draws).all()}
 
 
-def _from_sweeps(sweeps, curves, common):
-    f6 = response.bass_limit(curves.lw, response.mean(curves.lw, response.BASS_MEAN) - 6.0).hz
-    against = Response(curves.lw, response.mean(curves.lw, response.REFERENCE), f6)
-    return strength.strength(strength.strain_of(sweeps), against, common[:, output.LEVEL_BAND].mean(axis=1)).values
-
-
-def _sweep_errors(reader, kind, drives):
-    if kind == strength.COMPRESSION:
-        return _fields(reader, kind, "compression", drives)
-    return _fields(reader, kind, "distortion", 1) + _fields(reader, kind, "distortion_per_drive", drives)
+def _sweep_errors(reader, kind, number):
+    if kind == drives.COMPRESSION:
+        return _fields(reader, kind, "compression", number)
+    return _fields(reader, kind, "distortion", 1) + _fields(reader, kind, "distortion_per_drive", number)
 
 
 def _fields(reader, name, part, number):
@@ -69,7 +67,3 @@ def _fields(reader, name, part, number):
     return smooth_field(rng, DRAWS * number, WIDTH_OCT[part]).reshape(DRAWS, number, -1) * reader.model.sd(
         reader.info, part
     )
-
-
-def _numbers(values):
-    return {name: np.asarray(b.value, np.float64) for name, b in values.items() if np.ndim(b.value)}

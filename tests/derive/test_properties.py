@@ -145,7 +145,7 @@ def test_data_that_stop_early_withhold_only_what_lies_beyond():
     s = session(12, valid_from_hz=250.0, valid_to_hz=12500.0)
     table = values(s)
     column = {m: j for j, m in enumerate(table.metrics)}
-    assert "the metric needs 100–10000 Hz" in table.reason[0, "flatness_window_db"]
+    assert "the metric needs 100 Hz–10 kHz" in table.reason[0, "flatness_window_db"]
     assert table.value[0, column["di_power_mean_db"]] > 0
     assert table.censored[0, column["f6_hz"]] == 1
     assert 250 <= table.value[0, column["f6_hz"]] <= 260

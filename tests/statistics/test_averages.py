@@ -8,7 +8,10 @@ import numpy as np
 import pytest
 
 from speakerdb.acoustics import curveset, directivity
-from speakerdb.derive.measuring import averaged_metrics, readings_of
+from speakerdb.acoustics.measured import Measured, Turned
+from speakerdb.derive.measuring import readings_of
+from speakerdb.metric import Curve
+from speakerdb.metrics import METRICS
 from speakerdb.statistics.averages import TURNED_AT, Errors, averages_of, repeat_errors, sample_errors
 from speakerdb.statistics.draws import AWAY, Reader
 from speakerdb.statistics.error_model import DEFAULT
@@ -16,12 +19,14 @@ from tests import truth
 
 SPEAKERS = 6  # every tenth of the fleet
 SEED = "averages"
-TURNING = "turning_sensitivity_db"
+
+
+AVERAGED = [m for m in METRICS.values() if all(isinstance(read, Curve) for read in m.reads)]
 
 
 def metrics(curves, turned):
-    found = {m: b.value for m, b in averaged_metrics(curves).items()}
-    return found | {TURNING: directivity.turning_sensitivity(turned, TURNED_AT)}
+    measured = Measured(curves, turned=lambda: Turned(turned, TURNED_AT))
+    return {m.id: m.compute(measured).value for m in AVERAGED}
 
 
 def from_all_curves(level_db, error_db):

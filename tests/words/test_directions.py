@@ -96,7 +96,7 @@ def test_who_stands_first_or_last_by_a_bound_may_be_worse_or_better(metric, firs
 
 def test_the_texts_say_which_way_is_better():
     for metric in RANKED:
-        told = method_figures.rows(metric)
+        told = method_figures.row(metric)
         ways = {"high": "More is better", "low": "Less is better", "neither": "Neither direction is better"}
         assert [way for way in ways.values() if f"{way}; a difference" in told] == [ways[metric.better]]
 

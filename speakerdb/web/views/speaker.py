@@ -6,7 +6,9 @@ from speakerdb.analysis.metric_column import TARGETS
 from speakerdb.analysis.nearness import WORDS
 from speakerdb.errors import RequestError
 from speakerdb.library import Selection
+from speakerdb.metric import Curve
 from speakerdb.metrics import METRICS
+from speakerdb.metrics.directivity_rows import BEAMWIDTHS, TONE
 from speakerdb.report.standing import VERDICT
 from speakerdb.store.session_rows import held
 from speakerdb.web import answers, chart_tables
@@ -145,10 +147,10 @@ def _sections(shown: Document, held_: frozenset[str]) -> list[tuple[str, list[tu
     """The pictures that what was measured can fill."""
     fine = {metric for metric, value in shown["pooled"].items() if value["status"] == "ok"}
     there = {
-        "place": bool(fine & set(VERDICT)), "curves": "flatness_on_axis_db" in fine or "reference_level_db" in fine or "f6_hz" in fine,
+        "place": bool(fine & set(VERDICT)), "curves": any(METRICS[m].reading(Curve) for m in fine),
         "angles": "horizontal" in held_, "map-horizontal": "horizontal" in held_, "map-vertical": "vertical" in held_,
-        "beamwidth": bool(fine & {"beamwidth_horizontal_deg", "beamwidth_vertical_deg"}),
-        "tone": any(metric.startswith("tone_") for metric in fine), "distortion": "distortion" in held_,
+        "beamwidth": any(m.id in fine for m in BEAMWIDTHS),
+        "tone": any(m.id in fine for m in TONE.values()), "distortion": "distortion" in held_,
         "compression": "compression" in held_,
     }  # fmt: skip
     sections = [(words, [p for p in pictures if there[p[0]]]) for words, pictures in _SECTIONS]
