@@ -107,6 +107,7 @@ GROUPS = {
             "tests/report/test_words.py",
             "tests/report/test_worth.py",
             "tests/report/test_standing.py",
+            "tests/report/test_loudness.py",
         ),
         but=("speakerdb/words/documents.py",),
     ),
