@@ -235,6 +235,20 @@ def test_values_that_are_one_of_two_pool_within_a_branch_and_never_across():
     assert columns["se"] == pytest.approx(0.05 / np.sqrt(3), rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("share", "main"), [([0.3, 0.3], "upper"), ([0.7, 0.7], "lower"), ([0.5, 0.5], "lower"), ([0.2, 0.9], "lower")]
+)
+def test_the_branch_with_the_larger_share_stands_for_the_speaker_of_equal_ones_the_lower(share, main):
+    # both read the upper place; the lower one has the shares that are given
+    columns, found = spread_of([250.0, 260.0], own=0.05, scale=LOG, **branched([250.0, 260.0], [50.0, 52.0], share))
+    lower, upper = (50.0 * 52.0) ** 0.5, (250.0 * 260.0) ** 0.5
+    first, second = (lower, upper) if main == "lower" else (upper, lower)
+    assert found.value[0, 0] == pytest.approx(first, rel=1e-6)
+    assert columns["other_value"] == pytest.approx(second, rel=1e-6)
+    of_lower = sum(share) / 2
+    assert columns["other_share"] == pytest.approx(min(of_lower, 1.0 - of_lower))
+
+
 @pytest.mark.parametrize(("labs", "more"), [(["x", "x"], 1.0), (["x", "y"], np.sqrt(0.5))])
 def test_of_values_that_are_one_of_two_each_bench_adds_what_its_sessions_tell(labs, more):
     # own errors reach 0.1 octaves, with the bench 0.5, whatever draws that may have jumped say of it
@@ -247,6 +261,7 @@ def test_of_values_that_are_one_of_two_each_bench_adds_what_its_sessions_tell(la
         assert np.log2(50 / columns["low_absolute"]) == pytest.approx(np.hypot(own, added))
         unit = np.hypot(np.hypot(own, added), np.sqrt(2) * NORMAL * 0.3)
         assert np.log2(columns["high_unit"] / 50) == pytest.approx(unit)
+        assert np.log2(50 / columns["low_unit"]) == pytest.approx(unit)
 
 
 @pytest.mark.parametrize("own", [0.05, 2.0])
@@ -263,3 +278,10 @@ def test_a_value_without_errors_has_no_interval():
     columns, found = spread_of(value, own=np.nan)
     assert np.isnan(columns["se"])
     assert found.pattern[0, 0] == -1
+
+
+def test_one_session_without_errors_names_no_bench_and_with_them_its_own():
+    assert spread_of([10.0], own=np.nan)[1].pattern[0, 0] == -1
+    _, found = spread_of([10.0], own=0.3, labs=["y"])
+    ((bench, weight),) = found.patterns[found.pattern[0, 0]]
+    assert (bench.split("|")[0], weight) == ("/y", 1.0)

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from speakerdb.analysis.frontier import ONLY_BOUNDS
+from speakerdb.errors import RequestError
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
 from speakerdb.report import worth
@@ -75,4 +76,27 @@ def test_a_speaker_without_a_price_is_not_judged(field: Database) -> None:
     priced = [s for s in slugs if field.facts(s).prices]
     assert worth.sentences(field, next(s for s in slugs if s not in priced)) == [
         "Not judged: no price is recorded for it."
+    ]
+
+
+def test_what_cannot_be_set_against_a_price_is_told_with_the_reason(
+    field: Database, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def refuse(*_: Any, **__: Any) -> Any:
+        raise RequestError("nobody knows")
+
+    class Facts:
+        prices = [{"kind": "street", "price_pair": 400.0, "currency": "EUR"}]  # noqa: RUF012
+        values = {"kind": "monitor"}  # noqa: RUF012
+
+    monkeypatch.setattr(Database, "facts", lambda *_: Facts)
+    monkeypatch.setattr(Database, "tradeoff", refuse)
+    assert worth.sentences(field, "sill-2") == [
+        "A pair costs street 400 EUR; its rivals are the monitors.",
+        "By predicted preference, bass limit −6 dB and maximum level for the money: not judged, nobody knows.",
+    ]
+    monkeypatch.setattr(Facts, "values", {"kind": None})
+    assert worth.sentences(field, "sill-2") == [
+        "A pair costs street 400 EUR.",
+        "Whether it is worth that is not judged: its kind is unknown.",
     ]

@@ -8,6 +8,7 @@ import pytest
 
 import speakerdb
 from speakerdb.acoustics.grid import FREQUENCY_HZ
+from speakerdb.analysis import claims, judging
 from speakerdb.analysis.adjustments import Control, Reach, WallSum
 from speakerdb.errors import RequestError
 from speakerdb.questions import branching, claim
@@ -201,6 +202,51 @@ def test_a_claim_is_told_step_by_step(base):
     assert [s for s in answer.sentences[2:4] if "withheld" in s.lower()] == answer.sentences[2:4]
     with pytest.raises(RequestError, match="no claimed maximum level is recorded for alder-fen-a"):
         base.claim("alder-fen-a", exact=True)
+
+
+class Measured:
+    """A field of two, of which the second has the levels (value, censored) that are given, and claims what is given."""
+
+    def __init__(self, maximum, balance, sensitivity=(88.0, "none"), **claims):
+        claimed = {"claimed_max_db": 110.0, "claim_pair": None, "claim_distance_m": None} | claims
+        self.base = pl.DataFrame([{"speaker": "other", "setting": "plain", **dict.fromkeys(claimed)}, {"speaker": "a", "setting": "plain", **claimed}])  # fmt: skip
+        given = {"max_level_db": maximum, "balance_level_db": balance, "sensitivity_db": sensitivity}
+        self._figures = {m: judging.interval(np.array([150.0, v]), ["none", c], np.array(["", f"{m} withheld"])) for m, (v, c) in given.items()}  # fmt: skip
+
+    def figures(self, names):
+        return {name: self._figures[name] for name in names}
+
+
+@pytest.mark.parametrize(
+    ("maximum", "balance", "limit"),
+    [
+        ((105.0, "none"), (102.0, "none"), "balance_level_db"),
+        ((102.0, "none"), (105.0, "none"), "max_level_db"),
+        ((102.0, "none"), (102.0, "none"), "max_level_db"),
+        ((np.nan, "none"), (np.nan, "none"), None),
+    ],
+)
+def test_what_limits_a_claim_is_the_lower_level_and_the_maximum_where_both_are_equal(maximum, balance, limit):
+    answer = claim.claim(Measured(maximum, balance), "a", "plain")
+    assert answer.limited_by == limit
+    assert any("tonal balance kept" in s for s in answer.sentences) == (limit == "balance_level_db")
+
+
+def test_a_claim_is_set_against_the_maximum_level_and_what_may_explain_it_is_told_only_where_it_is_not_met():
+    answer = claim.claim(Measured((105.0, "none"), (102.0, "none")), "a", "plain")
+    assert (answer.verdict, answer.distance_assumed, answer.pair) == ("not_met", True, False)
+    assert answer.unexplained_by_maximum == (5.0, 5.0)
+    assert answer.unexplained == (8.0, 8.0)
+    assert answer.measured["max_level_db"][:2] == (105.0, 105.0)
+    assert [e["what"] for e in answer.may_explain] == [e["what"] for e in claims.may_explain(False)]
+    assert answer.amplifier_w == pytest.approx(10.0 ** ((110.0 - 88.0) / 10.0))  # 22 dB above the level of 1 W
+    met = claim.claim(Measured((110.0, "none"), (109.0, "none"), claim_pair=False, claim_distance_m=1.0), "a", "plain")
+    assert (met.verdict, met.may_explain, met.distance_assumed) == ("met", [], False)
+    pair = claim.claim(Measured((100.0, "none"), (99.0, "none"), claim_pair=True), "a", "plain")
+    assert len(pair.may_explain) == 3
+    bound = claim.claim(Measured((105.0, "at_least"), (102.0, "none"), (np.nan, "none")), "a", "plain")
+    assert bound.measured["max_level_db"][:2] == (105.0, None)
+    assert (bound.unexplained_by_maximum, bound.amplifier_w) == ((None, 5.0), None)
 
 
 def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
