@@ -41,6 +41,13 @@ def test_sessions_pool_within_sample_and_lab_then_labs_then_samples():
     assert weights @ np.array(value) == pytest.approx(53.0)
 
 
+def test_of_no_sessions_there_is_nothing_to_pool():
+    none = grouping(0, [], [])
+    assert (none.count, none.weights().shape) == (0, (0,))
+    empty = table_of([])
+    assert pool_table(empty, none) is empty
+
+
 def test_frequencies_pool_as_ratios():
     assert pool([20, 80]).value[0, 0] == pytest.approx(40.0)
     assert pool([20, 80], metric=LINEAR).value[0, 0] == pytest.approx(50.0)

@@ -100,6 +100,14 @@ def test_what_surely_stands_out_comes_first() -> None:
     assert words.strength(dataclasses.replace(far, rank_low=None)) == 0.0
 
 
+def test_strength_is_how_far_from_the_middle_a_place_surely_is() -> None:
+    # of 40 others: places 1 to 5 beat 36 of them or more, 37 to 41 lose to 36 or more; 11 to 31 may be either
+    assert words.strength(place(1, 5)) == pytest.approx(36 / 40 - 0.5)
+    assert words.strength(place(37, 41)) == pytest.approx(36 / 40 - 0.5)
+    assert words.strength(place(11, 31)) == 0.0
+    assert words.strength(place(1, 1)) == words.strength(place(41, 41)) == 0.5
+
+
 def test_lists_with_commas_inside_are_parted_by_semicolons() -> None:
     assert words.listing(["a", "b", "c"]) == "a, b and c"
     assert words.listing(["a, b", "c", "d"]) == "a, b; c and d"

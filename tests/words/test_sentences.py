@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from types import SimpleNamespace
+
 import numpy as np
 import polars as pl
 import pytest
@@ -16,7 +18,7 @@ from speakerdb.questions.settings import ControlReach, WallAnswer
 from speakerdb.statistics.error_model import bench_key
 from speakerdb.statistics.learning import BenchPair, Size
 from speakerdb.upkeep.adopting import Learned
-from speakerdb.words import learned_words, match_words, settings_words
+from speakerdb.words import learned_words, match_words, sentences, settings_words
 from speakerdb.words.compare_words import contrast_words, real_words
 from speakerdb.words.sentences import about
 from tests.folders import write_session
@@ -181,6 +183,55 @@ def test_a_speaker_is_told_in_three_sentences(base):
         assert f"({reason})" in withheld
     assert "no vertical orbit" in about(base, "alder-fen-front")[2]
     assert "no vertical orbit" not in withheld
+
+
+def unusual(*columns):
+    """What is said of speaker a. columns: metric, its value (and what bound it is), the others' values."""
+    tables = {}
+    for metric, own, others, *censored in columns:
+        names = ["a", *(f"s{i}" for i in range(len(others)))]
+        tables[metric] = pl.DataFrame({"speaker": names, "value": [own, *others], "censored": [*(censored or ["none"]), *["none"] * len(others)]})  # fmt: skip
+    return sentences._unusual(SimpleNamespace(field=SimpleNamespace(default_values=tables)), "a")
+
+
+ALIKE = [50.0] * 8
+
+
+def test_the_most_unusual_figure_lies_farthest_off_in_robust_standard_deviations():
+    spread = [46.0, 48.0, 49.0, 50.0, 50.0, 51.0, 52.0, 54.0]  # half of them within 1.5 of the middle
+    balance = [-1.0, -0.5, -0.2, 0.0, 0.0, 0.2, 0.5, 1.0]
+    # treble is 5 and bass 2.3 of their spreads off
+    assert unusual(("bass_balance_db", 1.2, balance), ("treble_balance_db", -2.6, balance)) == (
+        "Most unusual: treble balance −2.6 dB, lower than 8 of 8 others (median 0.0 dB)."
+    )
+    # 57 Hz is half as far from 50 as 25 Hz
+    assert "25.0 Hz, lower than 8" in unusual(("f6_hz", 25.0, spread), ("f3_hz", 57.0, spread))
+    assert "100.0 Hz, higher than 8" in unusual(("f6_hz", 51.0, spread), ("f3_hz", 100.0, spread))
+    assert "51.5 Hz, higher than 6 of 8" in unusual(("f6_hz", 51.5, spread))
+
+
+def test_where_the_others_are_all_alike_a_spread_is_half_a_step_or_a_fiftieth_of_an_octave():
+    # 50 → 51.4 Hz is 0.040 octaves, 2.0 of such spreads; 0.015 dB is 3 half steps
+    both = [("f6_hz", 51.4, ALIKE), ("flatness_window_db", 1.015, [1.0] * 8)]
+    for columns in (both, both[::-1]):
+        assert unusual(*columns).startswith("Most unusual: flatness, listening window 1.0")
+    assert unusual(("f6_hz", 51.4, ALIKE), ("flatness_window_db", 1.009, [1.0] * 8)).startswith(
+        "Most unusual: bass limit −6 dB"
+    )
+
+
+def test_nobody_is_said_to_be_above_who_is_level():
+    # five others have its value, three a lower one
+    assert "higher than 3 of 8 others" in unusual(("f6_hz", 50.0, [40.0, 41.0, 42.0, *[50.0] * 5]))
+    assert "lower than 3 of 8 others" in unusual(("f6_hz", 50.0, [60.0, 61.0, 62.0, *[50.0] * 5]))
+
+
+@pytest.mark.parametrize(
+    "column",
+    [("f6_hz", 20.0, ALIKE[:7]), ("f6_hz", 20.0, ALIKE, "at_most"), ("reference_level_db", 20.0, ALIKE)],
+)
+def test_bounds_few_others_and_settings_of_the_measurement_are_never_unusual(column):
+    assert unusual(column) == "Unusual: not judged yet, since fewer than 8 other speakers share a metric with it."
 
 
 def test_alone_a_speaker_measures_like_nobody(tmp_path):
