@@ -26,7 +26,7 @@ def disagreement(value: Array, weight: Array, covariance: Array) -> tuple[float,
     values, vectors = np.linalg.eigh(spread)
     kept = values > 1e-9 * max(float(values[-1]), 1e-300)
     df = int(min(kept.sum(), len(value) - 1))
-    if df < 1 or values[-1] <= 0:
+    if df < 1:
         return 0.0, 1.0
     chosen = np.argsort(values)[::-1][:df]
     q = float(np.sum((vectors[:, chosen].T @ residual) ** 2 / values[chosen]))

@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 
 from speakerdb.derive import Grouping, Spread, pool_spread, pool_table
-from speakerdb.derive.pooling import OPPOSITE
 from speakerdb.metric import SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.statistics.error_model import DRAWS, SharedKeys
 from tests.store.builders import info
@@ -67,6 +66,9 @@ def test_a_bound_that_agrees_with_the_exact_values_says_nothing_more():
     found = pool([32, 50, 255], censored=[NONE, NONE, AT_MOST])
     assert found.value[0, 0] == pytest.approx(40.0)
     assert found.censored[0, 0] == NONE
+    for side in (AT_MOST, AT_LEAST):  # the mean itself is within what either says of it
+        level = pool([40, 50, 45], censored=[NONE, NONE, side], metric=LINEAR)
+        assert (level.value[0, 0], level.censored[0, 0]) == (45.0, NONE)
 
 
 def test_a_bound_that_contradicts_them_is_kept_as_a_bound():
@@ -84,7 +86,8 @@ def test_bounds_alone_pool_to_a_bound():
 def test_opposite_bounds_are_withheld():
     found = pool([30, 40], censored=[AT_MOST, AT_LEAST])
     assert np.isnan(found.value[0, 0])
-    assert found.reason == {(0, LOG): OPPOSITE}
+    assert found.censored[0, 0] == NONE
+    assert found.reason == {(0, LOG): "sessions bound it from both sides (one at most, one at least)"}
 
 
 def test_groups_do_not_mix():
@@ -125,13 +128,14 @@ def spread_of(
     bias=0.0,
     scale=LINEAR,
     shared=None,
+    censored=None,
     **other,
 ):
     """(pooled columns, pooled) of one group of sessions with errors of the given sizes on the metric's scale; shared: draws that sessions
     of one run have in common, added to their own."""
     n = len(value)
     labs, samples = labs or ["x"] * n, samples or ["a"] * n
-    table, by = table_of(value, metric=scale), grouping(n, samples, labs)
+    table, by = table_of(value, censored, metric=scale), grouping(n, samples, labs)
     columns = {name: np.full((n, 1), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
     common = np.zeros(DRAWS) if shared is None else shared
     size = np.hypot(own, common.std())
@@ -206,6 +210,24 @@ def test_the_first_helping_of_noise_is_pooled_as_the_value_is_and_widens_to_its_
     assert columns["low"] == pytest.approx(plain["low"] - 0.3)
     assert columns["high"] == pytest.approx(plain["high"])
     assert columns["noise_limited"] == 1.0
+
+
+def test_bounds_count_only_where_nothing_is_exact():
+    errors = np.array([0.2, 0.4, 0.9])
+    value, bounded = [10.0, 10.2, 11.0], [NONE, NONE, AT_LEAST]
+    columns, found = spread_of(value, own=0.3, sample=errors, censored=bounded)
+    assert columns["se"] == pytest.approx(0.3 / np.sqrt(2), rel=1e-3)  # of the two that are exact
+    assert columns["se_sample"] == pytest.approx(np.sqrt(2) * np.hypot(0.1, 0.2))
+    assert sum(weight for _, weight in found.patterns[found.pattern[0, 0]]) == pytest.approx(1.0)
+    alone, _ = spread_of(value[1:], own=0.3, sample=errors[1:], censored=[AT_LEAST, AT_LEAST])
+    assert alone["se"] == pytest.approx(0.3 / np.sqrt(2), rel=1e-3)
+
+
+def test_a_pooled_ripple_well_above_its_noise_keeps_its_lower_end():
+    columns, _ = spread_of([5.0, 5.1], own=0.1, scale="flatness_window_db")
+    assert columns["low"] == pytest.approx(5.05 - NORMAL * 0.1 / np.sqrt(2), abs=0.02)
+    noisy, _ = spread_of([0.3, 0.3], own=0.1, bias=0.4, scale="flatness_window_db")
+    assert noisy["low"] == 0.0  # all of it may be noise
 
 
 def test_pooled_intervals_of_ratios_are_ratios():

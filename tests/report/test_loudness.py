@@ -25,9 +25,9 @@ def test_levels_that_were_reached_are_told_with_their_intervals() -> None:
         "At 1 m it delivers 104.3 dB (103.0 to 105.5) where compression reaches 3 dB.",
         "Compression leaves its tonal balance within 1.5 dB up to 101.0 dB (100.0 to 101.9) delivered.",
         "The lower of the two counts: the level with its balance.",
-        "Total harmonic distortion stays at or below 10 % from 50 to 100 Hz up to a drive of 88.0 dB (86.0 to 90.0).",
-        "Total harmonic distortion stays at or below 3 % from 200 Hz to 5 kHz up to a drive of 96.2 dB (95.4 to 97.2).",
-        "Multitone distortion, full range, stays at or below 3 % from 100 Hz to 10 kHz up to a drive of 93.0 dB (≤ 94.0).",
+        "Highest drive with total harmonic distortion at most 10 % everywhere in 50–100 Hz: 88.0 dB (86.0 to 90.0).",
+        "Highest drive with total harmonic distortion at most 3 % everywhere in 200 Hz–5 kHz: 96.2 dB (95.4 to 97.2).",
+        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range: 93.0 dB (≤ 94.0).",
     ]  # fmt: skip
 
 
@@ -38,7 +38,7 @@ def test_what_was_not_driven_to_its_limit_is_told_as_a_bound_with_what_that_mean
     ]
     assert said(("clean_level_mid_db", 96.0, 96.0, None, "at_least"))[-1] == NOTE
     assert said(("clean_level_mid_db", 80.0, None, 80.0, "at_most")) == [
-        "Total harmonic distortion stays at or below 3 % from 200 Hz to 5 kHz up to a drive of at most 80.0 dB."
+        "Highest drive with total harmonic distortion at most 3 % everywhere in 200 Hz–5 kHz: at most 80.0 dB."
     ]
 
 

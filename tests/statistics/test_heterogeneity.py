@@ -74,3 +74,10 @@ def test_one_session_or_none_that_could_differ_agree():
     assert disagreement(np.array([3.0]), np.array([1.0]), np.array([[0.2]])) == (0.0, 1.0)
     assert disagreement(np.array([3.0, 3.0]), np.array([0.5, 0.5]), np.full((2, 2), 0.2)) == (0.0, 1.0)
     assert widening(0.0, 1.0) == (1.0, False)
+
+
+def test_where_no_errors_are_known_or_nothing_is_to_be_compared_nothing_disagrees():
+    half = np.full(2, 0.5)
+    assert disagreement(np.array([10.0, 13.0]), half, np.zeros((2, 2))) == (0.0, 1.0)
+    assert disagreement(np.array([10.0, 13.0]), half, np.full((2, 2), 0.5)) == (0.0, 1.0)  # all of it is shared
+    assert disagreement(np.array([10.0]), np.ones(1), np.eye(1)) == (0.0, 1.0)
