@@ -75,6 +75,17 @@ _ripple(
 )  # fmt: skip
 
 
+def _flatness_early_reflections(m: Measured) -> Bounded:
+    return exact(r.line(m.curves.er, r.SHAPE).ripple)
+
+
+_ripple(
+    "flatness_early_reflections_db", "Flatness, early reflections", step=0.01, matters=0.3,
+    definition="Standard deviation of the early-reflections curve about its line over log frequency, {band}: its tilt is no unevenness",
+    reads=(curve("early_reflections", r.SHAPE),), compute=_flatness_early_reflections, method="metrics#evenness", fine=True,
+)  # fmt: skip
+
+
 # bass limits
 
 _UNDER = "its sound power lies more than 6 dB below the listening window throughout"
