@@ -217,7 +217,9 @@ def test_bounds_count_only_where_nothing_is_exact():
     value, bounded = [10.0, 10.2, 11.0], [NONE, NONE, AT_LEAST]
     columns, found = spread_of(value, own=0.3, sample=errors, censored=bounded)
     assert columns["se"] == pytest.approx(0.3 / np.sqrt(2), rel=1e-3)  # of the two that are exact
-    assert columns["se_sample"] == pytest.approx(np.sqrt(2) * np.hypot(0.1, 0.2))
+    assert columns["se_sample"] == pytest.approx(
+        np.sqrt(2) * np.sqrt((0.2**2 + 0.4**2) / 2)
+    )  # twice their mean variance
     assert sum(weight for _, weight in found.patterns[found.pattern[0, 0]]) == pytest.approx(1.0)
     alone, _ = spread_of(value[1:], own=0.3, sample=errors[1:], censored=[AT_LEAST, AT_LEAST])
     assert alone["se"] == pytest.approx(0.3 / np.sqrt(2), rel=1e-3)
