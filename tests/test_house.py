@@ -126,3 +126,27 @@ def test_a_number_format_is_noticed():
         True,
         False,
     ]
+
+
+def test_a_metrics_id_stands_in_its_row_and_where_it_is_an_example_or_a_name_of_what_is_asked():
+    """Elsewhere code names rows by their object, and rules read what rows say."""
+    files = [*MODULES, *PACKAGE.rglob("*.html"), *PACKAGE.rglob("*.jinja")]
+    named = {p.relative_to(PACKAGE).parts[0] for p in files if "f6_hz" in p.read_text(encoding="utf-8")}
+    below = {"statistics", "derive", "store", "formats", "charts", "field", "upkeep", "acoustics"}
+    assert "metrics" in named
+    assert not named & below
+
+
+def test_no_id_of_a_metric_is_compared_or_taken_apart():
+    from speakerdb.metrics import METRICS
+
+    found = []
+    for path in MODULES:
+        for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+            if isinstance(node, ast.Compare):
+                sides = [node.left, *node.comparators]
+                found += [(path.name, s.value) for s in sides if isinstance(s, ast.Constant) and s.value in METRICS]
+            elif isinstance(node, ast.Dict):
+                keys = [k.value for k in node.keys if isinstance(k, ast.Constant) and k.value in METRICS]
+                found += [(path.name, keys)] if len(keys) > 2 else []  # a table
+    assert found == []

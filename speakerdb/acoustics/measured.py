@@ -36,7 +36,7 @@ def curve(name: str, band: slice, *, turned: bool = False, down: bool = False, n
 
 def single(slots: Sequence[int], band: slice, toward: str = "", name: str = "") -> Pattern:
     """Single curves."""
-    return Pattern(*grid.named(band), tuple(slots), toward, name)
+    return Pattern(*grid.named(band), tuple(dict.fromkeys(slots)), toward, name)
 
 
 def swept(kind: str, band: slice, at_db: float | None = None, *, down: bool = False) -> Swept:

@@ -128,10 +128,10 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
     return BassLimit(hz.reshape(shape), (at_most & usable).reshape(shape))
 
 
-def rolloff(curve: Array, f6_hz: Array) -> Array:
-    """Slope in dB per octave of the curve (..., 199) from f6 (...) down one octave; NaN where not measured so far down."""
+def rolloff(curve: Array, from_hz: Array) -> Array:
+    """Slope in dB per octave of the curve (..., 199) from a frequency (...) down one octave; NaN where not measured so far down."""
     x = grid.LOG2_HZ
-    top = np.log2(f6_hz)[..., None]
+    top = np.log2(from_hz)[..., None]
     inside = (x <= top + 1e-9) & (x >= top - 1.0 - 1e-9)
     complete = (top[..., 0] - 1.0 >= x[0] - 1e-9) & ~(np.isnan(curve) & inside).any(axis=-1)
     weight = inside.astype(np.float64)

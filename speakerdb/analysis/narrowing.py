@@ -26,15 +26,20 @@ from speakerdb.analysis.requirements import (
     numbers,
     requirements,
 )
+from speakerdb.metrics.directivity_rows import TONE
+from speakerdb.metrics.output_rows import BALANCE, BALANCE_MANAGED, CLEAN_BASS, CLEAN_MID, MAXIMUM, SENSITIVITY, USABLE
+from speakerdb.metrics.response_rows import F6, PREFERENCE, PREFERENCE_BASS_MANAGED
 
 COMFORTABLE_DB = 3.0  # with so much in hand, preference decides (own judgement)
 NEAREST_MISSES = 5  # so many misses are told even where none is near
 NO_SUBWOOFER = "a subwoofer, while main speakers are asked for"
 ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
-BASS_BANDS_HZ = {40: 40.0, 63: 63.0, 100: 100.0}
-FIGURES = (
-    "max_level_db", "balance_level_db", "balance_level_managed_db", "sensitivity_db", "clean_level_mid_db", "clean_level_bass_db", "f6_hz",
-    "tone_up_deg", "preference", "preference_bass_managed", *(f"max_level_{band}hz_db" for band in BASS_BANDS_HZ),
+FIGURES = tuple(
+    m.id
+    for m in (
+        MAXIMUM, BALANCE, BALANCE_MANAGED, SENSITIVITY, CLEAN_MID, CLEAN_BASS, F6, TONE["up"], PREFERENCE, PREFERENCE_BASS_MANAGED,
+        *USABLE.values(),
+    )
 )  # fmt: skip
 ORDER = (
     f"those with at least {figures.plain(COMFORTABLE_DB)} dB in hand come first, by predicted preference (withheld: after the others); the rest "
@@ -153,10 +158,10 @@ def _table(
     at_seat, sign = levels.at_seat.best()
     direct, _ = levels.direct.best()
     one, _ = levels.delivered.best()
-    clean = np.fmin(figures["clean_level_mid_db"].low, one)
+    clean = np.fmin(figures[CLEAN_MID.id].low, one)
     if question.subwoofer_hz is None:
-        clean = np.minimum(clean, figures["clean_level_bass_db"].low)
-    preference = figures["preference" if question.subwoofer_hz is None else "preference_bass_managed"]
+        clean = np.minimum(clean, figures[CLEAN_BASS.id].low)
+    preference = figures[(PREFERENCE if question.subwoofer_hz is None else PREFERENCE_BASS_MANAGED).id]
     columns: dict[str, FloatArray] = {
         "level_at_seat_db": at_seat,
         "margin_db": at_seat - question.level_db,
@@ -167,9 +172,9 @@ def _table(
         "cost": cost.best()[0],
         "preference": preference.best()[0],
     }
-    f6, f6_sign = figures["f6_hz"].best()
-    tone, tone_sign = figures["tone_up_deg"].best()
-    numbers = {**columns, "f6_hz": f6, "tone_up_deg": tone, **seat.hours(at_seat)}
+    f6, f6_sign = figures[F6.id].best()
+    tone, tone_sign = figures[TONE["up"].id].best()
+    numbers = {**columns, F6.id: f6, TONE["up"].id: tone, **seat.hours(at_seat)}
     finite = {name: pl.Series(np.where(np.isfinite(a), a, np.nan)).fill_nan(None) for name, a in numbers.items()}
     return field.select(
         "speaker", "setting", "kind", "powered", "currency", "price_kind", "price_date", "mass_kg"
@@ -212,11 +217,12 @@ def _bass(
 ) -> dict[str, pl.Series]:
     """bass_40hz_low_db, bass_40hz_high_db and so on; without those that a subwoofer takes over."""
     found = {}
-    for band, frequency in BASS_BANDS_HZ.items():
+    for band in USABLE:
+        frequency = float(band)
         if frequency < (question.subwoofer_hz or 0.0):
             continue
         point = int(np.argmin(np.abs(grid.FREQUENCY_HZ - frequency)))
-        ends = seat.bass(place, figures[f"max_level_{band}hz_db"], frequency, di_db[:, point], pair)
+        ends = seat.bass(place, figures[USABLE[band].id], frequency, di_db[:, point], pair)
         for end, level in zip(("low", "high"), ends, strict=True):
             found[f"bass_{band}hz_{end}_db"] = pl.Series(level).fill_nan(None)
     return found

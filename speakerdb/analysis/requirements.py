@@ -14,6 +14,8 @@ from speakerdb.analysis import judging
 from speakerdb.analysis.judging import FloatArray, Interval, Requirement
 from speakerdb.analysis.question import Question
 from speakerdb.figures import DB, Quantity
+from speakerdb.metrics.directivity_rows import TONE
+from speakerdb.metrics.response_rows import F6
 
 # A miss by no more than this is near: as a share of the limit, or in the figure's unit (own judgement)
 NEAR_LEVEL_DB, NEAR_PRICE, NEAR_SIZE, NEAR_MASS, NEAR_BASS, NEAR_TONE_DEG = 3.0, 0.25, 0.1, 0.25, 0.25, 5.0
@@ -57,10 +59,10 @@ def limits(question: Question) -> list[Limit]:
     bass = question.subwoofer_hz or question.f6_hz
     if bass is not None:
         what = "bass down to the crossover" if question.subwoofer_hz else "bass"
-        found.append(Limit("f6_hz", what, "bass limit", "Hz", NEAR_BASS * bass, bass, at_most=True))
+        found.append(Limit(F6.id, what, "bass limit", "Hz", NEAR_BASS * bass, bass, at_most=True))
     if (angle := question.tone_up_deg) is not None:
         told = "tone holds upward to"
-        found.append(Limit("tone_up_deg", "tone when standing", told, "°", NEAR_TONE_DEG, angle, at_most=False))
+        found.append(Limit(TONE["up"].id, "tone when standing", told, "°", NEAR_TONE_DEG, angle, at_most=False))
     return found
 
 

@@ -14,6 +14,7 @@ from speakerdb.acoustics import exposure, grid, room
 from speakerdb.analysis.judging import FloatArray, Interval, Texts, always, choose, given, lowest
 from speakerdb.analysis.question import ASSUMED_REVERBERATION_S, Question
 from speakerdb.errors import RequestError
+from speakerdb.metrics.output_rows import BALANCE, BALANCE_MANAGED, MAXIMUM, SENSITIVITY
 
 MODEL_DB = 2.0  # how good the room model is (own judgement; method:metrics#in-a-room)
 REVERBERATION_SPREAD = 0.3  # relative sd of an assumed reverberation time (method:metrics#level-at-a-seat)
@@ -93,18 +94,18 @@ LIMITS = ("maximum", "balance", "amplifier")
 
 def balance_metric(question: Question) -> str:
     """Which balance level counts: with a subwoofer the one from 80 Hz."""
-    return "balance_level_db" if question.subwoofer_hz is None else "balance_level_managed_db"
+    return (BALANCE if question.subwoofer_hz is None else BALANCE_MANAGED).id
 
 
 def level_figures(question: Question) -> list[str]:
     """The measured figures that decide the level, and whose errors bear on it."""
-    return ["max_level_db", balance_metric(question)] + (["sensitivity_db"] if question.amplifier_w is not None else [])
+    return [MAXIMUM.id, balance_metric(question)] + ([SENSITIVITY.id] if question.amplifier_w is not None else [])
 
 
 def limits_of(figures: Mapping[str, Interval], powered: Texts, question: Question) -> list[Interval]:
     """What limits one speaker at 1 m, in the order of LIMITS. figures (n,), or (K, n) at K steps of each."""
-    amplifier = _amplifier(figures["sensitivity_db"], powered, question.amplifier_w)
-    return [figures["max_level_db"], figures[balance_metric(question)], amplifier]
+    amplifier = _amplifier(figures[SENSITIVITY.id], powered, question.amplifier_w)
+    return [figures[MAXIMUM.id], figures[balance_metric(question)], amplifier]
 
 
 def delivered(figures: Mapping[str, Interval], powered: Texts, question: Question) -> tuple[Interval, Texts]:
@@ -160,7 +161,7 @@ def levels(
         choose(unknown & ~given(found.reason), "sound power not known, so only the direct sound is", found.reason),
     )
     at_seat, direct = (_far_field(figure, seat.distance_m, largest_m) for figure in (at_seat, direct))
-    needed = question.level_db - gain - figures["sensitivity_db"].low
+    needed = question.level_db - gain - figures[SENSITIVITY.id].low
     return Levels(
         found, limited_by, at_seat, direct, gain, np.where(_passive(powered), 10.0 ** (needed / 10.0), np.nan)
     )

@@ -13,8 +13,9 @@ from speakerdb.analysis.judging import Interval, lowest
 from speakerdb.errors import RequestError
 from speakerdb.field.field import Field
 from speakerdb.metrics import METRICS
+from speakerdb.metrics.output_rows import BALANCE, MAXIMUM, SENSITIVITY
 
-_MEASURED = ("max_level_db", "balance_level_db")
+_MEASURED = (MAXIMUM.id, BALANCE.id)
 
 
 @dataclass(frozen=True)
@@ -53,16 +54,16 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
             f"no claimed maximum level is recorded for {speaker}: give claimed_max_db (and claim_pair, claim_distance_m) in "
             "session.toml, or as facts with `speakerdb facts`"
         )
-    found = field.figures([*_MEASURED, "sensitivity_db"])
+    found = field.figures([*_MEASURED, SENSITIVITY.id])
     one = {name: _one(figure, row) for name, figure in found.items()}
     maximum, balance = (one[name] for name in _MEASURED)
     distance = np.array([float("nan") if facts["claim_distance_m"] is None else facts["claim_distance_m"]])
     lower = lowest([maximum, balance])
     answer = claiming.claims(
         np.array([facts["claimed_max_db"]]), np.array([bool(facts["claim_pair"])]), distance, maximum, lower,
-        one["sensitivity_db"].best()[0],
+        one[SENSITIVITY.id].best()[0],
     )  # fmt: skip
-    verdict = claiming.verdicts(answer.unexplained_by_maximum, METRICS["max_level_db"].matters)[0]
+    verdict = claiming.verdicts(answer.unexplained_by_maximum, MAXIMUM.matters)[0]
     watts = float(answer.amplifier_w[0])
     limits = [name for name in _MEASURED if one[name].best()[0][0] == lower.best()[0][0]]
     built = ClaimAnswer(
@@ -113,7 +114,7 @@ def _sentences(c: ClaimAnswer) -> list[str]:
         label = METRICS[name].label
         said.append(f"{label} measured: {bound_text(low, high)}." if reason is None else f"{reason.capitalize()}.")
     said.append(_verdict_sentence(c))
-    if c.limited_by == "balance_level_db":
+    if c.limited_by == BALANCE.id:
         said.append(_balance_sentence(c))
     if c.amplifier_w is not None:
         said.append(
@@ -127,7 +128,7 @@ def _sentences(c: ClaimAnswer) -> list[str]:
 
 def _verdict_sentence(c: ClaimAnswer) -> str:
     low, high = c.unexplained_by_maximum
-    matters = METRICS["max_level_db"].matters
+    matters = MAXIMUM.matters
     if c.verdict == "met":
         return "The maximum level bears the claim out."
     if c.verdict == "about_met":

@@ -10,7 +10,7 @@ import polars as pl
 from speakerdb import figures
 from speakerdb.analysis.peers import LEAST
 from speakerdb.errors import SpeakerdbError
-from speakerdb.metric import Metric
+from speakerdb.metric import Metric, Sphere
 from speakerdb.metrics import METRICS
 from speakerdb.questions.stored import Selection
 from speakerdb.words.match_words import remarks, verdict
@@ -70,10 +70,11 @@ def _relative(base: Database, slug: str) -> str:
 
 def _withheld(base: Database, slug: str) -> str:
     frame = base.show(slug, exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
-    extra = pl.col("metric") == "di_sphere_mean_db"  # few sessions can have it
+    around = [m.id for m in METRICS.values() if m.reading(Sphere)]
+    extra = pl.col("metric").is_in(around)  # few sessions can have it
     if not len(frame.filter(~extra)):
         return (
-            f"Withheld: nothing but the {METRICS['di_sphere_mean_db'].phrase}." if len(frame) else "Withheld: nothing."
+            f"Withheld: nothing but the {METRICS[frame['metric'][0]].phrase}." if len(frame) else "Withheld: nothing."
         )
     frame = frame.filter(~extra)
     groups = frame.group_by("reason", maintain_order=True).agg(pl.len().alias("n"), pl.col("metric").first())
