@@ -91,8 +91,9 @@ def group_of(base: Database, slug: str) -> Group:
     groups = peer_groups.peers_of(field, row)
     peers = next((g for g in groups if len(g.rows) > FEWEST), groups[-1])
     noun = plural(kind) if kind else "speakers"
-    if "price" in peers.words or "size" in peers.words:
-        noun = f"{noun} of its price and size"
+    near = [fact for fact in ("price", "size") if fact in peers.words]
+    if near:
+        noun = f"{noun} of its {' and '.join(near)}"
     elif peers.words != f"kind {kind}":
         noun = f"speakers of {peers.words}"
     return Group(field[list(peers.rows)], peers.words, noun)

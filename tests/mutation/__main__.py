@@ -48,7 +48,7 @@ def run_again(name: str) -> None:
     for entry in told["survived"]:
         wanted = {key: text for key, text in entry.items() if key != "why"}
         if not entry["why"]:
-            same = [m for m in every(entry["module"], entry["operator"]) if m.described() == wanted]
+            same = [m for m in every(entry["module"], entry["operator"], entry["line"]) if m.described() == wanted]
             found += same
             if not same:
                 print(f"its line stands no more: {wanted}", file=sys.stderr)

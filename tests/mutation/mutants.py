@@ -139,9 +139,12 @@ def sample(modules: list[str], count: int, seed: int) -> list[Mutant]:
     return found
 
 
-def every(module: str, only: str = "") -> Iterator[Mutant]:
-    """All of a module, or all of one operator."""
+def every(module: str, only: str = "", line: str = "") -> Iterator[Mutant]:
+    """All of a module, or all of one operator, or all of these in a line like this one."""
+    lines = (ROOT / module).read_text(encoding="utf-8").split("\n")
     for at, changes in sorted(sites(module, only).items()):
+        if line and lines[at[0] - 1].strip() != line:
+            continue
         for change in changes:
             if (one := mutant(module, at[0], change)) is not None:
                 yield one

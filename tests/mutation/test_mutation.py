@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import json
+
 import pytest
 
 from tests.mutation import running
-from tests.mutation.groups import ROOT
+from tests.mutation.__main__ import SURVIVORS
+from tests.mutation.groups import GROUPS, ROOT
 from tests.mutation.mutants import Mutant, every, sample
 
+UNEXPLAINED = 0.05  # of a group's mutants at most
 SPHERE = "speakerdb/acoustics/sphere.py"
 TESTS = ["tests/acoustics/test_sphere.py"]
 
@@ -39,3 +43,13 @@ def test_types_docstrings_and_options_of_data_classes_are_left_alone():
     told = [m.line for m in every("speakerdb/statistics/error_model.py")]
     assert not [line for line in told if line.startswith(('"""', "@dataclass"))]
     assert any("np." in line for line in told)
+
+
+@pytest.mark.parametrize("name", GROUPS)
+def test_every_group_has_modules_tests_and_few_survivors_that_nothing_explains(name):
+    group = GROUPS[name]
+    for module in group.module_paths():
+        assert group.test_paths(module)
+    told = json.loads((SURVIVORS / f"{name}.json").read_text(encoding="utf-8"))
+    assert told["mutants"] >= 100
+    assert sum(not entry["why"] for entry in told["survived"]) <= UNEXPLAINED * told["mutants"]

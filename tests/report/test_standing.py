@@ -90,9 +90,11 @@ def test_peers_are_of_its_price_and_size_then_of_its_kind_then_of_all(priced: Da
 
 def test_without_an_uncertainty_a_rank_has_no_range(tmp_path: Path) -> None:
     for i in range(10):
-        write_session(tmp_path / "in" / f"s{i}", bass_hz=30.0 * 1.1**i, model=f"Sill {i}", slug=f"sill-{i}")
+        write_session(tmp_path / "in" / f"s{i}", bass_hz=30.0 * 1.1**i, model=f"Sill {i}", slug=f"sill-{i}", height_mm=300,
+                      width_mm=200, depth_mm=250)  # fmt: skip
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as base:
         base.ingest(tmp_path / "in")
+        assert standing.group_of(base, "sill-0").noun == "standmounts of its size"  # no price is known
         for slug, rank in (("sill-0", 1), ("sill-9", 10), ("sill-4", 5)):
             place = of(base, slug)
             assert (place.rank, place.rank_low, place.rank_high, place.superlative) == (rank, None, None, False)

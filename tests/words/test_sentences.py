@@ -96,6 +96,8 @@ def test_what_was_left_out_of_a_match_is_named():
 
 
 def test_a_difference_is_read_at_the_nominal_octaves_and_smoothed_between():
+    # preferred frequencies of octave bands, IEC 61260 and ISO 266 (from memory)
+    assert settings_words.SHOWN_HZ == (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
     slope = 2.0 * np.log2(FREQUENCY_HZ / 1000.0)  # 2 dB an octave keeps its slope when smoothed
     found = settings_words.octave_rows(slope)
     assert found == pytest.approx([2.0 * np.log2(f / 1000.0) for f in settings_words.SHOWN_HZ], abs=0.15)
