@@ -50,7 +50,7 @@ def slots_of(sessions: Sequence[GridSession]) -> Array:
 
 
 def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = None) -> Derived:
-    """Values of the wanted metrics (None: all) of a batch of sessions, and their summary curves."""
+    """Values of the wanted metrics of a batch of sessions; None: of all, and their summary curves."""
     rows = [m for m in METRICS.values() if metrics is None or m.id in metrics]
     readings = readings_of(sessions)
     level = curveset.share_poles(readings)

@@ -99,7 +99,7 @@ def measured_again(session: GridSession, rng: np.random.Generator) -> GridSessio
 
 def usable(sessions: list[GridSession]) -> np.ndarray:
     """(S, 199), NaN where it is a bound."""
-    summary = derive(sessions, METRIC_IDS).summary
+    summary = derive(sessions).summary
     return np.where(summary["usable_output_bound"] == 0.0, summary["usable_output"], np.nan)
 
 

@@ -212,6 +212,14 @@ def test_the_most_unusual_figure_lies_farthest_off_in_robust_standard_deviations
     assert "51.5 Hz, higher than 6 of 8" in unusual(("f6_hz", 51.5, spread))
 
 
+def test_a_robust_standard_deviation_is_1_4826_times_the_median_deviation():
+    # the median deviation is 0.35 dB, so 0.52 dB one such deviation; flatness moves in half steps of 0.005 dB
+    balance = [-1.0, -0.5, -0.2, 0.0, 0.0, 0.2, 0.5, 1.0]
+    near, far = ("treble_balance_db", -1.6, balance), ("treble_balance_db", -2.0, balance)  # 3.1 and 3.9 of them off
+    assert "flatness" in unusual(near, ("flatness_window_db", 1.0175, [1.0] * 8))  # 3.5 half steps
+    assert "treble balance" in unusual(far, ("flatness_window_db", 1.015, [1.0] * 8))  # 3
+
+
 def test_where_the_others_are_all_alike_a_spread_is_half_a_step_or_a_fiftieth_of_an_octave():
     # 50 → 51.4 Hz is 0.040 octaves, 2.0 of such spreads; 0.015 dB is 3 half steps
     both = [("f6_hz", 51.4, ALIKE), ("flatness_window_db", 1.015, [1.0] * 8)]
