@@ -229,7 +229,7 @@ def test_a_lowest_sweep_that_is_not_where_its_drive_says_is_refused_with_the_off
     with pytest.raises(DataError) as caught:
         derive.to_grid(session(compression=compression(level_db=off)))
     (item,) = caught.value.items
-    assert f"{off:+.1f} dB" in item.found
+    assert f"{off:+.1f} dB".replace("-", "−") in item.found
     assert "relative" in item.expected
 
 
