@@ -12,18 +12,12 @@ from typing import Literal
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.terms import PriceKind
+
 FloatArray = NDArray[np.float64]
 
 Orbit = Literal["horizontal", "vertical"]
 LevelIs = Literal["spl_1m", "spl_at_distance", "relative"]
-PriceKind = Literal["list", "street", "sale"]
-
-KINDS = (
-    "bookshelf", "standmount", "floorstander", "monitor", "centre",
-    "in-wall", "soundbar", "portable", "subwoofer", "other",
-)  # fmt: skip
-METHODS = ("anechoic", "near-field-scan", "gated", "ground-plane", "other")
-COMPONENTS = ("thd", "h2", "h3", "h4", "h5", "multitone", "multitone_hp80")
 
 
 @dataclass(frozen=True, eq=False)

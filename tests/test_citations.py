@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from pathlib import Path
 
-from speakerdb.questions import method
+from speakerdb.answering import method
 
 ROOT = Path(__file__).resolve().parent.parent
 PLACES = ("speakerdb", "seed_data", "tests", "schemas", "queries")

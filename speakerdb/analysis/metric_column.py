@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import Any, Literal, cast
+from typing import Any, cast
 
 import numpy as np
 import polars as pl
@@ -12,14 +12,9 @@ from numpy.typing import NDArray
 
 from speakerdb.metric import ENDS, Metric
 from speakerdb.statistics.benches import Benches
+from speakerdb.terms import TARGETS, Target
 
 FloatArray = NDArray[np.float64]
-Target = Literal["as_measured", "absolute", "another_unit"]
-TARGETS: dict[Target, str] = {
-    "as_measured": "about the units measured, as measured on this bench",
-    "absolute": "about the units measured, the bench's own error included",
-    "another_unit": "about another unit of the same model, the bench's own error included",
-}
 ENDS_OF: dict[Target, str] = dict(zip(TARGETS, ENDS, strict=True))  # of the names of their intervals
 
 

@@ -4,18 +4,14 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import Literal
 
 import numpy as np
 
 from speakerdb import figures
 from speakerdb.errors import RequestError
-
-Programme = Literal["dynamic", "dense"]
+from speakerdb.terms import Programme
 
 ASSUMED_REVERBERATION_S = 0.4  # a furnished living room (common practice, no source; method:metrics#level-at-a-seat)
-NEAREST_SEAT_M = 0.2  # nearer than this nobody sits
-FARTHEST_WALL_M = 20.0
 LONGEST_IN_ROOM = 2.5  # times the cube root of the volume: more is taken for a slip (own judgement)
 STANDING_RISE_M = 0.5  # how far the ear rises when one stands up (own judgement)
 
@@ -24,10 +20,10 @@ STANDING_RISE_M = 0.5  # how far the ear rises when one stands up (own judgement
 class Question:
     """What is asked. Lengths in m, sizes of the speaker in mm; None asks nothing or is unknown.
 
-    level_db: the peak wanted at the seat (maximum short-term RMS). Either volume_m3 or dimensions_m is needed.
+    level_db: the peak wanted at the seat (maximum short-term RMS). Of volume_m3 and dimensions_m one is given.
     budget: for a pair, or for one where the speaker stands alone. wall_distance_m: from the speaker's front to the wall behind it.
-    f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError where the
-    question contradicts itself.
+    f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError for a seat
+    outside the room.
     """
 
     distance_m: float
@@ -49,17 +45,6 @@ class Question:
     standing: bool = False
 
     def __post_init__(self) -> None:
-        for name, words, limits in _LIMITS:
-            given = getattr(self, name)
-            for number in given if isinstance(given, tuple) else (given,):
-                if number is not None and not (math.isfinite(number) and limits[0] < number <= limits[1]):
-                    raise RequestError(
-                        f"{words} is {figures.plain(number)}; expected above {figures.plain(limits[0])} and at most {figures.plain(limits[1])}"
-                    )
-        if self.programme not in ("dynamic", "dense"):
-            raise RequestError(f"the kind of programme is {self.programme!r}; expected dynamic or dense")
-        if (self.volume_m3 is None) == (self.dimensions_m is None):
-            raise RequestError("give the room either by its volume or by its length, width and height, not both")
         if self.distance_m > self.longest_m:
             raise RequestError(self._too_long())
 
@@ -94,21 +79,3 @@ class Question:
             f"the seat is {figures.plain(self.distance_m)} m away, farther than a room of {figures.plain(self.room_volume_m3)} m³ is likely to be long "
             f"({figures.number(self.longest_m, 1)} m); if yours is, give its dimensions instead of its volume"
         )
-
-
-_LIMITS: tuple[tuple[str, str, tuple[float, float]], ...] = (
-    ("distance_m", "the distance in metres", (NEAREST_SEAT_M, 100.0)),
-    ("level_db", "the level in dB", (30.0, 140.0)),
-    ("volume_m3", "the room's volume in m³", (0.0, 100_000.0)),
-    ("dimensions_m", "a dimension of the room in metres", (0.0, 100.0)),
-    ("reverberation_s", "the reverberation time in seconds", (0.0, 20.0)),
-    ("amplifier_w", "the amplifier's power in watts", (0.0, 100_000.0)),
-    ("budget", "the budget", (0.0, 1e9)),
-    ("height_max_mm", "the greatest height in mm", (0.0, 100_000.0)),
-    ("width_max_mm", "the greatest width in mm", (0.0, 100_000.0)),
-    ("depth_max_mm", "the greatest depth in mm", (0.0, 100_000.0)),
-    ("mass_max_kg", "the greatest mass in kg", (0.0, 100_000.0)),
-    ("wall_distance_m", "the distance to the wall in metres", (0.0, FARTHEST_WALL_M)),
-    ("f6_hz", "the bass limit in Hz", (0.0, 1000.0)),
-    ("subwoofer_hz", "the crossover to the subwoofer in Hz", (20.0, 300.0)),
-)

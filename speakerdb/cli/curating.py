@@ -15,10 +15,10 @@ if TYPE_CHECKING:
 
 
 def _done(base: Database, sentence: str, json: bool, **content: object) -> None:
-    from speakerdb.words import documents
+    from speakerdb.questions import documents
 
     if json:
-        emit(documents.document(base.state, **content))
+        emit(documents.told(base.state, **content))
     else:
         terminal.line(sentence)
 

@@ -64,7 +64,7 @@ def ingest(
     """
     from speakerdb.upkeep.ingest import find_tasks
     from speakerdb.upkeep.ingest import ingest as read_only_ingest
-    from speakerdb.words import documents, sentences
+    from speakerdb.words import sentences, upkeep_documents
 
     if propose:
         _propose(folders, json=json)
@@ -90,7 +90,7 @@ def ingest(
             base.work_out(begin=begin, advance=advance)
     state = base.state if base else None
     if json:
-        emit(documents.ingest(state, results))
+        emit(upkeep_documents.ingest(state, results))
     else:
         _tell(results, dry_run=dry_run)
         if base and no_intervals:
@@ -118,11 +118,12 @@ def ingest(
 def _propose(folders: list[Path], *, json: bool) -> None:
     from speakerdb import formats
     from speakerdb.cli import proposing
-    from speakerdb.words import documents
+    from speakerdb.questions import documents
+    from speakerdb.words import upkeep_documents
 
     proposals = [formats.propose(folder) for folder in folders]
     if json:
-        emit(documents.document(None, proposals=[documents.proposal(p) for p in proposals]))
+        emit(documents.told(None, proposals=[upkeep_documents.proposal(p) for p in proposals]))
         return
     for proposal in proposals:
         proposing.tell(proposal)
@@ -165,7 +166,7 @@ def derive(
     With --learn: how large repeat, session, level and sample errors are by what you measured twice, and how benches lie to one
     another by the specimens that two have measured. With --adopt intervals and values rest on it.
     """
-    from speakerdb.words import documents
+    from speakerdb.words import upkeep_documents
 
     if learn + adopt + forget > 1:
         raise typer.BadParameter("give one of --learn, --adopt and --forget")
@@ -173,7 +174,7 @@ def derive(
         with open_database(db) as base:
             found = base.learn()
             if json:
-                emit(documents.derive(base.state, learned=found))
+                emit(upkeep_documents.derive(base.state, learned=found))
             else:
                 _learned(found)
                 for sentence in _what_next(found):
@@ -192,7 +193,7 @@ def derive(
         drawn = base.work_out(begin=begin, advance=advance)
         state = base.state
     if json:
-        emit(documents.derive(state, list(report.metrics), report.sessions, drawn, found_now))
+        emit(upkeep_documents.derive(state, list(report.metrics), report.sessions, drawn, found_now))
         return
     if found_now is not None:
         from speakerdb.words.learned_words import told
@@ -267,13 +268,13 @@ def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
 
     Example: speakerdb upgrade
     """
+    from speakerdb.questions import documents
     from speakerdb.upkeep import maintenance
-    from speakerdb.words import documents
 
     path = database_path(db)
     old, new, copy = maintenance.upgrade(path)
     if json:
-        emit(documents.document(None, old=old, new=new, copy=str(copy) if copy else None))
+        emit(documents.told(None, old=old, new=new, copy=str(copy) if copy else None))
     elif copy:
         terminal.line(f"{path}: schema {old} → {new}. The old file is kept as {copy}.")
     else:
@@ -293,13 +294,13 @@ def export(
 
     Example: speakerdb export tables/
     """
-    from speakerdb.words import documents
+    from speakerdb.questions import documents
 
     with open_database(db) as base:
         if sofa is not None:
             keys = base.export_sofa(sofa, target)
             if json:
-                emit(documents.document(base.state, files=[str(target), str(keys)]))
+                emit(documents.told(base.state, files=[str(target), str(keys)]))
             else:
                 terminal.line(
                     f"{target}: session {sofa} as FreeFieldDirectivityTF; {keys} holds what its session.toml says."
@@ -307,7 +308,7 @@ def export(
             return
         files = base.export(target)
         if json:
-            emit(documents.document(base.state, files=[str(f) for f in files]))
+            emit(documents.told(base.state, files=[str(f) for f in files]))
             return
         terminal.line(f"{len(files)} tables written to {target} as Parquet, which any engine reads "
                   "(the database file itself needs DuckDB 2 or newer).")  # fmt: skip
@@ -322,8 +323,8 @@ def verify(
 
     Example: speakerdb verify --compact
     """
+    from speakerdb.questions import documents
     from speakerdb.upkeep import maintenance
-    from speakerdb.words import documents
 
     with open_database(db) as base:
         problems = base.verify()
@@ -331,7 +332,7 @@ def verify(
     sizes = maintenance.compact(database_path(db)) if compact else None
     if json:
         extra = {"bytes_before": sizes[0], "bytes_after": sizes[1]} if sizes else {}
-        emit(documents.document(state, ok=not problems, problems=list(problems), **extra))
+        emit(documents.told(state, ok=not problems, problems=list(problems), **extra))
     else:
         for problem in problems:
             terminal.line(problem)

@@ -4,40 +4,29 @@ from __future__ import annotations
 
 import gc
 import sys
+from collections.abc import Callable
 
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import asking, comparing, curating, keeping, manual, reporting, rooms, serving, settling
+from speakerdb.cli import curating, keeping, querying, reporting, serving
+from speakerdb.cli.commands import command
 from speakerdb.cli.common import app
 from speakerdb.cli.demo import demo
 from speakerdb.errors import SpeakerdbError
+from speakerdb.questions import QUESTIONS
 
 DONE, REFUSED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-app.command()(demo)
-app.command()(keeping.ingest)
-app.command("list")(asking.list_speakers)
-for _command in (asking.show, asking.explain, asking.metrics, manual.method, asking.rank, asking.match, asking.query):
+for _command in (demo, keeping.ingest):
     app.command()(_command)
-for _command in (
-    comparing.compare,
-    comparing.percentile,
-    settling.settle,
-    comparing.tradeoff,
-    comparing.trend,
-    comparing.labs,
-):
-    app.command()(_command)
-for _command in (rooms.shortlist, rooms.settings, rooms.claim):
-    app.command()(_command)
-for _command in (curating.facts, curating.withdraw, curating.rename, curating.merge):
-    app.command()(_command)
-for _command in (keeping.derive, keeping.upgrade, keeping.export, keeping.verify):
-    app.command()(_command)
-for _command in (reporting.report, reporting.draft):
-    app.command()(_command)
-for _command in (serving.serve, serving.publish):
-    app.command()(_command)
+for _question in QUESTIONS:
+    app.command(_question.name)(command(_question))
+_others: tuple[Callable[..., None], ...] = (
+    querying.query, curating.facts, curating.withdraw, curating.rename, curating.merge, keeping.derive, keeping.upgrade, keeping.export,
+    keeping.verify, reporting.report, reporting.draft, serving.serve, serving.publish,
+)  # fmt: skip
+for _other in _others:
+    app.command()(_other)
 
 
 def _fail(message: str, document: dict[str, object], json: bool, code: int) -> int:
@@ -67,12 +56,12 @@ def _run(arguments: list[str], *, json: bool) -> int:
         sys.stderr.write("interrupted; what was reported as stored is stored\n")
         return INTERRUPTED
     except TyperException as error:
-        from speakerdb.words import documents
+        from speakerdb.questions import documents
 
         message = error.format_message()
         return _fail(f"usage: {message}\nTry `speakerdb --help`.", documents.usage_error(message), json, USAGE)
     except SpeakerdbError as error:
-        from speakerdb.words import documents
+        from speakerdb.questions import documents
 
         items = "".join(f"\n  {item}" for item in error.items)
         return _fail(f"error: {error.message}{items}", documents.error(error), json, REFUSED)

@@ -1,10 +1,9 @@
-"""Commands that write: the review sheet and the draft; and the `--out` that other commands draw to."""
+"""Commands that write: the review sheet and the draft."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import Annotated, Any
 
 import typer
 
@@ -20,88 +19,6 @@ from speakerdb.cli.common import (
     emit,
     open_database,
 )
-from speakerdb.errors import RequestError
-
-if TYPE_CHECKING:
-    import polars as pl
-
-    from speakerdb.library import Database
-    from speakerdb.questions.compare import CompareAnswer
-    from speakerdb.questions.overview import TradeOffAnswer, TrendAnswer
-
-OutOption = Annotated[
-    Path | None,
-    typer.Option("--out", help="Draw the answer as FILE.html (interactive), .png or .svg.", show_default=False),
-]
-
-
-def draw(out: Path | None, title: str, chart: Callable[[], Any]) -> None:
-    """Write a chart where --out asks for one, and say so on standard error."""
-    if out is None:
-        return
-    from speakerdb.charts import saving
-
-    saving.checked(out)
-    saving.save(chart(), out, title=title)
-    terminal.say(f"Drawn: {out}")
-
-
-PICTURES_HELP = (
-    "What --out draws: curves, angles, map-horizontal, map-vertical, beamwidth, tone, distortion, compression, output, "
-    "settings or place."
-)
-
-
-def speaker_picture(base: Database, slug: str, setting: str | None, picture: str) -> Any:
-    """What `show --out` draws."""
-    from speakerdb.report import pictures
-
-    return pictures.of_speaker(picture, pictures.Ask(base, slug, base.setting(slug, setting)))
-
-
-def rank_picture(base: Database, metric: str, frame: pl.DataFrame, filters: str) -> Any:
-    """What `rank --out` draws."""
-    from speakerdb.report import pictures
-
-    return pictures.ranking(base, metric, frame, filters=filters)
-
-
-def match_picture(base: Database, slug: str, frame: pl.DataFrame) -> Any:
-    """What `match --out` draws: the speaker and the four that measure most like it."""
-    from speakerdb.report import pictures
-
-    return pictures.overlay(base, [slug, *frame["speaker"].to_list()[:4]])
-
-
-def compare_picture(base: Database, answer: CompareAnswer, picture: str) -> Any:
-    """What `compare --out` draws."""
-    import polars as pl
-
-    from speakerdb.report import pictures
-
-    both = pl.concat([answer.rows, answer.withheld], how="diagonal_relaxed")
-    sides = [f"{s}@{t}" for s, t in zip(both["a"], both["setting_a"], strict=True)]
-    sides += [f"{s}@{t}" for s, t in zip(both["b"], both["setting_b"], strict=True)]
-    chosen = list(dict.fromkeys(sides))
-    if picture == "overlay":
-        return pictures.overlay(base, chosen)
-    if len(chosen) != 2:
-        raise RequestError(f"differences are drawn between two speakers, not {len(chosen)}")
-    return pictures.differences(base, answer.rows)
-
-
-def tradeoff_picture(base: Database, answer: TradeOffAnswer, filters: str) -> Any:
-    """What `tradeoff --out` draws."""
-    from speakerdb.report import pictures
-
-    return pictures.tradeoff(base, answer, filters=filters)
-
-
-def trend_picture(base: Database, answer: TrendAnswer, filters: str) -> Any:
-    """What `trend --out` draws: the first metric asked for."""
-    from speakerdb.report import pictures
-
-    return pictures.trend(base, answer, filters=filters)
 
 
 def report(
@@ -119,14 +36,14 @@ def report(
     from speakerdb.charts.beside import Renderer
 
     with Renderer() as renderer, open_database(db) as base:  # it starts while the rest is still being loaded
+        from speakerdb.questions import documents
         from speakerdb.report import page
-        from speakerdb.words import documents
 
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
         file = page.report(base, slug, out, setting=used, exact=True, renderer=renderer)
         if json:
-            emit(documents.document(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
+            emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
             return
         terminal.line(
             f"The review sheet of {slug}, setting {used}, is in {file} ({figures.megabytes(file.stat().st_size)})."
@@ -156,14 +73,14 @@ def draft(
     """
     from dataclasses import asdict
 
+    from speakerdb.questions import documents
     from speakerdb.report import draft as drafting
-    from speakerdb.words import documents
 
     with open_database(db) as base:
         result = drafting.draft(base, file, out, check=check)
         if json:
             emit(
-                documents.document(
+                documents.told(
                     base.state, file=str(result.out), record=str(result.record), written=result.written,
                     filled=[asdict(f) for f in result.filled], stale=[asdict(s) for s in result.stale],
                 )

@@ -31,14 +31,14 @@ def serve(
 
     Example: speakerdb serve --port 8420
     """
+    from speakerdb.questions import documents
     from speakerdb.web.server import serve as run
-    from speakerdb.words import documents
 
     path = database_path(db)
 
     def ready(url: str) -> None:
         if json:
-            emit(documents.document(None, url=url, allow_ingest=allow_ingest))
+            emit(documents.told(None, url=url, allow_ingest=allow_ingest))
             sys.stdout.flush()
         else:
             terminal.line(f"{path} at {url} (Ctrl-C ends it)")
@@ -56,13 +56,13 @@ def publish(
     Example: speakerdb publish site/
     """
     from speakerdb.cli.keeping import progress
+    from speakerdb.questions import documents
     from speakerdb.web.publishing import publish as write
-    from speakerdb.words import documents
 
     with progress("writing pages") as (begin, advance):
         state, files = write(database_path(db), folder, begin=begin, advance=advance)
     if json:
-        emit(documents.document(state, folder=str(folder), files=files))
+        emit(documents.told(state, folder=str(folder), files=files))
     else:
         terminal.line(
             f"{files} files written to {folder}; open {folder / 'index.html'}, or put the folder on any host."

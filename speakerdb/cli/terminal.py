@@ -9,6 +9,7 @@ from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING
 
 if TYPE_CHECKING:
+    import polars as pl
     from rich.console import Console
 
     from speakerdb.metric import Metric
@@ -123,3 +124,22 @@ def metric_of(metric_id: str) -> Metric:
     from speakerdb.metrics import METRICS
 
     return METRICS[metric_id]
+
+
+def among(filters: str) -> str:
+    """The filters, behind a heading."""
+    return f"; {filters}" if filters else ""
+
+
+def cautions(said: Sequence[str]) -> None:
+    """A line a caution."""
+    for one in said:
+        line(f"Caution: {one.removesuffix('.')}.")
+
+
+def not_judged(rows: pl.DataFrame) -> None:
+    """Who has no place in an answer, by reason."""
+    if len(rows):
+        line(f"\nNot judged ({len(rows)}):")
+    for (reason,), group in rows.group_by("reason", maintain_order=True):
+        line(f"  {reason}: {', '.join(group['speaker'])}")

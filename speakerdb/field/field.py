@@ -13,7 +13,7 @@ from cachetools import LRUCache
 
 from speakerdb.analysis import judging
 from speakerdb.analysis.judging import Interval
-from speakerdb.analysis.metric_column import ENDS_OF, MetricColumn, Target, off_scale, on_scale
+from speakerdb.analysis.metric_column import ENDS_OF, MetricColumn, off_scale, on_scale
 from speakerdb.derive import Grouping
 from speakerdb.field import error_models, repeats
 from speakerdb.metric import Metric
@@ -24,6 +24,7 @@ from speakerdb.statistics.intervals import NORMAL, decode
 from speakerdb.store import Store, session_rows, speakers, values
 from speakerdb.store.pooled import bench_patterns
 from speakerdb.store.reading import DrawTable, levels, session_draws
+from speakerdb.terms import Target
 
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves

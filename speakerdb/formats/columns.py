@@ -28,7 +28,8 @@ from speakerdb.formats.tables import (
     unpack,
 )
 from speakerdb.formats.view import FolderView
-from speakerdb.session import COMPONENTS, FloatArray
+from speakerdb.session import FloatArray
+from speakerdb.terms import COMPONENTS
 
 OTHER_TABLES = ("distortion", "compression", "impedance")
 # what the maps of the other tables take over from [columns] itself

@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
-from speakerdb.session import COMPONENTS
+from speakerdb.terms import COMPONENTS
 
 _NUMBER = r"[+\-−]?\d{1,6}(?:[.,]\d{1,6})?"
 FIELDS = {"orbit": "orbit", "angle": "angle_deg", "drive": "drive_db", "component": "component"}  # -> column

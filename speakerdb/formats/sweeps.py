@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from speakerdb.formats.curves import MAX_LEVEL_DB, check_frequency, check_level
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.tables import Table
-from speakerdb.session import COMPONENTS, FloatArray, Impedance, Sweep
+from speakerdb.session import FloatArray, Impedance, Sweep
+from speakerdb.terms import COMPONENTS
 
 LOWEST_DISTORTION_DB = -160.0  # stands for 0 %: less than any device shows
 MAX_OHM = 1e6

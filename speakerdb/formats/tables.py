@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 
 from speakerdb.formats.problems import Place, Problems, shown
 from speakerdb.formats.view import MAX_FILE_BYTES, FolderView
-from speakerdb.session import COMPONENTS, FloatArray
+from speakerdb.session import FloatArray
+from speakerdb.terms import COMPONENTS
 
 MAX_ROWS = 10_000_000
 TABLE_SUFFIXES = (".csv", ".csv.gz", ".parquet")

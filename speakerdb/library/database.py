@@ -1,20 +1,37 @@
-"""`Database`: the Python API. Every command has a method of the same name that gives a polars frame, or an answer that holds frames:
-that of `rank` as `.rows`."""
+"""`Database`: the Python API. Every question of the command line is a method of the same name; its answer holds polars frames, the main one as
+`.rows`."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 from cachetools import LRUCache
 
-from speakerdb.errors import RequestError, StoreError
+from speakerdb.answering import stored
+from speakerdb.answering.facts import Facts, facts_of
+from speakerdb.declare import Question, asks
+from speakerdb.errors import StoreError
 from speakerdb.field.field import Field
-from speakerdb.field.naming import find_metric, find_speaker
-from speakerdb.questions import branching, claim, compare, overview, rank, settings, settle, shortlist, stored
-from speakerdb.questions.facts import Facts, facts_of
-from speakerdb.questions.stored import Explanation, Selection
+from speakerdb.field.naming import find_speaker
+from speakerdb.questions.claim import Claim
+from speakerdb.questions.compare import Compare
+from speakerdb.questions.explain import Explain
+from speakerdb.questions.labs import Labs
+from speakerdb.questions.list import List
+from speakerdb.questions.match import Match
+from speakerdb.questions.metrics import Metrics
+from speakerdb.questions.percentile import Percentile
+from speakerdb.questions.rank import Rank
+from speakerdb.questions.settings import Settings
+from speakerdb.questions.settle import Settle
+from speakerdb.questions.shortlist import Shortlist
+from speakerdb.questions.show import Show
+from speakerdb.questions.table import Table
+from speakerdb.questions.topics import Method
+from speakerdb.questions.tradeoff import Tradeoff
+from speakerdb.questions.trend import Trend
 from speakerdb.store import State, Store
 from speakerdb.upkeep import adopting, curation, maintenance, working_out
 from speakerdb.upkeep import ingest as ingesting
@@ -22,20 +39,12 @@ from speakerdb.upkeep import ingest as ingesting
 if TYPE_CHECKING:
     import polars as pl
 
-    from speakerdb.analysis.metric_column import Target
-    from speakerdb.analysis.question import Question
-    from speakerdb.questions.claim import ClaimAnswer
-    from speakerdb.questions.compare import CompareAnswer, PercentileAnswer
-    from speakerdb.questions.overview import LabsAnswer, TradeOffAnswer, TrendAnswer
-    from speakerdb.questions.rank import RankAnswer
-    from speakerdb.questions.settings import SettingsAnswer
-    from speakerdb.questions.settle import SettleAnswer
-    from speakerdb.questions.shortlist import RoomAnswer
     from speakerdb.store.queries import NamedQuery
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
     from speakerdb.upkeep.maintenance import DeriveReport
 
+A = TypeVar("A")
 Path_ = str | Path
 NAMES_KEPT = 1000  # of speakers found by a part of their name
 
@@ -64,6 +73,14 @@ class Database:
 
     def __exit__(self, *_: object) -> None:
         self.close()
+
+    def __repr__(self) -> str:
+        """What it holds: '62 speakers, 123 sessions (speakers.duckdb, state 8077116ce5 of 2026-11-25, error model 1)'."""
+        state = self.state
+        return (
+            f"{state.speakers} speakers, {self.store.sessions()} sessions ({self.store.path.name}, state {state.state} of {state.date}, "
+            f"error model {state.error_model})"
+        )
 
     @property
     def state(self) -> State:
@@ -120,9 +137,27 @@ class Database:
 
     # questions
 
-    def list(self, currency: str | None = None) -> pl.DataFrame:
-        """One row per speaker: names, facts, price, settings, sessions, labs, samples."""
-        return stored.list_speakers(self.field, self.store, currency)
+    def ask(self, question: Question[A]) -> A:
+        """The answer to a question: `db.ask(Rank("f6_hz"))` is `db.rank("f6_hz")`. Raises RequestError, UnknownNameError."""
+        return question.answer(self)
+
+    list = asks(List)
+    table = asks(Table)
+    show = asks(Show)
+    explain = asks(Explain)
+    metrics = asks(Metrics)
+    method = asks(Method)
+    rank = asks(Rank)
+    match = asks(Match)
+    compare = asks(Compare)
+    percentile = asks(Percentile)
+    settle = asks(Settle)
+    tradeoff = asks(Tradeoff)
+    trend = asks(Trend)
+    labs = asks(Labs)
+    shortlist = asks(Shortlist)
+    settings = asks(Settings)
+    claim = asks(Claim)
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""
@@ -132,129 +167,18 @@ class Database:
         return self._found[key]
 
     def facts(self, speaker: str) -> Facts:
-        """What is known of a speaker beside its measurements."""
+        """What is known of a speaker beside its measurements. Raises UnknownNameError."""
         return facts_of(self.store, self.find(speaker)[0])
 
     def setting(self, speaker: str, wanted: str | None = None) -> str:
         """The wanted setting if the speaker has it, else its default one. Raises UnknownNameError."""
         return stored.pick_setting(stored.settings_of(self.store, self.find(speaker)[0]), wanted)
 
-    def show(
-        self,
-        speaker: str,
-        *,
-        setting: str | None = None,
-        all_settings: bool = False,
-        target: Target = "as_measured",
-        exact: bool = False,
-    ) -> pl.DataFrame:
-        """All values of one speaker: pooled rows (session null), then each session's; intervals as measured, absolute or of another unit."""
-        speaker_id, _ = self.find(speaker, exact=exact)
-        return stored.show(self.store, speaker_id, setting, all_settings=all_settings, target=target)
-
-    def cautions(self, shown: pl.DataFrame) -> Sequence[str]:
-        """What stands beside the values of `show`: those that are one of two, that noise limits, that sessions disagree on."""
-        return branching.cautions(shown)
-
-    def explain(self, speaker: str, metric: str, *, setting: str | None = None, exact: bool = False) -> Explanation:
-        """Where one value comes from: definition, curve, source files with their hashes."""
-        speaker_id, slug = self.find(speaker, exact=exact)
-        return stored.explain(self.store, speaker_id, slug, metric, setting)
-
-    def metrics(self, metric: str | None = None) -> pl.DataFrame:
-        """The dictionary, or one row of it."""
-        return stored.metrics_frame(metric)
-
-    def rank(self, metric: str, *, selection: Selection | None = None, top: int | None = None, jointly: bool = False,
-             target: Target = "as_measured") -> RankAnswer:  # fmt: skip
-        """Speakers in order of a metric, the better first, with the places that each can have; withheld ones with the reason.
-
-        jointly: also the places that all together can have. target: as measured on this bench, absolute, or of another unit.
-        """
-        return rank.rank(self.field, find_metric(metric), selection or Selection(), top, jointly=jointly, target=target)
-
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
         speaker, _, wanted = name.partition("@")
         speaker_id, _ = self.find(speaker, exact=exact)
         return speaker_id, stored.pick_setting(stored.settings_of(self.store, speaker_id), wanted or None)
-
-    def compare(self, *speakers: str, metrics: Sequence[str] | None = None, target: Target = "as_measured",
-                exact: bool = False) -> CompareAnswer:  # fmt: skip
-        """Every pair's differences, how sure they are and whether they matter; 'speaker@setting' names another setting."""
-        sides = [self.side(name, exact=exact) for name in speakers]
-        wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        return compare.compare(self.store, self.of([speaker_id for speaker_id, _ in sides]), sides, wanted, target)
-
-    def settle(self, a: str, b: str, *, metrics: Sequence[str] | None = None, another_unit: bool = False,
-               exact: bool = False) -> SettleAnswer:  # fmt: skip
-        """Which further measurement would tell two speakers apart where nothing does yet, and how likely. Raises RequestError."""
-        wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        sides = (self.side(a, exact=exact), self.side(b, exact=exact))
-        field = self.of([speaker_id for speaker_id, _ in sides])
-        return settle.settle(self.store, field, sides, wanted, another_unit=another_unit)
-
-    def tradeoff(self, x: str, y: str, *, selection: Selection | None = None, with_line: bool = True) -> TradeOffAnswer:
-        """Two properties against each other (metrics, or price, volume_l, mass_kg, …): the frontier, who beats what at which price, who
-        beats expectation.
-
-        with_line: work out the line that one in ten beats, the slowest part.
-        """
-        return overview.tradeoff(self.field, x, y, selection or Selection(), with_line=with_line)
-
-    def trend(self, *metrics: str, over: str, selection: Selection | None = None) -> TrendAnswer:
-        """Metrics over year, price, volume, mass or another metric, or between groups by kind, layout or enclosure."""
-        return overview.trend(self.field, metrics, over, selection or Selection())
-
-    def percentile(self, speaker: str, *, metrics: Sequence[str] | None = None, factor: float = 2.0,
-                   query: str | None = None, exact: bool = False) -> PercentileAnswer:  # fmt: skip
-        """A speaker's places among its peers: same kind, price and size within a factor (wider where these are too few), or the
-        `speaker`s of a named query."""
-        side = self.side(speaker, exact=exact)
-        wanted = None if metrics is None else [find_metric(m) for m in metrics]
-        if query is None:
-            return compare.percentile(self.field, side, wanted, factor=factor)
-        head, frame = self.query(query)
-        if "speaker" not in frame.columns:
-            raise RequestError(f"query {head.name} has no column `speaker`: it gives no peer group")
-        among = frame["speaker"].unique().to_list()
-        return compare.percentile(self.field, side, wanted, among=among, among_words=f"query {head.name}")
-
-    def labs(self, *, metrics: Sequence[str] | None = None) -> LabsAnswer:
-        """By how much benches differ, from the speakers that two of them have measured, and what is left of it once aligned."""
-        return overview.labs(self.store, metrics)
-
-    def match(self, speaker: str, *, setting: str | None = None, selection: Selection | None = None,
-              weights: Mapping[str, float] | None = None, top: int | None = 10, exact: bool = False) -> pl.DataFrame:  # fmt: skip
-        """The nearest relatives of a speaker, nearest first, with the distance in dB and its parts."""
-        speaker_id, _ = self.find(speaker, exact=exact)
-        settings = stored.settings_of(self.store, speaker_id)
-        return stored.match(
-            self.store, self.field, speaker_id, setting, settings, selection or Selection(), dict(weights or {}), top
-        )
-
-    def shortlist(
-        self, question: Question, *, selection: Selection | None = None, most: int | None = None
-    ) -> RoomAnswer:
-        """Which speakers fit a room, a seat, a level and limits; near misses; what could not be judged. Raises RequestError.
-
-        most: chance and interval of the level are worked out, the slowest part, for the first so many that meet it, and so many of the
-        near misses (None: for all).
-        """
-        return shortlist.shortlist(self.field, question, selection or Selection(), most)
-
-    def settings(self, speaker: str, *, against: str | None = None, wall_distance_m: float | None = None,
-                 exact: bool = False) -> SettingsAnswer:  # fmt: skip
-        """What the settings of a speaker change against one of them (the default one), and which suits a wall behind."""
-        speaker_id, slug = self.find(speaker, exact=exact)
-        reference = stored.pick_setting(stored.settings_of(self.store, speaker_id), against)
-        return settings.compare(self.store, self.field, speaker_id, slug, reference, wall_distance_m)
-
-    def claim(self, speaker: str, *, setting: str | None = None, exact: bool = False) -> ClaimAnswer:
-        """The maker's claimed maximum level against the measured one. Raises RequestError where nothing is claimed."""
-        speaker_id, slug = self.find(speaker, exact=exact)
-        chosen = stored.pick_setting(stored.settings_of(self.store, speaker_id), setting)
-        return claim.claim(self.field, slug, chosen)
 
     def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]:
         """Run a named query with bound parameters."""

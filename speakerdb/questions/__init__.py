@@ -1,1 +1,28 @@
-"""What users ask, one module a question: from the field and the store to an answer in numbers."""
+"""What can be asked, a file a question: its fields, the classes of its answer, and how it is answered from the rooms below."""
+
+from __future__ import annotations
+
+from typing import Any
+
+from speakerdb.declare import Question
+from speakerdb.questions.claim import Claim
+from speakerdb.questions.compare import Compare
+from speakerdb.questions.explain import Explain
+from speakerdb.questions.labs import Labs
+from speakerdb.questions.list import List
+from speakerdb.questions.match import Match
+from speakerdb.questions.metrics import Metrics
+from speakerdb.questions.percentile import Percentile
+from speakerdb.questions.rank import Rank
+from speakerdb.questions.settings import Settings
+from speakerdb.questions.settle import Settle
+from speakerdb.questions.shortlist import Shortlist
+from speakerdb.questions.show import Show
+from speakerdb.questions.table import Table
+from speakerdb.questions.topics import Method
+from speakerdb.questions.tradeoff import Tradeoff
+from speakerdb.questions.trend import Trend
+
+QUESTIONS: tuple[type[Question[Any]], ...] = (
+    List, Table, Show, Explain, Metrics, Method, Rank, Match, Compare, Percentile, Settle, Tradeoff, Trend, Labs, Shortlist, Settings, Claim,
+)  # fmt: skip

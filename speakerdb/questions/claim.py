@@ -1,145 +1,107 @@
-"""A maker's claimed maximum level set against what was measured, with the reasoning in words."""
+"""Is a maker's claimed maximum level believable?"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-import numpy as np
+from speakerdb.declare import Answer, Question, Row, Shape, Told
+from speakerdb.questions.shared import Base, Exact, Setting, Speaker
 
-from speakerdb import figures
-from speakerdb.analysis import claims as claiming
-from speakerdb.analysis.judging import Interval, lowest
-from speakerdb.errors import RequestError
-from speakerdb.field.field import Field
-from speakerdb.metrics import METRICS
-from speakerdb.metrics.output_rows import BALANCE, MAXIMUM, SENSITIVITY
-
-_MEASURED = (MAXIMUM.id, BALANCE.id)
+if TYPE_CHECKING:
+    import polars as pl
 
 
-@dataclass(frozen=True)
-class ClaimAnswer:
-    """A claim step by step. Levels in dB; low and high None where open (censored or withheld).
+class Claimed(Row):
+    """The claim as it was made, and referred to one speaker at 1 m."""
 
-    single_db: the claim referred to one speaker at 1 m. measured: metric -> (low, high, reason). unexplained: what is left of the
-    claim by the lower of both measured levels; unexplained_by_maximum: by the maximum level, of which the verdict (one of
-    claims.VERDICTS) speaks, since that is what a maker claims.
-    """
+    level_db: float
+    pair: bool
+    distance_m: float
+    distance_assumed: Annotated[bool, Told("none was stated: 1 m is taken")]
+    one_at_1_m_db: float
+
+
+class Level(Row):
+    """A measured level: low and high are equal where it is exact, null where open."""
+
+    metric: str
+    low: float | None
+    high: float | None
+    reason: str | None
+
+
+class Ends(Row):
+    """Both ends of what a figure can be; null where open."""
+
+    low: float | None
+    high: float | None
+
+
+class Explains(Row):
+    """What makers count without saying so."""
+
+    what: str
+    db: float
+
+
+@dataclass(frozen=True, eq=False)
+class Judgement(Answer):
+    """A claimed maximum level against the measured one, step by step."""
 
     speaker: str
     setting: str
-    claimed_db: float
-    pair: bool
-    distance_m: float
-    distance_assumed: bool
-    single_db: float
-    measured: dict[str, tuple[float | None, float | None, str | None]]
-    unexplained: tuple[float | None, float | None]
-    unexplained_by_maximum: tuple[float | None, float | None]
+    unit: Literal["dB"]
+    claim: Annotated[dict[str, Any], Shape(Claimed)]
+    measured: Annotated[pl.DataFrame, Level]
     limited_by: str | None
-    amplifier_w: float | None
-    verdict: str
-    may_explain: list[dict[str, Any]]
+    unexplained_db: Annotated[
+        dict[str, Any], Shape(Annotated[Ends, Told("of the claim, by the lower of both measured levels")])
+    ]
+    unexplained_by_maximum_db: Annotated[
+        dict[str, Any], Shape(Annotated[Ends, Told("by the maximum level, of which the verdict speaks")])
+    ]
+    amplifier_needed_w: float | None
+    verdict: Annotated[str, Shape(Literal["met", "about_met", "not_met", "not_judged"])]
+    may_explain: Annotated[list[Any], Shape(list[Explains])]
     sentences: list[str]
 
-
-def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
-    """The claim of one speaker in one setting. Raises RequestError where its maker claims nothing."""
-    base = field.base
-    row = int(np.flatnonzero(((base["speaker"] == speaker) & (base["setting"] == setting)).to_numpy())[0])
-    facts = base.row(row, named=True)
-    if facts["claimed_max_db"] is None:
-        raise RequestError(
-            f"no claimed maximum level is recorded for {speaker}: give claimed_max_db (and claim_pair, claim_distance_m) in "
-            "session.toml, or as facts with `speakerdb facts`"
-        )
-    found = field.figures([*_MEASURED, SENSITIVITY.id])
-    one = {name: _one(figure, row) for name, figure in found.items()}
-    maximum, balance = (one[name] for name in _MEASURED)
-    distance = np.array([float("nan") if facts["claim_distance_m"] is None else facts["claim_distance_m"]])
-    lower = lowest([maximum, balance])
-    answer = claiming.claims(
-        np.array([facts["claimed_max_db"]]), np.array([bool(facts["claim_pair"])]), distance, maximum, lower,
-        one[SENSITIVITY.id].best()[0],
-    )  # fmt: skip
-    verdict = claiming.verdicts(answer.unexplained_by_maximum, MAXIMUM.matters)[0]
-    watts = float(answer.amplifier_w[0])
-    limits = [name for name in _MEASURED if one[name].best()[0][0] == lower.best()[0][0]]
-    built = ClaimAnswer(
-        speaker=speaker, setting=setting, claimed_db=float(answer.claimed_db[0]), pair=bool(answer.pair[0]),
-        distance_m=float(answer.distance_m[0]), distance_assumed=bool(answer.distance_assumed[0]),
-        single_db=float(answer.single_db[0]),
-        measured={name: (*_ends(one[name]), one[name].reason[0]) for name in _MEASURED},
-        unexplained=_ends(answer.unexplained), unexplained_by_maximum=_ends(answer.unexplained_by_maximum),
-        limited_by=limits[0] if limits else None, amplifier_w=watts if np.isfinite(watts) else None, verdict=verdict,
-        may_explain=claiming.may_explain(bool(answer.pair[0])) if verdict == "not_met" else [], sentences=[],
-    )  # fmt: skip
-    built.sentences.extend(_sentences(built))
-    return built
+    @property
+    def rows(self) -> pl.DataFrame:  # type: ignore[override]
+        return self.measured
 
 
-def _one(figure: Interval, row: int) -> Interval:
-    return Interval(figure.low[[row]], figure.high[[row]], figure.reason[[row]])
+@dataclass(frozen=True)
+class Claim(Question[Judgement]):
+    """Set a maker's claimed maximum level against the measured one."""
+
+    name = "claim"
+    address = "/speakers/{speaker}/claim"
+    example = {"speaker": "weir-2"}
+
+    speaker: Speaker
+    setting: Setting = None
+    exact: Exact = False
+
+    def answer(self, base: Base) -> Judgement:
+        import polars as pl
+
+        from speakerdb.answering import claiming
+
+        _, slug = base.find(self.speaker, exact=self.exact)
+        c = claiming.claim(base.field, slug, base.setting(slug, self.setting))
+        claimed = {"level_db": c.claimed_db, "pair": c.pair, "distance_m": c.distance_m, "distance_assumed": c.distance_assumed,
+                   "one_at_1_m_db": c.single_db}  # fmt: skip
+        levels = [
+            {"metric": name, "low": low, "high": high, "reason": reason}
+            for name, (low, high, reason) in c.measured.items()
+        ]
+        schema = {"metric": pl.String, "low": pl.Float64, "high": pl.Float64, "reason": pl.String}
+        return Judgement(
+            c.speaker, c.setting, "dB", claimed, pl.DataFrame(levels, schema), c.limited_by, _ends(c.unexplained), _ends(c.unexplained_by_maximum),
+            c.amplifier_w, c.verdict, c.may_explain, c.sentences,
+        )  # fmt: skip
 
 
-def _ends(figure: Interval) -> tuple[float | None, float | None]:
-    low, high = (float(end[0]) if np.isfinite(end[0]) else None for end in (figure.low, figure.high))
-    return low, high
-
-
-def bound_text(low: float | None, high: float | None) -> str:
-    """'104.2 dB', '≥ 104.2 dB', '≤ 104.2 dB' or 'between 101.0 and 104.2 dB'; 'unknown' where open at both ends."""
-    if low is None and high is None:
-        return "unknown"
-    if low is None or high is None:
-        return figures.DB.interval_text(low, high)
-    return figures.DB.text(low) if low == high else f"between {figures.DB.number(low)} and {figures.DB.text(high)}"
-
-
-def _sentences(c: ClaimAnswer) -> list[str]:
-    who = "a pair" if c.pair else "one speaker"
-    where = f"at {figures.plain(c.distance_m)} m" + (
-        " (no distance stated: 1 m taken, as is customary)" if c.distance_assumed else ""
-    )
-    said = [f"Claimed: {figures.plain(c.claimed_db)} dB by {who} {where}."]
-    steps = [f"{figures.DB.text(-claiming.PAIR_DB)} for the second speaker"] if c.pair else []
-    if c.distance_m != 1.0:
-        steps.append(f"{figures.DB.text(20.0 * np.log10(c.distance_m), signed=True)} for the distance")
-    how = f" ({', '.join(steps)})" if steps else ""
-    said.append(
-        f"That is {figures.DB.text(c.single_db)} from one speaker at 1 m{how}, in free field with uncorrelated sound."
-    )
-    for name, (low, high, reason) in c.measured.items():
-        label = METRICS[name].label
-        said.append(f"{label} measured: {bound_text(low, high)}." if reason is None else f"{reason.capitalize()}.")
-    said.append(_verdict_sentence(c))
-    if c.limited_by == BALANCE.id:
-        said.append(_balance_sentence(c))
-    if c.amplifier_w is not None:
-        said.append(
-            f"By its sensitivity the claim asks for {figures.number(c.amplifier_w)} W into 8 Ω before any compression, for each speaker."
-        )
-    if c.may_explain:
-        parts = ", ".join(f"{e['what']} ({figures.DB.text(e['db'])})" for e in c.may_explain)
-        said.append(f"What makers count without saying so (common practice, no source): {parts}.")
-    return said
-
-
-def _verdict_sentence(c: ClaimAnswer) -> str:
-    low, high = c.unexplained_by_maximum
-    matters = MAXIMUM.matters
-    if c.verdict == "met":
-        return "The maximum level bears the claim out."
-    if c.verdict == "about_met":
-        return f"The maximum level bears the claim out to within {figures.plain(matters)} dB."
-    if c.verdict == "not_met":
-        return f"Against the maximum level {bound_text(low, high)} of the claim are left unexplained."
-    if low is None and high is None:
-        return "Whether the claim is met can't be judged: the maximum level is unknown."
-    return f"Whether the claim is met can't be judged: what is left unexplained is {bound_text(low, high)}."
-
-
-def _balance_sentence(c: ClaimAnswer) -> str:
-    low, high = c.unexplained
-    return f"With its tonal balance kept, the lower of the two levels, {bound_text(low, high)} of the claim are out of reach."
+def _ends(pair: tuple[float | None, float | None]) -> dict[str, float | None]:
+    return {"low": pair[0], "high": pair[1]}

@@ -1,84 +1,100 @@
-"""What would settle it: the further measurement that would tell two speakers apart, and how likely."""
+"""What should be measured next to tell two speakers apart?"""
 
 from __future__ import annotations
 
-from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Annotated, Literal
 
-import polars as pl
+from speakerdb.declare import Answer, Ask, Question, Row, Told
+from speakerdb.questions.compare import Difference
+from speakerdb.questions.shared import Base, Exact, Metrics, metrics_of
+from speakerdb.terms import Target
 
-from speakerdb.analysis import prospects
-from speakerdb.analysis.metric_column import Target
-from speakerdb.errors import RequestError
-from speakerdb.field.field import Field
-from speakerdb.field.sessions import Side, bench_loads
-from speakerdb.metric import Metric
-from speakerdb.metrics import RANKED
-from speakerdb.questions.compare import ABOUT, NOT_MODELLED, column, rows_of, sessions_of
-from speakerdb.statistics.error_model import bench_key, bench_words
-from speakerdb.statistics.outcomes import Bench
-from speakerdb.store import Store, session_rows
+if TYPE_CHECKING:
+    import polars as pl
 
-ASSUMED = "a further measurement is taken to have errors like those at hand; the chance counts that the difference itself may move"
-ONE_OF_TWO = "one of two values: a further measurement may give either"
+What = Annotated[Literal["repeat", "sample", "lab", "together"], Told("the kind of measurement")]
+
+
+class Measurement(Row):
+    """One measurement for one undecided metric."""
+
+    metric: str
+    unit: str
+    a: str
+    b: str
+    difference: float
+    ratio: bool
+    low: float
+    high: float
+    contrast: Literal["one run", "one lab", "all"]
+    what: What
+    speakers: Annotated[list[str], Told("who would be measured")]
+    bench: str
+    words: Annotated[str, Told("the measurement as one would ask for it")]
+    expected_low: Annotated[float, Told("the interval then, if the difference stays")]
+    expected_high: float
+    share: Annotated[float, Told("of the interval's present width")]
+    chance: Annotated[float, Told("that it would tell")]
+
+
+class Overall(Row):
+    """One measurement for all that is undecided."""
+
+    what: What
+    speakers: list[str]
+    bench: str
+    words: str
+    settles: Annotated[float, Told("how many of the undecided it would tell, on average")]
+    share: float
+    metrics: Annotated[list[str], Told("in which it would narrow the interval")]
+
+
+class Doubtful(Row):
+    """A metric that is undecided and not judged."""
+
+    metric: str
+    reason: str
+
+
+@dataclass(frozen=True, eq=False)
+class Settling(Answer):
+    """Measurements that would tell undecided differences, the likeliest first."""
+
+    target: Target
+    about: Annotated[str, Told("whom it is about, in words")]
+    already: Annotated[pl.DataFrame, Difference]
+    rows: Annotated[pl.DataFrame, Measurement]
+    overall: Annotated[pl.DataFrame, Overall]
+    undecided: Annotated[tuple[str, ...], Told("metrics in which nothing tells yet")]
+    decided: tuple[str, ...]
+    not_judged: Annotated[pl.DataFrame, Doubtful]
+    cautions: tuple[str, ...]
 
 
 @dataclass(frozen=True)
-class SettleAnswer:
-    """already: metrics that all sessions together don't tell apart, but those of one run or lab do: the rows of `compare`; rows: the
-    frame of analysis.prospects; overall: each measurement over all undecided metrics; undecided, decided: metric ids; not_judged: metric,
-    reason, of undecided ones; target: whom it is about; cautions."""
+class Settle(Question[Settling]):
+    """Name the next measurement that would tell two speakers apart."""
 
-    already: pl.DataFrame
-    rows: pl.DataFrame
-    overall: pl.DataFrame
-    undecided: tuple[str, ...]
-    decided: tuple[str, ...]
-    not_judged: pl.DataFrame
-    target: Target
-    cautions: tuple[str, ...]
+    name = "settle"
+    address = "/settle"
+    example = {"a": "sill-5", "b": "sill-8", "metric": ("f6_hz",)}
 
-    @property
-    def about(self) -> str:
-        """Whom the statement is about, in words."""
-        return ABOUT[self.target]
+    a: Annotated[str, Ask("A speaker; speaker@setting for another setting.", place=0)]
+    b: Annotated[str, Ask("The other one.", place=1)]
+    metric: Metrics = ()
+    another_unit: Annotated[bool, Ask("About a unit you would buy, not those measured.")] = False
+    exact: Exact = False
 
+    def answer(self, base: Base) -> Settling:
+        from speakerdb.answering import settling
+        from speakerdb.answering.comparing import ABOUT, NOT_MODELLED
 
-def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[Metric] | None = None,
-           *, another_unit: bool = False) -> SettleAnswer:  # fmt: skip
-    """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are ranked.
-
-    Raises RequestError for a side against itself, or where no metric can be judged.
-    """
-    if sides[0] == sides[1]:
-        raise RequestError("settle needs two different speakers or settings, e.g. `settle sill-5 sill-8`")
-    rows = rows_of(field, sides)
-    wanted = list(RANKED if metrics is None else metrics)
-    target: Target = "another_unit" if another_unit else "as_measured"
-    columns = [column(field, m, rows, target) for m in wanted]
-    judged = [c for c in columns if c.known.all() and set(c.censored) == {"none"}]
-    if not judged:
-        raise RequestError("none of these metrics is known of both without a bound; `compare` says why")
-    sessions = sessions_of(store, field, sides, judged)
-    told = prospects.verdicts(judged, (0, 1), sessions)
-    frame = prospects.settle(judged, (0, 1), told, sessions, _benches(store, field))
-    two = [c.metric.id for c in judged if prospects.one_of_two(c, (0, 1))]
-    undecided, decided = (tuple(told.filter(pl.col("differs") == verdict)["metric"]) for verdict in (False, True))
-    doubtful = [m for m in two if m in undecided]
-    return SettleAnswer(
-        told.filter(pl.col("differs") & ~pl.col("by_all")).drop("by_all", "reason"), frame, prospects.overall(frame), undecided, decided,
-        pl.DataFrame({"metric": doubtful, "reason": [ONE_OF_TWO] * len(doubtful)}, schema={"metric": pl.String, "reason": pl.String}),
-        target, (ASSUMED, NOT_MODELLED),
-    )  # fmt: skip
-
-
-def _benches(store: Store, field: Field) -> list[Bench]:
-    """Where one could measure: of each lab and method the bench that was last used. By its lab's name alone where the lab has but one."""
-    found = session_rows.benches_last_used(store.con)
-    benches = Counter(lab for lab, _, _ in found)
-    keys = [(lab, bench_key(lab, method, calibration)) for lab, method, calibration in found]
-    return [
-        Bench(key, lab, lab if benches[lab] == 1 else bench_words(key), bench_loads(key, field.error_model))
-        for lab, key in keys
-    ]
+        sides = (base.side(self.a, exact=self.exact), base.side(self.b, exact=self.exact))
+        target: Target = "another_unit" if self.another_unit else "as_measured"
+        field = base.of([speaker_id for speaker_id, _ in sides])
+        found = settling.settle(base.store, field, sides, metrics_of(self.metric), target)
+        return Settling(
+            target, ABOUT[target], found.already, found.rows, found.overall, found.undecided, found.decided, found.not_judged,
+            (settling.ASSUMED, NOT_MODELLED),
+        )  # fmt: skip

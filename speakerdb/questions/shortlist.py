@@ -1,128 +1,262 @@
-"""The buyer's answer: the shortlist for a room, with all that has to stand beside it."""
+"""Which speakers fit a room, a seat, a level, a purse and a shelf?"""
 
 from __future__ import annotations
 
 import dataclasses
+import re
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Annotated, Any, Literal
 
-import numpy as np
-import polars as pl
+from speakerdb.declare import INNER, Answer, Ask, AskError, Question, Row, Shape, Told
+from speakerdb.questions.shared import Base, Top, Withheld
+from speakerdb.questions.whom import Whom
+from speakerdb.terms import Censoring, Programme
 
-from speakerdb.acoustics import exposure
-from speakerdb.analysis import adjustments, narrowing
-from speakerdb.analysis import seat as seating
-from speakerdb.analysis.chance import Spread, bearing
-from speakerdb.analysis.filters import Filters
-from speakerdb.analysis.narrowing import Shortlist
-from speakerdb.analysis.question import Question
-from speakerdb.analysis.seat import Seat
-from speakerdb.field.field import Field
-from speakerdb.metrics import METRICS
-from speakerdb.questions.room_cautions import ABOUT, cautions
-from speakerdb.questions.stored import Selection
+if TYPE_CHECKING:
+    import polars as pl
 
-# Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
-_AS_REQUIREMENT = {
-    "price_max": "budget", "height_max_mm": "height_max_mm", "width_max_mm": "width_max_mm",
-    "depth_max_mm": "depth_max_mm", "mass_max_kg": "mass_max_kg",
-}  # fmt: skip
-LEVEL_IS = "peaks: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz; dB(A) taken equal to dB, the safe side"
+    from speakerdb.analysis.question import Question as RoomQuestion
+    from speakerdb.answering.shortlisting import RoomAnswer
+
+
+class Hours(Row):
+    """How long one may listen at a level; null: not at all within reason, or without limit."""
+
+    niosh_hours_per_day: float | None
+    who_hours_per_week: float | None
+    who_hours_per_week_sensitive: float | None
+
+
+class Assumptions(Row):
+    """Everything that the answer rests on, as asked or as assumed."""
+
+    distance_m: float
+    volume_m3: float
+    dimensions_m: list[float] | None
+    surface_m2: float
+    surface_assumed: bool
+    reverberation_s: float
+    reverberation_assumed: bool
+    reverberation_low_s: float
+    reverberation_high_s: float
+    room_constant_m2: float
+    statistical_from_hz: Annotated[float, Told("below it the room's single modes decide")]
+    room_model_db: Annotated[float, Told("standard deviation of the room's model")]
+    about: str
+    level_db: float
+    level_is: str
+    programme: Programme
+    average_below_peak_db: dict[Programme, float]
+    speakers: Literal[1, 2]
+    pair_gain_db: float
+    amplifier_w: float | None
+    budget: float | None
+    currency: str | None
+    price_kind: str
+    height_max_mm: float | None
+    width_max_mm: float | None
+    depth_max_mm: float | None
+    mass_max_kg: float | None
+    wall_distance_m: float | None
+    f6_hz: Annotated[float | None, Told("bass wanted")]
+    subwoofer_hz: float | None
+    standing: bool
+    tone_up_deg: float | None
+    filters: str
+    order: Annotated[str, Told("of the rows, in words")]
+    near_misses: Annotated[str, Told("what counts as one, in words")]
+    exposure: Annotated[dict[Programme, Hours], Told("at the wanted level")]
+
+
+class Asked(Row):
+    """What the speaker, or the pair, costs."""
+
+    amount: float | None
+    per: Literal["pair", "one"]
+    currency: str | None
+    date: str | None
+
+
+class BassBand(Row):
+    """Level at the seat that a band can reach, between the room at its worst and its best."""
+
+    frequency_hz: float
+    low_db: float | None
+    high_db: float | None
+
+
+class AtWall(Row):
+    """How even it is before the wall, and which of its settings suits that best."""
+
+    ripple_db: float | None
+    best_setting: str | None
+    best_ripple_db: float | None
+
+
+class Candidate(Row):
+    """One speaker at the seat."""
+
+    speaker: str
+    setting: str
+    level_at_seat_db: Annotated[float | None, Told("peaks, both speakers of a pair")]
+    censored: Censoring
+    level_low_db: Annotated[float | None, Told("the 95 % interval, for a unit one would buy")]
+    level_high_db: float | None
+    margin_db: Annotated[float | None, Told("over the wanted level")]
+    p_meets: Annotated[float | None, Told("how likely a unit one would buy meets everything")]
+    p_meets_low: float | None
+    p_meets_high: float | None
+    level_direct_db: float | None
+    delivered_db: float | None
+    limited_by: str | None
+    clean_level_db: float | None
+    amplifier_needed_w: float | None
+    f6_hz: float | None
+    f6_censored: Censoring
+    tone_up_deg: float | None
+    tone_up_censored: Censoring
+    preference: float | None
+    preference_censored: Censoring
+    price_kind: str | None
+    mass_kg: float | None
+    unit: Literal["dB"]
+    speakers_at_work: Literal[1, 2]
+    price: Asked
+    exposure: dict[Programme, Hours]
+    bass: list[BassBand]
+    wall: AtWall | None
+
+
+class Fail(Row):
+    """What is missed, by how much (by that or more where at_least)."""
+
+    what: str
+    by: float
+    unit: str
+    at_least: bool
+
+
+class NearMiss(Candidate):
+    """One that misses by little."""
+
+    fails: list[Fail]
+    unknown: Annotated[str | None, Told("what could not be judged besides")]
+
+
+class TooFar(Row):
+    """One that misses by more."""
+
+    speaker: str
+    setting: str
+    fails: list[Fail]
+
+
+class Counts(Row):
+    """How many speakers, in each setting that was asked about."""
+
+    rows: int
+    near_misses: int
+    too_far: int
+    not_judged: int
 
 
 @dataclass(frozen=True, eq=False)
-class RoomAnswer:
-    """A shortlist with all that has to stand beside it. exposure: hours at the wanted level, by programme."""
+class Shortlisted(Answer):
+    """Those that meet everything, the best first; near misses; those too far off; those that could not be judged. Cautions are part of the
+    answer."""
 
-    question: Question
-    seat: Seat
-    currency: str | None
-    price_kind: str | None
-    filters: str
-    found: Shortlist
-    exposure: dict[str, float]
+    assumptions: Annotated[dict[str, Any], Shape(Assumptions)]
+    rows: Annotated[pl.DataFrame, Candidate]
+    near_misses: Annotated[pl.DataFrame, NearMiss]
+    too_far: Annotated[pl.DataFrame, TooFar]
+    not_judged: Annotated[pl.DataFrame, Withheld]
+    counts: Annotated[dict[str, int], Shape(Counts), Told("how many there are of each, whatever `top` has left out")]
     cautions: list[str]
-
-    def assumptions(self) -> dict[str, Any]:
-        """Everything the answer rests on, as asked or as assumed."""
-        q, place = self.question, self.seat
-        low, high = place.reverberation_range_s()
-        return {
-            "distance_m": q.distance_m, "volume_m3": place.volume_m3, "dimensions_m": q.dimensions_m, "surface_m2": place.surface_m2,
-            "surface_assumed": place.surface_assumed, "reverberation_s": place.reverberation_s,
-            "reverberation_assumed": place.reverberation_assumed, "reverberation_low_s": low, "reverberation_high_s": high,
-            "room_constant_m2": place.room_constant_m2, "statistical_from_hz": place.statistical_from_hz,
-            "room_model_db": seating.MODEL_DB, "about": ABOUT, "level_db": q.level_db, "level_is": LEVEL_IS, "programme": q.programme,
-            "average_below_peak_db": exposure.AVERAGE_BELOW_PEAK_DB, "speakers": 1 if q.single else 2,
-            "pair_gain_db": 0.0 if q.single else seating.PAIR_DB, "amplifier_w": q.amplifier_w, "budget": q.budget,
-            "currency": self.currency, "price_kind": self.price_kind or "street, else list", "height_max_mm": q.height_max_mm,
-            "width_max_mm": q.width_max_mm, "depth_max_mm": q.depth_max_mm, "mass_max_kg": q.mass_max_kg,
-            "wall_distance_m": q.wall_distance_m, "f6_hz": q.f6_hz, "subwoofer_hz": q.subwoofer_hz, "standing": q.standing,
-            "tone_up_deg": q.tone_up_deg, "filters": self.filters, "order": narrowing.ORDER, "near_misses": narrowing.NEAR,
-            "exposure": {
-                programme: {key.replace(f"_{programme}", ""): hours for key, hours in self.exposure.items() if programme in key}
-                for programme in exposure.AVERAGE_BELOW_PEAK_DB
-            },
-        }  # fmt: skip
+    found: RoomAnswer = dataclasses.field(metadata=INNER)
 
 
-def shortlist(field: Field, question: Question, selection: Selection, most: int | None = None) -> RoomAnswer:
-    """Judge the field by a room, a seat, a level and limits. Raises RequestError where the question can't be answered.
-
-    most: chance and interval are worked out for the first so many that meet it, and of near misses (None: for all).
-    """
-    question, filters = _limits(question, selection)
-    place = seating.sit(question)
-    judged, unknown = dataclasses.replace(selection, filters=filters).split(field)
-    rows = judged["row"].to_numpy()
-    figures = {name: figure.take(rows) for name, figure in field.figures(narrowing.FIGURES).items()}
-    spreads = {
-        name: Spread.of(field.metric_column(METRICS[name], judged, target="another_unit")) for name in bearing(question)
-    }
-    di = field.curves(["di_power"])["di_power"][rows]
-    found = narrowing.shortlist(judged, figures, spreads, di, place, question, most)
-    if question.wall_distance_m is not None:
-        found = _with_wall(found, field, question.wall_distance_m)
-    if len(unknown):
-        left_out = unknown.select("speaker", "setting", "kind", "powered", "mass_kg", "reason")
-        found = dataclasses.replace(found, not_judged=pl.concat([found.not_judged, left_out], how="diagonal_relaxed"))
-    currency = judged["currency"][0] if len(judged) else selection.currency
-    hours = {name: float(h[0]) for name, h in seating.hours(np.array([question.level_db])).items()}
-    said = cautions(question, place, found, judged, hours)
-    return RoomAnswer(question, place, currency, selection.price_kind, filters.words(), found, hours, said)
+LONGEST_SIDE_M = 100
 
 
-def _limits(question: Question, selection: Selection) -> tuple[Question, Filters]:
-    moved: dict[str, Any] = {}
-    cleared: dict[str, Any] = {}
-    for name, wish in _AS_REQUIREMENT.items():
-        limit = getattr(selection.filters, name)
-        if limit is not None:
-            own = getattr(question, wish)
-            moved[wish] = limit if own is None else min(own, limit)
-            cleared[name] = None
-    return dataclasses.replace(question, **moved), dataclasses.replace(selection.filters, **cleared)
+def _m(help_: str, label: str, most: float, above: float = 0.0) -> Ask:
+    return Ask(help_, label, "m", above=above, most=most)
 
 
-def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
-    """Add to those that meet or nearly meet it: how even each is at the wall, and which of its settings suits it best."""
-    told = pl.concat([found.rows["speaker"], found.near_misses["speaker"]]).unique()
-    rows = np.flatnonzero(field.base["speaker"].is_in(told.implode()).to_numpy())
-    curves = field.curves(["in_room", "rear"])
-    total = adjustments.before_wall(curves["in_room"][rows].astype(np.float64), curves["rear"][rows], distance_m)
-    each = field.base[rows].select(
-        "speaker", "setting", wall_ripple_db=pl.Series(total.ripple_db, dtype=pl.Float64).fill_nan(None)
+@dataclass(frozen=True)
+class Shortlist(Whom, Question[Shortlisted]):
+    """Find the speakers that fit a room, a seat, a level, a purse and a shelf."""
+
+    name = "shortlist"
+    address = "/shortlist"
+    example = {"distance": 3.0, "level": 100.0, "volume": 60.0, "budget": 2000.0}
+
+    distance: Annotated[float, _m("From the speakers to the seat, metres.", "Distance to the seat", 100, 0.2)]
+    level: Annotated[float, Ask("Peak level wanted at the seat, dB.", "Peaks of", "dB", above=30, most=140)]
+    volume: Annotated[float | None, Ask("Volume of the room, m³.", "Volume of the room", "m³", above=0, most=1e5)] = (
+        None
     )
-    best = (
-        each.filter(pl.col("wall_ripple_db").is_not_null())
-        .sort("speaker", "wall_ripple_db", "setting")
-        .unique("speaker", keep="first", maintain_order=True)
-        .select("speaker", wall_best_setting="setting", wall_best_ripple_db="wall_ripple_db")
+    dimensions: Annotated[
+        str | None, Ask("Or length, width and height of the room in metres: 5.2x4.1x2.5.", "Or its sides", "m")
+    ] = None
+    reverberation: Annotated[
+        float | None, Ask("Reverberation time, seconds. Default: 0.4, assumed.", "Reverberation", "s", above=0, most=20)
+    ] = None
+    programme: Annotated[Programme, Ask("What is played: dynamic (average 15 dB below the peaks) or dense (4 dB).")] = (
+        "dynamic"
     )
+    single: Annotated[bool, Ask("One speaker instead of a pair.")] = False
+    amplifier: Annotated[
+        float | None,
+        Ask("Power of your amplifier into 8 Ω, watts: limits passive speakers.", "Amplifier", "W", above=0, most=1e5),
+    ] = None
+    budget: Annotated[
+        float | None, Ask("Highest price of the pair, or of one that stands alone.", above=0, most=1e9)
+    ] = None
+    wall: Annotated[
+        float | None, _m("From the speakers' fronts to the wall behind them, metres.", "Wall behind", 20)
+    ] = None
+    bass: Annotated[
+        float | None, Ask("Bass wanted down to this −6 dB limit, Hz.", "Bass to", "Hz", above=0, most=1000)
+    ] = None
+    subwoofer: Annotated[
+        float | None,
+        Ask("Crossover to a subwoofer, Hz: it then owes the bass.", "Subwoofer up to", "Hz", above=20, most=300),
+    ] = None
+    standing: Annotated[bool, Ask("The tone must hold when you stand up at the seat.")] = False
+    top: Top = None
 
-    def joined(frame: pl.DataFrame) -> pl.DataFrame:
-        return frame.join(each, on=["speaker", "setting"], how="left", maintain_order="left").join(
-            best, on="speaker", how="left", maintain_order="left"
-        )
+    def check(self) -> None:
+        if (self.volume is None) == (self.dimensions is None):
+            raise AskError("volume", "give the room either by its volume or by its dimensions")
+        self._sides()
 
-    return dataclasses.replace(found, **{name: joined(getattr(found, name)) for name in ("rows", "near_misses")})
+    def room(self) -> RoomQuestion:
+        """The question as the room's acoustics take it. Raises RequestError where it contradicts itself."""
+        from speakerdb.analysis.question import Question as RoomQuestion
+
+        return RoomQuestion(
+            self.distance, self.level, self.volume, self._sides(), self.reverberation, self.programme, self.single, self.amplifier, self.budget,
+            wall_distance_m=self.wall, f6_hz=self.bass, subwoofer_hz=self.subwoofer, standing=self.standing,
+        )  # fmt: skip
+
+    def _sides(self) -> tuple[float, float, float] | None:
+        if self.dimensions is None:
+            return None
+        try:
+            length, width, height = (
+                float(one) for one in re.split(r"[x×*]", self.dimensions.replace(",", ".").replace(" ", ""))
+            )
+        except ValueError:
+            length = width = height = 0.0
+        if not all(0 < side <= LONGEST_SIDE_M for side in (length, width, height)):
+            expected = (
+                f"expected length, width and height in metres, above 0 and at most {LONGEST_SIDE_M}, e.g. 5.2x4.1x2.5"
+            )
+            raise AskError("dimensions", f"dimensions: {self.dimensions!r}; {expected}")
+        return length, width, height
+
+    def answer(self, base: Base) -> Shortlisted:
+        from speakerdb.answering import shortlisting
+
+        found = shortlisting.shortlist(base.field, self.room(), self.selection(), self.top)
+        return Shortlisted(found.assumptions(), *shortlisting.tables(found, self.top), found.cautions, found)

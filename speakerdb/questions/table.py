@@ -1,91 +1,101 @@
-"""The field as a table: chosen columns, filters, an order, a part of the rows at a time."""
+"""The field as a table: chosen columns, filtered, in an order, a part of the rows at a time."""
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import Any
+from typing import TYPE_CHECKING, Annotated
 
-import polars as pl
+from speakerdb.declare import Answer, Ask, Question, Row, Told
+from speakerdb.questions.shared import Base, Withheld
+from speakerdb.questions.whom import Whom
+from speakerdb.terms import Censoring
 
-from speakerdb.errors import RequestError
-from speakerdb.field.field import Field
-from speakerdb.metrics import METRICS
-from speakerdb.questions.stored import VALUE_COLUMNS, Selection
+if TYPE_CHECKING:
+    import polars as pl
 
-# Facts that may stand in the table, with their headings
-FACTS = {
-    "maker": "Maker", "kind": "Kind", "powered": "Powered", "price": "Price of a pair", "year": "Year",
-    "volume_l": "Outer volume (l)", "height_mm": "Height (mm)", "width_mm": "Width (mm)", "depth_mm": "Depth (mm)",
-    "mass_kg": "Mass (kg)", "layout": "Layout", "enclosure": "Enclosure", "sessions": "Sessions",
-}  # fmt: skip
-_ROW = ("speaker", "setting", "maker", "model")
-_NOT_NAMED = 200  # speakers that can't be judged are named up to so many
+NOT_NAMED = 200  # speakers that can't be judged are named up to so many
+COLUMNS = ("kind", "price", "preference", "f6_hz", "nbd_window_db", "tone_width_horizontal_deg", "max_level_db")
+
+
+class TableValue(Row):
+    """A metric's value; null where withheld, with the reason."""
+
+    value: float | None
+    se: float | None
+    low: float | None
+    high: float | None
+    censored: Censoring | None
+    status: str | None
+    reason: str | None
+    other_value: float | None
+    unit: str
+
+
+class TableRow(Row):
+    """One speaker in one setting with its facts; null where unknown."""
+
+    speaker: str
+    setting: str
+    maker: str
+    model: str
+    kind: str | None
+    powered: bool | None
+    price: Annotated[float | None, Told("of a pair")]
+    year: int | None
+    volume_l: float | None
+    height_mm: float | None
+    width_mm: float | None
+    depth_mm: float | None
+    mass_kg: float | None
+    layout: str | None
+    enclosure: str | None
+    sessions: int
+    metrics: Annotated[dict[str, TableValue] | None, Told("the metrics among the columns")]
+
+
+@dataclass(frozen=True, eq=False)
+class TablePart(Answer):
+    """A part of the rows, and how many there are. What is unknown or withheld comes last in either order."""
+
+    columns: Annotated[tuple[str, ...], Told("as asked for")]
+    sort: str | None
+    descending: bool
+    filters: Annotated[str, Told("the filters in words")]
+    currency: Annotated[str | None, Told("of the prices")]
+    total: Annotated[int, Told("rows that pass the filters")]
+    start: int
+    count: int
+    rows: Annotated[pl.DataFrame, TableRow]
+    not_judged_total: int
+    not_judged: Annotated[pl.DataFrame, Withheld]
 
 
 @dataclass(frozen=True)
-class Wanted:
-    """What the table should show. sort None: by name; text: a part of the speaker's name; rows start … start + count."""
+class Table(Whom, Question[TablePart]):
+    """Print the field as a table of chosen columns: metrics and facts, in any order, filtered."""
 
-    columns: tuple[str, ...]
-    selection: Selection
-    text: str | None = None
-    sort: str | None = None
-    descending: bool = False
-    start: int = 0
-    count: int = 50
+    name = "table"
+    address = "/field"
+    example = {"column": ("price", "f6_hz", "preference"), "sort": "preference", "descending": True, "count": 10}
 
+    column: Annotated[
+        tuple[str, ...], Ask("A metric's id or a fact; may be repeated. Default: a choice of both.", option="--column")
+    ] = COLUMNS
+    named: Annotated[str | None, Ask("Only speakers with this in their name.")] = None
+    sort: Annotated[str | None, Ask("A metric's id or a fact to sort by. Default: by name.")] = None
+    descending: Annotated[bool, Ask("The highest first.")] = False
+    start: Annotated[int, Ask("Rows passed over.", least=0, most=10_000_000)] = 0
+    count: Annotated[int, Ask("Rows given.", least=1, most=500)] = 50
 
-def check_columns(names: Sequence[str]) -> None:
-    """RequestError where a column is neither a metric's id nor a known fact."""
-    for name in names:
-        if name not in METRICS and name not in FACTS:
-            raise RequestError(f"there is no column {name!r}; columns are metric ids and {', '.join(FACTS)}")
+    def answer(self, base: Base) -> TablePart:
+        from speakerdb.answering import tabling
 
-
-def field_table(field: Field, wanted: Wanted) -> dict[str, Any]:
-    """The table: rows with facts and, per metric, value, interval, censoring or the reason for a gap.
-
-    What is unknown or withheld comes last in either order. Raises RequestError for an unknown column or currency.
-    """
-    check_columns([*wanted.columns, *([] if wanted.sort is None else [wanted.sort])])
-    judged, unknown = wanted.selection.split(field)
-    judged, unknown = _named(judged, wanted.text), _named(unknown, wanted.text)
-    ordered = _ordered(field, judged, wanted.sort, wanted.descending)
-    page = ordered.slice(wanted.start, wanted.count)
-    rows = [{**{name: row[name] for name in dict.fromkeys([*_ROW, *FACTS])}, "metrics": {}}
-            for row in page.iter_rows(named=True)]  # fmt: skip
-    for metric_id in (c for c in wanted.columns if c in METRICS):
-        values = page.select("speaker_id", "setting").join(
-            field.values(metric_id), on=["speaker_id", "setting"], how="left", maintain_order="left"
+        selection = self.selection()
+        ordered, unknown = tabling.field_table(
+            base.field, selection, self.column, self.named, self.sort, self.descending
         )
-        for row, value in zip(rows, values.select(*VALUE_COLUMNS, "other_value").iter_rows(named=True), strict=True):
-            row["metrics"][metric_id] = {**value, "unit": METRICS[metric_id].unit}
-    open_rows = unknown.select("speaker", "setting", "reason").head(_NOT_NAMED)
-    return {
-        "columns": list(wanted.columns), "sort": wanted.sort, "descending": wanted.descending,
-        "filters": wanted.selection.filters.words(), "currency": page["currency"][0] if len(page) else None,
-        "total": len(ordered), "start": wanted.start, "count": wanted.count, "rows": rows, "not_judged_total": len(unknown),
-        "not_judged": open_rows.to_dicts(),
-    }  # fmt: skip
-
-
-def _named(rows: pl.DataFrame, text: str | None) -> pl.DataFrame:
-    """Rows whose maker, model or slug holds every word of the text."""
-    for word in (text or "").lower().split():
-        name = pl.concat_str(pl.col("maker"), pl.lit(" "), pl.col("model"), pl.lit(" "), pl.col("speaker"))
-        rows = rows.filter(name.str.to_lowercase().str.contains(word, literal=True))
-    return rows
-
-
-def _ordered(field: Field, rows: pl.DataFrame, sort: str | None, descending: bool) -> pl.DataFrame:
-    if sort is None:
-        return rows.sort("speaker", "setting", descending=[descending, False])
-    if sort in METRICS:
-        values = field.values(sort).select(
-            "speaker_id", "setting", _order=pl.when(pl.col("status") == "ok").then("value")
-        )
-        rows = rows.join(values, on=["speaker_id", "setting"], how="left", maintain_order="left")
-    else:
-        rows = rows.with_columns(_order=pl.col(sort))
-    return rows.sort(["_order", "speaker", "setting"], descending=[descending, False, False], nulls_last=True)
+        page = ordered.slice(self.start, self.count)
+        return TablePart(
+            self.column, self.sort, self.descending, selection.words(), page["currency"][0] if len(page) else None, len(ordered), self.start,
+            self.count, tabling.with_values(base.field, page, self.column), len(unknown), unknown.head(NOT_NAMED),
+        )  # fmt: skip

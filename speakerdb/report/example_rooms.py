@@ -13,10 +13,10 @@ from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
+from speakerdb.answering.room_cautions import exposure_sentence
+from speakerdb.answering.shortlisting import shortlist
 from speakerdb.charts.output_chart import Demand
-from speakerdb.library import Selection
-from speakerdb.questions.room_cautions import exposure_sentence
-from speakerdb.questions.shortlist import shortlist
+from speakerdb.field.selection import Selection
 from speakerdb.words.room_words import CANT_BE_TOLD, chance_text
 
 if TYPE_CHECKING:

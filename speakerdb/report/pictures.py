@@ -23,8 +23,14 @@ from speakerdb.report import example_rooms, frames, standing, words
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property
     from speakerdb.analysis.slopes import Trend
+    from speakerdb.declare import Question
     from speakerdb.library import Database
-    from speakerdb.questions.overview import TradeOffAnswer, TrendAnswer
+    from speakerdb.questions.compare import Compare, Comparison
+    from speakerdb.questions.match import Matches
+    from speakerdb.questions.rank import Ranking
+    from speakerdb.questions.show import Shown
+    from speakerdb.questions.tradeoff import TradeOff
+    from speakerdb.questions.trend import Trends
 
 OVERLAID = ("listening_window", "di_power")
 
@@ -97,7 +103,7 @@ def _beamwidth(a: Ask, h: Heading | None) -> Any:
 
 def _tone(a: Ask, h: Heading | None) -> Any:
     side_of = {m.id: side for side, m in TONE.items()}
-    rows = a.base.show(a.speaker, setting=a.setting, exact=True).filter(
+    rows = a.base.show(a.speaker, setting=a.setting, exact=True).rows.filter(
         pl.col("session").is_null() & pl.col("metric").is_in(list(side_of)) & (pl.col("status") == "ok")
     )
     reaches = [
@@ -195,6 +201,47 @@ def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
     return picture.draw(ask, Heading(f"{ask.name} · {picture.title}", (shown, cite(ask.base))))
 
 
+def of_answer(base: Database, asked: Question[Any], answer: Any, picture: str) -> tuple[str, Any]:
+    """The title and the chart of an answer: one of its question's pictures. Raises RequestError where it can't be drawn."""
+    return _OF_ANSWER[type(asked).name](base, asked, answer, picture)
+
+
+def _of_show(base: Database, asked: Any, answer: Shown, picture: str) -> tuple[str, Any]:
+    return answer.speaker, of_speaker(picture, Ask(base, answer.speaker, answer.setting))
+
+
+def _of_rank(base: Database, asked: Any, answer: Ranking, picture: str) -> tuple[str, Any]:
+    return METRICS[answer.metric].label, ranking(base, answer.metric, answer.rows, filters=answer.filters)
+
+
+def _of_match(base: Database, asked: Any, answer: Matches, picture: str) -> tuple[str, Any]:
+    chart = overlay(base, [answer.speaker, *answer["speaker"].to_list()[:4]])
+    return f"{answer.speaker} and those that measure most like it", chart
+
+
+def _of_compare(base: Database, asked: Compare, answer: Comparison, picture: str) -> tuple[str, Any]:
+    both = pl.concat([answer.rows, answer.withheld], how="diagonal_relaxed")
+    sides = [f"{s}@{t}" for side in ("a", "b") for s, t in both.select(side, f"setting_{side}").iter_rows()]
+    chosen = list(dict.fromkeys(sides))
+    if picture == "differences" and len(chosen) != 2:
+        raise RequestError(f"differences are drawn between two speakers, not {len(chosen)}")
+    chart = overlay(base, chosen) if picture == "overlay" else differences(base, answer.rows)
+    return " and ".join(asked.speaker), chart
+
+
+def _of_tradeoff(base: Database, asked: Any, answer: TradeOff, picture: str) -> tuple[str, Any]:
+    return f"{answer.of_y.label} against {answer.of_x.label}", tradeoff(base, answer)
+
+
+def _of_trend(base: Database, asked: Any, answer: Trends, picture: str) -> tuple[str, Any]:
+    return f"{METRICS[answer.trends[0]['metric']].label} over {answer.over}", trend(base, answer)
+
+
+_OF_ANSWER: dict[str, Callable[[Any, Any, Any, str], tuple[str, Any]]] = {
+    "show": _of_show, "rank": _of_rank, "match": _of_match, "compare": _of_compare, "tradeoff": _of_tradeoff, "trend": _of_trend,
+}  # fmt: skip
+
+
 def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE, hover: bool = True,
             parts: Sequence[str] = OVERLAID, headed: bool = True) -> Any:  # fmt: skip
     """Two to five speakers over each other: slugs in their default settings, or slug@setting."""
@@ -235,7 +282,7 @@ def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "
 
 
 def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:
-    """The answer of `compare` between two speakers as a chart: rows as in CompareAnswer.rows, of one pair."""
+    """The answer of `compare` between two speakers as a chart: rows as in Comparison.rows, of one pair."""
     shown = rows.with_columns(
         pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
     ).drop_nulls("difference")
@@ -251,24 +298,24 @@ def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) 
     return field_chart.differences(shown, Heading(f"{a} against {b}", lines), width=width)
 
 
-def tradeoff(base: Database, answer: TradeOffAnswer, *, filters: str = "", width: int = theme.WIDE,
+def tradeoff(base: Database, answer: TradeOff, *, width: int = theme.WIDE,
              mark: str | None = None) -> Any:  # fmt: skip
     """The answer of `tradeoff` as a chart."""
-    rows = answer.found.rows
+    rows = answer.rows
     if not len(rows):
         raise RequestError("no speaker has both and passes the filters: nothing to draw")
     slugs = rows["speaker"].to_list()
     names = _names(base, slugs)
     shown = rows.with_columns(speaker=pl.Series(names))
-    x, y = _plotted(answer.x), _plotted(answer.y)
+    x, y = _plotted(answer.of_x), _plotted(answer.of_y)
     lines = (
         "stepped line: the frontier; dashed: what the others of a kind lead to expect, averaged over kinds, with its 95 % band"
-        + ("; dotted: the line that one in ten beats" if len(answer.found.line) else ""),
-        *((filters,) if filters else ()), cite(base),
+        + ("; dotted: the line that one in ten beats" if len(answer.line) else ""),
+        *((answer.filters,) if answer.filters else ()), cite(base),
     )  # fmt: skip
     marked = names[slugs.index(mark)] if mark in slugs else None
     heading = Heading(f"{y.label} against {figures.phrase(x.label)}", lines)
-    return tradeoff_chart.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.found.line)
+    return tradeoff_chart.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.line)
 
 
 def _names(base: Database, slugs: Sequence[str]) -> list[str]:
@@ -283,13 +330,13 @@ def _plotted(one: Property) -> Plotted:
     return Plotted(one.label, one.quantity, one.better, one.log)
 
 
-def trend(base: Database, answer: TrendAnswer, *, filters: str = "", width: int = theme.WIDE) -> Any:
+def trend(base: Database, answer: Trends, *, width: int = theme.WIDE) -> Any:
     """The answer of `trend` as a chart: its first metric over a quantity or by groups."""
-    found, y = answer.trends[0], plotted(answer.metrics[0].id)
+    found, y = answer.found[0], plotted(answer.trends[0]["metric"])
     if not len(found.points):
         raise RequestError("no speaker has both and passes the filters: nothing to draw")
     points = found.points.with_columns(speaker=pl.Series(_names(base, found.points["speaker"].to_list())))
-    extra = [filters] if filters else []
+    extra = [answer.filters] if answer.filters else []
     if len(found.groups):
         summary = found.groups.select(
             "makers", x="group", median="median", censored="median_censored", low="median_low", high="median_high",

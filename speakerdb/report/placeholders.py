@@ -87,7 +87,7 @@ class Scope:
     def compare(self, speaker: str, other: str, metric: str) -> str:
         """How one figure differs, as a sentence: compare("sill-5", "sill-6", "f6_hz"); "sill-5@plugged" names a setting."""
         m = find_metric(metric)
-        answer = self.base.compare(speaker, other, metrics=[m.id])
+        answer = self.base.compare((speaker, other), metric=(m.id,))
         if not len(answer.rows):
             raise RequestError(f"{m.id} can't be compared: {answer.withheld['reason'][0]}")
         r = answer.rows.row(0, named=True)
@@ -154,7 +154,7 @@ class Scope:
         import difflib
 
         slug = self.base.find(speaker)[1]
-        known = self.base.facts(slug).values
+        known = self.base.show(slug).facts
         if fact not in known:
             near = difflib.get_close_matches(fact, list(known), 1, 0.3)
             raise UnknownNameError(
@@ -177,7 +177,7 @@ class Scope:
         return pictures.cite(self.base)
 
     def _pooled(self, slug: str, setting: str | None) -> dict[str, dict[str, Any]]:
-        rows = self.base.show(slug, setting=setting, exact=True).filter(pl.col("session").is_null())
+        rows = self.base.show(slug, setting=setting, exact=True).rows.filter(pl.col("session").is_null())
         return {r["metric"]: r for r in rows.iter_rows(named=True)}
 
     def _row(self, speaker: str, metric: str, setting: str | None) -> tuple[Metric, dict[str, Any]]:

@@ -39,7 +39,7 @@ class Relative:
 def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:
     """The nearest; or none, and why there are none."""
     try:
-        rows = base.match(slug, setting=setting, top=SHOWN, exact=True)
+        rows = base.match(slug, setting=setting, top=SHOWN, exact=True).rows
     except SpeakerdbError as error:
         return [], error.message
     found = [_relative(base, r) for r in rows.iter_rows(named=True)]
@@ -49,9 +49,9 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
     told = match_words.verdict(r)
     if r["measures_differently"]:
-        told += f", most in the {max((r[part], name) for part, name in WORDS.items() if r[part] is not None)[1]}"
+        told += f", most in the {max((r['parts'][part], name) for part, name in WORDS.items() if r['parts'][part] is not None)[1]}"
     name = display_name(base, r["speaker"])
-    return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *match_words.remarks(r)]))
+    return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *r["remarks"]]))
 
 
 @dataclass(frozen=True, eq=False)
@@ -68,7 +68,7 @@ def differences(base: Database, slug: str, setting: str, others: list[Relative])
     """What surely differs by as much as matters, what surely does not, and what can't be told, from each of a few relatives."""
     if not others:
         return []
-    answer = base.compare(f"{slug}@{setting}", *(o.slug for o in others), metrics=standing.VERDICT, exact=True)
+    answer = base.compare((f"{slug}@{setting}", *(o.slug for o in others)), metric=tuple(standing.VERDICT), exact=True)
     own = answer.rows.filter((pl.col("a") == slug) & (pl.col("setting_a") == setting)).with_columns(
         pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
     )

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb import figures
+from speakerdb.answering import branching
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 from speakerdb.errors import RequestError, SpeakerdbError
@@ -22,8 +23,8 @@ from speakerdb.report.relatives import Differences, Relative
 from speakerdb.words.settings_words import SHOWN_HZ, octave_rows, wall_sentence
 
 if TYPE_CHECKING:
+    from speakerdb.answering.facts import Facts
     from speakerdb.library import Database
-    from speakerdb.questions.facts import Facts
 
 FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
@@ -119,7 +120,8 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         caption = f"Against {near[0].name}: right is higher here; in the grey middle a difference does not matter"
         draw = partial(relatives.differences_chart, apart[0], FIGURE_PX)
         drawing["differences"] = _figure("differences", caption, draw, renderer)
-    rows = base.show(slug, setting=chosen, exact=True)
+    shown = base.show(slug, setting=chosen, exact=True)
+    rows = shown.rows
     pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
     stands = standing.standing(base, slug, group, standing.VERDICT if default else ())
@@ -133,7 +135,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
         rooms=example_rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
         differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
-        disagreements=provenance.disagreements(rows), cautions=list(base.cautions(rows)), sessions=provenance.sessions(base, slug),
+        disagreements=provenance.disagreements(rows), cautions=branching.cautions(rows), sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
     )  # fmt: skip
@@ -235,7 +237,7 @@ def _angle(pooled: pl.DataFrame) -> list[str]:
 
 def _settings(base: Database, slug: str, reference: str) -> Settings:
     try:
-        answer = base.settings(slug, against=reference, wall_distance_m=WALL_M, exact=True)
+        answer = base.settings(slug, against=reference, wall=WALL_M, exact=True)
     except RequestError:  # the wall would stand inside the cabinet
         answer = base.settings(slug, against=reference, exact=True)
     rows = []
@@ -253,6 +255,6 @@ def _settings(base: Database, slug: str, reference: str) -> Settings:
         what = f"{words.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
         said.append(f"{change.setting} against {reference} changes {what}." if parts else
                     f"{change.setting} against {reference}: no figure changes by as much as matters.")  # fmt: skip
-    said += [wall_sentence(answer.wall)] if answer.wall else []
+    said += [wall_sentence(answer.before_wall)] if answer.before_wall else []
     frequencies = [figures.hertz(f) for f in SHOWN_HZ]
     return Settings([reference, *(c.setting for c in answer.changes)], frequencies, rows, said, list(answer.cautions))

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.analysis.filters import Filters
+from speakerdb.analysis.filters import Limit
 from speakerdb.analysis.frontier import ONLY_BOUNDS
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric
@@ -17,8 +17,8 @@ from speakerdb.report.frames import display_name
 from speakerdb.report.standing import VERDICT, plural
 
 if TYPE_CHECKING:
+    from speakerdb.analysis.properties import Property
     from speakerdb.library import Database
-    from speakerdb.questions.overview import TradeOffAnswer
 
 MERITS = tuple(METRICS[m] for m in VERDICT if METRICS[m].merit is not None)  # what a price is set against
 _AGAINST = {"better": "better than expected", "worse": "worse than expected", "as_expected": "as expected"}
@@ -26,8 +26,8 @@ _AGAINST = {"better": "better than expected", "worse": "worse than expected", "a
 
 def sentences(base: Database, slug: str) -> list[str]:
     """What the field says about its prices, merit by merit: rivals are of its kind; what a price leads to expect, all kinds tell."""
-    from speakerdb.library import Selection
-    from speakerdb.questions import overview
+    from speakerdb.answering import relating
+    from speakerdb.field.selection import Selection
 
     known = base.facts(slug)
     if not known.prices:
@@ -38,20 +38,20 @@ def sentences(base: Database, slug: str) -> list[str]:
         return [f"{costs}.", "Whether it is worth that is not judged: its kind is unknown."]
     said = [f"{costs}; its rivals are the {plural(kind)}."]
     not_judged: dict[str, list[str]] = {}
-    own = Selection(filters=Filters(kind=kind))
+    own = Selection((Limit("kind", "kind", "==", kind),))
     for metric in MERITS:
         try:
-            rivals = base.tradeoff("price", metric.id, selection=own, with_line=False)
-            every = overview.expectation(base.field, "price", metric.id, Selection())
+            price, merit, rivals, open_ = relating.tradeoff(base.field, "price", metric.id, own, with_line=False)
+            every = relating.expectation(base.field, "price", metric.id, Selection())
         except SpeakerdbError as error:
             not_judged.setdefault(error.message, []).append(metric.phrase)
             continue
-        reason = _reason(rivals, slug)
+        row = _row(rivals.rows, slug)
+        reason = _reason(row, open_, merit, slug)
         if reason is None:
-            prices = [p for p in known.prices if p["currency"] == rivals.x.unit]
-            row = _row(rivals.found.rows, slug)
+            prices = [p for p in known.prices if p["currency"] == price.unit]
             rival = display_name(base, row["beaten_by"]) if row["beaten_by"] else ""
-            said.append(front(row, metric, prices, rivals.x.unit, rival))
+            said.append(front(row, metric, prices, price.unit, rival))
         else:
             not_judged.setdefault(reason, []).append(metric.phrase)
         said += expected(_row(every, slug), metric, kind)
@@ -67,14 +67,13 @@ def _row(rows: pl.DataFrame, slug: str) -> dict[str, Any]:
     return mine.row(0, named=True) if len(mine) else {}
 
 
-def _reason(answer: TradeOffAnswer, slug: str) -> str | None:
-    """Why a speaker isn't judged."""
-    row = _row(answer.found.rows, slug)
+def _reason(row: dict[str, Any], not_judged: pl.DataFrame, merit: Property, slug: str) -> str | None:
+    """Why a speaker isn't judged. row: of a trade-off, empty where it isn't in it."""
     if row:
         reason: str | None = row["beaten_reason"]
         return None if reason == ONLY_BOUNDS else reason
-    reasons = answer.not_judged.filter(pl.col("speaker") == slug)["reason"].to_list()
-    return reasons[0].removeprefix(f"{answer.y.name}: ") if reasons else "it lacks a price or the figure"
+    reasons = not_judged.filter(pl.col("speaker") == slug)["reason"].to_list()
+    return reasons[0].removeprefix(f"{merit.name}: ") if reasons else "it lacks a price or the figure"
 
 
 def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:

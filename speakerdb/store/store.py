@@ -121,6 +121,11 @@ class Store:
             self._state = reading.state_of(self.con)
         return self._state
 
+    def sessions(self) -> int:
+        """How many sessions stand."""
+        row = fetch_one(self.con, "SELECT count(*) FROM session WHERE status = 'active'")
+        return int(row[0]) if row else 0
+
     def frame(self, sql: str, params: object = None) -> pl.DataFrame:
         return reading.frame(self.con, sql, params)
 

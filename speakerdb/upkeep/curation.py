@@ -11,9 +11,9 @@ from pathlib import Path
 
 from speakerdb.errors import ConflictError, DataError, ErrorItem, RequestError, SpeakerdbError
 from speakerdb.field.naming import find_session, find_speaker
-from speakerdb.session import KINDS
 from speakerdb.store import Store, changes, session_rows, speakers, writing
 from speakerdb.store.changes import StoredPrice
+from speakerdb.terms import KINDS
 from speakerdb.upkeep import repooling
 
 _COLUMNS = ("speaker", "name", "value", "currency", "per", "date", "source")
@@ -194,31 +194,3 @@ def merge(store: Store, kept: str, gone: str) -> tuple[str, str, int]:
         changes.merge(store.con, kept_id, gone_id, gone_slug)
         repooling.repool(store, [kept_id, gone_id])
     return kept_slug, gone_slug, moved
-
-
-def read_rates(path: Path) -> dict[tuple[str, str], float]:
-    """A rates file: CSV with the columns from, to, rate (1 `from` = rate `to`). Raises DataError with every wrong row."""
-    try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")), skipinitialspace=True))
-    except OSError as error:
-        raise DataError(f"{path} can't be read: {error.strerror or error}") from None
-    except (UnicodeDecodeError, csv.Error):
-        raise DataError(f"{path} is not a CSV file in UTF-8") from None
-    rates: dict[tuple[str, str], float] = {}
-    items = []
-    for line, row in enumerate(rows, 2):
-        try:
-            rate = float(row["rate"])
-            pair = (row["from"].strip().upper(), row["to"].strip().upper())
-            if not (math.isfinite(rate) and rate > 0 and all(len(c) == 3 for c in pair)):
-                raise ValueError
-        except (KeyError, ValueError, TypeError, AttributeError):
-            items.append(
-                ErrorItem(file=path.name, line=line, found=str(row), expected="from,to,rate such as USD,EUR,0.9")
-            )
-            continue
-        rates[pair] = rate
-        rates.setdefault((pair[1], pair[0]), 1.0 / rate)
-    if items or not rates:
-        raise DataError(f"{path} holds no usable rates" if not items else f"{path}: {len(items)} rows are wrong", items)
-    return rates

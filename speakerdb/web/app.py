@@ -13,6 +13,7 @@ from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
 from speakerdb.charts import theme
+from speakerdb.declare import AskError
 from speakerdb.errors import (
     BusyError,
     ConflictError,
@@ -23,6 +24,7 @@ from speakerdb.errors import (
     StoreError,
     UnknownNameError,
 )
+from speakerdb.questions import documents
 from speakerdb.web import api, drawing, pages, pages_in
 from speakerdb.web.jobs import PATIENCE_S, Jobs
 from speakerdb.web.rendering import STATIC
@@ -30,11 +32,10 @@ from speakerdb.web.security import LOCAL_HOSTS, ForbiddenError, Guard, TooLargeE
 from speakerdb.web.site import Site
 from speakerdb.web.source import IDLE_S, Source
 from speakerdb.web.uploads import LIMITS, Stages
-from speakerdb.words import documents
 
 RETRY_S = 2
 _STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
-    (UnknownNameError, 404), (RequestError, 400), (DataError, 400), (ConflictError, 409), (ForbiddenError, 403),
+    (UnknownNameError, 404), (AskError, 422), (RequestError, 400), (DataError, 400), (ConflictError, 409), (ForbiddenError, 403),
     (TooLargeError, 413), (StoreError, 503),
 )  # fmt: skip
 

@@ -5,23 +5,26 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from functools import cache
-from typing import TYPE_CHECKING, Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any, TypeVar
 
 from fastapi import APIRouter, Depends, Request, Response
 
 from speakerdb.charts import saving, theme
 from speakerdb.errors import RequestError, UnknownNameError
-from speakerdb.field.naming import find_metric
 from speakerdb.library import Database
+from speakerdb.questions.rank import Rank
+from speakerdb.questions.tradeoff import Tradeoff
+from speakerdb.questions.trend import Trend
 from speakerdb.report import frames
 from speakerdb.report import pictures as drawn
-from speakerdb.web.answers import names
-from speakerdb.web.parameters import Ask, selection, target
+from speakerdb.web.asides import names
+from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk, Site, site_of
 
 if TYPE_CHECKING:
     import polars as pl
 
+A = TypeVar("A")
 BEAMWIDTHS = ("beamwidth_horizontal", "beamwidth_vertical")
 RANKED = 25
 
@@ -140,7 +143,7 @@ def _differences(base: Database, ask: Ask, width: int) -> Any:
 
     from speakerdb.charts.field_chart import differences
 
-    rows = base.compare(*ask.many("speaker"), exact=True).rows.filter(pl.col("difference").is_not_null())
+    rows = base.compare(tuple(ask.many("speaker")), exact=True).rows.filter(pl.col("difference").is_not_null())
     if not len(rows):
         raise RequestError("no difference of these two is known well enough to be drawn")
     return differences(rows, width=width)
@@ -149,17 +152,13 @@ def _differences(base: Database, ask: Ask, width: int) -> Any:
 @picture("tradeoff")
 def _tradeoff(base: Database, ask: Ask, width: int) -> Any:
     """Two properties of the field against each other."""
-    whom = selection(ask, base.field.currencies())
-    answer = base.tradeoff(ask.text("x") or "", ask.text("y") or "", selection=whom)
-    return drawn.tradeoff(base, answer, filters=whom.filters.words(), width=width)
+    return drawn.tradeoff(base, base.ask(_needed(ask.read(Tradeoff))), width=width)
 
 
 @picture("trend")
 def _trend(base: Database, ask: Ask, width: int) -> Any:
     """One property over a quantity, or by groups."""
-    whom = selection(ask, base.field.currencies())
-    answer = base.trend(ask.text("metric") or "", over=ask.text("over") or "", selection=whom)
-    return drawn.trend(base, answer, filters=whom.filters.words(), width=width)
+    return drawn.trend(base, base.ask(_needed(ask.read(Trend))), width=width)
 
 
 @picture("ranking")
@@ -170,7 +169,13 @@ def _ranking(base: Database, ask: Ask, width: int) -> Any:
     from speakerdb.charts.field_chart import ranking
     from speakerdb.charts.quantity import plotted
 
-    metric = find_metric(ask.text("metric") or "")
-    whom = selection(ask, base.field.currencies())
-    shown = base.rank(metric.id, selection=whom, top=RANKED, target=target(ask)).rows
-    return ranking(shown.with_columns(pl.col("speaker").replace(names(base))), plotted(metric.id), width=width)
+    answer = base.ask(_needed(ask.read(Rank, top=RANKED)))
+    shown = answer.rows.with_columns(pl.col("speaker").replace(names(base)))
+    return ranking(shown, plotted(answer.metric), width=width)
+
+
+def _needed(asked: A | None) -> A:
+    """The question that a picture is of. Raises RequestError where its address asks none."""
+    if asked is None:
+        raise RequestError("the address of the picture asks no question that can be answered")
+    return asked

@@ -8,7 +8,7 @@ from markdown_it import MarkdownIt
 from markdown_it.token import Token
 from markupsafe import Markup, escape
 
-from speakerdb.questions.method import anchor
+from speakerdb.answering.method import anchor
 from speakerdb.web.links import Links
 
 

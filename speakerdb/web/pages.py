@@ -8,14 +8,25 @@ from typing import Annotated, Any
 from fastapi import APIRouter, Depends, Request, Response
 from fastapi.responses import HTMLResponse, RedirectResponse
 
+from speakerdb.answering import method
 from speakerdb.errors import BusyError, SpeakerdbError, UnknownNameError
-from speakerdb.questions import method
-from speakerdb.web import answers
+from speakerdb.web import asides
 from speakerdb.web.links import LiveLinks, address
 from speakerdb.web.parameters import Ask
 from speakerdb.web.rendering import render
 from speakerdb.web.site import Desk, Site, site_of
-from speakerdb.web.views import View, dictionary_view, field_view, questions, relations, room_view, side, speaker, texts
+from speakerdb.web.views import (
+    View,
+    asking_view,
+    dictionary_view,
+    field_view,
+    questions,
+    relations,
+    room_view,
+    side,
+    speaker,
+    texts,
+)
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -31,7 +42,7 @@ def render_view(request: Request, view: View, desk: Desk | None, **more: Any) ->
     site = site_of(request)
     return render(
         view.template, LIVE, here=request.url.path, state=desk.state if desk else None,
-        names=desk.ask("names", answers.names) if desk else {}, allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
+        names=desk.ask("names", asides.names) if desk else {}, allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
     )  # fmt: skip
 
 
@@ -123,6 +134,12 @@ def questions_page(request: Request, site: _Site) -> Response:
 @router.get("/questions/{name}")
 def question_page(request: Request, site: _Site, name: str) -> Response:
     return _page(request, site, lambda desk, ask: questions.question(desk, ask, name))
+
+
+@router.get("/ask/{name}")
+def asking_page(request: Request, site: _Site, name: str) -> Response:
+    """Any question, by the name of its command."""
+    return _page(request, site, lambda desk, ask: asking_view.asking(desk, ask, name))
 
 
 @router.get("/side-by-side")

@@ -14,9 +14,11 @@ from starlette.datastructures import UploadFile as FormFile
 from speakerdb.charts.curves_chart import curve_set
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
+from speakerdb.questions.documents import FORMAT, Document
+from speakerdb.questions.show import metric_map
 from speakerdb.upkeep.ingest import IngestResult, ingest
 from speakerdb.upkeep.preview import preview
-from speakerdb.web import answers
+from speakerdb.web import asides
 from speakerdb.web.api import described
 from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show
@@ -26,7 +28,7 @@ from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
 from speakerdb.web.views.field_view import GROUPS
-from speakerdb.words import documents
+from speakerdb.words.upkeep_documents import ingest as ingest_document
 
 UPLOAD_PATHS = ("/in/check", "/api/sessions")
 SENTENCES_FOR = 12
@@ -81,7 +83,7 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
         else:
             counts = {word: sum(p.verdict == word for p in stage.found) for word in ("new", "already", "refused")}
             groups = {words: [m.id for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
-            values = [None if p.values is None else documents.metric_map(p.values) for p in stage.found]
+            values = [None if p.values is None else metric_map(p.values) for p in stage.found]
             content = {"stage": stage, "counts": counts, "groups": groups, "values": values}
             return show(request, View("checked.html", content), desk)
     return _drop(
@@ -114,7 +116,7 @@ def _store(request: Request, site: Site, stage: Stage, *, replace: bool) -> Resp
     results = take_in(site, stage, replace=replace)
     touched = list(dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker))
     with site.desk() as desk:
-        short = {slug: answers.in_short(desk.base, slug) for slug in touched[:SENTENCES_FOR]}
+        short = {slug: asides.in_short(desk.base, slug) for slug in touched[:SENTENCES_FOR]}
         content = {"results": results, "touched": touched, "short": short, "counts": _words(results)}
         reply = show(request, View("stored.html", content), desk)
     reply.background = BackgroundTask(work_out, site)
@@ -135,7 +137,7 @@ api_router = APIRouter(prefix="/api", tags=["measurements in"])
 @api_router.get("/token")
 def token(site: _Site) -> JSONResponse:
     """The token that storing asks for, to be sent as the header X-Speakerdb-Token. Another site can't read it."""
-    return JSONResponse({"format": documents.FORMAT, "token": site.token})
+    return JSONResponse({"format": FORMAT, "token": site.token})
 
 
 @api_router.post("/sessions", responses=described("ingest"))
@@ -156,7 +158,7 @@ async def sessions(
     return JSONResponse(document)
 
 
-def _ingest(site: Site, files: list[tuple[str, BinaryIO]], *, dry_run: bool, replace: bool) -> documents.Document:
+def _ingest(site: Site, files: list[tuple[str, BinaryIO]], *, dry_run: bool, replace: bool) -> Document:
     stage = _stages(site).add(files)
     try:
         if dry_run:
@@ -167,7 +169,7 @@ def _ingest(site: Site, files: list[tuple[str, BinaryIO]], *, dry_run: bool, rep
     finally:
         _stages(site).discard(stage.id)
     with site.desk() as desk:
-        return documents.ingest(desk.state, results)
+        return ingest_document(desk.state, results)
 
 
 def work_out(site: Site) -> None:

@@ -1,19 +1,18 @@
-"""What an address asks: its parameters as numbers and words, and what is wrong with them, in words beside the field."""
+"""What an address asks: its parameters as they were typed, and what is wrong with them, in words beside the field."""
 
 from __future__ import annotations
 
-import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Mapping
+from typing import Any, TypeVar
 
 from starlette.datastructures import QueryParams
 
-from speakerdb.analysis.filters import Filters
-from speakerdb.analysis.metric_column import TARGETS, Target
-from speakerdb.library import Selection
-from speakerdb.session import KINDS
+from speakerdb.declare import Question, parts
+from speakerdb.questions.whom import Whom
+from speakerdb.web.addresses import read
 
+Q = TypeVar("Q", bound=Question[Any])
 MOST_TEXT = 200
-PRICE_KINDS = ("street", "list", "sale")
 
 
 class Ask:
@@ -36,6 +35,13 @@ class Ask:
         """Every parameter as typed."""
         return {name: self.raw(name) for name in self._given}
 
+    def read(self, question: type[Q], **fixed: Any) -> Q | None:
+        """The question that the parameters ask, with the fields that the page knows; what is wrong with them stands in `problems`. None where
+        something that it needs is missing."""
+        found, problems = read(question, self._given, **fixed)
+        self.problems |= problems
+        return found
+
     def any(self, *names: str) -> bool:
         """Whether any of the parameters is given."""
         return any(self.raw(name) for name in names)
@@ -43,29 +49,18 @@ class Ask:
     def text(self, name: str) -> str | None:
         return self.raw(name).replace("\0", "").strip() or None
 
-    def number(self, name: str, low: float = 0.0, high: float = 1e9) -> float | None:
-        """A number within limits, a decimal comma understood."""
+    def whole(self, name: str, low: int = 0, high: int = 10**6) -> int | None:
+        """A whole number within limits."""
         text = self.text(name)
         if text is None:
             return None
-        try:
-            value = float(text.replace(",", ".").replace("−", "-"))
-        except ValueError:
-            value = math.nan
-        if not math.isfinite(value):
-            self.problems[name] = f"“{text}” is not a number"
-        elif not low <= value <= high:
-            self.problems[name] = f"{text} is outside {low:g} to {high:g}"
+        if not text.isdecimal():
+            self.problems[name] = f"“{text}” is not a whole number"
+        elif not low <= int(text) <= high:
+            self.problems[name] = f"{text} is outside {low} to {high}"
         else:
-            return value
+            return int(text)
         return None
-
-    def whole(self, name: str, low: int = 0, high: int = 10**6) -> int | None:
-        value = self.number(name, low, high)
-        if value is not None and not value.is_integer():
-            self.problems[name] = f"{self.raw(name)} is not a whole number"
-            return None
-        return None if value is None else int(value)
 
     def choice(self, name: str, options: Iterable[str]) -> str | None:
         text = self.text(name)
@@ -86,38 +81,8 @@ class Ask:
 
 
 # Limits that the filter form offers: name in the address, heading, unit
-LIMITS = (
-    ("price_min", "Price from", ""), ("price_max", "Price to", ""), ("year_min", "Year from", ""),
-    ("year_max", "Year to", ""), ("volume_max", "Volume to", "l"), ("height_max", "Height to", "mm"),
-    ("width_max", "Width to", "mm"), ("depth_max", "Depth to", "mm"), ("mass_max", "Mass to", "kg"),
-)  # fmt: skip
-FILTER_NAMES = ("kind", "powered", "price_kind", "currency", "all_settings", *(name for name, _, _ in LIMITS))
-
-
-def selection(ask: Ask, currencies: Sequence[str]) -> Selection:
-    """Whom the page is about, from the filter parameters; what is wrong with them stands in ask.problems."""
-    powered = ask.choice("powered", ("yes", "no"))
-    filters = Filters(
-        kind=ask.choice("kind", KINDS),
-        price_min=ask.number("price_min"),
-        price_max=ask.number("price_max"),
-        year_min=ask.whole("year_min", 1800, 2200),
-        year_max=ask.whole("year_max", 1800, 2200),
-        volume_max_l=ask.number("volume_max"),
-        height_max_mm=ask.number("height_max"),
-        width_max_mm=ask.number("width_max"),
-        depth_max_mm=ask.number("depth_max"),
-        mass_max_kg=ask.number("mass_max"),
-        powered=None if powered is None else powered == "yes",
-    )
-    currency = ask.choice("currency", currencies)
-    return Selection(filters, currency, ask.choice("price_kind", PRICE_KINDS), ask.flag("all_settings"))
-
-
-def target(ask: Ask) -> Target:
-    """What intervals and places are to hold; as measured where nothing is said."""
-    named = ask.choice("target", TARGETS)
-    return next((t for t in TARGETS if t == named), "as_measured")
+LIMITS = tuple((p.name, p.label, p.ask.unit) for p in parts(Whom) if p.ask.keeps and p.type in {int, float})
+FILTER_NAMES = tuple(p.name for p in parts(Whom) if not p.ask.local)
 
 
 def filter_address(ask: Ask) -> dict[str, str]:

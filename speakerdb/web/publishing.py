@@ -17,14 +17,14 @@ from urllib.parse import urlsplit
 
 from starlette.datastructures import QueryParams
 
+from speakerdb.answering import method
 from speakerdb.charts import theme
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.field.naming import all_queries
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
-from speakerdb.questions import method
 from speakerdb.store import State
-from speakerdb.web import answers, drawing
+from speakerdb.web import asides, drawing
 from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
 from speakerdb.web.parameters import Ask
@@ -88,14 +88,14 @@ def publish(
 
 def plan(desk: Desk) -> Iterator[Page]:
     """Every page of the site."""
-    slugs = list(desk.ask("names", answers.names))
+    slugs = list(desk.ask("names", asides.names))
     for number in range(max(1, -(-len(slugs) // ROWS))):
         given = {"page": str(number + 1)} if number else {}
         yield Page(
             "/", given, f"field-{number + 1}.html" if number else "index.html", partial(field_view.field, rows=ROWS)
         )
     for slug in slugs:
-        settings = answers.setting_names(desk.base, slug)
+        settings = asides.setting_names(desk.base, slug)
         yield from _of_speaker(slug, settings)
         for setting in settings:
             yield from _numbers(desk, slug, setting)
@@ -182,7 +182,7 @@ def _html(desk: Desk, page: Page, files: dict[str, str], charts: dict[str, str])
     view = page.make(desk, Ask.of(page.given))
     return render(
         view.template, _Links(files, page.file, charts), here=page.path, state=desk.state,
-        names=desk.ask("names", answers.names), allow_ingest=False, token="", **view.content,
+        names=desk.ask("names", asides.names), allow_ingest=False, token="", **view.content,
     )  # fmt: skip
 
 

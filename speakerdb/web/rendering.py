@@ -107,7 +107,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
-        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "with_unit": with_unit,
+        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "plain_pair": lambda word: (word, plain(word)), "with_unit": with_unit,
         "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "miss": miss, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {

@@ -6,12 +6,14 @@ from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import Lock
-from typing import TypeVar, cast
+from typing import Any, TypeVar, cast
 
 from fastapi import Request
 
 from speakerdb.charts.beside import Renderer
+from speakerdb.declare import Question
 from speakerdb.library import Database
+from speakerdb.questions.documents import Document, document
 from speakerdb.store import State
 from speakerdb.web.cache import Answers
 from speakerdb.web.jobs import Jobs
@@ -19,6 +21,7 @@ from speakerdb.web.security import new_token
 from speakerdb.web.source import Source
 from speakerdb.web.uploads import Stages
 
+A = TypeVar("A")
 T = TypeVar("T")
 
 
@@ -33,6 +36,14 @@ class Desk:
     def ask(self, question: Hashable, work_out: Callable[[Database], T]) -> T:
         """The answer to a question, worked out once per state."""
         return self.answers.get(self.state.state, question, lambda: work_out(self.base))
+
+    def answer(self, question: Question[A]) -> A:
+        """The answer to a question, worked out once per state."""
+        return self.ask(question, lambda base: base.ask(question))
+
+    def document(self, question: Question[Any]) -> Document:
+        """The same as the document of the command line."""
+        return self.ask(("document", question), lambda base: document(base.state, self.answer(question)))
 
 
 @dataclass

@@ -8,7 +8,7 @@ from speakerdb import figures
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis.question import STANDING_RISE_M, Question
 from speakerdb.analysis.seat import Seat
-from speakerdb.questions.room_cautions import ABOUT
+from speakerdb.answering.room_cautions import ABOUT
 
 CANT_BE_TOLD = "can't be told"
 

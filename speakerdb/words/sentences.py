@@ -12,8 +12,7 @@ from speakerdb.analysis.peers import LEAST
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric, Sphere
 from speakerdb.metrics import METRICS
-from speakerdb.questions.stored import Selection
-from speakerdb.words.match_words import remarks, verdict
+from speakerdb.words.match_words import verdict
 
 if TYPE_CHECKING:
     from speakerdb.library.database import Database
@@ -58,18 +57,18 @@ def _unusual(base: Database, slug: str) -> str:
 
 def _relative(base: Database, slug: str) -> str:
     try:
-        rows = base.match(slug, selection=Selection(), top=1, exact=True)
+        rows = base.match(slug, top=1, exact=True).rows
     except SpeakerdbError as error:
         return f"Measures most like: {error.message}."
     if not len(rows):
         return "Measures most like: none yet, it is the only speaker."
     row = rows.row(0, named=True)
-    told = "; ".join([verdict(row), *remarks(row)])
+    told = "; ".join([verdict(row), *row["remarks"]])
     return f"Measures most like: {row['speaker']}, {figures.DB.text(row['distance_db'])} RMS away; {told}."
 
 
 def _withheld(base: Database, slug: str) -> str:
-    frame = base.show(slug, exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
+    frame = base.show(slug, exact=True).rows.filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
     around = [m.id for m in METRICS.values() if m.reading(Sphere)]
     extra = pl.col("metric").is_in(around)  # few sessions can have it
     if not len(frame.filter(~extra)):

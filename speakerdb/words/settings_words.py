@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from speakerdb import figures
 from speakerdb.acoustics import grid
 from speakerdb.analysis import adjustments
-from speakerdb.questions.settings import ControlReach, WallAnswer
+from speakerdb.answering.setting_changes import ControlReach, WallAnswer
 
 SHOWN_HZ = (31.5, 63.0, 125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0)
 

@@ -7,9 +7,10 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 import polars as pl
 
-from speakerdb.analysis.metric_column import MetricColumn, Target, off_scale, on_scale
+from speakerdb.analysis.metric_column import MetricColumn, off_scale, on_scale
 from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, one_bench
+from speakerdb.terms import Target
 
 
 def column(metric: str, value: Sequence[float], *, se: float | Sequence[float] = 0.3, benches: Benches | None = None,

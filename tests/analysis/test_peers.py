@@ -2,7 +2,7 @@ import numpy as np
 import pytest
 
 from speakerdb.analysis.peers import FAMILIES, named_peers, peers_of, place_words, places, widened
-from speakerdb.session import KINDS
+from speakerdb.terms import KINDS
 from tests.analysis.columns import column
 
 

@@ -53,7 +53,7 @@ def main() -> None:
             print(f"table {table:10}  {size / 1e3:6.1f} kB a session, {size / RAW_CURVES:.2f} × the raw curves")
         print(f"draws together    {sum(sizes[t] for t in DRAWS) / RAW_CURVES:.2f} × the raw curves  (target ≤ 0.75)")
         with speakerdb.open(path) as base:
-            speakers = base.list().filter(kind="bookshelf")["speaker"].to_list()
+            speakers = base.list().rows.filter(kind="bookshelf")["speaker"].to_list()
             base.match(speakers[0])  # curves and facts are read once per state
             times = []
             for speaker in speakers[1:8]:

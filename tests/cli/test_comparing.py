@@ -86,7 +86,7 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
         ("compare sill-0 sill-0", 1, "two different speakers"),
         ("compare sill-0 sill-0@loft", 1, "no setting 'loft'"),
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
-        ("compare sill-0 sill-5 --absolute --another-unit", 2, "already includes"),
+        ("compare sill-0 sill-5 --absolute --another-unit", 2, "can't both be"),
         ("tradeoff price di_power_mean_db", 1, "neither direction is better"),
         ("tradeoff price nonsense", 1, "nonsense"),
         ("labs --metric nonsense", 1, "nonsense"),

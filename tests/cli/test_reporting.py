@@ -73,7 +73,7 @@ def test_answers_are_drawn_with_out(ready, tmp_path, command, ending):
         ("report sill-9 --out sheet.html", 1, "nearest"),
         ("report sill-1", 2, "--out"),
         ("show sill-1 --out picture.gif", 1, ".html, .png or .svg"),
-        ("show sill-1 --out picture.svg --picture nope", 1, "there are curves"),
+        ("show sill-1 --out picture.svg --picture nope", 2, "'nope' is not one of curves"),
         ("show sill-1 --out picture.svg --picture distortion", 1, "no distortion"),
         ("show sill-1 --out picture.svg --picture settings", 1, "one setting only"),
         ("compare sill-0 sill-1 sill-2 --out d.svg --picture differences", 1, "between two speakers"),

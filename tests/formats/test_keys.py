@@ -11,7 +11,8 @@ import pytest
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats import read_session, session_toml
 from speakerdb.formats.keys import schema
-from speakerdb.session import COMPONENTS, KINDS, METHODS, Price, SessionInfo
+from speakerdb.session import Price, SessionInfo
+from speakerdb.terms import COMPONENTS, KINDS, METHODS
 from tests.formats import sessions
 
 FRAME = sessions.response_frame(angles=sessions.ANGLES[::9])

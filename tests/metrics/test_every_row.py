@@ -13,10 +13,10 @@ from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.grid import FREQUENCY_HZ as F_HZ
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.acoustics.output import Compression, Distortion, Strain
+from speakerdb.answering import method
 from speakerdb.derive.measuring import LEFT, RIGHT, smoothed
 from speakerdb.metric import Curve, Electrical, Pattern, Sphere, Swept
 from speakerdb.metrics import METRICS
-from speakerdb.questions import method
 from speakerdb.session import GridSession, GridSweeps
 from tests.store.builders import info
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import numpy as np
-import polars as pl
 import pytest
 
 import speakerdb
@@ -60,8 +59,8 @@ def test_a_session_of_the_horizontal_orbit_alone_is_stored_without_it_and_explai
         (result,) = base.ingest(FLEET / HORIZONTAL)
         assert result.result == "stored"
         found = base.explain("distaff", ID)
-    assert found.metric.curve == "early_reflections"
-    assert found.read == "early reflections"
-    (row,) = found.values.filter(pl.col("session").is_null()).iter_rows(named=True)
+    assert found.curve["part"] == "early_reflections"
+    assert found.curve["words"] == "early reflections"
+    row = found.pooled
     assert row["status"] == "withheld"
     assert row["reason"] == "no vertical orbit"

@@ -94,9 +94,9 @@ GROUPS = {
     "words": Group(
         modules=(
             "speakerdb/words/*.py",
-            "speakerdb/questions/branching.py",
-            "speakerdb/questions/claim.py",
-            "speakerdb/questions/room_cautions.py",
+            "speakerdb/answering/branching.py",
+            "speakerdb/answering/claiming.py",
+            "speakerdb/answering/room_cautions.py",
             "speakerdb/report/words.py",
             "speakerdb/report/worth.py",
             "speakerdb/report/standing.py",

@@ -75,7 +75,7 @@ def test_shape_and_absolute_levels_are_withheld_with_the_reason_and_directivity_
     with speakerdb.open(tmp_path / "speakers.duckdb", write=True) as base:
         (result,) = base.ingest(folder)
         assert result.result == "stored"
-        rows = {r["metric"]: r for r in base.show("monitor").iter_rows(named=True) if r["session"] is None}
+        rows = {r["metric"]: r for r in base.show("monitor").rows.iter_rows(named=True) if r["session"] is None}
     for metric in ("flatness_window_db", "nbd_on_axis_db", "smoothness_in_room", "preference", "ripple_in_room_db"):
         assert rows[metric]["reason"] == "raw data have 3 points per octave; shape metrics need 12"
         assert rows[metric]["value"] is None
@@ -93,6 +93,6 @@ def test_it_can_be_matched_against_itself_under_another_name(folder, tmp_path):
         base.ingest(folder)
         (folder / "session.toml").write_text(toml_text({**KEYS, "model": "Twin"}))
         base.ingest(folder)
-        row = base.match("measured-studio-monitor").row(0, named=True)
+        row = base.match("measured-studio-monitor").rows.row(0, named=True)
     assert row["speaker"] == "measured-twin"
     assert row["distance_db"] == pytest.approx(0.0, abs=1e-6)

@@ -7,6 +7,7 @@ from typing import Any
 import pytest
 
 from speakerdb.analysis.frontier import ONLY_BOUNDS
+from speakerdb.answering import relating
 from speakerdb.errors import RequestError
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
@@ -90,7 +91,7 @@ def test_what_cannot_be_set_against_a_price_is_told_with_the_reason(
         values = {"kind": "monitor"}  # noqa: RUF012
 
     monkeypatch.setattr(Database, "facts", lambda *_: Facts)
-    monkeypatch.setattr(Database, "tradeoff", refuse)
+    monkeypatch.setattr(relating, "tradeoff", refuse)
     assert worth.sentences(field, "sill-2") == [
         "A pair costs street 400 EUR; its rivals are the monitors.",
         "By predicted preference, bass limit −6 dB and maximum level for the money: not judged, nobody knows.",

@@ -16,7 +16,8 @@ from seed_data.errors import Errors
 from seed_data.generate import FLEET, generate, main
 from seed_data.plan import Visit, visits
 from speakerdb.formats import read_session
-from speakerdb.session import KINDS, Session, SessionInfo
+from speakerdb.session import Session, SessionInfo
+from speakerdb.terms import KINDS
 
 
 @cache

@@ -10,10 +10,10 @@ import pytest
 
 from seed_data.generate import FLEET
 from speakerdb.analysis import nearness
+from speakerdb.answering.telling import MatchedSession, curve_noise
 from speakerdb.derive import derive, session_uncertainty, to_grid
 from speakerdb.formats import read_session
 from speakerdb.metrics import METRICS
-from speakerdb.questions.telling import MatchedSession, curve_noise
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import DEFAULT, Alignment, ErrorModel
 from speakerdb.statistics.match_noise import CurveNoise, noise_between

@@ -114,7 +114,7 @@ def sessions_of(base, metric, column="value"):
     """(speaker, session) -> a column of `show`."""
     found = {}
     for i in range(6):
-        rows = base.show(f"sill-{i}").filter((pl.col("metric") == metric) & pl.col("session").is_not_null())
+        rows = base.show(f"sill-{i}").rows.filter((pl.col("metric") == metric) & pl.col("session").is_not_null())
         found |= {(i, lab, session): value for lab, session, value in rows.select("lab", "session", column).iter_rows()}
     return found
 
@@ -274,7 +274,7 @@ def test_noise_below_the_usual_repeat_is_no_size_of_its_own(tmp_path):
 
 
 def test_a_withdrawn_session_teaches_no_more(base):
-    rows = base.show("sill-0").filter(pl.col("session").is_not_null() & (pl.col("lab") == "attic"))
+    rows = base.show("sill-0").rows.filter(pl.col("session").is_not_null() & (pl.col("lab") == "attic"))
     base.withdraw(rows["session"][0], "the grille was on")
     found = base.learn()
     assert found.benches[0].n == 5

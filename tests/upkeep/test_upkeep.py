@@ -41,7 +41,7 @@ def path(filled, tmp_path):
 
 def values(path):
     with speakerdb.open(path) as base:
-        return base.show("sill-1").drop("session")
+        return base.show("sill-1").rows.drop("session")
 
 
 def test_derive_recomputes_exactly_the_metrics_whose_definition_changed(path, monkeypatch):
@@ -101,7 +101,7 @@ def test_intervals_do_not_depend_on_the_order_of_ingest(filled, tmp_path):
         for number in (2, 0, 1):
             base.ingest(filled / "in" / f"s{number}")
         base.work_out()
-        other = base.show("sill-1").drop("session")
+        other = base.show("sill-1").rows.drop("session")
     before = values(filled / "speakers.duckdb")
     for name in ("value", "low", "high", "se"):
         assert other[name].to_list() == pytest.approx(before[name].to_list(), nan_ok=True), name

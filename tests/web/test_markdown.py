@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from speakerdb.questions import method
+from speakerdb.answering import method
 from speakerdb.web.links import LiveLinks
 from speakerdb.web.markdown import html
 

@@ -15,7 +15,7 @@ from speakerdb.errors import RequestError
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
 from speakerdb.resources import resource_dir
-from speakerdb.web import answers, publishing
+from speakerdb.web import asides, publishing
 from speakerdb.web.cache import Answers
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
@@ -69,7 +69,7 @@ def test_no_row_lies_on_a_page_that_the_site_does_not_have(file, monkeypatch):
         monkeypatch.setitem(view.__kwdefaults__, "rows", 2)  # as if the field were large
     with Database.open(file) as base:
         desk = Desk(base, base.state, Answers())
-        _, *others = desk.ask("names", answers.names)  # one speaker's pages are made as the others' are
+        _, *others = desk.ask("names", asides.names)  # one speaker's pages are made as the others' are
         planned = [page for page in publishing.plan(desk) if not any(slug in page.file for slug in others)]
         assert len(planned) > len(METRICS)
         for page in planned:

@@ -8,8 +8,8 @@ from urllib.parse import unquote
 
 import pytest
 
+from speakerdb.answering import method
 from speakerdb.library import Database
-from speakerdb.questions import method
 from speakerdb.web import publishing
 from speakerdb.web.cache import Answers
 from speakerdb.web.site import Desk

@@ -15,12 +15,12 @@ from speakerdb.acoustics.grid import FREQUENCY_HZ
 from speakerdb.analysis.adjustments import Control, Reach, WallSum
 from speakerdb.analysis.frontier import tradeoff
 from speakerdb.analysis.properties import of_fact, of_metric
+from speakerdb.answering import claiming, method_figures, ranking
+from speakerdb.answering.setting_changes import ControlReach, WallAnswer
 from speakerdb.charts import field_chart, output_chart, tradeoff_chart
 from speakerdb.charts.quantity import plotted
-from speakerdb.cli import comparing
+from speakerdb.cli import tradeoff_text
 from speakerdb.metrics import METRICS
-from speakerdb.questions import claim, method_figures, rank
-from speakerdb.questions.settings import ControlReach, WallAnswer
 from speakerdb.report import loudness, sheet, words, worth
 from speakerdb.report.standing import Place
 from speakerdb.words import match_words, room_words, settings_words
@@ -84,7 +84,7 @@ def test_where_neither_is_better_places_count_from_the_end_that_is_named():
 @pytest.mark.parametrize(("metric", "first", "last"), [(LOW_IS_BETTER, "at_least", "at_most"), (HIGH_IS_BETTER, "at_most", "at_least")])  # fmt: skip
 def test_who_stands_first_or_last_by_a_bound_may_be_worse_or_better(metric, first, last):
     def said(*censored):
-        return rank._bounds(METRICS[metric], pl.DataFrame({"speaker": ["a", "b", "c"], "censored": censored}))
+        return ranking._bounds(METRICS[metric], pl.DataFrame({"speaker": ["a", "b", "c"], "censored": censored}))
 
     assert said(first, "none", last) == [
         "a stands first by a bound: its true value may be worse",
@@ -109,7 +109,7 @@ def test_bounds_say_their_side():
     opposite(f6.interval_text(None, 43.0), f6.interval_text(43.0, None), "≤", "≥")
     opposite(f6.text(43.0, "at_most"), f6.text(43.0, "at_least"), "≤", "≥")
     opposite(f6.said(43.0, "at_most"), f6.said(43.0, "at_least"), "at most", "at least")
-    opposite(claim.bound_text(None, 3.0), claim.bound_text(3.0, None), "≤", "≥")
+    opposite(claiming.bound_text(None, 3.0), claiming.bound_text(3.0, None), "≤", "≥")
     opposite(room_words.chance_text(0.0, 0.3), room_words.chance_text(0.3, 1.0), "at most", "at least")
     fails = pl.DataFrame({"key": [0, 1], "what": ["level"] * 2, "by": [1.2] * 2, "unit": ["dB"] * 2, "at_least": [True, False]})  # fmt: skip
     assert room_words.misses_text(fails, 0) == "level by at least 1.2 dB"
@@ -181,9 +181,9 @@ def test_the_lower_of_maximum_level_and_balance_is_the_one_that_is_lower():
     assert said(below, loud)[0] == "At 1 m it delivers at most 90.0 dB where compression reaches 3 dB."
 
 
-def claimed(**changes) -> claim.ClaimAnswer:
+def claimed(**changes) -> claiming.ClaimAnswer:
     return replace(
-        claim.ClaimAnswer(
+        claiming.ClaimAnswer(
             speaker="a", setting="plain", claimed_db=110.0, pair=False, distance_m=1.0, distance_assumed=False, single_db=110.0,
             measured={}, unexplained=(None, None), unexplained_by_maximum=(None, None), limited_by=None, amplifier_w=None,
             verdict="not_judged", may_explain=[], sentences=[],
@@ -193,21 +193,23 @@ def claimed(**changes) -> claim.ClaimAnswer:
 
 def test_what_is_left_of_a_claim_is_a_bound_of_its_side():
     for low, high, told in ((3.0, None, "≥ 3.0 dB"), (None, 3.0, "≤ 3.0 dB"), (2.0, 2.0, "2.0 dB")):
-        said = claim._sentences(claimed(verdict="not_met", unexplained_by_maximum=(low, high)))
+        said = claiming._sentences(claimed(verdict="not_met", unexplained_by_maximum=(low, high)))
         assert f"Against the maximum level {told} of the claim are left unexplained." in said
-        said = claim._sentences(claimed(limited_by="balance_level_db", unexplained=(low, high)))
+        said = claiming._sentences(claimed(limited_by="balance_level_db", unexplained=(low, high)))
         assert (
             f"With its tonal balance kept, the lower of the two levels, {told} of the claim are out of reach." in said
         )
     opposite(
-        *(" ".join(claim._sentences(claimed(verdict=v))) for v in ("met", "about_met")), "out.", "out to within 1 dB."
+        *(" ".join(claiming._sentences(claimed(verdict=v))) for v in ("met", "about_met")),
+        "out.",
+        "out to within 1 dB.",
     )
 
 
 def test_a_claim_at_a_distance_is_more_at_one_metre_and_of_a_pair_less_of_one():
-    far, near = (claim._sentences(claimed(distance_m=d))[1] for d in (2.0, 0.5))
+    far, near = (claiming._sentences(claimed(distance_m=d))[1] for d in (2.0, 0.5))
     opposite(far, near, "+6.0 dB for the distance", "−6.0 dB for the distance")
-    assert "(−3.0 dB for the second speaker)" in claim._sentences(claimed(pair=True))[1]
+    assert "(−3.0 dB for the second speaker)" in claiming._sentences(claimed(pair=True))[1]
 
 
 @pytest.fixture(scope="module")
@@ -267,7 +269,7 @@ def test_better_than_a_price_leads_to_expect_is_deeper_or_louder_and_worse_the_o
     opposite(*told, "better than expected", "worse than expected")
     cells = []
     for found in (above, below):
-        comparing._trades(*found)
+        tradeoff_text._trades(*found)
         cells.append(capsys.readouterr().out)
     opposite(*cells, "yes", "falls short")
 

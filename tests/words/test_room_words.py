@@ -9,7 +9,7 @@ from speakerdb import figures
 from speakerdb.acoustics import exposure
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.seat import hours, sit
-from speakerdb.questions import room_cautions
+from speakerdb.answering import room_cautions
 from speakerdb.words import room_words
 
 

@@ -12,9 +12,9 @@ import speakerdb
 from speakerdb.acoustics.grid import FREQUENCY_HZ
 from speakerdb.analysis import claims, judging
 from speakerdb.analysis.adjustments import Control, Reach, WallSum
+from speakerdb.answering import branching, claiming, telling
+from speakerdb.answering.setting_changes import ControlReach, WallAnswer
 from speakerdb.errors import RequestError
-from speakerdb.questions import branching, claim
-from speakerdb.questions.settings import ControlReach, WallAnswer
 from speakerdb.statistics.error_model import bench_key
 from speakerdb.statistics.learning import BenchPair, Size
 from speakerdb.upkeep.adopting import Learned
@@ -75,16 +75,16 @@ def test_what_was_left_out_of_a_match_is_named():
         "output": None,
     }
     lowest = FREQUENCY_HZ[FREQUENCY_HZ > 24.5][0]
-    assert match_words.remarks(row | {"bass_from_hz": lowest}) == [
+    assert telling.remarks(row | {"bass_from_hz": lowest}) == [
         "in-room curve not compared",
         "usable output not compared",
     ]
-    assert match_words.remarks(row | {"bass_from_hz": 40.2}) == [
+    assert telling.remarks(row | {"bass_from_hz": 40.2}) == [
         "bass compared from 40 Hz",
         "in-room curve not compared",
         "usable output not compared",
     ]
-    assert match_words.remarks(row | {"bass": None, "bass_from_hz": None})[0] == "bass not compared"
+    assert telling.remarks(row | {"bass": None, "bass_from_hz": None})[0] == "bass not compared"
     unjudged = {"measures_differently": None, "reason": "only the nearest 100 are judged"}
     assert (
         match_words.verdict(unjudged)
@@ -171,14 +171,14 @@ def base(tmp_path_factory):
 def test_a_speaker_is_told_in_three_sentences(base):
     unusual, relative, withheld = about(base, "alder-fen-a")
     assert unusual == "Unusual: not judged yet, since fewer than 8 other speakers share a metric with it."
-    nearest = base.match("alder-fen-a", exact=True).row(0, named=True)
+    nearest = base.match("alder-fen-a", exact=True).rows.row(0, named=True)
     assert nearest["speaker"] == "alder-fen-b"
     assert relative.startswith(
         f"Measures most like: alder-fen-b, {nearest['distance_db']:.1f} dB RMS away; the measurements can't tell them apart"
     )
     assert relative.endswith("usable output not compared.")
     assert withheld.startswith("Withheld: ")
-    reasons = base.show("alder-fen-a", exact=True).filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
+    reasons = base.show("alder-fen-a", exact=True).rows.filter(pl.col("session").is_null() & (pl.col("status") != "ok"))
     for (reason,), group in reasons.filter(pl.col("metric") != "di_sphere_mean_db").group_by("reason"):
         count = f"{len(group)} metrics ({reason})"
         assert (count in withheld) == (len(group) > 1)
@@ -288,36 +288,38 @@ class Measured:
     ],
 )
 def test_what_limits_a_claim_is_the_lower_level_and_the_maximum_where_both_are_equal(maximum, balance, limit):
-    answer = claim.claim(Measured(maximum, balance), "a", "plain")
+    answer = claiming.claim(Measured(maximum, balance), "a", "plain")
     assert answer.limited_by == limit
     assert any("tonal balance kept" in s for s in answer.sentences) == (limit == "balance_level_db")
 
 
 def test_a_claim_is_set_against_the_maximum_level_and_what_may_explain_it_is_told_only_where_it_is_not_met():
-    answer = claim.claim(Measured((105.0, "none"), (102.0, "none")), "a", "plain")
+    answer = claiming.claim(Measured((105.0, "none"), (102.0, "none")), "a", "plain")
     assert (answer.verdict, answer.distance_assumed, answer.pair) == ("not_met", True, False)
     assert answer.unexplained_by_maximum == (5.0, 5.0)
     assert answer.unexplained == (8.0, 8.0)
     assert answer.measured["max_level_db"][:2] == (105.0, 105.0)
     assert [e["what"] for e in answer.may_explain] == [e["what"] for e in claims.may_explain(False)]
     assert answer.amplifier_w == pytest.approx(10.0 ** ((110.0 - 88.0) / 10.0))  # 22 dB above the level of 1 W
-    met = claim.claim(Measured((110.0, "none"), (109.0, "none"), claim_pair=False, claim_distance_m=1.0), "a", "plain")
+    met = claiming.claim(
+        Measured((110.0, "none"), (109.0, "none"), claim_pair=False, claim_distance_m=1.0), "a", "plain"
+    )
     assert (met.verdict, met.may_explain, met.distance_assumed) == ("met", [], False)
-    pair = claim.claim(Measured((100.0, "none"), (99.0, "none"), claim_pair=True), "a", "plain")
+    pair = claiming.claim(Measured((100.0, "none"), (99.0, "none"), claim_pair=True), "a", "plain")
     assert len(pair.may_explain) == 3
-    bound = claim.claim(Measured((105.0, "at_least"), (102.0, "none"), (np.nan, "none")), "a", "plain")
+    bound = claiming.claim(Measured((105.0, "at_least"), (102.0, "none"), (np.nan, "none")), "a", "plain")
     assert bound.measured["max_level_db"][:2] == (105.0, None)
     assert (bound.unexplained_by_maximum, bound.amplifier_w) == ((None, 5.0), None)
 
 
 def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
-    answer = claim.ClaimAnswer(
+    answer = claiming.ClaimAnswer(
         speaker="a", setting="plain", claimed_db=112.0, pair=False, distance_m=1.0, distance_assumed=True, single_db=112.0,
         measured={"max_level_db": (105.0, 105.0, None), "balance_level_db": (102.0, None, None)}, unexplained=(None, 10.0),
         unexplained_by_maximum=(7.0, 7.0), limited_by="balance_level_db", amplifier_w=398.4, verdict="not_met",
         may_explain=[{"what": "the peak", "db": 3.01}, {"what": "the floor", "db": 6.02}], sentences=[],
     )  # fmt: skip
-    assert claim._sentences(answer) == [
+    assert claiming._sentences(answer) == [
         "Claimed: 112 dB by one speaker at 1 m (no distance stated: 1 m taken, as is customary).",
         "That is 112.0 dB from one speaker at 1 m, in free field with uncorrelated sound.",
         "Maximum level measured: 105.0 dB.",
@@ -339,11 +341,11 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
     ],
 )  # fmt: skip
 def test_a_verdict_in_words(verdict, left, said):
-    answer = claim.ClaimAnswer(
+    answer = claiming.ClaimAnswer(
         "a", "plain", 110.0, False, 1.0, False, 110.0, {}, (None, None), left, None, None, verdict, [], []
     )
-    assert said in claim._sentences(answer)
-    assert len(claim._sentences(answer)) == 3
+    assert said in claiming._sentences(answer)
+    assert len(claiming._sentences(answer)) == 3
 
 
 # what stands beside values

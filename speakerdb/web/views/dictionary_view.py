@@ -4,16 +4,16 @@ from __future__ import annotations
 
 from typing import Any
 
-from speakerdb.analysis.metric_column import Target
+from speakerdb.answering import method
 from speakerdb.field.naming import find_metric
 from speakerdb.metrics import METRICS
-from speakerdb.questions import method
-from speakerdb.session import KINDS
-from speakerdb.web.parameters import LIMITS, PRICE_KINDS, Ask, filter_address, selection, target
+from speakerdb.questions.documents import rows as table_rows
+from speakerdb.questions.rank import Rank, RankRow
+from speakerdb.terms import KINDS, PRICE_KINDS, Target
+from speakerdb.web.parameters import LIMITS, Ask, filter_address
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field_view import GROUPS, ROWS
-from speakerdb.words import documents
 
 MOST_NAMED = 200  # speakers that have no place are named up to so many
 STATEMENTS: tuple[tuple[Target, str], ...] = (
@@ -31,7 +31,7 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One metric: what it means, and who stands where."""
     found = find_metric(name)
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
-    whom, about, jointly = selection(ask, currencies), target(ask), ask.flag("jointly")
+    jointly = ask.flag("jointly")
     page = ask.whole("page", 1, 10**6) or 1
     content: dict[str, Any] = {
         "total": 0,
@@ -42,12 +42,11 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         "cautions": (),
     }
     if found.ranked:
-        key = ("rank", found.id, whom, about, jointly)
-        answer = desk.ask(key, lambda base: base.rank(found.id, selection=whom, jointly=jointly, target=about))
+        answer = desk.answer(ask.read(Rank, metric=found.id) or Rank(found.id))
         ok, withheld = answer.rows, answer.withheld
         content = {
-            "total": len(ok), "rows": documents.rows(ok.slice((page - 1) * rows, rows)), "pages": -(-len(ok) // rows),
-            "withheld": documents.rows(withheld.head(MOST_NAMED)), "withheld_total": len(withheld), "cautions": answer.cautions,
+            "total": len(ok), "rows": table_rows(ok.slice((page - 1) * rows, rows), RankRow), "pages": -(-len(ok) // rows),
+            "withheld": withheld.head(MOST_NAMED).to_dicts(), "withheld_total": len(withheld), "cautions": answer.cautions,
         }  # fmt: skip
     return View(
         "metric.html",

@@ -5,37 +5,34 @@ from __future__ import annotations
 import string
 from typing import Any
 
+from speakerdb.answering.tabling import FACTS
 from speakerdb.metrics import METRICS
-from speakerdb.questions.table import FACTS, Wanted
-from speakerdb.session import KINDS
-from speakerdb.web import answers
-from speakerdb.web.parameters import LIMITS, PRICE_KINDS, Ask, filter_address, selection
+from speakerdb.questions.table import COLUMNS, Table
+from speakerdb.terms import KINDS, PRICE_KINDS
+from speakerdb.web.parameters import LIMITS, Ask, filter_address
 from speakerdb.web.rendering import note
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 
 ROWS = 50
-COLUMNS = ("kind", "price", "preference", "f6_hz", "nbd_window_db", "tone_width_horizontal_deg", "max_level_db")
 GROUPS = {"response": "Response", "directivity": "Directivity", "output": "Output and distortion"}
 
 
 def field(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     """The field page. A view is what its address says."""
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
-    whom = selection(ask, currencies)
     known = [*FACTS, *METRICS]
     columns = tuple(c for c in ask.many("column") if c in known) or COLUMNS
     sort = ask.choice("sort", known)
-    descending = ask.flag("descending")
     page = ask.whole("page", 1, 10**6) or 1
-    wanted = Wanted(columns, whom, ask.text("named"), sort, descending, (page - 1) * rows, rows)
-    found = desk.ask(("table", wanted), lambda base: answers.table(base, wanted))
-    kept = {**filter_address(ask), "named": ask.text("named"), "column": [] if columns == COLUMNS else list(columns)}
+    asked = ask.read(Table, column=columns, sort=sort, start=(page - 1) * rows, count=rows) or Table(column=columns)
+    found = desk.document(asked)
+    kept = {**filter_address(ask), "named": asked.named, "column": [] if columns == COLUMNS else list(columns)}
     return View(
         "field.html",
         {
             "table": found, "notes": notes(found["rows"]), "columns": columns, "ask": ask, "kept": kept, "page": page,
-            "pages": -(-found["total"] // rows), "sort": sort, "descending": descending, "facts": FACTS,
+            "pages": -(-found["total"] // rows), "sort": sort, "descending": asked.descending, "facts": FACTS,
             "groups": GROUPS, "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS,
             "limits_used": any(ask.raw(name) for name, _, _ in LIMITS[2:]) or bool(ask.raw("price_kind")),
         },
@@ -44,7 +41,7 @@ def field(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
 
 def notes(rows: list[dict[str, Any]]) -> dict[str, str]:
     """Marks for what has to be said of values: words -> a, b … z, aa …"""
-    every = (m for row in rows for m in row["metrics"].values())
+    every = (m for row in rows for m in (row["metrics"] or {}).values())
     told = [note(m) for m in every if m["value"] is None or m["reason"]]
     letters = string.ascii_lowercase
     return {

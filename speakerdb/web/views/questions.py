@@ -4,18 +4,21 @@ from __future__ import annotations
 
 from speakerdb.errors import RequestError
 from speakerdb.field.naming import all_queries
+from speakerdb.questions import QUESTIONS
 from speakerdb.store.queries import find
-from speakerdb.web import answers
+from speakerdb.web.api import query as query_document
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
+from speakerdb.web.views.asking_view import title
 
 ROWS = 100
 
 
 def questions(desk: Desk, ask: Ask) -> View:
-    """All of them."""
-    return View("questions.html", {"queries": list(all_queries().values())})
+    """All of them: those of the tool, and those in SQL."""
+    asked = [(question.name, title(question)) for question in QUESTIONS]
+    return View("questions.html", {"queries": list(all_queries().values()), "asked": asked})
 
 
 def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
@@ -26,7 +29,7 @@ def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     problem, found = "", None
     try:
         key = ("question", name, tuple(sorted(given.items())))
-        found = desk.ask(key, lambda base: answers.query(base, name, given))
+        found = desk.ask(key, lambda base: query_document(base, name, given))
     except RequestError as error:
         problem = error.message
     every = found["rows"] if found else []

@@ -11,13 +11,15 @@ from speakerdb.analysis.properties import FACTS
 from speakerdb.charts.tradeoff_chart import MOST_POINTS
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metrics import METRICS, RANKED
-from speakerdb.session import KINDS
+from speakerdb.questions.documents import rows as table_rows
+from speakerdb.questions.tradeoff import Trade, Tradeoff
+from speakerdb.questions.trend import Trend
 from speakerdb.statistics.permutation import PERMUTATIONS
-from speakerdb.web import answers
-from speakerdb.web.parameters import LIMITS, PRICE_KINDS, Ask, filter_address, selection
+from speakerdb.terms import KINDS, PRICE_KINDS
+from speakerdb.web import asides
+from speakerdb.web.parameters import LIMITS, Ask, filter_address
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
-from speakerdb.words import documents
 
 ROWS = 50
 MOST_NAMED = 200  # speakers that can't be judged are named up to so many
@@ -51,7 +53,7 @@ def _shared(desk: Desk, ask: Ask) -> dict[str, Any]:
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
     return {
         "ask": ask, "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "label": label,
-        "kept": filter_address(ask), "whom": selection(ask, currencies), "page": ask.whole("page", 1, 10**6) or 1,
+        "kept": filter_address(ask), "page": ask.whole("page", 1, 10**6) or 1,
         "found": None, "problem": "",
     }  # fmt: skip
 
@@ -61,27 +63,27 @@ def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     content = _shared(desk, ask)
     x = ask.choice("x", [*FACTS, *METRICS]) or "price"
     y = ask.choice("y", [*FACTS, *METRICS]) or "preference"
-    whom, page = content["whom"], content["page"]
+    page = content["page"]
     content |= {"x": x, "y": y, "traded": TRADED, "facts": TRADED_FACTS, "examples": TRADE_EXAMPLES}
     try:
-        found = desk.ask(("trade", x, y, whom), lambda base: answers.trade(base, x, y, whom))
+        found = desk.answer(ask.read(Tradeoff, x=x, y=y) or Tradeoff(x, y))
     except SpeakerdbError as error:
         return View("tradeoffs.html", content | {"problem": error.message})
     likely = found.rows.filter(pl.col("p_frontier_low") >= LIKELY)
     return View(
         "tradeoffs.html",
         content
-        | {"found": found, "rows": documents.rows(found.rows.slice((page - 1) * rows, rows)), "total": len(found.rows),
+        | {"found": found, "rows": table_rows(found.rows.slice((page - 1) * rows, rows), Trade), "total": len(found.rows),
            "pages": -(-len(found.rows) // rows), "likely": likely["speaker"].head(8).to_list(), "likely_total": len(likely),
-           "line": documents.rows(found.line), "filters": whom.filters.words(),
-           "not_judged": documents.rows(found.not_judged.head(MOST_NAMED)), "not_judged_total": len(found.not_judged),
+           "line": found.line.to_dicts(), "filters": found.filters,
+           "not_judged": found.not_judged.head(MOST_NAMED).to_dicts(), "not_judged_total": len(found.not_judged),
            "slugs": _slugs(desk, found.rows["speaker"])},
     )  # fmt: skip
 
 
 def _slugs(desk: Desk, speakers: pl.Series) -> dict[str, str]:
     """Name as printed -> slug, of the speakers that a chart draws."""
-    names = desk.ask("names", answers.names)
+    names = desk.ask("names", asides.names)
     return {names[slug]: slug for slug in speakers.head(MOST_POINTS)}
 
 
@@ -90,25 +92,22 @@ def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     content = _shared(desk, ask)
     metric = ask.choice("metric", FOLLOWED) or "preference"
     over = ask.choice("over", [*OVER, *GROUPINGS, *FOLLOWED]) or "year"
-    whom, page = content["whom"], content["page"]
+    page = content["page"]
     content |= {
         "metric": metric, "over": over, "ranked": FOLLOWED, "examples": TREND_EXAMPLES,
         "overs": [(name, label(name)) for name in (*OVER, *GROUPINGS)],
     }  # fmt: skip
     try:
-        answer = desk.ask(
-            ("trend frames", metric, over, whom), lambda base: base.trend(metric, over=over, selection=whom)
-        )
+        answer = desk.answer(ask.read(Trend, metric=(metric,), over=over) or Trend((metric,), over))
     except SpeakerdbError as error:
         return View("trends.html", content | {"problem": error.message})
-    found = answer.trends[0]
+    found, told = answer.found[0], answer.trends[0]
     open_rows = pl.concat([found.unknown, answer.not_judged], how="vertical_relaxed")
     return View(
         "trends.html",
         content
-        | {"slope": next(iter(documents.rows(found.slopes)), None), "groups": documents.rows(found.groups),
-           "rows": documents.rows(found.points.slice((page - 1) * rows, rows)), "total": len(found.points),
-           "pages": -(-len(found.points) // rows), "filters": whom.filters.words(), "cautions": found.cautions, "permutations": PERMUTATIONS,
-           "not_judged": documents.rows(open_rows.head(MOST_NAMED)), "not_judged_total": len(open_rows),
+        | {"slope": told["slope"], "groups": told["groups"], "rows": told["points"][(page - 1) * rows : page * rows], "total": len(found.points),
+           "pages": -(-len(found.points) // rows), "filters": answer.filters, "cautions": found.cautions, "permutations": PERMUTATIONS,
+           "not_judged": open_rows.head(MOST_NAMED).to_dicts(), "not_judged_total": len(open_rows),
            "slugs": _slugs(desk, found.points["speaker"])},
     )  # fmt: skip

@@ -7,7 +7,8 @@ from typing import Any
 from speakerdb.charts.curves_chart import MOST_OVERLAID
 from speakerdb.errors import SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
-from speakerdb.web import answers
+from speakerdb.questions.compare import Compare
+from speakerdb.questions.show import Show
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
@@ -43,8 +44,8 @@ def side(desk: Desk, ask: Ask) -> View:
 
 
 def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
-    shown = [desk.ask(("speaker", slug, None), lambda base, s=slug: answers.speaker(base, s, None)) for slug in slugs]  # type: ignore[misc]
-    found = desk.ask(("compare", tuple(slugs)), lambda base: answers.compared(base, slugs, exact=True))
+    shown = [desk.document(Show(slug, exact=True)) for slug in slugs]
+    found = desk.document(Compare(tuple(slugs), exact=True))
     pairs = []
     for other in slugs[1:]:
         mine, withheld = (

@@ -2,21 +2,26 @@
 
 from __future__ import annotations
 
-from speakerdb.analysis.metric_column import TARGETS
 from speakerdb.analysis.nearness import WORDS
 from speakerdb.errors import RequestError
-from speakerdb.library import Selection
 from speakerdb.metric import Curve
 from speakerdb.metrics import METRICS
 from speakerdb.metrics.directivity_rows import BEAMWIDTHS, TONE
+from speakerdb.questions.claim import Claim
+from speakerdb.questions.documents import Document
+from speakerdb.questions.explain import Explain
+from speakerdb.questions.match import Match
+from speakerdb.questions.settings import Settings
+from speakerdb.questions.show import Show
 from speakerdb.report.standing import VERDICT
 from speakerdb.store.session_rows import held
-from speakerdb.web import answers, chart_tables
+from speakerdb.terms import TARGETS
+from speakerdb.web import asides, chart_tables
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field_view import GROUPS
-from speakerdb.words.documents import Document
+from speakerdb.words import settings_words as words
 
 RELATIVES = 8
 
@@ -92,23 +97,20 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
 def speaker(desk: Desk, ask: Ask, name: str) -> View:
     """The page of one speaker in one setting."""
     setting = ask.text("setting")
-    shown = desk.ask(("speaker", name, setting), lambda base: answers.speaker(base, name, setting))
+    shown = desk.document(Show(name, setting))
     slug, setting = shown["speaker"], shown["setting"]
-    settings = desk.ask(("settings", slug), lambda base: answers.setting_names(base, slug))
+    settings = desk.ask(("settings", slug), lambda base: asides.setting_names(base, slug))
     try:
-        near = desk.ask(
-            ("relatives", slug, setting, Selection(), RELATIVES),
-            lambda base: answers.relatives(base, slug, setting, Selection(), RELATIVES),
-        )
+        near = desk.document(Match(slug, setting, top=RELATIVES))
         no_relatives = ""
     except RequestError as error:
         near, no_relatives = None, error.message
     held_ = desk.ask(("held", slug, setting), lambda base: held(base.store.con, slug, setting))
     claim = None
     if shown["facts"]["claimed_max_db"] is not None:
-        claim = desk.ask(("claim", slug, setting), lambda base: answers.claim(base, slug, setting))
-    short = desk.ask(("in short", slug), lambda base: answers.in_short(base, slug))
-    peers = desk.ask(("peers", slug), lambda base: answers.peers(base, slug))
+        claim = desk.document(Claim(slug, setting))
+    short = desk.ask(("in short", slug), lambda base: asides.in_short(base, slug))
+    peers = desk.ask(("peers", slug), lambda base: asides.peers(base, slug))
     notices = desk.ask(("notices", slug), lambda base: base.facts(slug).cautions())
     cautions = [c for c in shown["cautions"] if c not in notices]
     groups = {
@@ -129,7 +131,7 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
 
 def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
     """The pictures of a speaker's page whose numbers have a page of their own."""
-    shown = desk.ask(("speaker", slug, setting), lambda base: answers.speaker(base, slug, setting))
+    shown = desk.document(Show(slug, setting))
     held_ = desk.ask(("held", slug, setting), lambda base: held(base.store.con, slug, setting))
     return [name for _, pictures in _sections(shown, held_) for name, _, _, table in pictures if table]
 
@@ -137,9 +139,8 @@ def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
 def explanation(desk: Desk, ask: Ask, name: str, metric: str) -> View:
     """Where one value comes from."""
     setting = ask.text("setting")
-    key = ("explanation", name, metric, setting)
-    found = desk.ask(key, lambda base: answers.explanation(base, name, metric, setting))
-    facts = desk.ask(("speaker", found["speaker"], None), lambda base: answers.speaker(base, found["speaker"], None))
+    found = desk.document(Explain(name, metric, setting))
+    facts = desk.document(Show(found["speaker"]))
     return View("explanation.html", {"found": found, "facts": facts["facts"], "default": facts["setting"]})
 
 
@@ -159,25 +160,33 @@ def _sections(shown: Document, held_: frozenset[str]) -> list[tuple[str, list[tu
 
 def settings(desk: Desk, ask: Ask, name: str) -> View:
     """What the settings of a speaker change, and which suits a wall."""
-    against = ask.text("against")
-    wall = ask.number("wall", 0.0, 20.0) or None
-    key = ("settings compared", name, against, wall)
-    problem, found = "", None
+    problem = ""
+    asked = ask.read(Settings, speaker=name) or Settings(name)
     try:
-        found = desk.ask(key, lambda base: answers.settings_compared(base, name, against, wall))
+        found = _told(desk, asked)
     except RequestError as error:
-        problem, wall = error.message, None
-        found = desk.ask(
-            ("settings compared", name, against, None),
-            lambda base: answers.settings_compared(base, name, against, None),
-        )
+        problem = error.message
+        found = _told(desk, Settings(name, asked.against))
     slug = found["speaker"]
     return View(
         "settings.html",
         {"found": found, "ask": ask, "problem": problem,
-         "settings": desk.ask(("settings", slug), lambda base: answers.setting_names(base, slug)),
-         "facts": desk.ask(("speaker", slug, None), lambda base: answers.speaker(base, slug, None))["facts"]},
+         "settings": desk.ask(("settings", slug), lambda base: asides.setting_names(base, slug)),
+         "facts": desk.document(Show(slug))["facts"]},
     )  # fmt: skip
+
+
+def _told(desk: Desk, asked: Settings) -> Document:
+    """The document of `settings`, with the sentences that the command prints."""
+    answer = desk.answer(asked)
+    return desk.document(asked) | {
+        "shown_hz": list(words.SHOWN_HZ),
+        "octaves": [
+            {part: words.octave_rows(curve) for part, curve in c.difference_db.items()} for c in answer.changes
+        ],
+        "control_sentences": [words.control_sentence(control) for control in answer.reached],
+        "wall_sentence": words.wall_sentence(answer.before_wall) if answer.before_wall else "",
+    }
 
 
 def numbers(desk: Desk, ask: Ask, picture: str) -> View:

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from speakerdb.questions import method
-from speakerdb.questions.method import Topic
+from speakerdb.answering import method
+from speakerdb.answering.method import Topic
 from speakerdb.web import markdown
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk

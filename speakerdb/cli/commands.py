@@ -1,0 +1,125 @@
+"""A question as a command: its options are the question's fields, its answer is told in words, drawn, or given as one JSON document."""
+
+from __future__ import annotations
+
+import inspect
+from collections.abc import Callable
+from contextlib import nullcontext
+from dataclasses import MISSING
+from importlib import import_module
+from pathlib import Path
+from typing import Annotated, Any
+
+import typer
+
+from speakerdb.cli.common import DbOption, JsonOption, cite, emit, open_database
+from speakerdb.declare import AskError, Part, Question, as_command, parts
+
+OutOption = Annotated[
+    Path | None,
+    typer.Option("--out", help="Draw the answer as FILE.html (interactive), .png or .svg.", show_default=False),
+]
+
+
+def command(question: type[Question[Any]]) -> Callable[..., None]:
+    """The command that asks a question: its words stand in cli/<name>_text.py, as `tell(answer)`."""
+
+    def run(**given: Any) -> None:
+        db, json, out, picture = (given.pop(name, None) for name in ("db", "json", "out", "picture"))
+        asked = made(question, given)
+        tell = import_module(f"speakerdb.cli.{question.name}_text").tell
+        if picture is not None and picture not in question.pictures:
+            raise typer.BadParameter(
+                f"{picture!r} is not one of {', '.join(question.pictures)}", param_hint="--picture"
+            )
+        with open_database(db) if question.needs_database else nullcontext() as base:
+            try:
+                answer = asked.answer(base)
+            except AskError as error:
+                raise usage(question, error) from error
+            draw(out, lambda: _chart(base, asked, answer, picture or question.pictures[0]))
+            if json:
+                from speakerdb.questions.documents import document
+
+                emit(document(base.state if base else None, answer))
+                return
+            tell(answer)
+            if base:
+                cite(base)
+
+    own = [one for part in parts(question) for one in _parameters(part)]
+    drawn = [_keyword("out", OutOption, None)] if question.pictures else []
+    if len(question.pictures) > 1:
+        words = Annotated[str, typer.Option("--picture", help=f"What --out draws: {', '.join(question.pictures)}.")]
+        drawn.append(_keyword("picture", words, question.pictures[0]))
+    every = [*own, *drawn, _keyword("db", DbOption, None), _keyword("json", JsonOption, False)]
+    run.__signature__ = inspect.Signature(every)  # type: ignore[attr-defined]
+    run.__annotations__ = {p.name: p.annotation for p in every}
+    run.__name__ = question.name
+    run.__doc__ = f"{inspect.getdoc(question)}\n\nExample: {as_command(question(**question.example))}"
+    return run
+
+
+def made(question: type[Question[Any]], given: dict[str, Any]) -> Question[Any]:
+    """The question that the options ask; a usage error where something is wrong with one."""
+    for part in parts(question):
+        if part.ask.switches:
+            chosen = [word for word, _ in part.ask.switches if given.pop(word)]
+            if len(chosen) > 1:
+                names = " and ".join(f"--{word.replace('_', '-')}" for word in chosen)
+                raise typer.BadParameter(
+                    f"{names} can't both be: give one of the two", param_hint=f"--{chosen[-1].replace('_', '-')}"
+                )
+            given |= {part.name: chosen[0]} if chosen else {}
+    try:
+        return question(**given)
+    except AskError as error:
+        raise usage(question, error) from error
+
+
+def usage(question: type[Question[Any]], error: AskError) -> typer.BadParameter:
+    """The same as a usage error beside its option."""
+    part = next((p for p in parts(question) if p.name == error.field), None)
+    hint = error.field if part is None else part.name.upper() if part.ask.place is not None else part.switch
+    return typer.BadParameter(error.message, param_hint=hint)
+
+
+def _keyword(name: str, annotation: Any, default: Any) -> inspect.Parameter:
+    return inspect.Parameter(name, inspect.Parameter.KEYWORD_ONLY, default=default, annotation=annotation)
+
+
+def _parameters(part: Part) -> list[inspect.Parameter]:
+    """A field as options of the command: one, or one a word where its words are options of their own."""
+    if part.ask.switches:
+        return [
+            _keyword(word, Annotated[bool, typer.Option(f"--{word.replace('_', '-')}", help=help_)], False)
+            for word, help_ in part.ask.switches
+        ]
+    help_ = part.ask.help + (f" One of {', '.join(part.words)}." if part.words else "")
+    if part.ask.place is not None:
+        kind: Any = typer.Argument(help=help_)
+    else:
+        kind = typer.Option(part.switch, help=help_)
+    type_: Any = list[part.type] if part.many else part.type  # type: ignore[name-defined]
+    open_ = part.default is None or (part.many and not part.needed)
+    default = inspect.Parameter.empty if part.default is MISSING else None if open_ else part.default
+    return [_keyword(part.name, Annotated[type_ | None if open_ else type_, kind], default)]
+
+
+def draw(out: Path | None, chart: Callable[[], Any]) -> None:
+    """Write a chart where --out asks for one, and say so on standard error."""
+    if out is None:
+        return
+    from speakerdb.charts import saving
+    from speakerdb.cli import terminal
+
+    saving.checked(out)
+    title, drawn = chart()
+    saving.save(drawn, out, title=title)
+    terminal.say(f"Drawn: {out}")
+
+
+def _chart(base: Any, asked: Question[Any], answer: Any, picture: str) -> Any:
+    from speakerdb.report import pictures
+
+    return pictures.of_answer(base, asked, answer, picture)

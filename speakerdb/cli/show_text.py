@@ -1,0 +1,40 @@
+"""One speaker's values in words."""
+
+from __future__ import annotations
+
+from speakerdb.cli import terminal
+from speakerdb.questions.show import Shown
+
+
+def tell(answer: Shown) -> None:
+    import polars as pl
+
+    from speakerdb.terms import TARGETS
+
+    terminal.line(f"{answer.facts['maker']} {answer.facts['model']}  ({answer.speaker})")
+    terminal.line(answer.summary)
+    for conflict in answer.conflicts:
+        terminal.line(f"In conflict: {conflict}")
+    pooled, single = (
+        answer.rows.filter(pl.col("session").is_null()),
+        answer.rows.filter(pl.col("session").is_not_null()),
+    )
+    for (setting,), part in pooled.group_by("setting", maintain_order=True):
+        sessions = single.filter(setting=setting).select("session", "lab", "sample", "date").unique(maintain_order=True)
+        where = "; ".join(f"{s} ({lab}, sample {sample}, {date})" for s, lab, sample, date in sessions.iter_rows())
+        terminal.line(f"\nSetting {setting}: {where}")
+        drawn = bool(part["se"].is_not_null().any())
+        ok, withheld = part.filter(status="ok"), part.filter(pl.col("status") != "ok")
+        rows = []
+        for r in ok.iter_rows(named=True):
+            metric = terminal.metric_of(r["metric"])
+            row = [metric.label, metric.quantity.number(r["value"], r["censored"], r["other_value"]), metric.unit]
+            rows.append([*row, *([metric.quantity.interval(r["low"], r["high"])] if drawn else []), r["metric"]])
+        headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
+        terminal.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
+        if len(withheld):
+            terminal.line("\nWithheld:")
+            for (reason,), group in withheld.group_by("reason", maintain_order=True):
+                terminal.line(f"  {', '.join(group['metric'])}: {reason}")
+    terminal.line(f"\nIntervals are 95 %, {TARGETS[answer.target]}.")
+    terminal.cautions(answer.cautions)

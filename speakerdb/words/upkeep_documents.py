@@ -1,0 +1,80 @@
+"""What was done to a file, and what a query asks, as JSON documents; schemas/cli/ describes each."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+from speakerdb.questions.documents import Document, plain, told
+
+if TYPE_CHECKING:
+    from speakerdb.formats import Proposal
+    from speakerdb.statistics.learning import BenchPair
+    from speakerdb.store import State
+    from speakerdb.store.queries import NamedQuery
+    from speakerdb.upkeep.adopting import Learned
+    from speakerdb.upkeep.ingest import IngestResult
+
+
+def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
+    return told(
+        state,
+        sessions=[
+            {
+                "folder": r.folder, "session": r.session, "speaker": r.speaker, "result": r.result,
+                "errors": [e.to_dict() for e in r.errors], "warnings": list(r.warnings),
+            }
+            for r in results
+        ],
+    )  # fmt: skip
+
+
+def derive(
+    state: State, metrics: Sequence[str] = (), sessions: int = 0, drawn: int = 0, learned: Learned | None = None
+) -> Document:
+    """What was recomputed; learned: what repeats say, where that was asked for."""
+    found = None if learned is None else _learned(learned)
+    return told(state, metrics=list(metrics), sessions=sessions, drawn=drawn, learned=found)
+
+
+def _learned(found: Learned) -> Document:
+    """Sizes of parts in dB, and benches: shape_db is the RMS of their difference over 100 Hz–10 kHz, level_db the difference of their levels."""
+    parts = [
+        {
+            "part": s.part, "default_sd_db": s.default_sd_db, "seen_sd_db": s.seen_sd_db, "wanted_sd_db": s.wanted_sd_db, "n": s.n,
+            "sessions": s.sessions, "adoptable": s.reason is None, "reason": s.reason,
+        }
+        for s in found.parts
+    ]  # fmt: skip
+    return {
+        "counts": found.counts,
+        "parts": parts,
+        "benches": [_bench_pair(p) for p in found.benches],
+    }
+
+
+def _bench_pair(pair: BenchPair) -> Document:
+    return {
+        "bench": pair.bench, "to_bench": pair.to_bench, "specimens": pair.n, "shape_db": pair.shape_db, "level_db": pair.level_db,
+        "residual_sd_db": pair.residual_sd_db, "adoptable": pair.reason is None, "reason": pair.reason,
+    }  # fmt: skip
+
+
+def query_head(query: NamedQuery) -> Document:
+    return {
+        "name": query.name, "title": query.title,
+        "parameters": [{"name": p.name, "type": p.type, "default": p.default, "meaning": p.meaning} for p in query.parameters],
+        "columns": [{"name": name, "meaning": meaning} for name, meaning in query.columns],
+    }  # fmt: skip
+
+
+def proposal(found: Proposal) -> Document:
+    return {
+        "folder_toml": str(found.folder_toml), "sheet": str(found.sheet), "folders": list(found.folders),
+        "blanks": list(found.blanks), "notes": list(found.notes),
+        "curves": [
+            plain({"folder": c.folder, "orbit": c.orbit, "angle_deg": float(c.angle_deg),
+                   "frequency_hz": c.frequency_hz.tolist(), "level_db": c.level_db.tolist()})
+            for c in found.curves
+        ],
+    }  # fmt: skip

@@ -1,0 +1,147 @@
+"""Every question, at every door: the command's JSON, the address, Python and the page say the same."""
+
+from __future__ import annotations
+
+import html
+import json
+import re
+import shlex
+import subprocess
+import sys
+from pathlib import Path
+
+import jsonschema
+import pytest
+
+import speakerdb
+import speakerdb.library
+from speakerdb.cli.main import run
+from speakerdb.declare import as_address, as_command, as_python, parts
+from speakerdb.questions import QUESTIONS, schemas
+from speakerdb.questions.documents import document
+from speakerdb.resources import resource_dir
+from tests.folders import write_session
+from tests.web.conftest import fill, running
+
+NAMES = [question.name for question in QUESTIONS]
+# The fields of a question that can be answered from the small database of the page tests; where the example can't be
+ASKED = {
+    "show": {"speaker": "sill-0", "all_settings": True}, "explain": {"speaker": "sill-4", "metric": "f6_hz"},
+    "match": {"speaker": "sill-4", "top": 3, "weight": ("beamwidth=2",), "kind": "monitor"},
+    "rank": {"metric": "f6_hz", "price_max": 1500.0, "jointly": True, "target": "absolute"},
+    "compare": {"speaker": ("sill-0", "sill-1"), "target": "another_unit"}, "percentile": {"speaker": "sill-4", "factor": 1.5},
+    "settle": {"a": "sill-0", "b": "sill-1", "metric": ("flatness_window_db", "smoothness_in_room")},
+    "tradeoff": {"x": "price", "y": "f6_hz", "powered": True}, "trend": {"metric": ("f6_hz", "preference"), "over": "year"},
+    "labs": {"metric": ("f6_hz",)}, "shortlist": {"distance": 3.0, "volume": 60.0, "level": 90.0, "budget": 900.0, "top": 2},
+    "settings": {"speaker": "sill-0", "wall": 0.5}, "claim": {"speaker": "sill-9"},
+    "table": {"column": ("price", "f6_hz", "kind"), "sort": "f6_hz", "descending": True, "count": 4},
+}  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def file(tmp_path_factory):
+    """The database of the page tests, and besides what two questions need: a speaker measured on two benches, and one with a claim."""
+    folder = tmp_path_factory.mktemp("every")
+    path = fill(folder / "in", folder / "speakers.duckdb")
+    write_session(
+        folder / "more" / "attic",
+        bass_hz=62.0,
+        model="Sill 4",
+        maker="Mossgarth",
+        kind="standmount",
+        lab="attic",
+        date="2026-02-01",
+    )
+    write_session(folder / "more" / "claim", bass_hz=50.0, model="Sill 9", kind="monitor", claimed_max_db=110.0)
+    with speakerdb.open(path, write=True) as base:
+        assert {r.result for r in base.ingest(folder / "more")} == {"stored"}
+        base.work_out()
+    return path
+
+
+@pytest.fixture(scope="module")
+def site(file):
+    with running(file) as one:
+        yield one
+
+
+def asked(name):
+    question = QUESTIONS[NAMES.index(name)]
+    return question(**ASKED.get(name, question.example))
+
+
+def printed(capsys, question, file):
+    needs = ["--db", str(file)] if question.needs_database else []
+    with pytest.raises(SystemExit) as stop:
+        run([*shlex.split(as_command(question))[1:], "--json", *needs])
+    out = capsys.readouterr()
+    assert stop.value.code == 0, out.err
+    return json.loads(out.out)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_the_command_the_address_and_python_give_one_document_that_fits_its_schema(site, file, capsys, name):
+    question = asked(name)
+    reply = site.get(f"/api{as_address(question)}")
+    assert reply.status_code == 200, reply.text
+    with speakerdb.open(file) as base:
+        answer = eval(f"base.{as_python(question)}", {"base": base})
+        found = json.loads(
+            json.dumps(document(base.state if question.needs_database else None, answer), allow_nan=False)
+        )
+        assert len(answer) == len(answer.rows)
+        assert "<table" in answer._repr_html_()
+    assert reply.json() == found
+    assert printed(capsys, question, file) == found
+    text = (resource_dir("schemas") / "cli" / f"{name}.schema.json").read_text(encoding="utf-8")
+    jsonschema.Draft202012Validator(json.loads(text)).validate(found)
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_every_caution_stands_on_the_page_too(site, file, name):
+    question = asked(name)
+    with speakerdb.open(file) as base:
+        cautions = getattr(question.answer(base), "cautions", ())
+    reply = site.get(f"/ask/{name}?{_parameters(question)}")
+    assert reply.status_code == 200
+    words = html.unescape(re.sub(r"\s+", " ", re.sub(r"<[^>]+>", "", reply.text)))
+    for caution in cautions:
+        sentence = re.sub(r" \(--[a-z-]+\)", "", caution).replace("`", "")
+        assert (sentence[:1].upper() + sentence[1:]) in words
+
+
+def _parameters(question):
+    from urllib.parse import urlencode
+
+    said = ASKED.get(question.name, question.example)
+    pairs = [(k, one) for k, v in said.items() for one in (v if isinstance(v, tuple) else (v,))]
+    return urlencode([(k, {True: "yes", False: "no"}[v] if isinstance(v, bool) else v) for k, v in pairs])
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=NAMES)
+def test_the_schema_in_its_file_is_made_from_the_answers_class(question):
+    path = resource_dir("schemas") / "cli" / f"{question.name}.schema.json"
+    assert path.read_text(encoding="utf-8") == schemas.text(question), "run `python -m speakerdb.questions.schemas`"
+
+
+@pytest.mark.parametrize("question", QUESTIONS, ids=NAMES)
+def test_every_field_has_help_and_every_question_a_method_that_names_them(question):
+    method = getattr(speakerdb.library.Database, question.name)
+    assert question.__doc__.strip()
+    for part in parts(question):
+        assert part.ask.help.endswith((".", "?"))
+        assert part.ask.help in method.__doc__
+    assert as_python(question(**question.example)) in method.__doc__
+
+
+def test_the_command_line_loads_nothing_heavy_to_help():
+    code = "import sys; import speakerdb.cli.main; print(sorted({m.partition('.')[0] for m in sys.modules} & set(sys.argv[1:])))"
+    heavy = ["numpy", "polars", "duckdb", "pydantic", "scipy", "altair", "fastapi", "jinja2"]
+    found = subprocess.run(
+        [sys.executable, "-c", code, *heavy],
+        capture_output=True,
+        text=True,
+        check=True,
+        cwd=Path(speakerdb.__file__).parents[1],
+    )
+    assert found.stdout.strip() == "[]"
