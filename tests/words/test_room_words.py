@@ -175,8 +175,9 @@ def test_a_room_whose_modes_reach_into_the_band_is_less_sure():
 def test_passive_speakers_without_an_amplifier_are_counted():
     said = [c for c in cautions(powered=(True, False, False, None), depth=(300.0,) * 4) if "amplifier" in c]
     assert len(said) == 1
-    assert said[0].startswith(
-        "No amplifier stated: 2 passive speakers taken at what would be delivered with a large enough amplifier;"
+    assert said[0] == (
+        "No amplifier stated: 2 passive speakers taken at what would be delivered with a large enough amplifier; the power each needs into "
+        "8 Ω stands beside it where its sensitivity is known."
     )
     assert not any("amplifier" in c for c in cautions(powered=(False,), amplifier_w=50.0))
     assert not any("amplifier" in c for c in cautions(powered=(True, None), depth=(300.0,) * 2))

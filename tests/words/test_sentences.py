@@ -244,6 +244,13 @@ def test_bounds_few_others_and_settings_of_the_measurement_are_never_unusual(col
     assert unusual(column) == "Unusual: not judged yet, since fewer than 8 other speakers share a metric with it."
 
 
+def test_why_no_relative_can_be_named_is_told():
+    def match(*_, **__):
+        raise RequestError("it has no curves")
+
+    assert sentences._relative(SimpleNamespace(match=match), "a") == "Measures most like: it has no curves."
+
+
 def test_alone_a_speaker_measures_like_nobody(tmp_path):
     write_session(tmp_path / "in")
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as alone:
