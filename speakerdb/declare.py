@@ -9,9 +9,10 @@ from __future__ import annotations
 
 import math
 import shlex
+import sys
 import types
 from collections.abc import Callable, Mapping
-from dataclasses import MISSING, Field, dataclass, fields
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
 from typing import (
     TYPE_CHECKING,
     Any,
@@ -25,7 +26,6 @@ from typing import (
     cast,
     get_args,
     get_origin,
-    get_type_hints,
 )
 from urllib.parse import quote, urlencode
 
@@ -121,8 +121,12 @@ class Part:
 def parts(question: type[Any]) -> tuple[Part, ...]:
     """The fields of a question that can be asked, those with a place on the command line first, in its order."""
     if question not in _PARTS:
-        hints = get_type_hints(question, include_extras=True)
-        found = [_part(one, *get_args(hints[one.name])) for one in fields(question)]
+        known = {
+            part.name: part for base in question.__mro__[1:] if is_dataclass(base) for part in parts(base)
+        }  # those that it inherits
+        hints = {k: v for k, v in vars(question).get("__annotations__", {}).items() if k not in known}
+        space = vars(sys.modules[question.__module__])
+        found = [known.get(one.name) or _part(one, *get_args(eval(hints[one.name], space))) for one in fields(question)]
         _PARTS[question] = tuple(sorted(found, key=lambda part: (part.ask.place is None, part.ask.place or 0)))
     return _PARTS[question]
 
@@ -191,6 +195,9 @@ class Question(Generic[A]):
     example: ClassVar[Mapping[str, Any]]
     pictures: ClassVar[tuple[str, ...]] = ()
     needs_database: ClassVar[bool] = True
+
+    def __repr__(self) -> str:
+        return as_python(self)
 
     def __post_init__(self) -> None:
         for part in parts(type(self)):
@@ -305,6 +312,11 @@ class Answer:
 
     if TYPE_CHECKING:
         rows: pl.DataFrame
+
+    def __repr__(self) -> str:
+        """'Ranking of 10 rows: rank, rank_low, …', and what has to stand beside it."""
+        columns = ", ".join(self.rows.columns)
+        return "\n".join([f"{type(self).__name__} of {figures.count(len(self), 'row')}: {columns}", *getattr(self, "cautions", ())])
 
     def __len__(self) -> int:
         return len(self.rows)

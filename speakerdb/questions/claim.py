@@ -45,7 +45,7 @@ class Explains(Row):
     db: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Judgement(Answer):
     """A claimed maximum level against the measured one, step by step."""
 
@@ -71,7 +71,7 @@ class Judgement(Answer):
         return self.measured
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Claim(Question[Judgement]):
     """Set a maker's claimed maximum level against the measured one."""
 

@@ -53,7 +53,7 @@ class NotCompared(Row):
     reason: str
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Comparison(Answer):
     """Every pair's differences, and how many of them can be believed."""
 
@@ -66,7 +66,7 @@ class Comparison(Answer):
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Compare(Question[Comparison]):
     """Compare speakers metric by metric: differences, how sure they are, and whether they matter."""
 

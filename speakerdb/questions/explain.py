@@ -52,7 +52,7 @@ class SessionValue(Row):
     metrics: dict[str, Value]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Explanation(Answer):
     """A value, its definition, the curve that it is read from, and the files behind it. In Python `rows` holds its values: the pooled one, then
     those of the sessions."""
@@ -74,7 +74,7 @@ class Explanation(Answer):
     rows: pl.DataFrame = dataclasses.field(metadata=INNER)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Explain(Question[Explanation]):
     """Trace one value back to its definition, curve and source files."""
 

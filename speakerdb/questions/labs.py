@@ -57,7 +57,7 @@ class BenchCurve(Row):
     offset_db: list[float]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Offsets(Answer):
     """Offsets a − b per metric, and how the listening windows of benches lie to one another."""
 
@@ -68,7 +68,7 @@ class Offsets(Answer):
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Labs(Question[Offsets]):
     """Show by how much benches (labs, methods, calibrations) differ, from the speakers that two of them have measured."""
 

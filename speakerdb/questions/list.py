@@ -31,14 +31,14 @@ class ListRow(Row):
     samples: Annotated[int, Told("of how many units")]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Listing(Answer):
     """One row per speaker."""
 
     rows: Annotated[pl.DataFrame, ListRow]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class List(Question[Listing]):
     """List the speakers that are stored."""
 

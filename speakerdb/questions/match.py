@@ -40,7 +40,7 @@ class MatchRow(Row):
     unit: Literal["dB"]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Matches(Answer):
     """The nearest relatives, nearest first; those compared on fewer curves come last."""
 
@@ -51,7 +51,7 @@ class Matches(Answer):
     rows: Annotated[pl.DataFrame, MatchRow]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Match(Whom, Question[Matches]):
     """Find speakers that measure alike."""
 

@@ -27,14 +27,14 @@ class Meaning(Row):
     ranked: Annotated[bool, Told("false: a setting of the measurement or of the amplifier")]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Dictionary(Answer):
     """One row per metric."""
 
     rows: Annotated[pl.DataFrame, Meaning]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Metrics(Question[Dictionary]):
     """Print the dictionary: what every number means."""
 

@@ -30,7 +30,7 @@ class Placed(Row):
     reason: str | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Standing(Answer):
     """Places among peers. Each row names the group that it needed: the one asked for, or a wider one where that is too small."""
 
@@ -42,7 +42,7 @@ class Standing(Answer):
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Percentile(Question[Standing]):
     """Rank one speaker among similar ones, metric by metric."""
 

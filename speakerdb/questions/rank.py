@@ -33,7 +33,7 @@ class RankRow(Row):
     rank_joint_high: Annotated[int | None, Told("the worst of them")] = None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Ranking(Answer):
     """Speakers in order, the better first; those without a place, with the reason; what the order can and can't say."""
 
@@ -45,7 +45,7 @@ class Ranking(Answer):
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Rank(Whom, Question[Ranking]):
     """Rank the speakers by one metric, the better first."""
 

@@ -92,7 +92,7 @@ class Wall(Row):
     settings: list[SettingAtWall]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Effects(Answer):
     """Differences against the reference over the analysis grid, changes of every metric, controls, the wall. In Python `rows` holds the
     changes of all settings."""
@@ -112,7 +112,7 @@ class Effects(Answer):
     before_wall: WallAnswer | None = dataclasses.field(metadata=INNER)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Settings(Question[Effects]):
     """Compare the settings of one speaker: what each changes, how far a control reaches, which suits a wall."""
 

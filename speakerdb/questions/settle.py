@@ -57,7 +57,7 @@ class Doubtful(Row):
     reason: str
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Settling(Answer):
     """Measurements that would tell undecided differences, the likeliest first."""
 
@@ -72,7 +72,7 @@ class Settling(Answer):
     cautions: tuple[str, ...]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Settle(Question[Settling]):
     """Name the next measurement that would tell two speakers apart."""
 

@@ -160,7 +160,7 @@ class Counts(Row):
     not_judged: int
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Shortlisted(Answer):
     """Those that meet everything, the best first; near misses; those too far off; those that could not be judged. Cautions are part of the
     answer."""
@@ -182,7 +182,7 @@ def _m(help_: str, label: str, most: float, above: float = 0.0) -> Ask:
     return Ask(help_, label, "m", above=above, most=most)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Shortlist(Whom, Question[Shortlisted]):
     """Find the speakers that fit a room, a seat, a level, a purse and a shelf."""
 

@@ -53,7 +53,7 @@ class Price(Row):
     date: str | None
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Shown(Answer):
     """`pooled` is the first setting's; every setting shown stands under `settings`, every session under `sessions`; cautions are those of the
     facts, then those of the values. In Python `rows` holds all of them: pooled rows have no session."""
@@ -73,7 +73,7 @@ class Shown(Answer):
     summary: str = dataclasses.field(metadata=INNER)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Show(Question[Shown]):
     """Show all values of one speaker, pooled over its sessions."""
 

@@ -53,7 +53,7 @@ class TableRow(Row):
     metrics: Annotated[dict[str, TableValue] | None, Told("the metrics among the columns")]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class TablePart(Answer):
     """A part of the rows, and how many there are. What is unknown or withheld comes last in either order."""
 
@@ -70,7 +70,7 @@ class TablePart(Answer):
     not_judged: Annotated[pl.DataFrame, Withheld]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Table(Whom, Question[TablePart]):
     """Print the field as a table of chosen columns: metrics and facts, in any order, filtered."""
 

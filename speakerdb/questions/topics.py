@@ -24,14 +24,14 @@ class TopicRow(Row):
     text: Annotated[str, Told("Markdown, where one topic was asked for")] = ""
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Topics(Answer):
     """Every heading; or one, with its text."""
 
     rows: Annotated[pl.DataFrame, TopicRow]
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Method(Question[Topics]):
     """Explain how numbers are computed and how sure they are."""
 

@@ -55,7 +55,7 @@ class LinePoint(Row):
     high: float
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class TradeOff(Answer):
     """Speakers in both properties, those surest on the frontier first."""
 
@@ -73,7 +73,7 @@ class TradeOff(Answer):
     of_y: Property = dataclasses.field(metadata=INNER)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Tradeoff(Whom, Question[TradeOff]):
     """Plot two properties; list the best for the money."""
 

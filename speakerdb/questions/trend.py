@@ -103,7 +103,7 @@ class OneTrend(Row):
     cautions: list[str]
 
 
-@dataclass(frozen=True, eq=False)
+@dataclass(eq=False, repr=False)
 class Trends(Answer):
     """A trend per metric asked for, in that order. In Python `rows` holds the slopes or the groups of all."""
 
@@ -116,7 +116,7 @@ class Trends(Answer):
     found: tuple[Found, ...] = dataclasses.field(metadata=INNER)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, repr=False)
 class Trend(Whom, Question[Trends]):
     """Ask how properties change over the years, with price or size, or differ between kinds."""
 

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from speakerdb.field.selection import Selection
 
 
-@dataclass(frozen=True, kw_only=True)
+@dataclass(frozen=True, kw_only=True, repr=False)
 class Whom:
     """Speakers that pass every filter; limits include their ends. Prices are for a pair, in one currency."""
 
