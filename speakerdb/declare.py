@@ -316,7 +316,9 @@ class Answer:
     def __repr__(self) -> str:
         """'Ranking of 10 rows: rank, rank_low, …', and what has to stand beside it."""
         columns = ", ".join(self.rows.columns)
-        return "\n".join([f"{type(self).__name__} of {figures.count(len(self), 'row')}: {columns}", *getattr(self, "cautions", ())])
+        return "\n".join(
+            [f"{type(self).__name__} of {figures.count(len(self), 'row')}: {columns}", *getattr(self, "cautions", ())]
+        )
 
     def __len__(self) -> int:
         return len(self.rows)
