@@ -18,6 +18,9 @@ class Whom:
     """Speakers that pass every filter; limits include their ends. Prices are for a pair, in one currency."""
 
     kind: Annotated[Kind | None, Ask("Only this kind.", keeps=("kind", "=="))] = None
+    enclosure: Annotated[str | None, Ask("Only this enclosure, e.g. sealed or vented.", keeps=("enclosure", "=="))] = (
+        None
+    )
     powered: Annotated[
         bool | None,
         Ask("Only powered, or only passive, speakers.", option="--powered/--passive", keeps=("powered", "==")),
