@@ -278,22 +278,11 @@ def test_no_speaker_is_dropped_and_none_is_told_twice(speakers):
 @pytest.mark.parametrize(
     ("changes", "words"),
     [
-        ({"volume_m3": 0.0}, "volume"),
-        ({"volume_m3": None, "dimensions_m": (5.0, 0.0, 2.5)}, "dimension"),
-        ({"volume_m3": None}, "volume or"),
-        ({"dimensions_m": (5.0, 4.0, 2.5)}, "not both"),
-        ({"distance_m": 0.0}, "distance"),
-        ({"distance_m": -1.0}, "distance"),
-        ({"distance_m": float("nan")}, "distance"),
         ({"distance_m": 12.0}, "farther than a room of 60 m³"),
         ({"volume_m3": None, "dimensions_m": (5.0, 4.0, 2.5), "distance_m": 7.0}, "longest line in a room of 5 × 4 × 2.5 m is 6.9 m"),
-        ({"level_db": 400.0}, "level"),
-        ({"budget": -1.0}, "budget"),
-        ({"amplifier_w": 0.0}, "amplifier"),
-        ({"programme": "loud"}, "dynamic or dense"),
     ],
 )  # fmt: skip
-def test_a_question_that_makes_no_sense_is_refused_in_words(changes, words):
+def test_a_seat_outside_the_room_is_refused_in_words(changes, words):
     with pytest.raises(RequestError) as refused:
         ask(**changes)
     assert words in refused.value.message

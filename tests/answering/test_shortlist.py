@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import re
+
 import numpy as np
 import polars as pl
 import pytest
 
 import speakerdb
+from speakerdb.declare import AskError
 from speakerdb.errors import RequestError
+from speakerdb.questions.shortlist import Shortlist
 from speakerdb.words.room_words import basis, chance_text
 from tests.room_fleet import write_rooms, write_speaker
 
@@ -151,3 +155,28 @@ def test_chance_and_interval_hold_the_same_errors_and_are_about_a_unit_that_one_
     assert "the assumed reverberation time" in said
     stated = base.shortlist(**ask(reverberation=0.4)).found
     assert "the assumed reverberation time" not in " ".join(basis(stated.question, stated.seat, None))
+
+
+@pytest.mark.parametrize(
+    ("changes", "field", "words"),
+    [
+        ({"volume": 0.0}, "volume", "expected above 0 and at most 100"),
+        ({"volume": None, "dimensions": "5x0x2.5"}, "dimensions", "expected length, width and height in metres"),
+        ({"volume": None, "dimensions": "5x4"}, "dimensions", "expected length, width and height in metres"),
+        ({"volume": None}, "volume", "either by its volume or by its dimensions"),
+        ({"dimensions": "5x4x2.5"}, "volume", "either by its volume or by its dimensions"),
+        ({"distance": 0.0}, "distance", "expected above 0.2 and at most 100"),
+        ({"distance": -1.0}, "distance", "expected above 0.2"),
+        ({"distance": float("nan")}, "distance", "nan is no number"),
+        ({"level": 400.0}, "level", "expected above 30 and at most 140"),
+        ({"budget": -1.0}, "budget", "expected above 0"),
+        ({"amplifier": 0.0}, "amplifier", "expected above 0"),
+        ({"programme": "loud"}, "programme", "is not one of dynamic, dense"),
+        ({"kind": "toaster"}, "kind", "is not one of bookshelf"),
+        ({"top": 0}, "top", "expected at least 1"),
+    ],
+)
+def test_a_question_that_makes_no_sense_is_refused_beside_its_field(changes, field, words):
+    with pytest.raises(AskError, match=re.escape(words)) as refused:
+        Shortlist(**ask(**changes))
+    assert refused.value.field == field

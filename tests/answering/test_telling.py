@@ -54,13 +54,13 @@ def test_speakers_with_another_f6_and_otherwise_alike_measure_differently(base, 
     f6 = [base.rank("f6_hz").rows.filter(speaker=f"alder-fen-{name}")["value"][0] for name in "ad"]
     assert f6 == pytest.approx([30.0, 46.0], abs=0.5)
     assert rows["alder-fen-d"]["measures_differently"] is True
-    assert rows["alder-fen-d"]["bass"] > 4.0
-    assert rows["alder-fen-d"]["listening_window"] < 0.1
+    assert rows["alder-fen-d"]["parts"]["bass"] > 4.0
+    assert rows["alder-fen-d"]["parts"]["listening_window"] < 0.1
 
 
 def test_bass_that_one_lacks_is_named_and_it_comes_after_those_that_have_it(base, rows):
     assert rows["alder-fen-e"]["bass_from_hz"] == pytest.approx(45.1, abs=0.1)
-    assert (rows["alder-fen-f"]["bass"], rows["alder-fen-f"]["bass_from_hz"]) == (None, None)
+    assert (rows["alder-fen-f"]["parts"]["bass"], rows["alder-fen-f"]["bass_from_hz"]) == (None, None)
     assert list(rows)[-1] == "alder-fen-f"
     told = about(base, "alder-fen-f")[1]
     assert "bass not compared" in told
@@ -72,7 +72,7 @@ def test_without_worked_out_noise_nothing_is_judged_and_it_says_why(tmp_path):
     write_session(tmp_path / "in" / "b", model="B", bass_hz=70)
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as fresh:
         fresh.ingest(tmp_path / "in")
-        row = fresh.match("alder-fen-a").row(0, named=True)
+        row = fresh.match("alder-fen-a").rows.row(0, named=True)
         assert row["measures_differently"] is None
         assert "has not been worked out" in row["reason"]
 

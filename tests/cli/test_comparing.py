@@ -82,8 +82,8 @@ def test_every_answer_fits_its_schema_and_its_text_reads(filled, arguments):
 @pytest.mark.parametrize(
     ("arguments", "code", "message"),
     [
-        ("compare sill-0", 1, "two different speakers"),
-        ("compare sill-0 sill-0", 1, "two different speakers"),
+        ("compare sill-0", 2, "two to 20 different speakers"),
+        ("compare sill-0 sill-0", 2, "two to 20 different speakers"),
         ("compare sill-0 sill-0@loft", 1, "no setting 'loft'"),
         ("compare sill-0 sill-5 --metric nonsense", 1, "nonsense"),
         ("compare sill-0 sill-5 --absolute --another-unit", 2, "can't both be"),

@@ -27,7 +27,7 @@ def filled(base: Database, folder: Path, text: str) -> str:
 
 
 def test_placeholders_are_filled_with_what_show_says(field: Database, tmp_path: Path) -> None:
-    row = field.show("alder-fen-sill-2", exact=True).row(
+    row = field.show("alder-fen-sill-2", exact=True).rows.row(
         by_predicate=(pl.col("metric") == "f6_hz") & pl.col("session").is_null(), named=True
     )
     text = filled(field, tmp_path, 'Bass to {{ value("sill-2", "f6_hz") }} ({{ interval("sill-2", "f6_hz") }}).\n')

@@ -155,7 +155,7 @@ def test_a_wrong_file_or_speaker_is_refused_in_words(field: Database, tmp_path: 
 
 def test_beside_each_other_the_right_is_whose_value_is_higher(field: Database) -> None:
     def drawn(a: str, b: str) -> tuple[str, str, float]:
-        rows = field.compare(a, b, metrics=["f6_hz"]).rows
+        rows = field.compare([a, b], metric=["f6_hz"]).rows
         spec = pictures.differences(field, rows).to_dict()
         right, left = re.search(r"right: higher for (.+?); left: higher for (.+?)['\"]", str(spec)).groups()  # type: ignore[union-attr]
         (at,) = [row["difference"] for data in spec["datasets"].values() for row in data if "difference" in row]
