@@ -145,3 +145,9 @@ def test_the_command_line_loads_nothing_heavy_to_help():
         cwd=Path(speakerdb.__file__).parents[1],
     )
     assert found.stdout.strip() == "[]"
+
+
+def test_benches_stand_on_a_page_by_their_names_and_not_by_their_keys(site):
+    words = re.sub(r"<[^>]+>", " ", site.get("/ask/labs?metric=f6_hz").text)
+    assert "attic (" in words
+    assert "|" not in words

@@ -12,6 +12,7 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.questions import QUESTIONS
 from speakerdb.questions.documents import forms, hints_of, plain, row_of, rows
+from speakerdb.statistics.error_model import bench_words
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
@@ -19,6 +20,7 @@ from speakerdb.web.views import View
 ROWS = 100
 BY_NAME = {question.name: question for question in QUESTIONS}
 _METRIC_COLUMNS = frozenset({"value", "low", "high", "other_value", "median", "median_low", "median_high"})
+_BENCHES = frozenset({"bench", "bench_a", "bench_b", "to_bench"})  # told by their keys or in words
 _DIFFERENCES = frozenset({"difference", "change", "offset", "expected_low", "expected_high"})
 
 
@@ -103,7 +105,7 @@ def cell(row: Mapping[str, Any], name: str, value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, str):
-        return value
+        return bench_words(value) if name in _BENCHES and value.count("|") == 2 else value
     if isinstance(value, Mapping):
         return (
             "; ".join(
