@@ -59,9 +59,7 @@ def test_the_developers_table_names_the_layers_that_are_held():
 SPEC = re.compile(r"[fFgGeEn%,]$")  # the end of a format of numbers: .1f, g, +.0f, .0%, …
 IN_TEXT = re.compile(r"\{[^{}'\"]*:[+,\d.]*[fge%]\}|%[+\d.]*[fge]\b")  # of str.format and of %
 IN_TEMPLATE = re.compile(r"""["']%[+\d.]*[fgde]["']|["']\{:[^}]*\}["']|\|\s*(?:round|format)\b""")
-MOST_NUMBER_FORMATS = (
-    36  # for what no person reads (ids of metrics, texts that are kept, addresses, headers), and reasons in derive
-)
+MOST_NUMBER_FORMATS = 20  # for what no person reads: ids of metrics, texts that are kept, addresses, headers
 
 
 def number_formats(module: ast.Module) -> Iterator[int]:

@@ -17,6 +17,7 @@ import speakerdb
 import speakerdb.library
 from speakerdb.cli.main import run
 from speakerdb.declare import as_address, as_command, as_python, parts
+from speakerdb.metrics import METRICS
 from speakerdb.questions import QUESTIONS, schemas
 from speakerdb.questions.documents import document
 from speakerdb.resources import resource_dir
@@ -151,3 +152,13 @@ def test_benches_stand_on_a_page_by_their_names_and_not_by_their_keys(site):
     words = re.sub(r"<[^>]+>", " ", site.get("/ask/labs?metric=f6_hz").text)
     assert "attic (" in words
     assert "|" not in words
+
+
+def test_a_value_stands_on_the_page_of_a_question_as_everywhere(site, file):
+    with speakerdb.open(file) as base:
+        answer = base.rank("f6_hz")
+    quantity = METRICS["f6_hz"].quantity
+    cells = re.findall(r"<td[^>]*>(.*?)</td>", site.get("/ask/rank?metric=f6_hz").text)
+    for row in answer.rows.iter_rows(named=True):
+        assert quantity.number(row["value"], row["censored"], row["other_value"]) in cells
+        assert {quantity.number(row[end]) for end in ("low", "high")} <= set(cells)

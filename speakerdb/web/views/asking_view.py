@@ -86,10 +86,12 @@ def _tables(answer: Answer) -> list[dict[str, Any]]:
             continue
         frame = getattr(answer, name)
         told = rows(frame.head(ROWS), row)
+        whole = getattr(answer, "metric", None)
+        of = {"metric": whole} if isinstance(whole, str) else {}  # whose values all of its rows hold
         columns = [c for c in hints_of(row) if told and c in told[0]]
         found.append({
             "name": name, "total": len(frame), "columns": [(c, _meaning(hints_of(row)[c])) for c in columns],
-            "rows": [[(c, cell(one, c, one[c]), isinstance(one[c], int | float) and not isinstance(one[c], bool)) for c in columns] for one in told],
+            "rows": [[(c, cell(of | one, c, one[c]), isinstance(one[c], int | float) and not isinstance(one[c], bool)) for c in columns] for one in told],
         })  # fmt: skip
     return found
 
@@ -106,6 +108,11 @@ def cell(row: Mapping[str, Any], name: str, value: Any) -> str:
         return "yes" if value else "no"
     if isinstance(value, str):
         return bench_words(value) if name in _BENCHES and value.count("|") == 2 else value
+    if isinstance(value, Mapping) and name in METRICS and "value" in value:
+        return figures.joined(
+            METRICS[name].quantity.number(value["value"], value["censored"], value.get("other_value")),
+            METRICS[name].unit,
+        )
     if isinstance(value, Mapping):
         return (
             "; ".join(
@@ -123,7 +130,7 @@ def cell(row: Mapping[str, Any], name: str, value: Any) -> str:
         return str(value) if name == "year" else figures.number(value)
     metric = METRICS.get(str(row.get("metric")))
     if metric and name in _METRIC_COLUMNS and row.get("unit") in (None, metric.unit) and "difference" not in row:
-        return metric.quantity.number(value, row.get("censored") if name == "value" else "none")
+        return metric.quantity.number(value, *(row.get("censored"), row.get("other_value")) if name == "value" else ())
     if metric and name in _DIFFERENCES | {"low", "high"}:
         return (
             metric.quantity.difference(value)
