@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from speakerdb.cli import terminal
-from speakerdb.questions.benches import Benches
+from speakerdb.questions.bench_list import Benches
 
 
 def tell(answer: Benches) -> None:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from speakerdb.declare import Question
-from speakerdb.questions.benches import AskBenches
+from speakerdb.questions.bench_list import AskBenches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
 from speakerdb.questions.explain import Explain
