@@ -71,6 +71,9 @@ class TradeOff(Answer):
     cautions: tuple[str, ...]
     of_x: Property = dataclasses.field(metadata=INNER)
     of_y: Property = dataclasses.field(metadata=INNER)
+    every: pl.DataFrame = dataclasses.field(
+        metadata=INNER
+    )  # the rows without `top`: a picture of a few would say nothing of the rest
 
 
 @dataclass(frozen=True, repr=False)
@@ -97,5 +100,5 @@ class Tradeoff(Whom, Question[TradeOff]):
         rows = found.rows.with_columns(unit_x=pl.lit(x.unit), unit=pl.lit(y.unit))
         return TradeOff(
             x.id, y.id, selection.words(), rows if self.top is None else rows.head(self.top), QUANTILE, found.line, found.outside, not_judged,
-            tuple(relating.notes(x, y, found)), found.cautions, x, y,
+            tuple(relating.notes(x, y, found)), found.cautions, x, y, rows,
         )  # fmt: skip

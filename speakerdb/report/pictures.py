@@ -301,7 +301,7 @@ def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) 
 def tradeoff(base: Database, answer: TradeOff, *, width: int = theme.WIDE,
              mark: str | None = None) -> Any:  # fmt: skip
     """The answer of `tradeoff` as a chart."""
-    rows = answer.rows
+    rows = answer.every
     if not len(rows):
         raise RequestError("no speaker has both and passes the filters: nothing to draw")
     slugs = rows["speaker"].to_list()

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import shutil
 
 import pytest
@@ -107,3 +108,19 @@ def test_a_wrong_placeholder_is_an_error_with_line_and_nearest_name(ready, tmp_p
     (item,) = answer.document["error"]["items"]
     assert (item["file"], item["line"]) == ("wrong.md", 3)
     assert "value" in item["found"]
+
+
+def test_a_picture_of_a_trade_off_has_every_speaker_whatever_of_them_is_listed(ready):
+    import speakerdb
+    from speakerdb.questions.tradeoff import Tradeoff
+    from speakerdb.report import pictures
+
+    answer = ready("tradeoff", "volume_l", "f6_hz", "--json")
+    with speakerdb.open("speakers.duckdb") as base:
+        question = Tradeoff("volume_l", "f6_hz", top=1)
+        found = question.answer(base)
+        drawn = pictures.of_answer(base, question, found, "tradeoff")[1].to_dict()
+    tables = [json.loads(rows) if isinstance(rows, str) else rows for rows in drawn["datasets"].values()]
+    points = [one["speaker"] for rows in tables for one in rows if "p_frontier" in one]
+    assert len(found.rows) == 1 < len(answer.document["rows"])
+    assert len(set(points)) == len(answer.document["rows"])
