@@ -1,5 +1,5 @@
 """Questions declared once: a question is a frozen data class, and its fields are what one can ask. The command line, the addresses, the
-forms of the pages and Python read the same fields, and one check (`made`) finds what is wrong with them.
+forms of the pages and Python read the same fields, and one check (`fault`) finds what is wrong with them.
 
 An answer is a data class too: its fields are those of the JSON document, in order, and a table is a polars frame that names the class of its
 rows: Annotated[pl.DataFrame, Row]. From these classes come the JSON Schemas. Standard library only: `--help` loads nothing else.
@@ -94,6 +94,11 @@ class Part:
     @property
     def needed(self) -> bool:
         return self.default is MISSING
+
+    @property
+    def is_open(self) -> bool:
+        """Whether nothing may be said of it at a door: then a question that knows a default takes that."""
+        return self.default is None or (self.many and not self.needed)
 
     @property
     def label(self) -> str:
@@ -203,7 +208,8 @@ class Question(Generic[A]):
         for part in parts(type(self)):
             value = getattr(self, part.name)
             if part.many:
-                value = (value,) if isinstance(value, str) else tuple(value or ())
+                default = () if part.needed else part.default
+                value = (value,) if isinstance(value, str) else tuple(value or default)
                 object.__setattr__(self, part.name, value)
             if (wrong := fault(part, value)) is not None:
                 raise AskError(part.name, f"{part.name}: {wrong}")
@@ -233,24 +239,16 @@ def _arguments(question: type[Question[Any]]) -> str:
     return "\n".join(f"    {p.name}: {p.ask.help}" for p in parts(question))
 
 
-def set_parts(question: Question[Any]) -> dict[str, Any]:
-    """The fields that say something: those that are not as they are when nothing is said."""
-    values = {p.name: getattr(question, p.name) for p in parts(type(question))}
-    return {
-        p.name: values[p.name]
-        for p in parts(type(question))
-        if p.needed or values[p.name] != (() if p.many and p.default is None else p.default)
-    }
+def _said(question: Question[Any]) -> list[tuple[Part, Any]]:
+    """The fields that say something, with their values: those that are not as they are when nothing is said."""
+    values = [(part, getattr(question, part.name)) for part in parts(type(question))]
+    return [(part, value) for part, value in values if part.needed or value != part.default]
 
 
 def as_command(question: Question[Any]) -> str:
     """The command that asks this, to be copied."""
-    said = set_parts(question)
     arguments: list[str] = []
-    for part in parts(type(question)):
-        if part.name not in said:
-            continue
-        value = said[part.name]
+    for part, value in _said(question):
         for one in value if part.many else (value,):
             if part.ask.place is not None:
                 arguments.append(typed(one))
@@ -266,7 +264,7 @@ def as_command(question: Question[Any]) -> str:
 
 def as_address(question: Question[Any]) -> str:
     """The address of the answer, below /api."""
-    said = {k: v for k, v in set_parts(question).items() if not _named(question, k).ask.local}
+    said = {part.name: value for part, value in _said(question) if not part.ask.local}
     path = type(question).address
     for name in [k for k in said if f"{{{k}}}" in path]:
         path = path.replace(f"{{{name}}}", quote(typed(said.pop(name)), safe=""))
@@ -276,13 +274,8 @@ def as_address(question: Question[Any]) -> str:
 
 def as_python(question: Question[Any]) -> str:
     """The call that asks this, of an open database."""
-    said = set_parts(question)
-    shown = [repr(v) if _named(question, k).ask.place is not None else f"{k}={v!r}" for k, v in said.items()]
+    shown = [repr(v) if part.ask.place is not None else f"{part.name}={v!r}" for part, v in _said(question)]
     return f"{type(question).name}({', '.join(shown)})"
-
-
-def _named(question: Question[Any], name: str) -> Part:
-    return next(p for p in parts(type(question)) if p.name == name)
 
 
 def typed(value: Any) -> str:
@@ -297,9 +290,11 @@ INNER: Mapping[str, bool] = {"inner": True}  # metadata of a field of an answer 
 
 @dataclass(frozen=True)
 class Shape:
-    """What the document of a field looks like, where it is made of plain dictionaries: a type form over classes of rows."""
+    """What the document of a field looks like, where it is made of plain dictionaries: a type form over classes of rows. in_rows: the answer's
+    `rows` hold the same as a table, so a page shows that instead."""
 
     form: Any
+    in_rows: bool = False
 
 
 class Row:

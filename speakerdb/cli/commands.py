@@ -5,7 +5,6 @@ from __future__ import annotations
 import inspect
 from collections.abc import Callable
 from contextlib import nullcontext
-from dataclasses import MISSING
 from importlib import import_module
 from pathlib import Path
 from typing import Annotated, Any
@@ -37,7 +36,8 @@ def command(question: type[Question[Any]]) -> Callable[..., None]:
                 answer = asked.answer(base)
             except AskError as error:
                 raise usage(question, error) from error
-            draw(out, lambda: _chart(base, asked, answer, picture or question.pictures[0]))
+            if out is not None:
+                draw(out, base, asked, answer, picture or question.pictures[0])
             if json:
                 from speakerdb.questions.documents import document
 
@@ -101,25 +101,17 @@ def _parameters(part: Part) -> list[inspect.Parameter]:
     else:
         kind = typer.Option(part.switch, help=help_)
     type_: Any = list[part.type] if part.many else part.type  # type: ignore[name-defined]
-    open_ = part.default is None or (part.many and not part.needed)
-    default = inspect.Parameter.empty if part.default is MISSING else None if open_ else part.default
-    return [_keyword(part.name, Annotated[type_ | None if open_ else type_, kind], default)]
+    default = inspect.Parameter.empty if part.needed else None if part.is_open else part.default
+    return [_keyword(part.name, Annotated[type_ | None if part.is_open else type_, kind], default)]
 
 
-def draw(out: Path | None, chart: Callable[[], Any]) -> None:
-    """Write a chart where --out asks for one, and say so on standard error."""
-    if out is None:
-        return
+def draw(out: Path, base: Any, asked: Question[Any], answer: Any, picture: str) -> None:
+    """Write the picture of an answer, and say so on standard error."""
     from speakerdb.charts import saving
     from speakerdb.cli import terminal
-
-    saving.checked(out)
-    title, drawn = chart()
-    saving.save(drawn, out, title=title)
-    terminal.say(f"Drawn: {out}")
-
-
-def _chart(base: Any, asked: Question[Any], answer: Any, picture: str) -> Any:
     from speakerdb.report import pictures
 
-    return pictures.of_answer(base, asked, answer, picture)
+    saving.checked(out)
+    title, drawn = pictures.of_answer(base, asked, answer, picture)
+    saving.save(drawn, out, title=title)
+    terminal.say(f"Drawn: {out}")

@@ -23,11 +23,13 @@ Document = dict[str, Any]
 
 def document(state: State | None, answer: Answer) -> Document:
     """The document of an answer. state None: one that needs no database (the dictionary)."""
-    told = {name: getattr(answer, name) for name in forms(type(answer))}
-    return head(state) | {
-        name: plain(rows(value, form) if (form := row_of(forms(type(answer))[name])) else value)
-        for name, value in told.items()
-    }
+    return head(state) | {name: told_as(getattr(answer, name), form) for name, form in forms(type(answer)).items()}
+
+
+def told_as(value: Any, form: Any) -> Any:
+    """The value of a field of an answer as its document has it."""
+    row = row_of(form)
+    return rows(value, row) if row else plain(value)
 
 
 def head(state: State | None) -> Document:
@@ -64,13 +66,19 @@ def hints_of(shape: type[Any]) -> dict[str, Any]:
     """The types of the fields of a document's class, with what they mean; without the inner ones, whose types no document needs."""
     import polars as pl
 
+    if shape in _HINTS:
+        return _HINTS[shape]
     inner = {f.name for f in getattr(shape, "__dataclass_fields__", {}).values() if f.metadata.get("inner")}
     found: dict[str, Any] = {}
     for one in reversed(shape.__mro__):
         known = {**vars(sys.modules[one.__module__]), "pl": pl}
         named = {k: v for k, v in vars(one).get("__annotations__", {}).items() if k not in inner}
         found |= {name: eval(form, known) if isinstance(form, str) else form for name, form in named.items()}
+    _HINTS[shape] = found
     return found
+
+
+_HINTS: dict[type[Any], dict[str, Any]] = {}
 
 
 def row_of(form: Any) -> type[Row] | None:

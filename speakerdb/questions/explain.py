@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 
 from speakerdb.declare import INNER, Answer, Ask, Question, Row, Shape, Told
 from speakerdb.questions.shared import Base, Exact, Setting, Speaker
-from speakerdb.questions.show import Value, metric_map
+from speakerdb.questions.show import Value, value_of
 
 if TYPE_CHECKING:
     import polars as pl
@@ -65,8 +65,8 @@ class Explanation(Answer):
     definition: str
     definition_version: int
     definition_source: str
-    pooled: Annotated[dict[str, Any], Shape(Value)]
-    sessions: Annotated[list[Any], Shape(list[SessionValue])]
+    pooled: Annotated[dict[str, Any], Shape(Value, in_rows=True)]
+    sessions: Annotated[list[Any], Shape(list[SessionValue], in_rows=True)]
     curve: Annotated[dict[str, Any], Shape(Curve)]
     sources: Annotated[list[Any], Shape(list[Source])]
     alignments: Annotated[tuple[str, ...], Told("what was added to curves of its benches, in sentences")]
@@ -95,9 +95,10 @@ class Explain(Question[Explanation]):
         speaker_id, slug = base.find(self.speaker, exact=self.exact)
         found = stored.explain(base.store, speaker_id, slug, self.metric, self.setting)
         m, values, curve = found.metric, found.values, found.curve
+        single = pl.col("session").is_not_null()
         sessions = [
-            {"session": row["session"], "metrics": metric_map(values.filter(session=row["session"]))}
-            for row in values.filter(pl.col("session").is_not_null()).iter_rows(named=True)
+            {"session": row["session"], "metrics": {row["metric"]: value_of(row)}}
+            for row in values.filter(single).iter_rows(named=True)
         ]
         sources: dict[str, dict[str, Any]] = {}
         for row in found.sources.iter_rows(named=True):
@@ -112,6 +113,6 @@ class Explain(Question[Explanation]):
         )
         return Explanation(
             slug, found.setting, m.id, m.unit, m.label, m.definition, found.metric_version, m.source,
-            metric_map(values.filter(pl.col("session").is_null()))[m.id], sessions, {"part": m.curve, "words": found.read, **drawn},
+            value_of(values.row(by_predicate=~single, named=True)), sessions, {"part": m.curve, "words": found.read, **drawn},
             list(sources.values()), found.alignments, branching.cautions(values), values,
         )  # fmt: skip

@@ -102,7 +102,7 @@ class Effects(Answer):
     unit: Literal["dB"]
     switches: Annotated[dict[str, dict[str, Any]], Shape(dict[str, dict[str, str | float | bool]])]
     frequency_hz: list[float]
-    settings: Annotated[list[Any], Shape(list[OneSetting])]
+    settings: Annotated[list[Any], Shape(list[OneSetting], in_rows=True)]
     controls: Annotated[list[Any], Shape(list[Control])]
     wall: Annotated[dict[str, Any] | None, Shape(Wall | None)]
     cautions: tuple[str, ...]

@@ -62,9 +62,9 @@ class Shown(Answer):
     facts: dict[str, Any]
     target: Target
     setting: str
-    pooled: Annotated[dict[str, Any], Shape(dict[str, Value])]
-    settings: Annotated[dict[str, Any], Shape(dict[str, dict[str, Value]])]
-    sessions: Annotated[list[Any], Shape(list[Values])]
+    pooled: Annotated[dict[str, Any], Shape(dict[str, Value], in_rows=True)]
+    settings: Annotated[dict[str, Any], Shape(dict[str, dict[str, Value]], in_rows=True)]
+    sessions: Annotated[list[Any], Shape(list[Values], in_rows=True)]
     prices: Annotated[list[Any], Shape(list[Price])]
     aliases: Annotated[list[str], Told("earlier names")]
     conflicts: Annotated[list[str], Told("facts that sources give differently, in words")]
@@ -119,5 +119,9 @@ class Show(Question[Shown]):
 
 def metric_map(rows: pl.DataFrame) -> dict[str, Any]:
     """metric id -> its value with everything that stands beside it, from rows of `stored.show`."""
-    columns = list(hints_of(Value))
-    return {row["metric"]: {name: row[name] for name in columns} for row in rows.iter_rows(named=True)}
+    return {row["metric"]: value_of(row) for row in rows.iter_rows(named=True)}
+
+
+def value_of(row: dict[str, Any]) -> dict[str, Any]:
+    """A row of `stored.show` as a value with everything that stands beside it."""
+    return {name: row[name] for name in hints_of(Value)}

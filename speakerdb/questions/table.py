@@ -78,9 +78,9 @@ class Table(Whom, Question[TablePart]):
     address = "/field"
     example = {"column": ("price", "f6_hz", "preference"), "sort": "preference", "descending": True, "count": 10}
 
-    column: Annotated[
-        tuple[str, ...], Ask("A metric's id or a fact; may be repeated. Default: a choice of both.", option="--column")
-    ] = COLUMNS
+    column: Annotated[tuple[str, ...], Ask("A metric's id or a fact; may be repeated. Default: a choice of both.")] = (
+        COLUMNS
+    )
     named: Annotated[str | None, Ask("Only speakers with this in their name.")] = None
     sort: Annotated[str | None, Ask("A metric's id or a fact to sort by. Default: by name.")] = None
     descending: Annotated[bool, Ask("The highest first.")] = False

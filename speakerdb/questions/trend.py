@@ -109,7 +109,7 @@ class Trends(Answer):
 
     over: str
     filters: Annotated[str, Told("the filters in words")]
-    trends: Annotated[list[Any], Shape(list[OneTrend])]
+    trends: Annotated[list[Any], Shape(list[OneTrend], in_rows=True)]
     not_judged: Annotated[pl.DataFrame, Withheld]
     cautions: tuple[str, ...]
     rows: pl.DataFrame = dataclasses.field(metadata=INNER)

@@ -50,14 +50,13 @@ def _parameter(part: Part, in_path: set[str]) -> inspect.Parameter:
     if part.many:
         type_ = list[Annotated[type_, Query(**limits)]]
         limits = {"description": part.ask.help, **({"min_length": 1} if part.needed else {})}
-    open_ = part.default is None or (part.many and not part.needed)
     found = Path(**limits) if part.name in in_path else Query(**limits)
-    default = inspect.Parameter.empty if part.needed else None if open_ else part.default
+    default = inspect.Parameter.empty if part.needed else None if part.is_open else part.default
     return inspect.Parameter(
         part.name,
         inspect.Parameter.KEYWORD_ONLY,
         default=default,
-        annotation=Annotated[type_ | None if open_ else type_, found],
+        annotation=Annotated[type_ | None if part.is_open else type_, found],
     )
 
 
@@ -100,6 +99,6 @@ def _value(part: Part, text: str) -> Any:
         number = float(text.replace(",", ".").replace("−", "-"))
     except ValueError:
         raise ValueError(f"“{text}” is not a number") from None
-    if part.type is int and number != int(number):
+    if part.type is int and not number.is_integer():
         raise ValueError(f"{text} is not a whole number")
     return int(number) if part.type is int else number

@@ -7,12 +7,11 @@ from typing import Any, TypeVar
 
 from starlette.datastructures import QueryParams
 
-from speakerdb.declare import Question, parts
+from speakerdb.declare import LONGEST, Question, parts
 from speakerdb.questions.whom import Whom
 from speakerdb.web.addresses import read
 
 Q = TypeVar("Q", bound=Question[Any])
-MOST_TEXT = 200
 
 
 class Ask:
@@ -29,7 +28,7 @@ class Ask:
 
     def raw(self, name: str) -> str:
         """The parameter as it was typed, for showing it in its field again."""
-        return self._given.get(name, "")[:MOST_TEXT]
+        return self._given.get(name, "")[:LONGEST]
 
     def given(self) -> dict[str, str]:
         """Every parameter as typed."""
@@ -70,9 +69,6 @@ class Ask:
             self.problems[name] = f"“{text}” is not among {shown}"
             return None
         return text
-
-    def flag(self, name: str) -> bool:
-        return self.choice(name, ("yes", "no")) == "yes"
 
     def many(self, name: str, most: int = 100) -> list[str]:
         """Every value of a repeated parameter, also comma-separated ones, each once."""

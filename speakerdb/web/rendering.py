@@ -83,9 +83,32 @@ def front(row: dict[str, Any]) -> str:
     return room_words.chance_text(row["p_frontier_low"], row["p_frontier_high"])
 
 
+_UNITS = {
+    "db": "dB",
+    "hz": "Hz",
+    "deg": "°",
+    "mm": "mm",
+    "m": "m",
+    "m2": "m²",
+    "m3": "m³",
+    "l": "l",
+    "kg": "kg",
+    "w": "W",
+    "s": "s",
+}
+
+
 def plain(name: str) -> str:
-    """A name of the data in words: sound_power -> sound power."""
-    return name.replace("_", " ")
+    """A name of the data in words: sound_power -> sound power, most_hz -> most (Hz)."""
+    words = name.split("_")
+    if len(words) > 1 and words[-1] in _UNITS:
+        words[-1] = f"({_UNITS[words[-1]]})"
+    return " ".join(words)
+
+
+def titled(name: str) -> str:
+    """The same as a heading."""
+    return plain(name[:1].upper() + name[1:])
 
 
 def sentence(text: str) -> Markup:
@@ -107,7 +130,7 @@ def environment() -> Environment:
         lstrip_blocks=True,
     )  # fmt: skip
     made.filters |= {
-        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "plain_pair": lambda word: (word, plain(word)), "with_unit": with_unit,
+        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "titled": titled, "plain_pair": lambda word: (word, plain(word)), "with_unit": with_unit,
         "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "miss": miss, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
     }  # fmt: skip
     made.globals |= {

@@ -162,3 +162,41 @@ def test_a_value_stands_on_the_page_of_a_question_as_everywhere(site, file):
     for row in answer.rows.iter_rows(named=True):
         assert quantity.number(row["value"], row["censored"], row["other_value"]) in cells
         assert {quantity.number(row[end]) for end in ("low", "high")} <= set(cells)
+
+
+def test_a_question_of_several_words_takes_its_own_where_a_door_gives_none(site, file, capsys):
+    table = QUESTIONS[NAMES.index("table")]
+    own = list(table().column)
+    assert len(own) > 3
+    assert table(column=None).column == table(column=()).column == table().column
+    with pytest.raises(SystemExit):
+        run(["table", "--json", "--db", str(file)])
+    assert json.loads(capsys.readouterr().out)["columns"] == own
+    assert site.get("/api/field").json()["columns"] == own
+
+
+@pytest.mark.parametrize(
+    ("typed", "said"), [("inf", "not a whole number"), ("nan", "not a whole number"), ("2e9", "expected")]
+)
+def test_what_is_no_year_is_told_beside_its_field(site, typed, said):
+    reply = site.get(f"/dictionary/f6_hz?year_min={typed}")
+    assert reply.status_code == 400
+    assert said in re.sub(r"<[^>]+>", " ", reply.text)
+
+
+def test_a_speaker_that_there_is_not_is_told_on_the_page_of_the_question(site):
+    reply = site.get("/ask/show?speaker=nobody")
+    assert reply.status_code == 200
+    assert 'role="alert"' in reply.text
+    assert 'value="nobody"' in reply.text
+
+
+@pytest.mark.parametrize(("name", "columns"), [("show", {"Metric", "Value"}), ("trend", {"Speakers", "Method"})])
+def test_values_that_are_nested_in_the_document_stand_on_the_page_as_a_table(site, file, name, columns):
+    with speakerdb.open(file) as base:
+        rows = asked(name).answer(base).rows
+    text = site.get(f"/ask/{name}?{_parameters(asked(name))}").text
+    heads = {re.sub(r"<[^>]+>", "", one).strip() for one in re.findall(r"<th [^>]*>(.*?)</th>", text)}
+    assert columns <= heads
+    assert f"{len(rows)} row" in re.sub(r"<[^>]+>", "", text)
+    assert "metrics reference level" not in re.sub(r"<[^>]+>", "", text).lower()

@@ -31,7 +31,7 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One metric: what it means, and who stands where."""
     found = find_metric(name)
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
-    jointly = ask.flag("jointly")
+    asked = ask.read(Rank, metric=found.id) or Rank(found.id)
     page = ask.whole("page", 1, 10**6) or 1
     content: dict[str, Any] = {
         "total": 0,
@@ -42,7 +42,7 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         "cautions": (),
     }
     if found.ranked:
-        answer = desk.answer(ask.read(Rank, metric=found.id) or Rank(found.id))
+        answer = desk.answer(asked)
         ok, withheld = answer.rows, answer.withheld
         content = {
             "total": len(ok), "rows": table_rows(ok.slice((page - 1) * rows, rows), RankRow), "pages": -(-len(ok) // rows),
@@ -51,6 +51,6 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     return View(
         "metric.html",
         content
-        | {"metric": found, "method": method.of_metric(found.id), "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": jointly,
+        | {"metric": found, "method": method.of_metric(found.id), "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": asked.jointly,
            "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "statements": STATEMENTS},
     )  # fmt: skip
