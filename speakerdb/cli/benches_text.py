@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from speakerdb.cli import terminal
-from speakerdb.questions.bench_list import Benches
+from speakerdb.questions.bench_list import BenchList
 
 
-def tell(answer: Benches) -> None:
+def tell(answer: BenchList) -> None:
     terminal.table(
         ["lab", "method", "calibration", "sessions", "in line with"], list(answer.rows.iter_rows()), right=(3,)
     )

@@ -15,7 +15,7 @@ from speakerdb.declare import Question, asks
 from speakerdb.errors import StoreError
 from speakerdb.field.field import Field
 from speakerdb.field.naming import find_speaker
-from speakerdb.questions.bench_list import AskBenches
+from speakerdb.questions.bench_list import Benches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
 from speakerdb.questions.explain import Explain
@@ -156,7 +156,7 @@ class Database:
     tradeoff = asks(Tradeoff)
     trend = asks(Trend)
     labs = asks(Labs)
-    benches = asks(AskBenches)
+    benches = asks(Benches)
     shortlist = asks(Shortlist)
     settings = asks(Settings)
     claim = asks(Claim)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import Any
 
 from speakerdb.declare import Question
-from speakerdb.questions.bench_list import AskBenches
+from speakerdb.questions.bench_list import Benches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
 from speakerdb.questions.explain import Explain
@@ -25,5 +25,5 @@ from speakerdb.questions.tradeoff import Tradeoff
 from speakerdb.questions.trend import Trend
 
 QUESTIONS: tuple[type[Question[Any]], ...] = (
-    List, Table, Show, Explain, Metrics, Method, Rank, Match, Compare, Percentile, Settle, Tradeoff, Trend, Labs, AskBenches, Shortlist, Settings, Claim,
+    List, Table, Show, Explain, Metrics, Method, Rank, Match, Compare, Percentile, Settle, Tradeoff, Trend, Labs, Benches, Shortlist, Settings, Claim,
 )  # fmt: skip

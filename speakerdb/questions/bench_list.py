@@ -25,7 +25,7 @@ class BenchRow(Row):
 
 
 @dataclass(eq=False, repr=False)
-class Benches(Answer):
+class BenchList(Answer):
     """Every bench, the one with most sessions first."""
 
     rows: Annotated[pl.DataFrame, BenchRow]
@@ -33,14 +33,14 @@ class Benches(Answer):
 
 
 @dataclass(frozen=True, repr=False)
-class AskBenches(Question[Benches]):
+class Benches(Question[BenchList]):
     """List the benches that have measured, and what each is aligned to."""
 
     name = "benches"
     address = "/benches"
     example = {}
 
-    def answer(self, base: Base) -> Benches:
+    def answer(self, base: Base) -> BenchList:
         import polars as pl
 
         from speakerdb.field import error_models
@@ -62,4 +62,4 @@ class AskBenches(Question[Benches]):
             "in_line_with": pl.String,
         }
         rows = pl.DataFrame(found, schema, orient="row").sort(-pl.col("sessions"), "lab", "method", "calibration")
-        return Benches(rows, (HOW,))
+        return BenchList(rows, (HOW,))

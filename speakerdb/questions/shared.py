@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import TYPE_CHECKING, Annotated, Any, Protocol
+from typing import TYPE_CHECKING, Annotated, Protocol
 
-from speakerdb.declare import Ask, Question, Row, Told
+from speakerdb.declare import Ask, Row, Told
 from speakerdb.terms import Target
 
 if TYPE_CHECKING:
@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
     from speakerdb.field.field import Field
     from speakerdb.metric import Metric as MetricRow
-    from speakerdb.store import State, Store
+    from speakerdb.store import Store
     from speakerdb.store.queries import NamedQuery
 
 Speaker = Annotated[str, Ask("A speaker's slug, or any unambiguous part of it.", place=0)]
@@ -49,15 +49,12 @@ class Base(Protocol):
     @property
     def store(self) -> Store: ...
     @property
-    def state(self) -> State: ...
-    @property
     def field(self) -> Field: ...
     def of(self, speaker_ids: Sequence[int]) -> Field: ...
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]: ...
     def setting(self, speaker: str, wanted: str | None = None) -> str: ...
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]: ...
     def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]: ...
-    def ask(self, question: Question[Any]) -> Any: ...
 
 
 def metrics_of(names: Sequence[str]) -> list[MetricRow] | None:

@@ -71,7 +71,7 @@ class Whom:
             )
         asked = [(p.name, p.ask.keeps, getattr(self, p.name)) for p in parts(type(self)) if p.ask.keeps]
         limits = tuple(Limit(name, *keeps, value) for name, keeps, value in asked if value is not None)
-        rates = None if self.rates is None else read_rates(self.rates)
+        rates = None if self.rates is None else read_rates(Path(self.rates))
         return Selection(
             limits, self.currency.upper() if self.currency else None, self.price_kind, self.all_settings, rates
         )
