@@ -1,6 +1,8 @@
-"""What separates a measurement from the truth, part by part: those of a careful lab, sizes by own judgement (README.md has them in a table).
+"""What separates a measurement from the truth, part by part: those of a careful lab, sizes by own judgement (README.md
+has them in a table).
 
-The law is the fleet's own code and imports nothing of the project, so that what the project learns from the fleet can be held against it.
+The law is the fleet's own code and imports nothing of the project, so that what the project learns from the fleet can
+be held against it.
 """
 
 from __future__ import annotations
@@ -34,7 +36,8 @@ BENCH_SD_DB = _over_frequency((30.0, 100.0, 5000.0, 10000.0), (1.0, 0.25, 0.25, 
 
 @dataclass(frozen=True)
 class Errors:
-    """One helping of all errors for any visit. Another seed is another helping of the same law on the same plan and models."""
+    """One helping of all errors for any visit. Another seed is another helping of the same law on the same plan and
+    models."""
 
     seed: str = SEED
 
@@ -61,8 +64,8 @@ class Errors:
         return np.asarray(BENCH_SD_DB * field(self.generator("bench", *bench), BENCH_OCT)[0])
 
     def sample_db(self, visit: Visit, cosine: FloatArray) -> FloatArray:
-        """How this specimen differs from the design, towards cosine (n,) off the axis: a common field and one that grows as
-        (1 − cos θ)/2, (n, F)."""
+        """How this specimen differs from the design, towards cosine (n,) off the axis: a common field and one that
+        grows as (1 − cos θ)/2, (n, F)."""
         rng = self.generator("sample", slug(visit.design), visit.sample)
         common, turning = SAMPLE_DB * field(rng, SAMPLE_OCT, 2)
         return np.asarray(common + turning * (1.0 - cosine[:, None]) / 2.0)

@@ -1,4 +1,5 @@
-"""Regenerates the demo fleet: `python seed_data/generate.py [--out DIR] [--first N] [--seed TEXT]`, the same bytes every time."""
+"""Regenerates the demo fleet: `python seed_data/generate.py [--out DIR] [--first N] [--seed TEXT]`, the same bytes
+every time."""
 
 from __future__ import annotations
 

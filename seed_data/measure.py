@@ -78,7 +78,8 @@ def responses(visit: Visit, field: Field, errors: Errors) -> Curves:
 
 
 def drives_db(visit: Visit, field: Field) -> FloatArray:
-    """The drives the bench goes through: from where the speaker is still linear until it gives 3.5 dB less than asked for."""
+    """The drives the bench goes through: from where the speaker is still linear until it gives 3.5 dB less than asked
+    for."""
     loss = strain_of(visit.design, field, DRIVES_DB).loss_db
     slope = np.diff(loss) / np.diff(DRIVES_DB)
     first = int(np.flatnonzero(visit.first_drive_db <= DRIVES_DB)[0])
@@ -121,7 +122,8 @@ def electrical(visit: Visit, errors: Errors) -> tuple[FloatArray, FloatArray]:
 
 
 def impedance_of(design: Design, closed: bool = False) -> np.ndarray:
-    """Complex impedance over FREQUENCY_HZ: the woofer in its box and its low-pass, in parallel with the branches above."""
+    """Complex impedance over FREQUENCY_HZ: the woofer in its box and its low-pass, in parallel with the branches
+    above."""
     resistance = 0.8 * design.ohm
     enclosure = box_of(design, closed)
     peak = 5.0 * design.ohm

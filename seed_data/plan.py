@@ -89,7 +89,8 @@ def serial(design: Design, number: int) -> str:
     return f"{int(generator('serial', slug(design), number).integers(10, 9990)):04d}"
 
 
-# What is special about a model's first visit. Each takes something away, so that each reason to withhold has its speaker.
+# What is special about a model's first visit. Each takes something away, so that each reason to withhold has its
+# speaker.
 FIRST_VISITS: dict[str, dict[str, object]] = {
     "Dibber": {"form": "csv"},
     "Sill Across": {"percent": True, "form": "csv.gz"},
@@ -114,14 +115,32 @@ FIRST_VISITS: dict[str, dict[str, object]] = {
 
 # First visited in one lab, then carried to the other, the same specimen.
 SHARED = (
-    "Sill 5", "Weir 2", "Nook", "Bradawl 5", "Adze", "Gimlet", "Pail+", "Thimble", "Knapsack", "Lintel 2", "Purlin", "Hylla",
-)  # fmt: skip
+    "Sill 5",
+    "Weir 2",
+    "Nook",
+    "Bradawl 5",
+    "Adze",
+    "Gimlet",
+    "Pail+",
+    "Thimble",
+    "Knapsack",
+    "Lintel 2",
+    "Purlin",
+    "Hylla",
+)
 SECOND_SPECIMENS = ("Sill 5", "Weir 1", "Nook", "Bradawl 5", "Adze", "Lintel 2", "Tuppence")
 REPEATED = ("Sill 5", "Nook", "Bradawl 5", "Adze", "Pail+", "Purlin", "Creel", "Skåp")
 ONE_SETTING_ONLY = ("Treenail", "Ridge")
 STREET_PRICES = {
-    "Sill 5": 0.88, "Weir 2": 0.8, "Nook": 0.9, "Bradawl 5": 0.95, "Adze": 0.93, "Thimble": 0.9, "Lintel 2": 0.75, "Purlin": 0.95,
-}  # fmt: skip
+    "Sill 5": 0.88,
+    "Weir 2": 0.8,
+    "Nook": 0.9,
+    "Bradawl 5": 0.95,
+    "Adze": 0.93,
+    "Thimble": 0.9,
+    "Lintel 2": 0.75,
+    "Purlin": 0.95,
+}
 PRICED_IN_POUNDS_TOO = ("Brackwater", "Kittlewick")
 PRICED_IN_POUNDS_ONLY = ("Pail", "Alcove 6")
 
@@ -173,7 +192,8 @@ def _later(day: str, days: int) -> str:
 
 
 def visits() -> list[Visit]:
-    """The whole fleet: first visits, other settings, the other lab, second specimens, repeats, and what was there before."""
+    """The whole fleet: first visits, other settings, the other lab, second specimens, repeats, and what was there
+    before."""
     first = first_visits()
     by_model = {visit.design.model: visit for visit in first}
     out = list(first)

@@ -58,9 +58,12 @@ def session_toml(visit: Visit, field: Field) -> str:
     if visit.level_is != "spl_1m" or visit.distance_m != 1.0 or visit.form == "sofa":
         head |= {"level_is": visit.level_is, "distance_m": visit.distance_m}
     for key, value in (
-        ("valid_from_hz", visit.valid_hz[0]), ("valid_to_hz", visit.valid_hz[1]), ("gate_ms", visit.gate_ms),
-        ("smoothing_oct", visit.smoothing_oct), ("symmetric", visit.symmetric or None),
-    ):  # fmt: skip
+        ("valid_from_hz", visit.valid_hz[0]),
+        ("valid_to_hz", visit.valid_hz[1]),
+        ("gate_ms", visit.gate_ms),
+        ("smoothing_oct", visit.smoothing_oct),
+        ("symmetric", visit.symmetric or None),
+    ):
         if value is not None:
             head[key] = value
     height, width, depth = design.size_mm
@@ -80,9 +83,13 @@ def session_toml(visit: Visit, field: Field) -> str:
         out += ["", "[traces]", *_lines(reading)]
     for tag in visit.prices:
         price: dict[str, Scalar] = {
-            "amount": round_price(design.price * tag.share), "currency": tag.currency, "per": design.sold, "kind": tag.kind,
-            "date": tag.day, "source": "shop window" if tag.kind == "street" else "maker's list",
-        }  # fmt: skip
+            "amount": round_price(design.price * tag.share),
+            "currency": tag.currency,
+            "per": design.sold,
+            "kind": tag.kind,
+            "date": tag.day,
+            "source": "shop window" if tag.kind == "street" else "maker's list",
+        }
         out += ["", "[[prices]]", *_lines(price)]
     return "\n".join(out) + "\n"
 
@@ -132,7 +139,8 @@ def _responses_traces(folder: Path, curves: measure.Curves) -> None:
 
 
 def _responses_sofa(path: Path, curves: measure.Curves) -> None:
-    """AES69, FreeFieldDirectivityTF: pressure in Pa at 1 m, zero phase; the two directions both orbits hold stand once."""
+    """AES69, FreeFieldDirectivityTF: pressure in Pa at 1 m, zero phase; the two directions both orbits hold stand
+    once."""
     import sofar
 
     sofa = sofar.Sofa("FreeFieldDirectivityTF")

@@ -1,8 +1,10 @@
-"""Questions declared once: a question is a frozen data class, and its fields are what one can ask. The command line, the addresses, the
-forms of the pages and Python read the same fields, and one check (`fault`) finds what is wrong with them.
+"""Questions declared once: a question is a frozen data class, and its fields are what one can ask. The command line,
+the addresses, the forms of the pages and Python read the same fields, and one check (`fault`) finds what is wrong with
+them.
 
-An answer is a data class too: its fields are those of the JSON document, in order, and a table is a polars frame that names the class of its
-rows: Annotated[pl.DataFrame, Row]. From these classes come the JSON Schemas. Standard library only: `--help` loads nothing else.
+An answer is a data class too: its fields are those of the JSON document, in order, and a table is a polars frame that
+names the class of its rows: Annotated[pl.DataFrame, Row]. From these classes come the JSON Schemas. Standard library
+only: `--help` loads nothing else.
 """
 
 from __future__ import annotations
@@ -50,10 +52,10 @@ class AskError(RequestError):
 class Ask:
     """What stands beside a field of a question.
 
-    help: a sentence. label: its heading in a form (default: its name). unit: of a number. place: its position on the command line, where it
-    needs no option; option: its name there, where it is another. above, least, most: limits of a number. switches: word -> help of words
-    that are options of their own on the command line. keeps: (column of the field, comparison) of a filter. local: a file of this
-    machine, so no address has it.
+    help: a sentence. label: its heading in a form (default: its name). unit: of a number. place: its position on the
+    command line, where it needs no option; option: its name there, where it is another. above, least, most: limits of a
+    number. switches: word -> help of words that are options of their own on the command line. keeps: (column of the
+    field, comparison) of a filter. local: a file of this machine, so no address has it.
     """
 
     help: str
@@ -82,7 +84,8 @@ class Told:
 
 @dataclass(frozen=True)
 class Part:
-    """One field of a question, as it is read: its plain type, whether it may be left out, may be repeated, its words."""
+    """One field of a question, as it is read: its plain type, whether it may be left out, may be repeated, its
+    words."""
 
     name: str
     type: type
@@ -188,11 +191,12 @@ P = ParamSpec("P")
 
 
 class Question(Generic[A]):
-    """A question, with every field sound. A subclass is a frozen data class; its docstring is what every door says of it. Raises AskError.
+    """A question, with every field sound. A subclass is a frozen data class; its docstring is what every door says of
+    it. Raises AskError.
 
-    name: of the command, and of the method of `Database`. address: below /api, with {fields} of the question. example: fields that make
-    sense to ask. pictures: what --out can draw, the first unless --picture says otherwise. needs_database:
-    False of what is the same for every file.
+    name: of the command, and of the method of `Database`. address: below /api, with {fields} of the question. example:
+    fields that make sense to ask. pictures: what --out can draw, the first unless --picture says otherwise.
+    needs_database: False of what is the same for every file.
     """
 
     name: ClassVar[str]
@@ -290,20 +294,21 @@ INNER: Mapping[str, bool] = {"inner": True}  # metadata of a field of an answer 
 
 @dataclass(frozen=True)
 class Shape:
-    """What the document of a field looks like, where it is made of plain dictionaries: a type form over classes of rows. in_rows: the answer's
-    `rows` hold the same as a table, so a page shows that instead."""
+    """What the document of a field looks like, where it is made of plain dictionaries: a type form over classes of
+    rows. in_rows: the answer's `rows` hold the same as a table, so a page shows that instead."""
 
     form: Any
     in_rows: bool = False
 
 
 class Row:
-    """A class of rows of a table, or of what stands within one. It is never made: its annotations are the columns, each with what it means.
-    A column with a default may be absent."""
+    """A class of rows of a table, or of what stands within one. It is never made: its annotations are the columns, each
+    with what it means. A column with a default may be absent."""
 
 
 class Answer:
-    """An answer: its fields are those of the document; `rows` is the main table. Columns and length are those of the rows."""
+    """An answer: its fields are those of the document; `rows` is the main table. Columns and length are those of the
+    rows."""
 
     if TYPE_CHECKING:
         rows: pl.DataFrame

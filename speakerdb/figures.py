@@ -1,9 +1,9 @@
 """Numbers as people read them, each form once: the same value is the same text on the command line, a page and a sheet.
 
-Rounded first, then written. A value exactly half way between two goes to the even digit (0.25 to 0.2, 0.75 to 0.8), where the nearest
-binary fraction is half way at all: 0.15 is stored a little lower and gives 0.1. A minus is U+2212, what rounds to zero has no sign, and
-from 10 000 on a narrow no-break space (U+202F) stands between thousands. What a program reads (JSON, CSV, addresses, commands to copy)
-never comes from here.
+Rounded first, then written. A value exactly half way between two goes to the even digit (0.25 to 0.2, 0.75 to 0.8),
+where the nearest binary fraction is half way at all: 0.15 is stored a little lower and gives 0.1. A minus is U+2212,
+what rounds to zero has no sign, and from 10 000 on a narrow no-break space (U+202F) stands between thousands. What a
+program reads (JSON, CSV, addresses, commands to copy) never comes from here.
 """
 
 from __future__ import annotations
@@ -43,7 +43,8 @@ def number(value: float | None, decimals: int = 0, *, signed: bool = False) -> s
 
 
 def plain(value: float | None, digits: int = 6, *, signed: bool = False) -> str:
-    """A number as it was given: no trailing zeros, at most so many significant digits after the point; whole ones keep all theirs.
+    """A number as it was given: no trailing zeros, at most so many significant digits after the point; whole ones keep
+    all theirs.
 
     >>> plain(2.83), plain(3.0), plain(-0.5), plain(1234.5, 3)
     ('2.83', '3', '−0.5', '1234')
@@ -60,7 +61,8 @@ def _decimals(value: float, digits: int) -> int:
 
 
 def alike(values: Sequence[float | None]) -> list[str]:
-    """Signed changes in the same digits, three significant ones of the largest: '+2.21', '+0.82'; – where there is none."""
+    """Signed changes in the same digits, three significant ones of the largest: '+2.21', '+0.82'; – where there is
+    none."""
     largest = max((abs(v) for v in values if v is not None and math.isfinite(v)), default=0.0)
     return [number(v, min(max(_decimals(largest, 3), 0), 9), signed=True) for v in values]
 
@@ -72,7 +74,8 @@ def joined(text: str, unit: str) -> str:
 
 @dataclass(frozen=True)
 class Quantity:
-    """How the values of one kind are written. decimals None: as many as each needs; ratio: differences are told as ratios."""
+    """How the values of one kind are written. decimals None: as many as each needs; ratio: differences are told as
+    ratios."""
 
     unit: str = ""
     decimals: int | None = None
@@ -90,7 +93,8 @@ class Quantity:
     def number(
         self, value: float | None, censored: str | None = "none", other: float | None = None, *, signed: bool = False
     ) -> str:
-        """A value without its unit, which the heading of its column gives: '≤ 41.2'; '52.0 or 249.0' where it is one of two."""
+        """A value without its unit, which the heading of its column gives: '≤ 41.2'; '52.0 or 249.0' where it is one of
+        two."""
         if not _known(value):
             return GAP
         text = plain(value, signed=signed) if self.decimals is None else number(value, self.decimals, signed=signed)
@@ -123,8 +127,14 @@ class Quantity:
         span = self.interval(low, high)
         return joined(span, self.unit) if span else ""
 
-    def told(self, value: float | None, low: float | None, high: float | None, censored: str | None = "none",
-             other: float | None = None) -> str:  # fmt: skip
+    def told(
+        self,
+        value: float | None,
+        low: float | None,
+        high: float | None,
+        censored: str | None = "none",
+        other: float | None = None,
+    ) -> str:
         """A value with its interval: '43.0 Hz (41.2 to 44.0)'; a bound stands alone."""
         span = self.interval(low, high) if (censored or "none") == "none" else ""
         return self.text(value, censored, other) + (f" ({span})" if span else "")
@@ -139,7 +149,8 @@ class Quantity:
         return joined(self.difference(value, signed=signed), self._of_differences.unit)
 
     def difference_interval(self, low: float | None, high: float | None) -> str:
-        """The interval of a difference without unit: '0.3 to 0.9', of a ratio '1.27 to 1.34'; empty where nothing is known."""
+        """The interval of a difference without unit: '0.3 to 0.9', of a ratio '1.27 to 1.34'; empty where nothing is
+        known."""
         return self._of_differences.interval(low, high)
 
     @property
@@ -149,9 +160,14 @@ class Quantity:
 
 DB = Quantity("dB", 1)
 FACTS = {
-    "price": Quantity("", 0), "volume_l": Quantity("l", 1), "mass_kg": Quantity("kg", 1), "height_mm": Quantity("mm", 0),
-    "width_mm": Quantity("mm", 0), "depth_mm": Quantity("mm", 0), "year": Quantity("", 0),
-}  # fmt: skip
+    "price": Quantity("", 0),
+    "volume_l": Quantity("l", 1),
+    "mass_kg": Quantity("kg", 1),
+    "height_mm": Quantity("mm", 0),
+    "width_mm": Quantity("mm", 0),
+    "depth_mm": Quantity("mm", 0),
+    "year": Quantity("", 0),
+}
 
 
 def span(low: float | None, high: float | None, decimals: int = 0) -> str:
@@ -234,8 +250,8 @@ def megabytes(size: float, decimals: int = 1) -> str:
 
 
 def vega(value: str, decimals: int | None = None) -> str:
-    """`number`, or `plain` without decimals, as an expression of Vega for what a chart works out itself: labels of ticks, points hovered
-    over. value: an expression too. Half way it rounds up, away from zero."""
+    """`number`, or `plain` without decimals, as an expression of Vega for what a chart works out itself: labels of
+    ticks, points hovered over. value: an expression too. Half way it rounds up, away from zero."""
     form = "~f" if decimals is None else f".{decimals}f"
     least = GROUPED_FROM - (0.5 * 10.0**-decimals if decimals is not None else 0.0)
     grouped = f"replace(format({value}, ',{form}'), /,/g, '{THOUSANDS}')"

@@ -26,8 +26,8 @@ CTA = "ANSI/CTA-2034-A (lists and weights from memory)"
 OLIVE = "S. E. Olive, AES Convention Paper 6190, 2004 (from memory)"
 
 
-# What a metric reads. From these follow the curve that `explain` shows and the words for what is missing. low_hz, high_hz: the band that
-# has to be whole
+# What a metric reads. From these follow the curve that `explain` shows and the words for what is missing. low_hz,
+# high_hz: the band that has to be whole
 
 
 @dataclass(frozen=True)
@@ -44,8 +44,9 @@ class _Read:
 
 @dataclass(frozen=True)
 class Curve(_Read):
-    """A summary curve by its name, made of the slots (of 72). turned: also as it becomes when the speaker is turned; down: below the band,
-    too, as far down as it takes; needed: False where the metric does without it when it isn't there."""
+    """A summary curve by its name, made of the slots (of 72). turned: also as it becomes when the speaker is turned;
+    down: below the band, too, as far down as it takes; needed: False where the metric does without it when it isn't
+    there."""
 
     name: str
     slots: tuple[int, ...]
@@ -56,8 +57,8 @@ class Curve(_Read):
 
 @dataclass(frozen=True)
 class Pattern(_Read):
-    """Single curves: the slots without which there is no value. toward: the side that is looked at, where it is one: 'up'; name: the
-    summary curve that they make, if any."""
+    """Single curves: the slots without which there is no value. toward: the side that is looked at, where it is one:
+    'up'; name: the summary curve that they make, if any."""
 
     slots: tuple[int, ...]
     toward: str = ""
@@ -73,8 +74,8 @@ class Sphere(_Read):
 
 @dataclass(frozen=True)
 class Swept(_Read):
-    """Sweeps at rising drives: 'compression', or a component of distortion. at_db: the drive that has to lie among them; down: as of
-    curves."""
+    """Sweeps at rising drives: 'compression', or a component of distortion. at_db: the drive that has to lie among
+    them; down: as of curves."""
 
     kind: str
     at_db: float | None = None
@@ -103,12 +104,13 @@ class Note:
 class Metric:
     """One metric: what it is called, what it reads and how it is computed.
 
-    definition: "{band}" stands for the band of what is read first. step: the display step. matters: δ, the difference from which users
-    should care, a ratio where scale is "log". reads: the first is shown as where it comes from. compute: from
-    acoustics.measured.Measured, of a batch or of draws, to bounds.Bounded (...). method: the topic that tells how.
+    definition: "{band}" stands for the band of what is read first. step: the display step. matters: δ, the difference
+    from which users should care, a ratio where scale is "log". reads: the first is shown as where it comes from.
+    compute: from acoustics.measured.Measured, of a batch or of draws, to bounds.Bounded (...). method: the topic that
+    tells how.
 
-    version is raised by one whenever a definition or the code behind it changes a value: `derive` then recomputes exactly the metrics
-    whose version in the file differs.
+    version is raised by one whenever a definition or the code behind it changes a value: `derive` then recomputes
+    exactly the metrics whose version in the file differs.
     """
 
     id: str
@@ -178,11 +180,27 @@ class Metric:
 CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored
 
 
-# What stands beside a value in a session and in a speaker's pooled row: the columns of table `uncertainty`, in its order
+# What stands beside a value in a session and in a speaker's pooled row: the columns of table `uncertainty`, in its
+# order
 UNCERTAINTY = (
-    "se", "bias", "low", "high", "se_bench", "bias_bench", "low_absolute", "high_absolute", "se_sample", "low_unit", "high_unit",
-    "noise_limited", "other_value", "other_se", "other_low", "other_high", "other_share",
-)  # fmt: skip
+    "se",
+    "bias",
+    "low",
+    "high",
+    "se_bench",
+    "bias_bench",
+    "low_absolute",
+    "high_absolute",
+    "se_sample",
+    "low_unit",
+    "high_unit",
+    "noise_limited",
+    "other_value",
+    "other_se",
+    "other_low",
+    "other_high",
+    "other_share",
+)
 ENDS = (
     "",
     "_absolute",

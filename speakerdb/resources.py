@@ -8,7 +8,8 @@ _PACKAGE = Path(__file__).resolve().parent
 
 
 def resource_dir(name: str) -> Path:
-    """Return the folder `name` (method, schemas, queries or seed_data); raises FileNotFoundError where neither place has it."""
+    """Return the folder `name` (method, schemas, queries or seed_data); raises FileNotFoundError where neither place
+    has it."""
     for place in (_PACKAGE / name, _PACKAGE.parent / name):
         if place.is_dir():
             return place

@@ -150,7 +150,8 @@ class Session:
 
 @dataclass(frozen=True, eq=False)
 class GridSession:
-    """A session on the analysis grid (199 points, 20 per octave): what is stored, and all that metrics are computed from.
+    """A session on the analysis grid (199 points, 20 per octave): what is stored, and all that metrics are computed
+    from.
 
     Levels are float32 rounded to 0.01 dB. horizontal (n,) bool, angle_deg (n,) in (-180, 180], level_db (n, 199): every
     measured angle, NaN where not measured. resolution_per_octave: the lowest raw resolution found, points per octave.

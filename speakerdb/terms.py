@@ -4,8 +4,18 @@ from __future__ import annotations
 
 from typing import Literal, get_args
 
-Kind = Literal["bookshelf", "standmount", "floorstander", "monitor", "centre", "in-wall", "soundbar", "portable",
-               "subwoofer", "other"]  # fmt: skip
+Kind = Literal[
+    "bookshelf",
+    "standmount",
+    "floorstander",
+    "monitor",
+    "centre",
+    "in-wall",
+    "soundbar",
+    "portable",
+    "subwoofer",
+    "other",
+]
 PriceKind = Literal["list", "street", "sale"]
 Programme = Literal["dynamic", "dense"]
 Censoring = Literal["none", "at_most", "at_least"]

@@ -1,7 +1,9 @@
-"""What each test costs: `python -m tests.cost [pytest's arguments]` runs the suite and prints who takes what share of it.
+"""What each test costs: `python -m tests.cost [pytest's arguments]` runs the suite and prints who takes what share of
+it.
 
 The cost is processor time, of the test's process and of the processes that it started and waited for, so that a busy
-machine changes little. What a fixture costs stands under the first test that asks for it, beside what the test itself does.
+machine changes little. What a fixture costs stands under the first test that asks for it, beside what the test itself
+does.
 """
 
 from __future__ import annotations

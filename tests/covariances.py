@@ -1,4 +1,5 @@
-"""Holds random errors against a stated law, with a tolerance that follows from the number of draws (nothing is tuned)."""
+"""Holds random errors against a stated law, with a tolerance that follows from the number of draws (nothing is
+tuned)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Writes small session folders for tests: a plain made-up speaker, in the simplest form that there is (method:data#a-session)."""
+"""Writes small session folders for tests: a plain made-up speaker, in the simplest form that there is
+(method:data#a-session)."""
 
 from __future__ import annotations
 
@@ -7,9 +8,16 @@ from pathlib import Path
 import numpy as np
 
 KEYS: dict[str, object] = {
-    "maker": "Alder Fen", "model": "Sill 5", "kind": "standmount", "powered": True, "lab": "shed",
-    "method": "anechoic", "date": "2026-03-01", "sample": "0017", "setting": "plain",
-}  # fmt: skip
+    "maker": "Alder Fen",
+    "model": "Sill 5",
+    "kind": "standmount",
+    "powered": True,
+    "lab": "shed",
+    "method": "anechoic",
+    "date": "2026-03-01",
+    "sample": "0017",
+    "setting": "plain",
+}
 FREQUENCY_HZ = 20.0 * 2.0 ** (np.arange(0, 240) / 24.0)
 ANGLES = np.arange(-170, 181, 10)
 
@@ -57,6 +65,12 @@ def write_session(
 def write_fleet(root: Path, count: int = 4) -> Path:
     """Speakers that differ in bass and narrowing: sill-0 reaches lowest."""
     for i in range(count):
-        write_session(root / f"s{i}", bass_hz=30.0 + 10.0 * i, narrowing=0.8 + 0.1 * i, model=f"Sill {i}",
-                      kind="monitor" if i % 2 else "standmount", year=2010 + i)  # fmt: skip
+        write_session(
+            root / f"s{i}",
+            bass_hz=30.0 + 10.0 * i,
+            narrowing=0.8 + 0.1 * i,
+            model=f"Sill {i}",
+            kind="monitor" if i % 2 else "standmount",
+            year=2010 + i,
+        )
     return root

@@ -1,4 +1,5 @@
-"""Files that many tests start from are built once a run, by whichever of its processes asks first; each process gets a copy."""
+"""Files that many tests start from are built once a run, by whichever of its processes asks first; each process gets a
+copy."""
 
 from __future__ import annotations
 
@@ -12,7 +13,8 @@ import pytest
 
 
 def copy_of(name: str, build: Callable[[Path], object], factory: pytest.TempPathFactory) -> Path:
-    """A folder of this process's own that holds what `build` writes into an empty one; name: the same for the same content."""
+    """A folder of this process's own that holds what `build` writes into an empty one; name: the same for the same
+    content."""
     run = factory.getbasetemp()
     if "PYTEST_XDIST_WORKER" in os.environ:
         run = run.parent  # the folder of all processes of the run

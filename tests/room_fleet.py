@@ -12,7 +12,8 @@ DRIVES_DB = np.arange(78.0, 121.0, 3.0)
 
 
 def compression_csv(max_db: float, bass_hz: float, highest_drive_db: float = 120.0) -> str:
-    """On-axis sweeps whose loss, alike at all frequencies, grows tenfold in 10 dB and is 3 dB at a drive of max_db + 3."""
+    """On-axis sweeps whose loss, alike at all frequencies, grows tenfold in 10 dB and is 3 dB at a drive of max_db +
+    3."""
     axis = level_db(np.zeros(1), bass_hz=bass_hz)[0] - 85.0
     lines = ["drive_db,frequency_hz,level_db"]
     for drive in DRIVES_DB[min(highest_drive_db, max_db + 6.0) >= DRIVES_DB]:
@@ -22,9 +23,16 @@ def compression_csv(max_db: float, bass_hz: float, highest_drive_db: float = 120
 
 
 def write_speaker(
-    folder: Path, max_db: float | None, bass_hz: float = 50.0, highest_drive_db: float = 120.0, price: float | None = None,
-    per: str = "pair", currency: str = "EUR", switches: dict[str, object] | None = None, **keys: object,
-) -> Path:  # fmt: skip
+    folder: Path,
+    max_db: float | None,
+    bass_hz: float = 50.0,
+    highest_drive_db: float = 120.0,
+    price: float | None = None,
+    per: str = "pair",
+    currency: str = "EUR",
+    switches: dict[str, object] | None = None,
+    **keys: object,
+) -> Path:
     """A session folder; max_db None leaves out the sweeps."""
     write_session(folder, bass_hz=bass_hz, **keys)
     if max_db is not None:
@@ -34,7 +42,10 @@ def write_speaker(
     if switches:
         more += "\n[electronics]\n" + "".join(f"{k} = {v}\n" for k, v in switches.items())
     if price is not None:
-        more += f'\n[[prices]]\namount = {price}\ncurrency = "{currency}"\nper = "{per}"\nkind = "street"\ndate = 2026-01-01\n'
+        more += (
+            f'\n[[prices]]\namount = {price}\ncurrency = "{currency}"\nper = "{per}"\nkind = "street"\ndate = '
+            "2026-01-01\n"
+        )
     toml.write_text(toml.read_text(encoding="utf-8") + more, encoding="utf-8")
     return folder
 
@@ -62,6 +73,16 @@ def write_rooms(root: Path) -> Path:
         depth_mm=90,
     )
     for setting, bass_hz, shelf in (("plain", 50.0, 0), ("wall", 110.0, -4)):
-        write_speaker(root / f"switched_{setting}", 105.0, bass_hz=bass_hz, model="Switched", setting=setting, kind="monitor",
-                      switches={"low_shelf_db": shelf}, default_setting=setting == "plain", price=900, **size)  # fmt: skip
+        write_speaker(
+            root / f"switched_{setting}",
+            105.0,
+            bass_hz=bass_hz,
+            model="Switched",
+            setting=setting,
+            kind="monitor",
+            switches={"low_shelf_db": shelf},
+            default_setting=setting == "plain",
+            price=900,
+            **size,
+        )
     return root

@@ -68,8 +68,9 @@ def number_formats(module: ast.Module) -> Iterator[int]:
         body[0].value
         for node in ast.walk(module)
         if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
-        and (body := node.body) and isinstance(body[0], ast.Expr)
-    }  # fmt: skip
+        and (body := node.body)
+        and isinstance(body[0], ast.Expr)
+    }
     for node in ast.walk(module):
         if isinstance(node, ast.FormattedValue) and isinstance(node.format_spec, ast.JoinedStr):
             spec = "".join(part.value for part in node.format_spec.values if isinstance(part, ast.Constant))
@@ -115,7 +116,10 @@ def test_numbers_become_text_in_one_place():
 
 def test_a_number_format_is_noticed():
     """What the count above counts, so that it can't pass by seeing nothing."""
-    seen = "f'{x:.1f}'; f'{x:g} m'; f'{x:,}'; '%.2f' % x; '{:.0f}'.format(x); str(round(x, 1)); f'{round(x)}'; s.replace('-', '−')"
+    seen = (
+        "f'{x:.1f}'; f'{x:g} m'; f'{x:,}'; '%.2f' % x; '{:.0f}'.format(x); str(round(x, 1)); f'{round(x)}'; "
+        "s.replace('-', '−')"
+    )
     assert len(list(number_formats(ast.parse(seen)))) == 8
     unseen = "f'{x}'; f'{word:>12}'; round(x, 2); s.replace('-', '_'); json.dumps(x)"
     assert not list(number_formats(ast.parse(unseen)))

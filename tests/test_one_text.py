@@ -18,7 +18,8 @@ from speakerdb.report.placeholders import Scope
 from speakerdb.resources import resource_dir
 from speakerdb.web.app import create_app
 
-# of the demo's fleet: several sessions that disagree, a subwoofer, a soundbar, bounds, values that are one of two, other units
+# of the demo's fleet: several sessions that disagree, a subwoofer, a soundbar, bounds, values that are one of two,
+# other units
 SPEAKERS = (
     "alder-fen-sill-5",
     "brackwater-culvert-10",
@@ -62,7 +63,10 @@ def with_unit(value: str, unit: str) -> str:
 def on_the_page(client: TestClient, speaker: str, setting: str) -> dict[str, tuple[str, str]]:
     page = client.get(f"/speaker/{speaker}", params={"setting": setting}).text
     found = {}
-    row = r'<tr><th scope="row"><a href="/speaker/[^/]+/([a-z0-9_]+)[^>]*>.*?<td class="number">(.*?)</td>\s*<td class="number interval">(.*?)</td>'
+    row = (
+        r'<tr><th scope="row"><a href="/speaker/[^/]+/([a-z0-9_]+)[^>]*>.*?<td class="number">(.*?)</td>\s*<td '
+        r'class="number interval">(.*?)</td>'
+    )
     for metric, value, interval in re.findall(row, page, re.S):
         told = re.sub(r'<small class="why">.*?</small>', "", value)
         other = re.search(r'<small class="other">(.*?)</small>', told)

@@ -1,4 +1,5 @@
-"""The truth that other tests are held against: its three stages differ by the errors that seed_data/README.md states, and by no others."""
+"""The truth that other tests are held against: its three stages differ by the errors that seed_data/README.md states,
+and by no others."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ LEVEL = np.full(REPEAT.shape, 0.15**2)
 
 @cache
 def pair() -> tuple[Visit, ...]:
-    """A speaker's first visit and its repeat of the same day, another speaker in the same lab, and that one in the other lab."""
+    """A speaker's first visit and its repeat of the same day, another speaker in the same lab, and that one in the
+    other lab."""
     every = truth.every_visit()
     adze = [v for v in every if v.design.model == "Adze"]
     gimlet = [v for v in every if v.design.model == "Gimlet"]
@@ -57,7 +59,8 @@ def errors(stage: str) -> FloatArray:
 
 
 def on_grid(covariance: FloatArray) -> FloatArray:
-    """A law over the model's 240 frequencies as the grid's 199 points have it: cell averages take a little off narrow errors."""
+    """A law over the model's 240 frequencies as the grid's 199 points have it: cell averages take a little off narrow
+    errors."""
     step = 1e-3
     response = (
         grid.to_grid(FREQUENCY_HZ, step * np.eye(len(FREQUENCY_HZ))) / step
@@ -143,8 +146,17 @@ def test_sessions_say_where_they_were_measured(benches: tuple[str, ...]) -> None
 
 def test_the_fleets_seed_gives_what_the_fleets_files_hold() -> None:
     """Wherever the visit took nothing away: the file's 0.01 dB, and the grid's."""
-    plain = {v.folder for v in visits() if v.angles == "all" and v.points == 24 and not v.smoothing_oct and not v.gate_ms
-             and v.level_is == "spl_1m" and not v.symmetric and v.form == "parquet"}  # fmt: skip
+    plain = {
+        v.folder
+        for v in visits()
+        if v.angles == "all"
+        and v.points == 24
+        and not v.smoothing_oct
+        and not v.gate_ms
+        and v.level_is == "spl_1m"
+        and not v.symmetric
+        and v.form == "parquet"
+    }
     chosen = [v for v in truth.every_visit() if v.folder in plain]
     assert len(chosen) > 80
     made = truth.sessions_of(chosen, truth.measured_of(chosen, SEED))

@@ -20,9 +20,11 @@ def tokens_of(source: str) -> int:
     documented = {
         (first.lineno, first.col_offset)
         for node in ast.walk(ast.parse(source))
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef) and node.body
-        and isinstance(first := node.body[0], ast.Expr) and isinstance(getattr(first.value, "value", None), str)
-    }  # fmt: skip
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
+        and node.body
+        and isinstance(first := node.body[0], ast.Expr)
+        and isinstance(getattr(first.value, "value", None), str)
+    }
     told = tokenize.generate_tokens(io.StringIO(source).readline)
     return sum(t.type not in LEFT_OUT and t.start not in documented for t in told)
 

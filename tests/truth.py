@@ -1,9 +1,10 @@
 """The demo fleet's truth: for tests that hold an answer against what it should be, with errors that nobody tuned on.
 
-Three stages, each (S, 72, 199) levels in dB on the analysis grid, slots as speakerdb.acoustics.curveset orders them: the noiseless
-model, the unit (the model and that specimen's own errors), the measurement (the unit and all that a bench adds). The errors are
-seed_data's own law (seed_data/errors.py); a seed is one helping of them. Full-range speakers only, each seen all round and uncut,
-also where the fleet's own visit was poorer; where it was not, the fleet's seed gives what the fleet's files hold.
+Three stages, each (S, 72, 199) levels in dB on the analysis grid, slots as speakerdb.acoustics.curveset orders them:
+the noiseless model, the unit (the model and that specimen's own errors), the measurement (the unit and all that a bench
+adds). The errors are seed_data's own law (seed_data/errors.py); a seed is one helping of them. Full-range speakers
+only, each seen all round and uncut, also where the fleet's own visit was poorer; where it was not, the fleet's seed
+gives what the fleet's files hold.
 """
 
 from __future__ import annotations
@@ -50,8 +51,8 @@ def designs() -> tuple[Known, ...]:
 
 
 def first_visits(*slugs: str, benches: tuple[str, ...] = ()) -> tuple[Visit, ...]:
-    """The first visit of each of the slugs (all where none is named), in their own labs or, with `benches`, in these by turns:
-    ("shed",) brings all to the shed, ("shed", "attic") every other one to the attic."""
+    """The first visit of each of the slugs (all where none is named), in their own labs or, with `benches`, in these by
+    turns: ("shed",) brings all to the shed, ("shed", "attic") every other one to the attic."""
     visits = tuple(_by_slug()[slug] for slug in slugs or _by_slug())
     if not benches:
         return visits
@@ -60,8 +61,8 @@ def first_visits(*slugs: str, benches: tuple[str, ...] = ()) -> tuple[Visit, ...
 
 
 def every_visit() -> tuple[Visit, ...]:
-    """All visits to full-range speakers since the last calibration: first ones, other settings, the other lab, second specimens
-    and repeats. What learning from repeats has to go on, with `measured_of` and `sessions_of`."""
+    """All visits to full-range speakers since the last calibration: first ones, other settings, the other lab, second
+    specimens and repeats. What learning from repeats has to go on, with `measured_of` and `sessions_of`."""
     since = (v for v in plan.visits() if v.day >= plan.START.isoformat())
     return tuple(_uncut(v) for v in since if v.design.kind != "subwoofer")
 
@@ -110,7 +111,8 @@ def measured_of(visits: Sequence[Visit], seed: Seed) -> FloatArray:
 
 
 def sessions_of(visits: Sequence[Visit], level_db: FloatArray) -> list[GridSession]:
-    """Levels (V, 72, 199) of visits as sessions, rounded to 0.01 dB as those in a database are; no sweeps, no impedance."""
+    """Levels (V, 72, 199) of visits as sessions, rounded to 0.01 dB as those in a database are; no sweeps, no
+    impedance."""
     horizontal = np.arange(curveset.SLOTS) < curveset.PER_ORBIT
     angle = np.tile(ORBIT_DEG, 2)
     resolution = grid.raw_resolution(FREQUENCY_HZ)
@@ -124,13 +126,29 @@ def _info(visit: Visit) -> SessionInfo:
     design, setting = visit.design, _setting(visit)
     height, width, depth = design.size_mm
     return SessionInfo(
-        maker=design.maker, model=design.model, slug=plan.slug(design), kind=design.kind, powered=design.powered,
-        lab=visit.lab, method=visit.method, date=visit.day, sample=visit.sample, setting=visit.setting, repeat=visit.repeat,
-        calibration=visit.calibration, default_setting=len(design.settings) > 1 and setting is design.settings[0],
-        drive_voltage_v=None if design.powered else 2.83, height_mm=height, width_mm=width, depth_mm=depth,
-        mass_kg=design.mass_kg, layout=design.layout, enclosure=design.enclosure, year=design.year,
+        maker=design.maker,
+        model=design.model,
+        slug=plan.slug(design),
+        kind=design.kind,
+        powered=design.powered,
+        lab=visit.lab,
+        method=visit.method,
+        date=visit.day,
+        sample=visit.sample,
+        setting=visit.setting,
+        repeat=visit.repeat,
+        calibration=visit.calibration,
+        default_setting=len(design.settings) > 1 and setting is design.settings[0],
+        drive_voltage_v=None if design.powered else 2.83,
+        height_mm=height,
+        width_mm=width,
+        depth_mm=depth,
+        mass_kg=design.mass_kg,
+        layout=design.layout,
+        enclosure=design.enclosure,
+        year=design.year,
         electronics=dict(setting.switches),
-    )  # fmt: skip
+    )
 
 
 def _setting(visit: Visit) -> Setting:

@@ -1,10 +1,11 @@
 """What a finite cabinet does to a source on its front: the 6 dB step, edge diffraction, and the shadow behind it.
 
-The direct wave D is that of a piston in an infinite baffle. Where the baffle ends, the missing half space acts as a ring of
-secondary sources R along the edge (the edge-source picture of J. Vanderkooy, "A simple theory of cabinet edge diffraction",
-J. Audio Eng. Soc. 39, 1991, from memory; every ray gets an equal share). In front the sum is D - R/2, behind R/2, on the
-shadow's boundary D/2 as behind a half plane: w·D + (1/2 - w)·R, w going from 1 to 0 across the boundary. Where the wave is
-long R = D, and the sum is 1/2 in every direction whatever w is: radiation into the full space, 6 dB below the half space.
+The direct wave D is that of a piston in an infinite baffle. Where the baffle ends, the missing half space acts as a
+ring of secondary sources R along the edge (the edge-source picture of J. Vanderkooy, "A simple theory of cabinet edge
+diffraction", J. Audio Eng. Soc. 39, 1991, from memory; every ray gets an equal share). In front the sum is D - R/2,
+behind R/2, on the shadow's boundary D/2 as behind a half plane: w·D + (1/2 - w)·R, w going from 1 to 0 across the
+boundary. Where the wave is long R = D, and the sum is 1/2 in every direction whatever w is: radiation into the full
+space, 6 dB below the half space.
 """
 
 from __future__ import annotations
@@ -17,7 +18,8 @@ RAYS = 48
 
 
 def edge_distance_m(ray_rad: FloatArray, left_m: float, right_m: float, below_m: float, above_m: float) -> FloatArray:
-    """Distance in m from a source to the edge of a rectangular baffle along rays in its plane, 0 = to the left, π/2 = up."""
+    """Distance in m from a source to the edge of a rectangular baffle along rays in its plane, 0 = to the left, π/2 =
+    up."""
     cosine, sine = np.cos(ray_rad), np.sin(ray_rad)
     sideways = np.where(cosine >= 0, left_m, right_m) / np.maximum(np.abs(cosine), 1e-9)
     upright = np.where(sine >= 0, above_m, below_m) / np.maximum(np.abs(sine), 1e-9)
@@ -25,7 +27,8 @@ def edge_distance_m(ray_rad: FloatArray, left_m: float, right_m: float, below_m:
 
 
 def rounding_factor(frequency_hz: FloatArray, edge_radius_m: float) -> FloatArray:
-    """Loss of a rounded edge's diffraction: the secondary source is spread over its arc, |sinc(k·r/2)| (own simplification)."""
+    """Loss of a rounded edge's diffraction: the secondary source is spread over its arc, |sinc(k·r/2)| (own
+    simplification)."""
     return np.abs(np.sinc(wave_number(frequency_hz) * edge_radius_m / 2.0 / np.pi))
 
 
@@ -41,8 +44,8 @@ def shadow_factor(frequency_hz: FloatArray, depth_m: float, forward: FloatArray)
 def lit_share(frequency_hz: FloatArray, forward: FloatArray, edge_m: float) -> FloatArray:
     """w, (n, F): how far a direction lies in the direct wave, 1/2 on the shadow's boundary at 90°.
 
-    (1 + tanh 2ν)/2 with Fresnel's parameter of an edge at distance edge_m, ν = 2·sin(Δ/2)·√(2·edge/λ), Δ the angle to the
-    boundary; tanh in place of Fresnel's integral. forward (n,): cosine of the angle to the axis.
+    (1 + tanh 2ν)/2 with Fresnel's parameter of an edge at distance edge_m, ν = 2·sin(Δ/2)·√(2·edge/λ), Δ the angle to
+    the boundary; tanh in place of Fresnel's integral. forward (n,): cosine of the angle to the axis.
     """
     to_boundary = np.pi / 2.0 - np.arccos(np.clip(forward, -1.0, 1.0))
     parameter = 2.0 * np.sin(to_boundary / 2.0)[:, None] * np.sqrt(wave_number(frequency_hz) * edge_m / np.pi)[None, :]

@@ -1,4 +1,5 @@
-"""Low-frequency alignments: sealed and vented boxes, what the cone and the port each give, and the efficiency they cost.
+"""Low-frequency alignments: sealed and vented boxes, what the cone and the port each give, and the efficiency they
+cost.
 
 R. H. Small, "Closed-Box Loudspeaker Systems" (1972) and "Vented-Box Loudspeaker Systems" (1973), J. Audio Eng. Soc.;
 transfer functions from memory, held against their asymptotes in the tests.
@@ -100,13 +101,15 @@ def sealed_motional(frequency_hz: FloatArray, box: SealedBox, qmc: float) -> Com
 
 
 def vented_motional(frequency_hz: FloatArray, box: VentedBox, qms: float) -> ComplexArray:
-    """Motional impedance of a vented box re Res: (sTs/Qms)(s²Tb² + sTb/QL + 1)/D(s with Qms): two humps, a saddle at fb."""
+    """Motional impedance of a vented box re Res: (sTs/Qms)(s²Tb² + sTb/QL + 1)/D(s with Qms): two humps, a saddle at
+    fb."""
     s = 1j * frequency_hz / box.fs_hz
     return np.asarray(s / qms * _port_branch(frequency_hz, box) / _vented_denominator(frequency_hz, box, qms))
 
 
 def pipe_resonance_hz(length_m: float, radius_m: float) -> float:
-    """First resonance of an open pipe, c/(2·L'), with an end correction of 0.85 a and 0.61 a (flanged, free; Beranek & Mellow)."""
+    """First resonance of an open pipe, c/(2·L'), with an end correction of 0.85 a and 0.61 a (flanged, free; Beranek &
+    Mellow)."""
     return SOUND_SPEED_M_S / (2.0 * (length_m + 1.46 * radius_m))
 
 

@@ -38,7 +38,8 @@ def high_pass(frequency_hz: FloatArray, corner_hz: float, order: int) -> Complex
 
 
 def polarity(order: int) -> float:
-    """-1 where the upper driver must be inverted so that both halves add on the axis (order 2, and 3 by habit), else 1."""
+    """-1 where the upper driver must be inverted so that both halves add on the axis (order 2, and 3 by habit), else
+    1."""
     return -1.0 if order in {2, 3} else 1.0
 
 

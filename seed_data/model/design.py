@@ -45,7 +45,8 @@ PLAIN = Setting("plain", {})
 
 @dataclass(frozen=True)
 class Design:
-    """One model of the catalogue. Sizes in mm and cm as on a data sheet; diameters are effective (half surround to half)."""
+    """One model of the catalogue. Sizes in mm and cm as on a data sheet; diameters are effective (half surround to
+    half)."""
 
     maker: str
     model: str
@@ -120,7 +121,8 @@ class Source:
 
 
 def _resonances(design: Design, role: str, low_hz: float, high_hz: float) -> tuple[Resonance, ...]:
-    """Breakup, surround and cabinet modes of one driver: fewer and smaller with more care; fixed by the model's name."""
+    """Breakup, surround and cabinet modes of one driver: fewer and smaller with more care; fixed by the model's
+    name."""
     rng = generator("resonances", design.maker, design.model, role)
     count = int(np.round(2 + 5 * (1.0 - design.care)))
     centres = np.exp(rng.uniform(np.log(low_hz), np.log(high_hz), count))
@@ -142,7 +144,8 @@ def _woofer_places(design: Design, below_m: float) -> list[tuple[float, float]]:
 
 
 def _upper_sources(design: Design, delayed: bool) -> list[Source]:
-    """Midrange and tweeter(s), the tweeter on the reference axis; a coaxial one sits in the cone it shares the axis with."""
+    """Midrange and tweeter(s), the tweeter on the reference axis; a coaxial one sits in the cone it shares the axis
+    with."""
     order, top = design.order, design.crossover_hz[-1]
     tweeter_radius = design.tweeter_mm / 2000.0
     mouth = (design.mouth_cm or 0.0) / 200.0
@@ -152,22 +155,40 @@ def _upper_sources(design: Design, delayed: bool) -> list[Source]:
     invert = crossover.polarity(order)  # once per crossover on the way up
     out.append(
         Source(
-            "tweeter", tweeter_radius, (recess, 0.0, 0.0), invert ** len(design.crossover_hz), high=(top, order),
-            coverage_deg=design.coverage_deg, mouth_m=mouth, xmax_m=0.4e-3, second_db=-56.0, third_db=-64.0, heat_k_per_w=heat,
+            "tweeter",
+            tweeter_radius,
+            (recess, 0.0, 0.0),
+            invert ** len(design.crossover_hz),
+            high=(top, order),
+            coverage_deg=design.coverage_deg,
+            mouth_m=mouth,
+            xmax_m=0.4e-3,
+            second_db=-56.0,
+            third_db=-64.0,
+            heat_k_per_w=heat,
             resonances=_resonances(design, "tweeter", 3000.0, 16000.0),
         )
-    )  # fmt: skip
+    )
     if design.mid_cm is not None:
         low = design.crossover_hz[0]
         coaxial = "coaxial" in design.layout
         drop = 0.0 if coaxial else design.mid_cm / 200.0 * 1.1 + max(mouth, 0.05)
         out.append(
             Source(
-                "mid", design.mid_cm / 200.0, (0.0 if delayed or coaxial else -0.12 * design.mid_cm / 100.0, 0.0, -drop),
-                invert, low=(top, order), high=(low, order), xmax_m=1.5e-3, second_db=-58.0, third_db=-63.0, heat_k_per_w=4.5,
-                decoupling_hz=4.0e4 / design.mid_cm, resonances=_resonances(design, "mid", 400.0, 5000.0),
+                "mid",
+                design.mid_cm / 200.0,
+                (0.0 if delayed or coaxial else -0.12 * design.mid_cm / 100.0, 0.0, -drop),
+                invert,
+                low=(top, order),
+                high=(low, order),
+                xmax_m=1.5e-3,
+                second_db=-58.0,
+                third_db=-63.0,
+                heat_k_per_w=4.5,
+                decoupling_hz=4.0e4 / design.mid_cm,
+                resonances=_resonances(design, "mid", 400.0, 5000.0),
             )
-        )  # fmt: skip
+        )
     return out
 
 
@@ -206,12 +227,20 @@ def sources(design: Design) -> tuple[Source, ...]:
     breakup = _resonances(design, "woofer", 250.0, 9000.0 if one_way else 4500.0)
     woofers = [
         Source(
-            "woofer", radius, (depth, y, z), 1.0 / len(places), low=low, resonances=breakup,
-            decoupling_hz=4.0e4 / design.woofer_cm, xmax_m=design.xmax_mm / 1000.0,
-            second_db=-50.0 - 8.0 * design.care, third_db=-54.0 - 10.0 * design.care, heat_k_per_w=3.0,
+            "woofer",
+            radius,
+            (depth, y, z),
+            1.0 / len(places),
+            low=low,
+            resonances=breakup,
+            decoupling_hz=4.0e4 / design.woofer_cm,
+            xmax_m=design.xmax_mm / 1000.0,
+            second_db=-50.0 - 8.0 * design.care,
+            third_db=-54.0 - 10.0 * design.care,
+            heat_k_per_w=3.0,
         )
         for y, z in places
-    ]  # fmt: skip
+    ]
     ports = []
     if design.enclosure == "vented":
         a = port_radius_m(design)
@@ -220,8 +249,11 @@ def sources(design: Design) -> tuple[Source, ...]:
         rng = generator("port", design.maker, design.model)
         ports.append(
             Source(
-                "port", a, (-depth if design.port_behind else 0.0, 0.0, -0.6 * height), leak=0.02 + 0.16 * (1 - design.care)
-                * float(rng.uniform(0.5, 1.5)), pipe_hz=box.pipe_resonance_hz(min(length, 0.3), a),
+                "port",
+                a,
+                (-depth if design.port_behind else 0.0, 0.0, -0.6 * height),
+                leak=0.02 + 0.16 * (1 - design.care) * float(rng.uniform(0.5, 1.5)),
+                pipe_hz=box.pipe_resonance_hz(min(length, 0.3), a),
             )
-        )  # fmt: skip
+        )
     return (*woofers, *ports, *upper)

@@ -8,13 +8,15 @@ from seed_data.model.air import ComplexArray, FloatArray
 
 
 def bell(frequency_hz: FloatArray, centre_hz: float, q: float, gain_db: float) -> ComplexArray:
-    """(s² + s·A/Q + 1)/(s² + s/(A·Q) + 1), A = 10^(gain/40): the gain at the centre, 0 dB far away. Also a resonance."""
+    """(s² + s·A/Q + 1)/(s² + s/(A·Q) + 1), A = 10^(gain/40): the gain at the centre, 0 dB far away. Also a
+    resonance."""
     s, a = 1j * frequency_hz / centre_hz, 10.0 ** (gain_db / 40.0)
     return np.asarray((s**2 + s * a / q + 1.0) / (s**2 + s / (a * q) + 1.0))
 
 
 def low_shelf(frequency_hz: FloatArray, corner_hz: float, gain_db: float) -> ComplexArray:
-    """First order, (s + A)/(s + 1/A) with A = 10^(gain/40): the gain far below, half of it (in dB) at the corner, 0 above."""
+    """First order, (s + A)/(s + 1/A) with A = 10^(gain/40): the gain far below, half of it (in dB) at the corner, 0
+    above."""
     s, a = 1j * frequency_hz / corner_hz, 10.0 ** (gain_db / 40.0)
     return np.asarray((s + a) / (s + 1.0 / a))
 

@@ -10,7 +10,8 @@ from seed_data.model.air import ComplexArray, FloatArray
 def driver_impedance(
     frequency_hz: FloatArray, resistance_ohm: float, peak_ohm: float, motional: ComplexArray, inductance_h: float
 ) -> ComplexArray:
-    """Re + Res·motional + a lossy coil, (jω)^0.7 instead of jωL (Leach's semi-inductance, J. Audio Eng. Soc. 50, 2002)."""
+    """Re + Res·motional + a lossy coil, (jω)^0.7 instead of jωL (Leach's semi-inductance, J. Audio Eng. Soc. 50,
+    2002)."""
     omega = 2.0 * np.pi * frequency_hz
     knee = 2.0 * np.pi * 1000.0  # at 1 kHz the magnitude is that of the plain coil
     coil = inductance_h * knee * (1j * omega / knee) ** 0.7

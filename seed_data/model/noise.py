@@ -20,7 +20,8 @@ def generator(*names: object, seed: str = SEED) -> np.random.Generator:
 
 @cache
 def _kernel(width_oct: float) -> FloatArray:
-    """(F, K) weights of white noise on a fine axis of octaves: exp(−2π(Δ/w)²), whose autocorrelation is exp(−π(Δ/w)²)."""
+    """(F, K) weights of white noise on a fine axis of octaves: exp(−2π(Δ/w)²), whose autocorrelation is
+    exp(−π(Δ/w)²)."""
     octave = np.log2(FREQUENCY_HZ)
     axis = np.arange(octave.min() - 2 * width_oct, octave.max() + 2 * width_oct, width_oct / 8.0)
     kernel = np.exp(-2.0 * np.pi * ((octave[:, None] - axis[None, :]) / width_oct) ** 2)
@@ -30,6 +31,7 @@ def _kernel(width_oct: float) -> FloatArray:
 
 
 def field(rng: np.random.Generator, width_oct: float, count: int = 1) -> FloatArray:
-    """Independent Gaussian fields over FREQUENCY_HZ with unit variance and correlation exp(−π(Δ/w)²) over Δ octaves, (count, F)."""
+    """Independent Gaussian fields over FREQUENCY_HZ with unit variance and correlation exp(−π(Δ/w)²) over Δ octaves,
+    (count, F)."""
     kernel = _kernel(width_oct)
     return np.asarray(rng.standard_normal((count, kernel.shape[1])) @ kernel.T)

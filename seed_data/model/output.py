@@ -24,7 +24,8 @@ def displacement_limited_level_db(frequency_hz: FloatArray, volume_m3: float, fu
 
 
 def suspension_gain_db(ratio: FloatArray) -> FloatArray:
-    """Loss of the fundamental as the displacement nears its end stop, ratio = x/xmax: −5·log10(1 + (x/1.6·xmax)⁴), in dB."""
+    """Loss of the fundamental as the displacement nears its end stop, ratio = x/xmax: −5·log10(1 + (x/1.6·xmax)⁴), in
+    dB."""
     return np.asarray(-5.0 * np.log10(1.0 + (ratio / 1.6) ** 4))
 
 
@@ -39,13 +40,15 @@ def displacement_distortion(ratio: FloatArray) -> tuple[FloatArray, FloatArray]:
 def motor_distortion(
     level_above_db: FloatArray | float, second_db: float, third_db: float
 ) -> tuple[FloatArray, FloatArray]:
-    """Second and third harmonic away from the bass, given in dB at some level, at `level_above_db` over it: +1 and +2 dB per dB."""
+    """Second and third harmonic away from the bass, given in dB at some level, at `level_above_db` over it: +1 and +2
+    dB per dB."""
     above = np.asarray(level_above_db, dtype=np.float64)
     return 10.0 ** ((second_db + above) / 20.0), 10.0 ** ((third_db + 2.0 * above) / 20.0)
 
 
 def coil_temperature_k(power_w: FloatArray | float, resistance_k_per_w: float) -> FloatArray:
-    """Rise of the coil in K: ΔT = P0·Rth/(1 + α·ΔT), the hot coil drawing less. power_w is what the cold coil would draw."""
+    """Rise of the coil in K: ΔT = P0·Rth/(1 + α·ΔT), the hot coil drawing less. power_w is what the cold coil would
+    draw."""
     heat = np.asarray(power_w, dtype=np.float64) * resistance_k_per_w
     return (np.sqrt(1.0 + 4.0 * COPPER_PER_K * heat) - 1.0) / (2.0 * COPPER_PER_K)
 
@@ -61,12 +64,14 @@ def port_speed_m_s(level_half_space_db: FloatArray, frequency_hz: FloatArray, ar
 
 
 def port_gain_db(speed_m_s: FloatArray) -> FloatArray:
-    """Loss of the port as its flow turns turbulent: −10·log10(1 + (v/20)²); 20 m/s is the usual limit (own simplification)."""
+    """Loss of the port as its flow turns turbulent: −10·log10(1 + (v/20)²); 20 m/s is the usual limit (own
+    simplification)."""
     return np.asarray(-10.0 * np.log10(1.0 + (speed_m_s / 20.0) ** 2))
 
 
 def multitone_displacement_m(displacement: FloatArray, frequency_hz: FloatArray, from_hz: float) -> FloatArray:
-    """Displacement of a multitone of the same total level, from that of single tones, displacement (..., F): all but the last axis.
+    """Displacement of a multitone of the same total level, from that of single tones, displacement (..., F): all but
+    the last axis.
 
     One tone per third octave from from_hz to 16 kHz, equal levels that add up to the drive, so each 1/√N; their sum in
     r.m.s., doubled, for the crest that a sum of tones has over one tone.
@@ -77,6 +82,7 @@ def multitone_displacement_m(displacement: FloatArray, frequency_hz: FloatArray,
 
 
 def intermodulation(ratio: FloatArray | float) -> FloatArray:
-    """Multitone distortion of a driver whose multitone displacement is ratio·xmax: 0.025·r + 0.03·r² (own simplification)."""
+    """Multitone distortion of a driver whose multitone displacement is ratio·xmax: 0.025·r + 0.03·r² (own
+    simplification)."""
     r = np.asarray(ratio, dtype=np.float64)
     return 0.025 * r + 0.03 * r**2

@@ -34,8 +34,9 @@ def decoupled_radius(frequency_hz: FloatArray, radius_m: float, decoupling_hz: f
 def waveguide_radius(frequency_hz: FloatArray, throat_m: float, mouth_m: float, coverage_deg: float) -> FloatArray:
     """Radius in m of the piston that beams like a waveguide with the full −6 dB angle `coverage_deg`.
 
-    While the mouth is small against the wave it is the mouth itself; above, the part of the wave front that acts shrinks as
-    1/f and so holds the angle: a = 2.215/(k·sin(coverage/2)); it never falls below the throat. Follows the piston's −6 dB angle.
+    While the mouth is small against the wave it is the mouth itself; above, the part of the wave front that acts
+    shrinks as 1/f and so holds the angle: a = 2.215/(k·sin(coverage/2)); it never falls below the throat. Follows the
+    piston's −6 dB angle.
     """
     held = HALF_PRESSURE_ARGUMENT / (wave_number(frequency_hz) * np.sin(np.radians(coverage_deg / 2.0)))
     return np.asarray(np.maximum(np.minimum(held, mouth_m), throat_m))

@@ -30,8 +30,9 @@ LISTENING_WINDOW = (*((True, angle) for angle in (0, 10, -10, 20, -20, 30, -30))
 class Field:
     """A speaker in one setting, noiseless. level_db (n, F) at 1 m; horizontal, angle_deg (n,).
 
-    drive (S, F): what each source is asked for, half-space pressure re the on-axis mean of 300 Hz–3 kHz;
-    axis (S, F): what arrives of it on the axis, same reference; the sum over S is the on-axis response. reference_db: the level that mean stands for in level_db.
+    drive (S, F): what each source is asked for, half-space pressure re the on-axis mean of 300 Hz–3 kHz; axis (S, F):
+    what arrives of it on the axis, same reference; the sum over S is the on-axis response. reference_db: the level that
+    mean stands for in level_db.
     """
 
     horizontal: np.ndarray
@@ -112,7 +113,8 @@ def source_field(design: Design, source: Source, directions: FloatArray) -> Comp
     if design.kind == "in-wall":
         return np.asarray(np.where(forward[:, None] >= -1e-9, direct, 1e-3) * travel)
     _, y, z = source.position_m
-    # The reference axis is that of the tweeter, a little below the top of the box; bars and centres have it in the middle.
+    # The reference axis is that of the tweeter, a little below the top of the box; bars and centres have it in the
+    # middle.
     central = design.kind in {"soundbar", "centre"} or "coaxial" in design.layout or design.layout == "full-range"
     above = height / 2.0 if central else min(0.25 * height, 0.05 + (design.mouth_cm or 8.0) / 200.0)
     if design.layout == "tweeter between" and design.kind != "centre":
@@ -173,7 +175,8 @@ def sensitivity_db(design: Design) -> float:
 
 
 def watt_level_db(design: Design, source: Source) -> float:
-    """Half-space level at 1 m that 1 W makes in one driver: from the box (passive woofers), else by size, our own judgement."""
+    """Half-space level at 1 m that 1 W makes in one driver: from the box (passive woofers), else by size, our own
+    judgement."""
     if source.role == "tweeter":
         return 91.0
     if source.role == "mid":
@@ -220,8 +223,13 @@ def field_of(design: Design, settings: tuple[Setting, ...], orbit_deg: FloatArra
         scale = 10.0 ** (-mean / 20.0)
         out.append(
             Field(
-                horizontal, angle, levels - plain_mean + absolute, parts, drive * scale, drive * fields[:, axis_row] * scale,
+                horizontal,
+                angle,
+                levels - plain_mean + absolute,
+                parts,
+                drive * scale,
+                drive * fields[:, axis_row] * scale,
                 absolute,
             )
-        )  # fmt: skip
+        )
     return out

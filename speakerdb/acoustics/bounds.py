@@ -16,7 +16,8 @@ EXACT, AT_MOST, AT_LEAST = 0, 1, 2  # as in metric.CENSORED
 
 @dataclass(frozen=True, eq=False)
 class Bounded:
-    """value (...), NaN where unknown; code (...): whether it is exact, an upper bound (at most) or a lower one (at least)."""
+    """value (...), NaN where unknown; code (...): whether it is exact, an upper bound (at most) or a lower one (at
+    least)."""
 
     value: Array
     code: Codes
@@ -54,8 +55,8 @@ def _from_ends(lower: Array, upper: Array) -> Bounded:
 def lowest(b: Bounded) -> Bounded:
     """The lowest along the last axis, (..., n) -> (...); unknown where any of them is.
 
-    It lies between the lowest lower and the lowest upper end: a bound from above stays one, a bound from below matters only
-    where no exact value is lower.
+    It lies between the lowest lower and the lowest upper end: a bound from above stays one, a bound from below matters
+    only where no exact value is lower.
     """
     if b.value.shape[-1] == 0:
         return exact(np.full(b.value.shape[:-1], np.nan))
@@ -70,7 +71,8 @@ def lower_of(a: Bounded, b: Bounded) -> Bounded:
 
 
 def between(a: Bounded, b: Bounded, share: Array | float) -> Bounded:
-    """a·(1 − share) + b·share; a bound if either is one that counts, unknown where the two are bounds from opposite sides."""
+    """a·(1 − share) + b·share; a bound if either is one that counts, unknown where the two are bounds from opposite
+    sides."""
     mixed = a.value * (1.0 - share) + b.value * share
     value = np.where(np.less_equal(share, 0.0), a.value, np.where(np.greater_equal(share, 1.0), b.value, mixed))
     a_code, b_code = np.where(np.less(share, 1.0), a.code, EXACT), np.where(np.greater(share, 0.0), b.code, EXACT)

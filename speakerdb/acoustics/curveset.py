@@ -1,7 +1,7 @@
 """The curve set after ANSI/CTA-2034-A (angle lists and 12/44/44 weights from memory; method:metrics#the-curve-set).
 
-Curves of a session stand in 72 slots: the horizontal orbit -170 … 180, then the vertical orbit -170 … 180, in 10° steps.
-All averages are energy averages (mean of p²), so that each is one row of weights on p².
+Curves of a session stand in 72 slots: the horizontal orbit -170 … 180, then the vertical orbit -170 … 180, in 10°
+steps. All averages are energy averages (mean of p²), so that each is one row of weights on p².
 """
 
 from __future__ import annotations
@@ -52,12 +52,12 @@ BOUNCES = {
 def orbit_weights(step_deg: float) -> NDArray[np.float64]:
     """Area of the piece that each angle 0, step … 90 of one orbit owns on one side, as a share of the sphere.
 
-    Two orbits cross on the axis, and each owns what lies nearer to it: y and z being the distances from the planes of the
-    vertical and the horizontal orbit, the horizontal one owns |z| ≤ |y|. At latitude φ and longitude λ from the axis z = sin φ
-    and y = cos φ·sin λ, so it reaches up to tan φ = |sin λ|. Between a and b it owns, above and below together,
-    2·∫ sin(atan(sin λ)) dλ = 2·∫ sin λ/√(2 − cos² λ) dλ = 2·[asin(cos a/√2) − asin(cos b/√2)]. a and b are the middles
-    between neighbouring angles; the first piece begins at 0, and the last ends at 90 + step/2: it holds as much beyond 90° as
-    before it. Raises ValueError for a step that does not divide 90.
+    Two orbits cross on the axis, and each owns what lies nearer to it: y and z being the distances from the planes of
+    the vertical and the horizontal orbit, the horizontal one owns |z| ≤ |y|. At latitude φ and longitude λ from the
+    axis z = sin φ and y = cos φ·sin λ, so it reaches up to tan φ = |sin λ|. Between a and b it owns, above and below
+    together, 2·∫ sin(atan(sin λ)) dλ = 2·∫ sin λ/√(2 − cos² λ) dλ = 2·[asin(cos a/√2) − asin(cos b/√2)]. a and b are
+    the middles between neighbouring angles; the first piece begins at 0, and the last ends at 90 + step/2: it holds as
+    much beyond 90° as before it. Raises ValueError for a step that does not divide 90.
     """
     count = round(90 / step_deg)
     if abs(count * step_deg - 90) > 1e-9:
@@ -74,7 +74,8 @@ def _row(slots: list[int]) -> NDArray[np.float64]:
 
 
 def power_weights() -> NDArray[np.float64]:
-    """(72,) weights of the sound-power average; they sum to 1. The two slots of the axis own two pieces each, as do the rear's."""
+    """(72,) weights of the sound-power average; they sum to 1. The two slots of the axis own two pieces each, as do the
+    rear's."""
     area = orbit_weights(STEP_DEG)
     away = np.abs(ANGLES_DEG)
     own = area[np.minimum(away, 180 - away) // STEP_DEG]
@@ -130,8 +131,8 @@ POLES = ((ON_AXIS, V_AXIS), (h(180)[0], v(180)[0]))  # slots of one direction: t
 
 
 def share_poles(level_db: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Both orbits meet on the axis and behind: both slots take the energy mean of the two readings, or the one there is.
-    (…, 72, 199) in and out; a copy where anything changes."""
+    """Both orbits meet on the axis and behind: both slots take the energy mean of the two readings, or the one there
+    is. (…, 72, 199) in and out; a copy where anything changes."""
     filled = level_db
     for first, second in POLES:
         a, b = level_db[..., first, :], level_db[..., second, :]
@@ -158,7 +159,8 @@ def level_of(power: Floats) -> NDArray[np.float64]:
 
 
 def average(power: NDArray[np.float64], weights: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Weighted sums of p²: power (..., 72, 199), weights (k, 72) -> (..., k, 199); NaN where a slot with weight is missing."""
+    """Weighted sums of p²: power (..., 72, 199), weights (k, 72) -> (..., k, 199); NaN where a slot with weight is
+    missing."""
     weights = weights.astype(power.dtype, copy=False)
     missing = np.isnan(power)
     if not missing.any():
@@ -186,7 +188,8 @@ def name_of(slot: int) -> str:
 
 
 def missing_angles(slots: Sequence[int], present: NDArray[np.bool_]) -> str:
-    """Which of the slots are not measured, in words: 'vertical 10°, -10° not measured'; empty where none. present (72,)."""
+    """Which of the slots are not measured, in words: 'vertical 10°, -10° not measured'; empty where none. present
+    (72,)."""
     words = []
     for name, first in (("horizontal", 0), ("vertical", PER_ORBIT)):
         absent = [s for s in slots if first <= s < first + PER_ORBIT and not present[s]]

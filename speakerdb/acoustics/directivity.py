@@ -1,4 +1,5 @@
-"""How the pattern behaves off the axis (method:metrics#directivity): beamwidth, how far the tone holds, turning sensitivity."""
+"""How the pattern behaves off the axis (method:metrics#directivity): beamwidth, how far the tone holds, turning
+sensitivity."""
 
 from __future__ import annotations
 
@@ -24,16 +25,18 @@ TONE_RMS_DB, TONE_LEVEL_DB = 1.5, -6.0
 
 
 TURNS_DEG = (0, 10, 20, 30)
-# every point and every second one of 300 Hz–10 kHz: the latter will do for turned in-room curves and for the distance of beamwidths;
-# intervals of patterns need every one
+# every point and every second one of 300 Hz–10 kHz: the latter will do for turned in-room curves and for the distance
+# of beamwidths; intervals of patterns need every one
 EVERY, SECOND = (Points(slice(TONE.start, TONE.stop, nth)) for nth in (1, 2))
 
 # slots going out from the axis on each side, 0 … 180
 _OUT = np.arange(0, 181, STEP_DEG)
 SIDES: dict[str, list[int]] = {
-    "left": curveset.h(*_OUT), "right": curveset.h(0, *(-_OUT[1:-1]), 180),
-    "up": curveset.v(*_OUT), "down": curveset.v(0, *(-_OUT[1:-1]), 180),
-}  # fmt: skip
+    "left": curveset.h(*_OUT),
+    "right": curveset.h(0, *(-_OUT[1:-1]), 180),
+    "up": curveset.v(*_OUT),
+    "down": curveset.v(0, *(-_OUT[1:-1]), 180),
+}
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,8 +50,8 @@ class Angle:
 class _Outward:
     """Going out from 0 by 10° steps: where values (...) first fall below a limit, linear in between.
 
-    No crossing in all 180°: 180. Angles not measured before a crossing: the last one measured, "at least". Nothing beside the
-    axis measured: unknown.
+    No crossing in all 180°: 180. Angles not measured before a crossing: the last one measured, "at least". Nothing
+    beside the axis measured: unknown.
     """
 
     def __init__(self, limit: float) -> None:
@@ -108,8 +111,8 @@ def full_angle(smoothed_db: Floats, sides: tuple[str, str]) -> Angle:
 
 @dataclass(frozen=True, eq=False)
 class Beamwidth:
-    """median_deg (...) over 1–10 kHz; at_least: the median may be wider; sd_oct (...): about the line of log2(angle) over log f, NaN
-    where a part of the band is not closed."""
+    """median_deg (...) over 1–10 kHz; at_least: the median may be wider; sd_oct (...): about the line of log2(angle)
+    over log f, NaN where a part of the band is not closed."""
 
     median_deg: Array
     at_least: Flags
@@ -129,8 +132,8 @@ def beamwidth(angle: Angle, points: Points = WHOLE) -> Beamwidth:
 
 
 def tone_angle(smoothed_db: Floats, smoothed_lw_db: Floats, side: str, points: Points = WHOLE) -> Angle:
-    """The angle up to which the tone holds on a side: of curves (..., 72, F) re the listening window (..., F), over 300 Hz–10 kHz, RMS
-    with the mean removed ≤ 1.5 dB and that mean ≥ −6 dB; 0 if the axis fails."""
+    """The angle up to which the tone holds on a side: of curves (..., 72, F) re the listening window (..., F), over 300
+    Hz–10 kHz, RMS with the mean removed ≤ 1.5 dB and that mean ≥ −6 dB; 0 if the axis fails."""
     tone = points.inside(TONE)
     shape, loud = _Outward(-TONE_RMS_DB), _Outward(TONE_LEVEL_DB)
     for slot in SIDES[side]:
@@ -155,7 +158,8 @@ TURNED = tuple(sorted({s * t for t in TURNS_DEG for s in (1, -1)}))  # −30 …
 
 # On p² of every slot: 0.12·LW + 0.44·ER; with the axis turned the horizontal orbit's share is re-centred
 _LISTED = curveset.IN_ROOM_WEIGHTS["lw"] * curveset.LW_WEIGHTS + curveset.IN_ROOM_WEIGHTS["er"] * curveset.ER_WEIGHTS
-# (7, 36) of the horizontal orbit with the axis at each of TURNED, and (36,) of the vertical one, whose curves shift by H(t) − H(0)
+# (7, 36) of the horizontal orbit with the axis at each of TURNED, and (36,) of the vertical one, whose curves shift by
+# H(t) − H(0)
 TURNED_WEIGHTS = np.stack([np.roll(_LISTED[:PER_ORBIT], t // STEP_DEG) for t in TURNED]), _LISTED[PER_ORBIT:]
 
 

@@ -1,4 +1,5 @@
-"""How long one may listen: the occupational limit of NIOSH and the weekly allowance of WHO and ITU-T. dB(A) taken equal to dB."""
+"""How long one may listen: the occupational limit of NIOSH and the weekly allowance of WHO and ITU-T. dB(A) taken equal
+to dB."""
 
 from __future__ import annotations
 
@@ -29,7 +30,8 @@ def niosh_hours_per_day(average_dba: Floats) -> Array:
 
 
 def who_hours_per_week(average_dba: Floats, *, sensitive: bool = False) -> Array:
-    """40 h a week at 80 dB(A) (75 for children and sensitive listeners), halved with every 3 dB; no more than the week has."""
+    """40 h a week at 80 dB(A) (75 for children and sensitive listeners), halved with every 3 dB; no more than the week
+    has."""
     limit = H870_SENSITIVE_DBA if sensitive else H870_LIMIT_DBA
     hours = H870_HOURS * 2.0 ** (-(np.asarray(average_dba, np.float64) - limit) / H870_EXCHANGE_DB)
     return np.minimum(hours, WEEK_HOURS)

@@ -1,4 +1,5 @@
-"""The analysis grid: 199 points, 20 per octave, 20.3 Hz to 19.4 kHz, and how a raw curve reaches it (method:metrics#the-analysis-grid)."""
+"""The analysis grid: 199 points, 20 per octave, 20.3 Hz to 19.4 kHz, and how a raw curve reaches it
+(method:metrics#the-analysis-grid)."""
 
 from __future__ import annotations
 
@@ -29,7 +30,8 @@ def band(low_hz: float, high_hz: float) -> slice:
 
 
 def named(of_band: slice) -> tuple[float, float]:
-    """The frequencies that a band of the grid is named by: of those that bound just its points, the ones of fewest digits."""
+    """The frequencies that a band of the grid is named by: of those that bound just its points, the ones of fewest
+    digits."""
     f = FREQUENCY_HZ
     below = f[of_band.start - 1] if of_band.start else f[0] / 2.0 ** (1.0 / POINTS_PER_OCTAVE)
     above = f[of_band.stop] if of_band.stop < len(f) else f[-1] * 2.0 ** (1.0 / POINTS_PER_OCTAVE)
@@ -126,8 +128,14 @@ def _interpolated(x: NDArray[np.float64], raw: NDArray[np.float64], at: NDArray[
     return raw[:, i] * (1.0 - share) + raw[:, i + 1] * share
 
 
-def _cell_average(x: NDArray[np.float64], raw: NDArray[np.float64], low: NDArray[np.float64], high: NDArray[np.float64],
-                  begin: NDArray[np.int64], end: NDArray[np.int64]) -> NDArray[np.float64]:  # fmt: skip
+def _cell_average(
+    x: NDArray[np.float64],
+    raw: NDArray[np.float64],
+    low: NDArray[np.float64],
+    high: NDArray[np.float64],
+    begin: NDArray[np.int64],
+    end: NDArray[np.int64],
+) -> NDArray[np.float64]:
     """Power average over cells [low, high] that hold the raw points begin … end - 1, in dB."""
     power = 10.0 ** (raw / 10.0)
     edges = 10.0 ** (_interpolated(x, raw, np.concatenate([low, high])) / 10.0)
@@ -145,8 +153,8 @@ def _cell_average(x: NDArray[np.float64], raw: NDArray[np.float64], low: NDArray
 
 
 def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
-    """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover without a gap
-    wider than 1/2 octave (what lies in such a gap is not measured at all).
+    """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover without a
+    gap wider than 1/2 octave (what lies in such a gap is not measured at all).
 
     With a gate no more than that leaves. 0 where no octave is covered.
     """

@@ -1,4 +1,5 @@
-"""All that metrics are computed from: what was measured of a batch of sessions, or what might have been measured, as draws.
+"""All that metrics are computed from: what was measured of a batch of sessions, or what might have been measured, as
+draws.
 
 What several metrics take is worked out once. A metric of something that was not measured is NaN.
 """
@@ -51,7 +52,8 @@ def words(band: slice) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Smoothed:
-    """Single curves (..., 72, F) and the listening window (..., F) in dB, 1/3-octave smoothed, at some points of the grid."""
+    """Single curves (..., 72, F) and the listening window (..., F) in dB, 1/3-octave smoothed, at some points of the
+    grid."""
 
     level_db: Floats
     window_db: Floats
@@ -73,12 +75,14 @@ SIDES: dict[Plane, tuple[Side, Side]] = {"horizontal": ("left", "right"), "verti
 
 @dataclass(eq=False)
 class Measured:
-    """Leading dimensions (...): sessions (S,), or draws (B,). None: not measured; what takes time is asked for where it is needed.
+    """Leading dimensions (...): sessions (S,), or draws (B,). None: not measured; what takes time is asked for where it
+    is needed.
 
-    sides: horizontal curves (..., 4, 199) at 0, 10, 20, 30° to the left and to the right, as read. sphere_db (..., 199): sound power of
-    directions all around. at_error_db (...): what the true drives of sweeps are above the stated ones; drives are then known to that
-    only, so the outermost distortion curves may be prolonged that far. bracket (..., ), (...): see `output.within_bracket`; None: the
-    maximum level is the value itself. impedance_ohm (..., 199), voltage_v (...): NaN where not measured, and of powered speakers.
+    sides: horizontal curves (..., 4, 199) at 0, 10, 20, 30° to the left and to the right, as read. sphere_db (...,
+    199): sound power of directions all around. at_error_db (...): what the true drives of sweeps are above the stated
+    ones; drives are then known to that only, so the outermost distortion curves may be prolonged that far. bracket
+    (..., ), (...): see `output.within_bracket`; None: the maximum level is the value itself. impedance_ohm (..., 199),
+    voltage_v (...): NaN where not measured, and of powered speakers.
     """
 
     curves: CurveSet
@@ -184,9 +188,15 @@ class Measured:
     @cached_property
     def _tones(self) -> dict[str, Angle]:
         p = self.pattern
-        return {} if p is None else {
-            side: directivity.tone_angle(p.level_db, p.window_db, side, p.points) for sides in SIDES.values() for side in sides
-        }  # fmt: skip
+        return (
+            {}
+            if p is None
+            else {
+                side: directivity.tone_angle(p.level_db, p.window_db, side, p.points)
+                for sides in SIDES.values()
+                for side in sides
+            }
+        )
 
     def tone(self, side: Side) -> Angle | None:
         """(...) the angle up to which the tone holds on one side."""
@@ -232,8 +242,8 @@ class Measured:
 
     @cached_property
     def balance(self) -> tuple[Bounded, Bounded]:
-        """(...) highest level with its balance from the −6 dB limit up; and with a subwoofer, which takes over at 80 Hz or where the
-        speaker itself ends if that is higher."""
+        """(...) highest level with its balance from the −6 dB limit up; and with a subwoofer, which takes over at 80 Hz
+        or where the speaker itself ends if that is higher."""
         c = self.strained.compression
         if c is None:
             return self.unknown, self.unknown

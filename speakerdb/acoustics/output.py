@@ -1,8 +1,9 @@
-"""How loud and how clean (method:metrics#output-and-distortion): distortion, compression, clean, maximum and balance level, usable output.
+"""How loud and how clean (method:metrics#output-and-distortion): distortion, compression, clean, maximum and balance
+level, usable output.
 
-A sweep's drive is the on-axis 300 Hz–3 kHz mean level at 1 m that would be there without compression. Drives (..., k) rise;
-levels stand in (..., k, 199). Distortion is in dB re the fundamental: 3 % = −30.5 dB, 10 % = −20 dB. Leading dimensions are
-sessions or draws. NaN is not measured.
+A sweep's drive is the on-axis 300 Hz–3 kHz mean level at 1 m that would be there without compression. Drives (..., k)
+rise; levels stand in (..., k, 199). Distortion is in dB re the fundamental: 3 % = −30.5 dB, 10 % = −20 dB. Leading
+dimensions are sessions or draws. NaN is not measured.
 """
 
 from __future__ import annotations
@@ -34,8 +35,12 @@ REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest driv
 SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
 IMPEDANCE_BAND = grid.band(20.0, 20000.0)  # the whole grid
 
-SWEPT_WORDS = {"thd": "total harmonic distortion", "multitone": "multitone distortion",
-               "multitone_hp80": "multitone distortion above 80 Hz", "compression": "compression"}  # fmt: skip
+SWEPT_WORDS = {
+    "thd": "total harmonic distortion",
+    "multitone": "multitone distortion",
+    "multitone_hp80": "multitone distortion above 80 Hz",
+    "compression": "compression",
+}
 
 # third-octave centres 25 Hz–10 kHz, base two from 1 kHz as the grid's octaves, at the grid points nearest to them
 THIRD_OCTAVE_POINTS: NDArray[np.int64] = np.array(
@@ -59,8 +64,8 @@ def smoothed_db(level_db: Floats) -> Array:
 def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounded:
     """The drive at which value (..., k, F) rises past limit, linear between drives: (..., F).
 
-    Start at the lowest drive at or below the limit; the first upward crossing after it. None at or below: at most the lowest
-    drive measured; never above: at least the highest. Drives without a value are skipped.
+    Start at the lowest drive at or below the limit; the first upward crossing after it. None at or below: at most the
+    lowest drive measured; never above: at least the highest. Drives without a value are skipped.
     """
     shape = (*value.shape[:-2], value.shape[-1])
     missing = np.isnan(value)
@@ -88,7 +93,8 @@ def rises_past(drive_db: Floats, value: Floats, limit: Floats | float) -> Bounde
 
 
 def along_drive(drive_db: Floats, value: Floats, at_db: Floats) -> Array:
-    """value (..., k, F) at the drives at_db (..., F), linear in between; that of the lowest or highest drive beyond the ends."""
+    """value (..., k, F) at the drives at_db (..., F), linear in between; that of the lowest or highest drive beyond the
+    ends."""
     found = np.broadcast_to(value[..., 0, :], np.broadcast_shapes(value[..., 0, :].shape, at_db.shape)).copy()
     for i in range(value.shape[-2] - 1):
         low, high = drive_db[..., i, None], drive_db[..., i + 1, None]
@@ -102,7 +108,8 @@ def along_drive(drive_db: Floats, value: Floats, at_db: Floats) -> Array:
 
 
 def distortion_at(drive_db: Floats, distortion_db: Floats, at_db: Floats | float, *, beyond_db: float = 0.0) -> Array:
-    """Distortion (..., F) at the drive at_db (...), linear in dB between the two measured drives around it; NaN outside.
+    """Distortion (..., F) at the drive at_db (...), linear in dB between the two measured drives around it; NaN
+    outside.
 
     beyond_db: how far the outermost lines may be prolonged (for drives whose own level is uncertain).
     """
@@ -152,7 +159,8 @@ def clean_level(d: Distortion, limit_percent: float, band: slice) -> Bounded:
 
 
 def noise_limited(d: Distortion, limit_percent: float, band: slice) -> Flags:
-    """(...): somewhere in the band the lowest drive shows more than the limit and a higher one no more: noise, not distortion."""
+    """(...): somewhere in the band the lowest drive shows more than the limit and a higher one no more: noise, not
+    distortion."""
     smooth, limit = d.smoothed_db[..., d.points.inside(band)], percent_to_db(limit_percent)
     above, within = smooth[..., 0, :] > limit, (smooth[..., 1:, :] <= limit).any(axis=-2)
     return np.asarray((above & within).any(axis=-1))
@@ -163,8 +171,8 @@ def noise_limited(d: Distortion, limit_percent: float, band: slice) -> Flags:
 
 @dataclass(frozen=True, eq=False)
 class Compression:
-    """The change of level re the lowest drive, minus the difference of the drives: smoothed_db (..., k, F) 1/3-octave smoothed (power
-    average) at the points, ≤ 0 when it compresses; loss_db (..., k): −its mean over 300 Hz–3 kHz."""
+    """The change of level re the lowest drive, minus the difference of the drives: smoothed_db (..., k, F) 1/3-octave
+    smoothed (power average) at the points, ≤ 0 when it compresses; loss_db (..., k): −its mean over 300 Hz–3 kHz."""
 
     drive_db: Floats
     smoothed_db: Floats
@@ -173,7 +181,8 @@ class Compression:
 
     @property
     def linear(self) -> Flags:
-        """(...): the loss rises by no more than 0.03 dB per dB between the two lowest drives, so that the lowest is a reference."""
+        """(...): the loss rises by no more than 0.03 dB per dB between the two lowest drives, so that the lowest is a
+        reference."""
         slope = (self.loss_db[..., 1] - self.loss_db[..., 0]) / (self.drive_db[..., 1] - self.drive_db[..., 0])
         return np.asarray(slope <= REFERENCE_SLOPE + 1e-9)
 
@@ -186,8 +195,8 @@ def compression(drive_db: Floats, level_db: Floats) -> Compression:
 
 
 def _only_at_most(found: Bounded, where: Flags, unknown: float = np.nan) -> Bounded:
-    """Where the truth can only be lower (the reference compressed already, so the true loss is greater; or a part of the
-    band was not measured), what was reached is at most that, and what was not is unknown."""
+    """Where the truth can only be lower (the reference compressed already, so the true loss is greater; or a part of
+    the band was not measured), what was reached is at most that, and what was not is unknown."""
     value = np.where(where & (found.code == AT_LEAST), unknown, found.value)
     code = np.where(where, np.where(np.isnan(value), EXACT, AT_MOST), found.code)
     return Bounded(value, code.astype(np.int8))
@@ -195,8 +204,8 @@ def _only_at_most(found: Bounded, where: Flags, unknown: float = np.nan) -> Boun
 
 @dataclass(frozen=True, eq=False)
 class MaxLevel:
-    """level: delivered where the loss reaches 3 dB; low_db, high_db (...): delivered at the two drives around it, NaN where
-    that is not an exact value."""
+    """level: delivered where the loss reaches 3 dB; low_db, high_db (...): delivered at the two drives around it, NaN
+    where that is not an exact value."""
 
     level: Bounded
     low_db: Array
@@ -221,9 +230,9 @@ def max_level(c: Compression) -> MaxLevel:
 
 
 def within_bracket(level_db: Array, low_db: Array, high_db: Array, side: Array, share: Array) -> Array:
-    """Where between the two drives around it 3 dB are lost is not measured: a level (...) may be anywhere between what both delivered
-    (method:metrics#maximum-level). The way to one such place, even on either side of it, with weights that leave its mean; 0 for
-    bounds. side, share (...): in [0, 1), which side and how far along it."""
+    """Where between the two drives around it 3 dB are lost is not measured: a level (...) may be anywhere between what
+    both delivered (method:metrics#maximum-level). The way to one such place, even on either side of it, with weights
+    that leave its mean; 0 for bounds. side, share (...): in [0, 1), which side and how far along it."""
     down, up = np.nan_to_num(low_db - level_db), np.nan_to_num(high_db - level_db)
     with np.errstate(invalid="ignore"):
         falls = side < np.nan_to_num(up / (up - down))
@@ -242,7 +251,8 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
     hz = grid.FREQUENCY_HZ[c.points.of_grid]
     outside = (start * (1 - 1e-9) > hz) | (hz > BALANCE_TO_HZ * (1 + 1e-9))
     if c.points.index[1] - c.points.index[0] == 2:
-        # where the point that was left out is the first inside, it stands in its lower neighbour's place, as the mean of both
+        # where the point that was left out is the first inside, it stands in its lower neighbour's place, as the mean
+        # of both
         i = np.arange(len(hz) - 1)
         first = outside[..., i] & ~outside[..., i + 1] & (start * (1 - 1e-9) <= np.sqrt(hz[i] * hz[i + 1]))
         first = np.concatenate([first, np.zeros_like(first[..., :1])], axis=-1)
@@ -263,8 +273,8 @@ def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | 
 
 @dataclass(frozen=True, eq=False)
 class Strain:
-    """Compression and distortion by its kind ('thd', 'multitone', 'multitone_hp80'). points: those of the grid at which compression and
-    total harmonic distortion stand."""
+    """Compression and distortion by its kind ('thd', 'multitone', 'multitone_hp80'). points: those of the grid at which
+    compression and total harmonic distortion stand."""
 
     compression: Compression | None
     distortion: Mapping[str, Distortion]
@@ -284,13 +294,14 @@ class Strain:
 
 
 def usable_output(c: Compression, d: Distortion, response_db: Floats) -> Bounded:
-    """Level (..., F) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion limit
-    (10 % up to 100 Hz, 3 % above) at each of the points of both.
+    """Level (..., F) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion
+    limit (10 % up to 100 Hz, 3 % above) at each of the points of both.
 
     d: total harmonic distortion; response_db (..., F): listening window re its reference level.
     """
     loss = -c.smoothed_db
-    # a reference that compressed already and 3 dB never seen: compression may bind anywhere, or not before distortion does
+    # a reference that compressed already and 3 dB never seen: compression may bind anywhere, or not before distortion
+    # does
     squeezed = _only_at_most(rises_past(c.drive_db, loss, LOSS_DB), ~c.linear[..., None], np.inf)
     drive = bounds.lower_of(squeezed, rises_past(d.drive_db, d.smoothed_db, _LIMITS_DB[c.points.of_grid]))
     highest = np.where(np.isinf(drive.value), np.nan, drive.value)

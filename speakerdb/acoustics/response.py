@@ -1,4 +1,5 @@
-"""Metrics of a response curve (method:metrics#response): all take curves (..., 199) in dB and give one number for each."""
+"""Metrics of a response curve (method:metrics#response): all take curves (..., 199) in dB and give one number for
+each."""
 
 from __future__ import annotations
 
@@ -81,14 +82,16 @@ def line(curve: Array, band: slice, log2_hz: Array = grid.LOG2_HZ) -> Line:
 
 @dataclass(frozen=True, eq=False)
 class BassLimit:
-    """hz (...): the limit, NaN where withheld; at_most (...): the response does not fall so far within what was measured."""
+    """hz (...): the limit, NaN where withheld; at_most (...): the response does not fall so far within what was
+    measured."""
 
     hz: Array
     at_most: NDArray[np.bool_]
 
 
 def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
-    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from 300 Hz (method:metrics#bass-limits).
+    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from 300 Hz
+    (method:metrics#bass-limits).
 
     A run of points below the threshold counts when it reaches the end of the measured run or has 7 points or more. The
     limit is the crossing at the run's upper edge, linear in dB over log f. No such run: the lowest measured frequency.
@@ -129,7 +132,8 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
 
 
 def rolloff(curve: Array, from_hz: Array) -> Array:
-    """Slope in dB per octave of the curve (..., 199) from a frequency (...) down one octave; NaN where not measured so far down."""
+    """Slope in dB per octave of the curve (..., 199) from a frequency (...) down one octave; NaN where not measured so
+    far down."""
     x = grid.LOG2_HZ
     top = np.log2(from_hz)[..., None]
     inside = (x <= top + 1e-9) & (x >= top - 1.0 - 1e-9)
@@ -145,7 +149,8 @@ def rolloff(curve: Array, from_hz: Array) -> Array:
 
 
 def preference(nbd_on_axis: Array, nbd_in_room: Array, bass_hz: Array | float, smoothness: Array) -> Array:
-    """Predicted preference in points (Olive 2004, coefficients from memory); bass_hz is the sound power's −6 dB limit."""
+    """Predicted preference in points (Olive 2004, coefficients from memory); bass_hz is the sound power's −6 dB
+    limit."""
     return (
         PREFERENCE_CONSTANT
         + PREFERENCE_ON_AXIS * nbd_on_axis
@@ -156,8 +161,8 @@ def preference(nbd_on_axis: Array, nbd_in_room: Array, bass_hz: Array | float, s
 
 
 def axis_deviations(left: Floats, right: Floats) -> tuple[Array, Array]:
-    """(..., 4), (..., 4): at 0, 10, 20, 30° narrow-band deviation and treble balance (mean 4–16 kHz re 300 Hz–3 kHz), both averaged over
-    both sides. left and right (..., 4, 199): the horizontal curves at 0, ±10, ±20, ±30."""
+    """(..., 4), (..., 4): at 0, 10, 20, 30° narrow-band deviation and treble balance (mean 4–16 kHz re 300 Hz–3 kHz),
+    both averaged over both sides. left and right (..., 4, 199): the horizontal curves at 0, ±10, ±20, ±30."""
     deviation = (narrow_band_deviation(left) + narrow_band_deviation(right)) / 2.0
     treble = (mean(left, TREBLE) - mean(left, REFERENCE) + mean(right, TREBLE) - mean(right, REFERENCE)) / 2.0
     return deviation, treble
@@ -166,7 +171,8 @@ def axis_deviations(left: Floats, right: Floats) -> tuple[Array, Array]:
 def best_listening_angle(deviation: Array, treble: Array) -> tuple[Array, Array, Array]:
     """Of 0, 10, 20, 30° the smallest whose narrow-band deviation (..., 4) is within 0.02 dB of the lowest.
 
-    Gives the angle in degrees, the gain over 0 in dB, and the change of treble balance (..., 4) from the axis to that angle.
+    Gives the angle in degrees, the gain over 0 in dB, and the change of treble balance (..., 4) from the axis to that
+    angle.
     """
     lowest = deviation.min(axis=-1, keepdims=True)
     choice = np.argmax(deviation <= lowest + ANGLE_TOLERANCE_DB, axis=-1)[..., None]

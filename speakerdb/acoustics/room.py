@@ -1,7 +1,7 @@
 """A loudspeaker in a room: direct and reverberant sound at a seat, where they are equal, and a wall behind the speaker.
 
-Statistical room acoustics (Sabine; Hopkins & Stryker 1948; in every handbook, from memory), good to about 2 dB (own judgement).
-Lengths in m, areas in m², volumes in m³, times in s, levels in dB re the level at 1 m in free field.
+Statistical room acoustics (Sabine; Hopkins & Stryker 1948; in every handbook, from memory), good to about 2 dB (own
+judgement). Lengths in m, areas in m², volumes in m³, times in s, levels in dB re the level at 1 m in free field.
 """
 
 from __future__ import annotations
@@ -45,10 +45,11 @@ def room_constant_m2(volume_m3: float, reverberation_s: float, surface_m2: float
 
 
 def seat_gain_db(di_db: Floats, distance_m: float, room_constant_m2: float) -> NDArray[np.floating[Any]]:
-    """Level at a seat re the listening-window level at 1 m: 10·log10(1/r² + 10^(−DI/10)·16π/R), shape and precision of di_db.
+    """Level at a seat re the listening-window level at 1 m: 10·log10(1/r² + 10^(−DI/10)·16π/R), shape and precision of
+    di_db.
 
-    di_db: sound-power directivity index, listening window minus sound power. (Hopkins & Stryker: the reverberant p² of a source
-    whose mean p² over the sphere at 1 m is p²_SP is 4·4π·p²_SP/R.)
+    di_db: sound-power directivity index, listening window minus sound power. (Hopkins & Stryker: the reverberant p² of
+    a source whose mean p² over the sphere at 1 m is p²_SP is 4·4π·p²_SP/R.)
     """
     reverberant = 10.0 ** (np.asarray(di_db) / -10.0) * (16.0 * np.pi / room_constant_m2)
     return np.asarray(10.0 * np.log10(1.0 / distance_m**2 + reverberant))
@@ -60,7 +61,8 @@ def critical_distance_m(directivity_factor: Floats, volume_m3: float, reverberat
 
 
 def statistical_from_hz(volume_m3: float, reverberation_s: float) -> float:
-    """2000·√(T/V) Hz (Schroeder): below it a room answers in single modes, and this model gives no more than a range."""
+    """2000·√(T/V) Hz (Schroeder): below it a room answers in single modes, and this model gives no more than a
+    range."""
     return float(2000.0 * np.sqrt(reverberation_s / volume_m3))
 
 
@@ -88,7 +90,8 @@ def first_dip_hz(distance_m: float) -> float:
 
 
 def boundary_gain_db(distance_m: float, rear_db: NDArray[np.floating[Any]]) -> Array:
-    """What a wall behind adds on the analysis grid, 1/3-octave smoothed: (..., 199) for rear_db (..., 199), NaN where it is."""
+    """What a wall behind adds on the analysis grid, 1/3-octave smoothed: (..., 199) for rear_db (..., 199), NaN where
+    it is."""
     steps = 2.0 ** (((np.arange(_FINER) + 0.5) / _FINER - 0.5) / grid.POINTS_PER_OCTAVE)
     cosine = np.cos(_phase(np.multiply.outer(steps, grid.FREQUENCY_HZ), distance_m)).mean(axis=0)
     return np.asarray(10.0 * np.log10(grid.smooth_third_octave(_added(cosine, rear_db))))

@@ -9,7 +9,8 @@ Array = NDArray[np.float64]
 
 
 def area_weights(azimuth_deg: Array, elevation_deg: Array) -> Array:
-    """(n,) shares of the sphere nearest to each direction (Voronoi cells, scipy.spatial.SphericalVoronoi); they sum to 1.
+    """(n,) shares of the sphere nearest to each direction (Voronoi cells, scipy.spatial.SphericalVoronoi); they sum to
+    1.
 
     Raises ValueError where the directions do not surround the sphere (fewer than four, or all in one plane).
     """
@@ -35,5 +36,6 @@ def _unique(points: Array) -> tuple[Array, NDArray[np.int64], NDArray[np.int64]]
 
 
 def sound_power(level_db: Array, weights: Array) -> Array:
-    """Area-weighted mean of p² over directions: level_db (n, F), weights (n,) -> (F,) in dB; NaN where a direction is missing."""
+    """Area-weighted mean of p² over directions: level_db (n, F), weights (n,) -> (F,) in dB; NaN where a direction is
+    missing."""
     return np.asarray(10.0 * np.log10(weights @ 10.0 ** (level_db / 10.0)))

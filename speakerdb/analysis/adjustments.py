@@ -1,4 +1,5 @@
-"""Settings of one speaker against each other: what a setting changes, how far a control reaches, which one suits a wall."""
+"""Settings of one speaker against each other: what a setting changes, how far a control reaches, which one suits a
+wall."""
 
 from __future__ import annotations
 
@@ -27,10 +28,20 @@ WALL_BAND_HZ = (40.0, 300.0)
 
 
 CHANGES = {
-    "metric": pl.String, "unit": pl.String, "reference": pl.Float64, "value": pl.Float64, "censored_reference": pl.String,
-    "censored": pl.String, "change": pl.Float64, "ratio": pl.Boolean, "change_low": pl.Float64, "change_high": pl.Float64,
-    "differs": pl.Boolean, "matters": pl.String, "reason": pl.String,
-}  # fmt: skip
+    "metric": pl.String,
+    "unit": pl.String,
+    "reference": pl.Float64,
+    "value": pl.Float64,
+    "censored_reference": pl.String,
+    "censored": pl.String,
+    "change": pl.Float64,
+    "ratio": pl.Boolean,
+    "change_low": pl.Float64,
+    "change_high": pl.Float64,
+    "differs": pl.Boolean,
+    "matters": pl.String,
+    "reason": pl.String,
+}
 NOT_KNOWN = "how sure it is, is not worked out"
 ONE_OF_TWO = "its value is one of two, which several sessions can't settle"
 
@@ -38,10 +49,10 @@ ONE_OF_TWO = "its value is one of two, which several sessions can't settle"
 def metric_changes(reference: pl.DataFrame, other: pl.DataFrame, contrasts: Mapping[str, Contrast]) -> pl.DataFrame:
     """What a setting changes in every metric.
 
-    Both frames: metric, value, censored, status, reason, one row a metric; contrasts: metric -> the sessions of `other` less those of
-    `reference`, with the errors that they don't share. Columns as in CHANGES: change is value − reference, or value/reference where
-    ratio; change_low, change_high: its 95 % interval (null = open, or not known); differs: no change lies outside it; matters: 'yes',
-    'no' or 'unclear', against the dictionary's δ.
+    Both frames: metric, value, censored, status, reason, one row a metric; contrasts: metric -> the sessions of `other`
+    less those of `reference`, with the errors that they don't share. Columns as in CHANGES: change is value −
+    reference, or value/reference where ratio; change_low, change_high: its 95 % interval (null = open, or not known);
+    differs: no change lies outside it; matters: 'yes', 'no' or 'unclear', against the dictionary's δ.
     """
     joined = reference.join(other, on="metric", how="full", coalesce=True, suffix="_b", maintain_order="left_right")
     rows = [
@@ -94,7 +105,8 @@ class Control:
 
 
 def controls(switches: Sequence[Switches]) -> list[Control]:
-    """Every control of a speaker, from the switch positions of its settings. A position that is not recorded is unknown."""
+    """Every control of a speaker, from the switch positions of its settings. A position that is not recorded is
+    unknown."""
     found = []
     for name in dict.fromkeys(key for s in switches for key in s):
         groups: dict[frozenset[tuple[str, Any]], list[tuple[str | float | bool, int]]] = {}
@@ -120,10 +132,11 @@ def _why_not(name: str, positions: Sequence[str | float | bool]) -> str:
 
 @dataclass(frozen=True, eq=False)
 class Reach:
-    """What a control can do to a curve. low_db, high_db (199,): lowest and highest position re the reference, NaN unmeasured.
+    """What a control can do to a curve. low_db, high_db (199,): lowest and highest position re the reference, NaN
+    unmeasured.
 
-    acts_hz: the bands in which its positions differ by more than 0.5 dB, each at least 1/3 octave wide; most_hz: where they
-    differ most, None where it acts nowhere.
+    acts_hz: the bands in which its positions differ by more than 0.5 dB, each at least 1/3 octave wide; most_hz: where
+    they differ most, None where it acts nowhere.
     """
 
     low_db: FloatArray
@@ -151,8 +164,8 @@ def reach(level_db: FloatArray, positions: Sequence[int], reference: int) -> Rea
 class WallSum:
     """A speaker in front of a wall: total_db (n, 199), ripple_db and bass_db (n,), NaN where not measured.
 
-    total: in-room curve plus what the wall adds. ripple: its standard deviation about its mean, 40–300 Hz. bass: its mean there
-    over its mean 300 Hz–3 kHz.
+    total: in-room curve plus what the wall adds. ripple: its standard deviation about its mean, 40–300 Hz. bass: its
+    mean there over its mean 300 Hz–3 kHz.
     """
 
     total_db: FloatArray
@@ -161,7 +174,8 @@ class WallSum:
 
 
 def before_wall(in_room_db: FloatArray, rear_db: FloatArray, distance_m: float) -> WallSum:
-    """Sum of the in-room curves (n, 199) with a wall at a distance behind the front; rear_db (n, 199): level at 180° re on-axis."""
+    """Sum of the in-room curves (n, 199) with a wall at a distance behind the front; rear_db (n, 199): level at 180° re
+    on-axis."""
     total = in_room_db + room.boundary_gain_db(distance_m, rear_db)
     inside = total[:, grid.band(*WALL_BAND_HZ)]
     middle = total[:, grid.band(*seat.LEVEL_BAND_HZ)].mean(axis=1)

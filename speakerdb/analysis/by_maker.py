@@ -1,4 +1,5 @@
-"""What trends over a quantity and differences between groups have in common: speakers of one maker are alike, and makers may be few."""
+"""What trends over a quantity and differences between groups have in common: speakers of one maker are alike, and
+makers may be few."""
 
 from __future__ import annotations
 
@@ -27,8 +28,8 @@ HIGHEST_DRIVE = "labs choose the highest drive, so a censored value says as much
 
 @dataclass(frozen=True, eq=False)
 class Rows:
-    """The n speakers of whom all is known: maker (n,) codes; bench (n, r), what their benches have of r errors that no alignment has
-    settled; labs, how many; the metric on its working scale, side as in regression.tobit."""
+    """The n speakers of whom all is known: maker (n,) codes; bench (n, r), what their benches have of r errors that no
+    alignment has settled; labs, how many; the metric on its working scale, side as in regression.tobit."""
 
     maker: NDArray[np.int64]
     bench: FloatArray
@@ -81,7 +82,8 @@ class Rows:
 
 
 def _unaligned(benches: Benches) -> FloatArray:
-    """(n, r) independent columns that span the benches' errors as far as the metric feels them and no alignment has settled them."""
+    """(n, r) independent columns that span the benches' errors as far as the metric feels them and no alignment has
+    settled them."""
     none = np.zeros((len(benches.pattern), 0))
     if not np.nan_to_num(benches.tau).any():
         return none
@@ -140,17 +142,22 @@ def unit(y: Property) -> str:
 
 
 def slope(fit: Fit, y: Property, units: float) -> dict[str, Any]:
-    """effect of a change of x by so many units of its working scale, low, high, df and p; None where the makers are too few."""
+    """effect of a change of x by so many units of its working scale, low, high, df and p; None where the makers are too
+    few."""
     found = fit.estimates(np.eye(len(fit.coefficient))[1:2])
     rise, half = float(found.value[0]) * units, float(found.half_width[0]) * units
     return {
-        "effect": effect(y, rise), "low": effect(y, rise - half), "high": effect(y, rise + half),
-        "df": float(found.df[0]), "p": null(found.p[0]),
-    }  # fmt: skip
+        "effect": effect(y, rise),
+        "low": effect(y, rise - half),
+        "high": effect(y, rise + half),
+        "df": float(found.df[0]),
+        "p": null(found.p[0]),
+    }
 
 
 def unknown(facts: pl.DataFrame, y: Property, x: Property | None, more: pl.Series | None = None) -> pl.DataFrame:
-    """speaker, setting, reason of those left out: a property isn't known, or x is a bound; `more` (n,): other reasons."""
+    """speaker, setting, reason of those left out: a property isn't known, or x is a bound; `more` (n,): other
+    reasons."""
     reasons: list[str | None] = []
     for i in range(len(facts)):
         words = [f"{p.name}: {p.reason[i] or 'unknown'}" for p in (x, y) if p is not None and not p.known[i]]
@@ -159,7 +166,9 @@ def unknown(facts: pl.DataFrame, y: Property, x: Property | None, more: pl.Serie
         if more is not None and more[i] is not None:
             words.append(more[i])
         reasons.append("; ".join(words) or None)
-    return facts.select("speaker", "setting").with_columns(reason=pl.Series(reasons, dtype=pl.String)).drop_nulls("reason")  # fmt: skip
+    return (
+        facts.select("speaker", "setting").with_columns(reason=pl.Series(reasons, dtype=pl.String)).drop_nulls("reason")
+    )
 
 
 def cautions(c: MetricColumn, r: Rows) -> list[str]:

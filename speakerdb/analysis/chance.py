@@ -1,12 +1,13 @@
-"""How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both (method:statistics#chance-that-it-fits).
+"""How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both
+(method:statistics#chance-that-it-fits).
 
-The level at the seat is spread by three things: how far another unit of the model may lie from what was measured, taken at STEPS
-levels of equal probability; an assumed reverberation time, at NODES fixed times with their weights; and the room model's own error,
-which is normal and taken exactly. Nothing is drawn, and the nodes belong to the room alone, so that a higher level or a smaller
-budget never makes a speaker likelier, and the answer is the same every time.
+The level at the seat is spread by three things: how far another unit of the model may lie from what was measured, taken
+at STEPS levels of equal probability; an assumed reverberation time, at NODES fixed times with their weights; and the
+room model's own error, which is normal and taken exactly. Nothing is drawn, and the nodes belong to the room alone, so
+that a higher level or a smaller budget never makes a speaker likelier, and the answer is the same every time.
 
-Compression, balance and sensitivity share the error of the level that they were measured at, so the lowest of them is taken step by
-step: all at their first step together, all at their second. Bass and tone err on their own.
+Compression, balance and sensitivity share the error of the level that they were measured at, so the lowest of them is
+taken step by step: all at their first step together, all at their second. Bass and tone err on their own.
 """
 
 from __future__ import annotations
@@ -38,8 +39,8 @@ _CLOSE_DB = 0.03  # a search step squares what is left: after one so small that 
 class Spread:
     """How far a figure of another unit may lie from the value (n,), on its scale (log: log2 of its unit).
 
-    A normal distribution of standard deviation se; where the value is one of two, with other_share one of other_se about
-    value + other_step instead. A figure of which no error is known has se 0 and stands alone.
+    A normal distribution of standard deviation se; where the value is one of two, with other_share one of other_se
+    about value + other_step instead. A figure of which no error is known has se 0 and stands alone.
     """
 
     log: bool
@@ -59,7 +60,8 @@ class Spread:
         return Spread(self.log, self.se[rows], self.other_step[rows], self.other_se[rows], self.other_share[rows])
 
     def steps(self, figure: Interval) -> Interval:
-        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two (method:statistics#one-of-two-values)."""
+        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two
+        (method:statistics#one-of-two-values)."""
         error = STEP_SCORES[:, None] * self.se
         return Interval(figure.low + error, figure.high + error, figure.reason)
 
@@ -91,8 +93,9 @@ def _normal(margin: FloatArray, sd: FloatArray) -> FloatArray:
 
 
 def reverberation(place: seat.Seat) -> tuple[FloatArray, FloatArray]:
-    """Times (J,) in s and their weights (J,): one where it was stated; where it is assumed, the nodes of a Gauss–Hermite rule
-    over a log-normal distribution (a time can't be negative) of relative standard deviation REVERBERATION_SPREAD."""
+    """Times (J,) in s and their weights (J,): one where it was stated; where it is assumed, the nodes of a
+    Gauss–Hermite rule over a log-normal distribution (a time can't be negative) of relative standard deviation
+    REVERBERATION_SPREAD."""
     if not place.reverberation_assumed:
         return np.array([place.reverberation_s]), np.ones(1)
     node, weight = np.polynomial.hermite_e.hermegauss(NODES)
@@ -102,8 +105,8 @@ def reverberation(place: seat.Seat) -> tuple[FloatArray, FloatArray]:
 
 @dataclass(frozen=True, eq=False)
 class Known:
-    """What is known of each row: facts, values as intervals, their spreads, powered, pair, largest size in m, cost, and the
-    sound-power directivity index (n, 199), NaN where not known. spreads: of what `bearing` names."""
+    """What is known of each row: facts, values as intervals, their spreads, powered, pair, largest size in m, cost, and
+    the sound-power directivity index (n, 199), NaN where not known. spreads: of what `bearing` names."""
 
     field: pl.DataFrame
     figures: Mapping[str, Interval]
@@ -116,10 +119,15 @@ class Known:
 
     def take(self, rows: slice | NDArray[np.intp]) -> Known:
         return Known(
-            self.field[rows], {name: figure.take(rows) for name, figure in self.figures.items()},
-            {name: spread.take(rows) for name, spread in self.spreads.items()}, self.powered[rows], self.pair[rows],
-            self.largest_m[rows], self.cost.take(rows), self.di_db[rows],
-        )  # fmt: skip
+            self.field[rows],
+            {name: figure.take(rows) for name, figure in self.figures.items()},
+            {name: spread.take(rows) for name, spread in self.spreads.items()},
+            self.powered[rows],
+            self.pair[rows],
+            self.largest_m[rows],
+            self.cost.take(rows),
+            self.di_db[rows],
+        )
 
 
 def bearing(question: Question) -> list[str]:
@@ -129,8 +137,9 @@ def bearing(question: Question) -> list[str]:
 
 @dataclass(frozen=True, eq=False)
 class Chances:
-    """Of each row (n,): probability that it meets everything, with open figures at their worst and at their best; and the 95 %
-    interval of its level at the seat, infinite where open. The probability of a level at `level_low_db` is 97.5 %."""
+    """Of each row (n,): probability that it meets everything, with open figures at their worst and at their best; and
+    the 95 % interval of its level at the seat, infinite where open. The probability of a level at `level_low_db` is
+    97.5 %."""
 
     p_low: FloatArray
     p_high: FloatArray
@@ -139,8 +148,8 @@ class Chances:
 
 
 def chances(known: Known, place: seat.Seat, question: Question) -> Chances:
-    """What each row's chance is. Only the level depends on the room, so all else is a factor of the mean over its nodes; the
-    predicted preference and the price's change over time are no part of it."""
+    """What each row's chance is. Only the level depends on the room, so all else is a factor of the mean over its
+    nodes; the predicted preference and the price's change over time are no part of it."""
     count = len(known.pair)
     low, high = np.ones(count), np.ones(count)
     for requirement in certain(known.field, known.cost, question):
@@ -166,8 +175,8 @@ def chances(known: Known, place: seat.Seat, question: Question) -> Chances:
 
 @dataclass(frozen=True, eq=False)
 class LevelAtSeat:
-    """The level at the seat as a mixture of normal distributions of standard deviation MODEL_DB: one about each sum of step_db
-    (K, n), equally likely, infinite where open, and gain_db (J, n), of weight (J,)."""
+    """The level at the seat as a mixture of normal distributions of standard deviation MODEL_DB: one about each sum of
+    step_db (K, n), equally likely, infinite where open, and gain_db (J, n), of weight (J,)."""
 
     step_db: FloatArray
     gain_db: FloatArray
@@ -190,8 +199,8 @@ class LevelAtSeat:
     def exceeded_by(self, share: float) -> FloatArray:
         """(n,): the level that is exceeded with this probability; infinite where the steps are.
 
-        Newton's method on the normal score of the probability, which is nearly straight over level, kept between the levels that
-        the lowest and the highest of the mixture's distributions exceed so often.
+        Newton's method on the normal score of the probability, which is nearly straight over level, kept between the
+        levels that the lowest and the highest of the mixture's distributions exceed so often.
         """
         from scipy.special import ndtri
 

@@ -1,4 +1,5 @@
-"""A maker's claimed maximum level beside what was measured: one or two speakers, at which distance, what is left over."""
+"""A maker's claimed maximum level beside what was measured: one or two speakers, at which distance, what is left
+over."""
 
 from __future__ import annotations
 
@@ -21,10 +22,10 @@ CUSTOMARY_DISTANCE_M = 1.0  # what a claim without a distance is taken to mean (
 class Claims:
     """One entry per speaker; claimed_db NaN where the maker claims nothing.
 
-    pair (n,) bool; distance_m (n,); distance_assumed (n,) bool: none was stated, 1 m is taken. single_db (n,): the claim
-    referred to one speaker at 1 m in free field. unexplained: single_db minus the measured level (> 0: the claim is higher),
-    by the lower of maximum and balance level, and by the maximum level alone. amplifier_w: power into 8 Ω that a passive
-    speaker of that sensitivity would need for it, before any compression.
+    pair (n,) bool; distance_m (n,); distance_assumed (n,) bool: none was stated, 1 m is taken. single_db (n,): the
+    claim referred to one speaker at 1 m in free field. unexplained: single_db minus the measured level (> 0: the claim
+    is higher), by the lower of maximum and balance level, and by the maximum level alone. amplifier_w: power into 8 Ω
+    that a passive speaker of that sensitivity would need for it, before any compression.
     """
 
     claimed_db: FloatArray
@@ -45,7 +46,8 @@ def claims(
     lower: Interval,
     sensitivity_db: FloatArray,
 ) -> Claims:
-    """Set claims (n,) against measured levels at 1 m. distance_m NaN where not stated, sensitivity_db NaN where unknown.
+    """Set claims (n,) against measured levels at 1 m. distance_m NaN where not stated, sensitivity_db NaN where
+    unknown.
 
     single = claimed − 3.01 dB for a pair + 20·log10(distance): uncorrelated sources, free field.
     """
@@ -53,9 +55,15 @@ def claims(
     distance = np.where(assumed, CUSTOMARY_DISTANCE_M, distance_m)
     single = claimed_db - np.where(pair, PAIR_DB, 0.0) + 20.0 * np.log10(distance)
     return Claims(
-        claimed_db, pair, distance, assumed, single, _left_over(single, lower), _left_over(single, maximum),
+        claimed_db,
+        pair,
+        distance,
+        assumed,
+        single,
+        _left_over(single, lower),
+        _left_over(single, maximum),
         10.0 ** ((single - sensitivity_db) / 10.0),
-    )  # fmt: skip
+    )
 
 
 def _left_over(single_db: FloatArray, measured: Interval) -> Interval:

@@ -20,12 +20,29 @@ from speakerdb.statistics.places import Scores
 FALSE_DISCOVERIES = 0.05
 NOT_WORKED_OUT = "its uncertainty is not worked out"
 SCHEMA = {
-    "metric": pl.String, "unit": pl.String, "a": pl.String, "setting_a": pl.String, "b": pl.String, "setting_b": pl.String,
-    "value_a": pl.Float64, "censored_a": pl.String, "value_b": pl.Float64, "censored_b": pl.String,
-    "difference": pl.Float64, "ratio": pl.Boolean, "low": pl.Float64, "high": pl.Float64, "p": pl.Float64, "q": pl.Float64,
-    "differs": pl.Boolean, "p_a_better": pl.Float64, "matters": pl.String, "contrast": pl.String, "because": pl.String,
+    "metric": pl.String,
+    "unit": pl.String,
+    "a": pl.String,
+    "setting_a": pl.String,
+    "b": pl.String,
+    "setting_b": pl.String,
+    "value_a": pl.Float64,
+    "censored_a": pl.String,
+    "value_b": pl.Float64,
+    "censored_b": pl.String,
+    "difference": pl.Float64,
+    "ratio": pl.Boolean,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "p": pl.Float64,
+    "q": pl.Float64,
+    "differs": pl.Boolean,
+    "p_a_better": pl.Float64,
+    "matters": pl.String,
+    "contrast": pl.String,
+    "because": pl.String,
     "reason": pl.String,
-}  # fmt: skip
+}
 Sessions = Mapping[
     str, Sequence[Sequence[Measured]]
 ]  # metric id -> for each row of the columns its sessions with an exact value
@@ -34,11 +51,12 @@ Sessions = Mapping[
 def compare(columns: Sequence[MetricColumn], pairs: Sequence[tuple[int, int]], sessions: Sessions) -> pl.DataFrame:
     """Every metric's difference a − b for every pair of rows (i, j); columns as in SCHEMA, in the order given.
 
-    columns share their rows and their target. Each row rests on the contrast of least variance: `contrast` names it, value_a and value_b
-    are the means of its sessions. ratio: difference, low and high are a/b, of a metric in which ratios count; else a − b in `unit`.
-    low, high are infinite on an open side (of a ratio too), difference is null where either side is censored. p belongs to the interval:
-    `differs` where p < 0.05, that is where no difference lies outside the interval. q: Benjamini and Hochberg's over all rows of the answer.
-    p_a_better is null where neither direction is better. matters: 'yes', 'no', 'unclear' against the dictionary's. reason: why withheld.
+    columns share their rows and their target. Each row rests on the contrast of least variance: `contrast` names it,
+    value_a and value_b are the means of its sessions. ratio: difference, low and high are a/b, of a metric in which
+    ratios count; else a − b in `unit`. low, high are infinite on an open side (of a ratio too), difference is null
+    where either side is censored. p belongs to the interval: `differs` where p < 0.05, that is where no difference lies
+    outside the interval. q: Benjamini and Hochberg's over all rows of the answer. p_a_better is null where neither
+    direction is better. matters: 'yes', 'no', 'unclear' against the dictionary's. reason: why withheld.
     """
     parts = [_one_metric(column, pairs, sessions.get(column.metric.id)) for column in columns]
     frame = pl.DataFrame({name: [x for part in parts for x in part[name]] for name in SCHEMA}, schema=SCHEMA)
@@ -54,7 +72,8 @@ def real(frame: pl.DataFrame) -> int:
 def contrast_of(
     column: MetricColumn, pair: tuple[int, int], sessions: Sequence[Sequence[Measured]] | None
 ) -> Contrast | None:
-    """The contrast of least variance of a pair that is known exactly and has sessions; None where only the pooled values stand."""
+    """The contrast of least variance of a pair that is known exactly and has sessions; None where only the pooled
+    values stand."""
     i, j = pair
     exact = column.lower == column.upper
     if sessions is None or not (exact[i] and exact[j] and sessions[i] and sessions[j]):
@@ -64,8 +83,8 @@ def contrast_of(
 
 
 def _by_sessions(column: MetricColumn, pair: tuple[int, int]) -> bool:
-    """Whether all sessions, too, are better told by what they share than by the pooled values: of one speaker in two settings another
-    unit is the same unit in both."""
+    """Whether all sessions, too, are better told by what they share than by the pooled values: of one speaker in two
+    settings another unit is the same unit in both."""
     speaker = column.facts["speaker"]
     return column.target == "another_unit" and speaker[pair[0]] == speaker[pair[1]]
 
@@ -79,10 +98,16 @@ def _variance_of_all(column: MetricColumn, i: int, j: int) -> float:
 def scores_of(column: MetricColumn) -> Scores:
     """The column on its scale, the higher the more."""
     return Scores(
-        column.x, column.se**2, np.where(np.isneginf(column.lower), -np.inf, column.x), np.where(np.isposinf(column.upper), np.inf, column.x),
-        on_scale(column.metric, column.other_value), column.other_se**2, column.other_share, column.benches,
+        column.x,
+        column.se**2,
+        np.where(np.isneginf(column.lower), -np.inf, column.x),
+        np.where(np.isposinf(column.upper), np.inf, column.x),
+        on_scale(column.metric, column.other_value),
+        column.other_se**2,
+        column.other_share,
+        column.benches,
         step_on_scale(column.metric, column.value),
-    )  # fmt: skip
+    )
 
 
 def step_on_scale(metric: Metric, value: FloatArray) -> FloatArray:
@@ -93,8 +118,8 @@ def step_on_scale(metric: Metric, value: FloatArray) -> FloatArray:
 
 
 def contrasted(metric: Metric, contrasts: Sequence[Contrast]) -> Scores:
-    """Scores of both sides of n contrasts, the first sides, then the second ones. What both sides share is given half to each: only the
-    sum counts."""
+    """Scores of both sides of n contrasts, the first sides, then the second ones. What both sides share is given half
+    to each: only the sum counts."""
     sides = [c.a for c in contrasts] + [c.b for c in contrasts]
     own = np.array([s.own_variance for s in sides])
     shared = np.tile([c.variance for c in contrasts], 2) - own - np.roll(own, len(contrasts))
@@ -156,10 +181,14 @@ def _one_metric(
     judged = _judged(column, [pairs[k] for k in kept], sessions)
     found = judged.found
     numbers = {
-        "value_a": judged.value_a, "value_b": judged.value_b, "difference": off_scale(metric, found.difference),
-        "low": np.where(np.isneginf(found.low), -np.inf, off_scale(metric, found.low)), "high": off_scale(metric, found.high),
-        "p": found.p, "p_a_better": {"high": found.above, "low": 1.0 - found.above}.get(metric.better, np.full(len(kept), np.nan)),
-    }  # fmt: skip
+        "value_a": judged.value_a,
+        "value_b": judged.value_b,
+        "difference": off_scale(metric, found.difference),
+        "low": np.where(np.isneginf(found.low), -np.inf, off_scale(metric, found.low)),
+        "high": off_scale(metric, found.high),
+        "p": found.p,
+        "p_a_better": {"high": found.above, "low": 1.0 - found.above}.get(metric.better, np.full(len(kept), np.nan)),
+    }
     words = {
         "differs": found.differs.tolist(),
         "matters": comparison.matters(found.low, found.high, metric.matters_on_scale).tolist(),
@@ -176,14 +205,17 @@ def _one_metric(
     sides = {"a": [pair[0] for pair in pairs], "b": [pair[1] for pair in pairs]}
     censored = column.censored
     return {
-        "metric": [metric.id] * len(pairs), "unit": [metric.unit] * len(pairs), "ratio": [ratio] * len(pairs),
+        "metric": [metric.id] * len(pairs),
+        "unit": [metric.unit] * len(pairs),
+        "ratio": [ratio] * len(pairs),
         **{side: column.facts["speaker"][rows].to_list() for side, rows in sides.items()},
         **{f"setting_{side}": column.facts["setting"][rows].to_list() for side, rows in sides.items()},
         **{f"censored_{side}": [censored[row] for row in rows] for side, rows in sides.items()},
         **{name: spread([None if np.isnan(x) else x for x in values.tolist()]) for name, values in numbers.items()},
         **{name: spread(values) for name, values in words.items()},
-        "q": [None] * len(pairs), "reason": [_reason(column, pair, known) for pair in pairs],
-    }  # fmt: skip
+        "q": [None] * len(pairs),
+        "reason": [_reason(column, pair, known) for pair in pairs],
+    }
 
 
 def because(column: MetricColumn, pair: tuple[int, int], contrast: Contrast | None) -> str:

@@ -49,15 +49,28 @@ def over_groups(c: MetricColumn, grouping: str) -> Trend:
     names, code, size = np.unique(member, return_inverse=True, return_counts=True)
     tested = _tested(r, code, c.facts["speaker"].to_numpy()[rows].astype(str), f"{grouping}|{y.id}")
     every = {"metric": y.id, "over": grouping, "unit": unit(y), "method": r.method, **_all_groups(r, tested)}
-    found = [{**every, "group": str(names[k]), **_group(r, y, code == k, tested, k)} for k in np.argsort(-size, kind="stable")]  # fmt: skip
-    points = pl.DataFrame({"speaker": c.facts["speaker"][rows], "x": member.tolist(), "y": y.value[rows], "censored": y.censored[rows].tolist()})  # fmt: skip
+    found = [
+        {**every, "group": str(names[k]), **_group(r, y, code == k, tested, k)}
+        for k in np.argsort(-size, kind="stable")
+    ]
+    points = pl.DataFrame(
+        {
+            "speaker": c.facts["speaker"][rows],
+            "x": member.tolist(),
+            "y": y.value[rows],
+            "censored": y.censored[rows].tolist(),
+        }
+    )
     missing = pl.Series([None if known else f"{grouping} unknown" for known in name.is_not_null()], dtype=pl.String)
     told = [*cautions(c, r), *([UNALIGNED] if r.bench.shape[1] else []), *_of_makers(found)]
     return Trend(
-        pl.DataFrame(schema=SLOPE_SCHEMA), pl.DataFrame(found, schema=GROUP_SCHEMA), points,
+        pl.DataFrame(schema=SLOPE_SCHEMA),
+        pl.DataFrame(found, schema=GROUP_SCHEMA),
+        points,
         pl.DataFrame(schema=LINE_SCHEMA),
-        unknown(c.facts, y, None, missing), tuple(told),
-    )  # fmt: skip
+        unknown(c.facts, y, None, missing),
+        tuple(told),
+    )
 
 
 def _one_sided(side: NDArray[np.int64]) -> int | None:
@@ -88,16 +101,22 @@ def _all_groups(r: Rows, tested: Permuted | str) -> dict[str, Any]:
 def _unmixed(makers: int, where: str) -> str | None:
     if makers >= LEAST_MAKERS:
         return None
-    return f"{count(makers, 'maker')} {'has' if makers == 1 else 'have'} speakers {where}; at least {LEAST_MAKERS} are needed"  # fmt: skip
+    return (
+        f"{count(makers, 'maker')} {'has' if makers == 1 else 'have'} speakers {where}; at least {LEAST_MAKERS} "
+        "are needed"
+    )
 
 
 def _group(r: Rows, y: Property, mine: NDArray[np.bool_], tested: Permuted | str, place: int) -> dict[str, Any]:
     """One group against all others together."""
     makers, others = distinct(r.maker[mine]), distinct(r.maker[~mine])
     row: dict[str, Any] = {
-        "speakers": int(mine.sum()), "makers": makers, "censored": int((r.side[mine] != 0).sum()),
-        "makers_of_both": len(np.intersect1d(r.maker[mine], r.maker[~mine])), **_median(r, y, mine),
-    }  # fmt: skip
+        "speakers": int(mine.sum()),
+        "makers": makers,
+        "censored": int((r.side[mine] != 0).sum()),
+        "makers_of_both": len(np.intersect1d(r.maker[mine], r.maker[~mine])),
+        **_median(r, y, mine),
+    }
     lower, upper = np.where(r.side < 0, -np.inf, r.y), np.where(r.side > 0, np.inf, r.y)
     row["cliffs_delta"] = null(groups.cliffs_delta(lower[mine], upper[mine], lower[~mine], upper[~mine]))
     if not r.censored:
@@ -128,7 +147,14 @@ def _of_makers(found: list[dict[str, Any]]) -> list[str]:
     names = [
         g["group"] for g in found if g.get("low") is not None and g["low"] * g["high"] > 0 and g.get("p", 0.0) > WITHIN
     ]
-    return [f"{', '.join(names)}: the interval leaves out 0, but within makers no such difference is seen; it may be that of the makers"] if names else []  # fmt: skip
+    return (
+        [
+            f"{', '.join(names)}: the interval leaves out 0, but within makers no such difference is seen; "
+            "it may be that of the makers"
+        ]
+        if names
+        else []
+    )
 
 
 def _median(r: Rows, y: Property, mine: NDArray[np.bool_]) -> dict[str, Any]:
@@ -142,10 +168,16 @@ def _median(r: Rows, y: Property, mine: NDArray[np.bool_]) -> dict[str, Any]:
     if many or not np.isfinite(survival.median):
         # half the true values lie beyond the middle of what was recorded
         reason = many or f"too many of its {'highest' if way > 0 else 'lowest'} values are bounds"
-        return {"median": float(y.unscaled(np.asarray(np.median(value)))), "median_censored": "at_least" if way > 0 else "at_most", "median_reason": reason}  # fmt: skip
+        return {
+            "median": float(y.unscaled(np.asarray(np.median(value)))),
+            "median_censored": "at_least" if way > 0 else "at_most",
+            "median_reason": reason,
+        }
     found = {"median": float(y.unscaled(np.asarray(way * survival.median))), "median_censored": "none"}
     if len(value) < groups.LEAST_FOR_INTERVAL:
-        return found | {"median_reason": f"{count(len(value), 'speaker')}; an interval needs {groups.LEAST_FOR_INTERVAL}"}  # fmt: skip
+        return found | {
+            "median_reason": f"{count(len(value), 'speaker')}; an interval needs {groups.LEAST_FOR_INTERVAL}"
+        }
     df, factor = groups.median_freedom(way * value, side != 0, r.maker[mine])
     if small := few(df, distinct(r.maker[mine])):
         return found | {"median_reason": small}

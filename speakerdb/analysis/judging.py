@@ -1,8 +1,8 @@
 """Holding speakers against requirements: what is met, missed, or cannot be judged, with censored values carried.
 
-A figure is an interval per speaker: exact where low = high, open at an end where it is censored, open at both where it is
-unknown. A requirement is a margin, met where it is 0 or more. What is met at every point of the interval is met, what is
-met at none is missed, anything else is not judged.
+A figure is an interval per speaker: exact where low = high, open at an end where it is censored, open at both where it
+is unknown. A requirement is a margin, met where it is 0 or more. What is met at every point of the interval is met,
+what is met at none is missed, anything else is not judged.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ MEETS, MISSES, NOT_JUDGED = 0, 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Interval:
-    """low, high (n,), or (K, n) at K steps of it: what is known of a figure; reason (n,): why it is unknown, else None."""
+    """low, high (n,), or (K, n) at K steps of it: what is known of a figure; reason (n,): why it is unknown, else
+    None."""
 
     low: NDArray[np.floating[Any]]
     high: NDArray[np.floating[Any]]

@@ -1,4 +1,5 @@
-"""One metric over the field, as the questions to it take it: values, their errors, bounds, benches and facts, a row per speaker."""
+"""One metric over the field, as the questions to it take it: values, their errors, bounds, benches and facts, a row per
+speaker."""
 
 from __future__ import annotations
 
@@ -34,13 +35,14 @@ def off_scale(metric: Metric, values: NDArray[np.floating[Any]]) -> FloatArray:
 class MetricColumn:
     """One metric for n speakers; all columns asked for together have the same rows.
 
-    value (n,): as defined, in the metric's unit, NaN where withheld. lower, upper (n,): what is known of it: equal to `value` where
-    exact, infinite on the open side where censored, NaN where withheld. low, high (n,): its 95 % interval for `target`, in the unit;
-    infinite on an open side, NaN where none. se (n,): standard error on the metric's scale (`on_scale`) for `target`, without what benches
-    add to a comparison (that is in `benches`); NaN where not worked out. other_value (unit), other_se (scale), other_share (n,): the
-    second branch of a value that is one of two, NaN where it is one; `value` and `se` are then those of the branch that it lies in.
-    reason (n,): why withheld, else None. facts: one row per speaker: speaker, setting, maker, labs (joined names) and what there is to set a
-    metric against: kind, price (of a pair), year, … (nulls where unknown).
+    value (n,): as defined, in the metric's unit, NaN where withheld. lower, upper (n,): what is known of it: equal to
+    `value` where exact, infinite on the open side where censored, NaN where withheld. low, high (n,): its 95 % interval
+    for `target`, in the unit; infinite on an open side, NaN where none. se (n,): standard error on the metric's scale
+    (`on_scale`) for `target`, without what benches add to a comparison (that is in `benches`); NaN where not worked
+    out. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN
+    where it is one; `value` and `se` are then those of the branch that it lies in. reason (n,): why withheld, else
+    None. facts: one row per speaker: speaker, setting, maker, labs (joined names) and what there is to set a metric
+    against: kind, price (of a pair), year, … (nulls where unknown).
     """
 
     metric: Metric
@@ -85,5 +87,14 @@ class MetricColumn:
 
 
 _ARRAYS = (
-    "value", "lower", "upper", "low", "high", "se", "other_value", "other_se", "other_share", "reason",
-)  # fmt: skip
+    "value",
+    "lower",
+    "upper",
+    "low",
+    "high",
+    "se",
+    "other_value",
+    "other_se",
+    "other_share",
+    "reason",
+)

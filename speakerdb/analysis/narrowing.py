@@ -1,4 +1,5 @@
-"""Which speakers fit a room, a seat, a budget and a shelf: what meets the question, what just misses it, what cannot be judged."""
+"""Which speakers fit a room, a seat, a budget and a shelf: what meets the question, what just misses it, what cannot be
+judged."""
 
 from __future__ import annotations
 
@@ -37,25 +38,37 @@ ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hea
 FIGURES = tuple(
     m.id
     for m in (
-        MAXIMUM, BALANCE, BALANCE_MANAGED, SENSITIVITY, CLEAN_MID, CLEAN_BASS, F6, TONE["up"], PREFERENCE, PREFERENCE_BASS_MANAGED,
+        MAXIMUM,
+        BALANCE,
+        BALANCE_MANAGED,
+        SENSITIVITY,
+        CLEAN_MID,
+        CLEAN_BASS,
+        F6,
+        TONE["up"],
+        PREFERENCE,
+        PREFERENCE_BASS_MANAGED,
         *USABLE.values(),
     )
-)  # fmt: skip
+)
 ORDER = (
-    f"those with at least {figures.plain(COMFORTABLE_DB)} dB in hand come first, by predicted preference (withheld: after the others); the rest "
+    f"those with at least {figures.plain(COMFORTABLE_DB)} dB in hand come first, by predicted preference "
+    "(withheld: after the others); the rest "
     "follow by margin; ties by margin, then by name"
 )
 NEAR = (
-    f"a miss is near by no more than {figures.plain(NEAR_LEVEL_DB)} dB of level, {figures.percent(NEAR_PRICE)} of price, {figures.percent(NEAR_SIZE)} of size, "
-    f"{figures.percent(NEAR_MASS)} of mass, {figures.percent(NEAR_BASS)} of the bass limit and {figures.plain(NEAR_TONE_DEG)}° of tone, in each; "
+    f"a miss is near by no more than {figures.plain(NEAR_LEVEL_DB)} dB of level, "
+    f"{figures.percent(NEAR_PRICE)} of price, {figures.percent(NEAR_SIZE)} of size, "
+    f"{figures.percent(NEAR_MASS)} of mass, {figures.percent(NEAR_BASS)} of the bass limit and "
+    f"{figures.plain(NEAR_TONE_DEG)}° of tone, in each; "
     f"the nearest {NEAREST_MISSES} are named in any case; ordered by the sum of the misses in these units"
 )
 
 
 @dataclass(frozen=True, eq=False)
 class Shortlist:
-    """rows: those that meet everything, the best first; near_misses (with `unknown`: what could not be judged besides) and
-    too_far: those that surely miss, the nearest first.
+    """rows: those that meet everything, the best first; near_misses (with `unknown`: what could not be judged besides)
+    and too_far: those that surely miss, the nearest first.
 
     fails: every single miss: key (as in near_misses and too_far), what, by, unit, at_least (it misses by that or more).
     not_judged: with `reason`. The frames other than fails carry speaker, setting and the levels.
@@ -79,10 +92,11 @@ def shortlist(
 ) -> Shortlist:
     """Judge every row of the field by its values, and say how likely a unit that one would buy meets the question.
 
-    field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm, mass_kg.
-    figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where not known.
-    spreads: those of the figures that `chance.bearing` names. most: chance and interval of the level are worked out, the slowest
-    part, for the first so many of `rows` and of `near_misses` and null in all others (None: for every row).
+    field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm,
+    mass_kg. figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where
+    not known. spreads: those of the figures that `chance.bearing` names. most: chance and interval of the level are
+    worked out, the slowest part, for the first so many of `rows` and of `near_misses` and null in all others (None: for
+    every row).
     """
     pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
     sizes = np.stack([numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
@@ -191,8 +205,8 @@ def _table(
 
 
 def _chances(known: chance.Known, rows: NDArray[np.intp], place: seat.Seat, question: Question) -> dict[str, pl.Series]:
-    """Of some rows, null in the others: p_meets_low and p_meets_high; p_meets, the lower one: where a figure is open, at least that;
-    level_low_db and level_high_db, null where open."""
+    """Of some rows, null in the others: p_meets_low and p_meets_high; p_meets, the lower one: where a figure is open,
+    at least that; level_low_db and level_high_db, null where open."""
     found = chance.chances(known.take(rows), place, question)
     ends = np.full((4, len(known.pair)), np.nan)
     ends[:, rows] = found.p_low, found.p_high, found.level_low_db, found.level_high_db

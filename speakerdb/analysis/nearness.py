@@ -32,9 +32,13 @@ CURVES = {
     "output": ("usable_output",),
 }
 WORDS = {
-    "bass": "bass", "listening_window": "listening window", "in_room": "in-room curve", "directivity_index": "directivity index",
-    "beamwidth": "beamwidth", "output": "usable output",
-}  # fmt: skip
+    "bass": "bass",
+    "listening_window": "listening window",
+    "in_room": "in-room curve",
+    "directivity_index": "directivity index",
+    "beamwidth": "beamwidth",
+    "output": "usable output",
+}
 NAMES = tuple(dict.fromkeys(name for names in CURVES.values() for name in names))
 LEVEL = 0.95
 CORE = ("bass", "listening_window", "in_room", "directivity_index")  # what every complete session has
@@ -45,8 +49,9 @@ LEAST_POINTS = grid.POINTS_PER_OCTAVE  # that both must have: an octave of bass,
 
 @dataclass(frozen=True, eq=False)
 class Distances:
-    """total_db (n,): NaN where neither listening window nor in-room curve can be compared. parts: part -> (n,) in dB, NaN where it was
-    not compared. bass_from_hz (n,): lowest frequency that the bass was compared at, NaN where it was not."""
+    """total_db (n,): NaN where neither listening window nor in-room curve can be compared. parts: part -> (n,) in dB,
+    NaN where it was not compared. bass_from_hz (n,): lowest frequency that the bass was compared at, NaN where it was
+    not."""
 
     total_db: Array
     parts: dict[str, Array]
@@ -58,11 +63,12 @@ def distances(
 ) -> Distances:
     """One speaker's curves against n others'.
 
-    own: curve name -> (199,); others: curve name -> (n, 199), NaN where a speaker has none; both hold NAMES. Listening window and
-    in-room curve are set to the same mean over 300 Hz–10 kHz first. Each part is a root mean square: of the listening window over
-    25–100 Hz (bass; from the lowest frequency both have, at least an octave) and over 100 Hz–16 kHz, of the in-room curve over the
-    latter, of the directivity index and of 20·log10 of the ratio of beamwidths over 300 Hz–10 kHz, of usable output over the bands both
-    have (at least an octave). The total is the root of the weighted mean square of the parts that both have.
+    own: curve name -> (199,); others: curve name -> (n, 199), NaN where a speaker has none; both hold NAMES. Listening
+    window and in-room curve are set to the same mean over 300 Hz–10 kHz first. Each part is a root mean square: of the
+    listening window over 25–100 Hz (bass; from the lowest frequency both have, at least an octave) and over 100 Hz–16
+    kHz, of the in-room curve over the latter, of the directivity index and of 20·log10 of the ratio of beamwidths over
+    300 Hz–10 kHz, of usable output over the bands both have (at least an octave). The total is the root of the weighted
+    mean square of the parts that both have.
     """
     window = _apart("listening_window", own, others, slice(BASS.start, WIDE.stop))
     bass, bass_from_hz = _bass(window[:, : BASS.stop - BASS.start])
@@ -89,12 +95,13 @@ def distances(
 
 
 def measures_differently(found: Distances, noise: Distances, weights: Mapping[str, float] = WEIGHTS) -> bool:
-    """Whether one pair's distance (found, n = 1) lies beyond what errors of measurement alone (noise, n draws) show in 95 of 100 cases:
-    the total, or one of CORE alone.
+    """Whether one pair's distance (found, n = 1) lies beyond what errors of measurement alone (noise, n draws) show in
+    95 of 100 cases: the total, or one of CORE alone.
 
-    For usable output is known to a few tenths of a dB only and beamwidths jump where a lobe comes and goes, which in the total would
-    hide a difference between responses that are known better. Each is set against its own 95 % point, and the largest of these ratios
-    against that of noise alone, so that equal speakers still measure differently in 5 of 100 cases.
+    For usable output is known to a few tenths of a dB only and beamwidths jump where a lobe comes and goes, which in
+    the total would hide a difference between responses that are known better. Each is set against its own 95 % point,
+    and the largest of these ratios against that of noise alone, so that equal speakers still measure differently in 5
+    of 100 cases.
     """
     weighed = [p for p in CORE if weights[p] > 0 and np.isfinite(found.parts[p][0])]
     drawn = np.stack([noise.total_db, *(noise.parts[p] for p in weighed)])

@@ -1,4 +1,5 @@
-"""How much do benches differ in what they say of a speaker? From speakers that two of them have measured, and from nothing else.
+"""How much do benches differ in what they say of a speaker? From speakers that two of them have measured, and from
+nothing else.
 
 What is learned from it, sizes and offsets over frequency, stands in statistics/learning.py; here are the metrics.
 """
@@ -19,10 +20,22 @@ from speakerdb.statistics.learning import LEAST_SAMPLE_TEXT
 
 LEAST_SHARED = 3  # speakers
 OFFSET_SCHEMA = {
-    "metric": pl.String, "bench_a": pl.String, "bench_b": pl.String, "speakers": pl.Int64, "offset": pl.Float64, "low": pl.Float64,
-    "high": pl.Float64, "sd": pl.Float64, "left": pl.Float64, "left_low": pl.Float64, "left_high": pl.Float64, "unit": pl.String,
-    "p": pl.Float64, "q": pl.Float64, "reason": pl.String,
-}  # fmt: skip
+    "metric": pl.String,
+    "bench_a": pl.String,
+    "bench_b": pl.String,
+    "speakers": pl.Int64,
+    "offset": pl.Float64,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "sd": pl.Float64,
+    "left": pl.Float64,
+    "left_low": pl.Float64,
+    "left_high": pl.Float64,
+    "unit": pl.String,
+    "p": pl.Float64,
+    "q": pl.Float64,
+    "reason": pl.String,
+}
 PAIR_SCHEMA = pl.Schema(
     {"bench_a": pl.String(), "bench_b": pl.String(), "speakers": pl.List(pl.String), "same_sample": pl.Int64()}
 )
@@ -31,8 +44,9 @@ FloatArray = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class Measured:
-    """One session of a speaker in its default setting: values {metric: value}, exact ones only, as measured; aligned: with the bench
-    brought in line with `line`, the bench that it was aligned to (else itself, and the values are the same)."""
+    """One session of a speaker in its default setting: values {metric: value}, exact ones only, as measured; aligned:
+    with the bench brought in line with `line`, the bench that it was aligned to (else itself, and the values are the
+    same)."""
 
     speaker: str
     bench: str
@@ -44,7 +58,8 @@ class Measured:
 
 @dataclass(frozen=True)
 class Shared:
-    """A speaker that benches a and b have both measured: the sessions that stand for each, of the same unit where there is one."""
+    """A speaker that benches a and b have both measured: the sessions that stand for each, of the same unit where there
+    is one."""
 
     speaker: str
     a: tuple[Measured, ...]
@@ -54,14 +69,16 @@ class Shared:
 
 @dataclass(frozen=True, eq=False)
 class Labs:
-    """offsets: OFFSET_SCHEMA, a row per pair of benches and metric; pairs: PAIR_SCHEMA, a row per pair that shares a speaker."""
+    """offsets: OFFSET_SCHEMA, a row per pair of benches and metric; pairs: PAIR_SCHEMA, a row per pair that shares a
+    speaker."""
 
     offsets: pl.DataFrame
     pairs: pl.DataFrame
 
 
 def shared(sessions: Sequence[Measured], bench_a: str, bench_b: str) -> list[Shared]:
-    """Speakers of both benches, by name; sessions of a common unit where there is one, since then its spread does not enter."""
+    """Speakers of both benches, by name; sessions of a common unit where there is one, since then its spread does not
+    enter."""
     found = []
     for speaker in sorted({s.speaker for s in sessions}):
         a = tuple(s for s in sessions if s.speaker == speaker and s.bench == bench_a)
@@ -75,12 +92,13 @@ def shared(sessions: Sequence[Measured], bench_a: str, bench_b: str) -> list[Sha
 
 
 def labs(sessions: Sequence[Measured], metrics: Sequence[str], order: Sequence[str]) -> Labs:
-    """Every pair of benches that shares a speaker: by how much their values differ as measured, and what is left once aligned.
+    """Every pair of benches that shares a speaker: by how much their values differ as measured, and what is left once
+    aligned.
 
-    order: benches, the best known first; each pair is taken as the earlier less the later. offset: mean of a − b over the shared
-    speakers (in per cent for metrics on a ratio scale), with Student's t interval; sd: of the differences; left: the same mean, with
-    its interval, of the values that aligned benches give, null where the two are not in one line. Null with the reason where fewer
-    than three speakers have the metric in both. q counts all rows.
+    order: benches, the best known first; each pair is taken as the earlier less the later. offset: mean of a − b over
+    the shared speakers (in per cent for metrics on a ratio scale), with Student's t interval; sd: of the differences;
+    left: the same mean, with its interval, of the values that aligned benches give, null where the two are not in one
+    line. Null with the reason where fewer than three speakers have the metric in both. q counts all rows.
     """
     rows, pairs = [], []
     known = sorted({s.bench for s in sessions}, key=lambda bench: (order.index(bench), bench))
@@ -96,7 +114,8 @@ def labs(sessions: Sequence[Measured], metrics: Sequence[str], order: Sequence[s
 
 
 def _mean_by_sample(sessions: Sequence[Measured], metric: str, *, aligned: bool) -> float:
-    """As values are pooled: over the sessions of a sample, then over samples; on the metric's scale; NaN without one."""
+    """As values are pooled: over the sessions of a sample, then over samples; on the metric's scale; NaN without
+    one."""
     by_sample: dict[str, list[float]] = {}
     for s in sessions:
         value = (s.aligned if aligned else s.values).get(metric)

@@ -29,12 +29,13 @@ def better_first(column: MetricColumn) -> Scores:
 
 
 def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:
-    """rank, rank_low, rank_high, lucky (and rank_joint_low, rank_joint_high where asked for) per row of the column, null where withheld.
+    """rank, rank_low, rank_high, lucky (and rank_joint_low, rank_joint_high where asked for) per row of the column,
+    null where withheld.
 
-    rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not worked out.
-    rank_low … rank_high: the places that each can have, judged pair by pair; of the first and the last, where luck is likely to have brought
-    them there, those that all together can have. lucky: those of the first of whom that is told. draws: for these and for joint places; without
-    them, places by pairs alone.
+    rank: by the plain value, 1 the best, equal ones share the lower number; alone as long as the error of some is not
+    worked out. rank_low … rank_high: the places that each can have, judged pair by pair; of the first and the last,
+    where luck is likely to have brought them there, those that all together can have. lucky: those of the first of whom
+    that is told. draws: for these and for joint places; without them, places by pairs alone.
     """
     rows = np.flatnonzero(column.known)
     scores = better_first(column.take(rows))
@@ -75,10 +76,12 @@ def _spread(column: MetricColumn, frame: pl.DataFrame) -> pl.DataFrame:
 
 
 def with_bench(column: MetricColumn, bench: NDArray[np.floating]) -> MetricColumn:
-    """The column with the bench's own error included: bench (n, B), what its error does to each value on the metric's scale.
+    """The column with the bench's own error included: bench (n, B), what its error does to each value on the metric's
+    scale.
 
-    A difference has the part that both do not feel alike: the draws' main components are laid out as independent errors, the rest is added
-    to each value's own. In a large field every value's is taken as its own, which is more than it is.
+    A difference has the part that both do not feel alike: the draws' main components are laid out as independent
+    errors, the rest is added to each value's own. In a large field every value's is taken as its own, which is more
+    than it is.
     """
     variance = bench.var(axis=1)
     if len(column) > MOST_PAIRED:

@@ -1,4 +1,5 @@
-"""Where a speaker stands among its peers: the places that it can have, as far as the data can carry it (method:statistics#among-its-peers)."""
+"""Where a speaker stands among its peers: the places that it can have, as far as the data can carry it
+(method:statistics#among-its-peers)."""
 
 from __future__ import annotations
 
@@ -16,13 +17,23 @@ from speakerdb.statistics.places import place_of
 LEAST = 8  # peers, the speaker itself not counted, below which a place says nothing
 FACTOR = 2.0  # peers cost and measure between 1/FACTOR and FACTOR of the speaker's price and size
 SCHEMA = {
-    "metric": pl.String, "place": pl.Int64, "place_low": pl.Int64, "place_high": pl.Int64, "of": pl.Int64, "among": pl.String,
-}  # fmt: skip
-# Kinds that are bought for the same use (own judgement). A subwoofer has no other family: its metrics refer to its own band.
+    "metric": pl.String,
+    "place": pl.Int64,
+    "place_low": pl.Int64,
+    "place_high": pl.Int64,
+    "of": pl.Int64,
+    "among": pl.String,
+}
+# Kinds that are bought for the same use (own judgement). A subwoofer has no other family: its metrics refer to its own
+# band.
 FAMILIES: tuple[tuple[str, ...], ...] = (
-    ("bookshelf", "standmount", "monitor"), ("floorstander",), ("centre", "in-wall"), ("soundbar", "portable"), ("subwoofer",),
+    ("bookshelf", "standmount", "monitor"),
+    ("floorstander",),
+    ("centre", "in-wall"),
+    ("soundbar", "portable"),
+    ("subwoofer",),
     ("other",),
-)  # fmt: skip
+)
 APART = ("subwoofer",)
 
 
@@ -35,11 +46,11 @@ class Peers:
 
 
 def peers_of(facts: pl.DataFrame, row: int, factor: float = FACTOR) -> list[Peers]:
-    """Groups of peers of a speaker, each wider than the one before: of its kind with price and size within `factor` of its own; of its
-    kind; of its kind's family; all (subwoofers apart).
+    """Groups of peers of a speaker, each wider than the one before: of its kind with price and size within `factor` of
+    its own; of its kind; of its kind's family; all (subwoofers apart).
 
-    A fact that is unknown of the speaker asks nothing; one that is unknown of another leaves it out. Other settings of the
-    speaker itself are no peers. Groups that are no wider are left out.
+    A fact that is unknown of the speaker asks nothing; one that is unknown of another leaves it out. Other settings of
+    the speaker itself are no peers. Groups that are no wider are left out.
     """
     own = facts.row(row, named=True)
     kind, kinds = own["kind"], pl.col("kind")
@@ -52,8 +63,11 @@ def peers_of(facts: pl.DataFrame, row: int, factor: float = FACTOR) -> list[Peer
     everyone = kinds.is_null() | ~kinds.is_in(APART)
     if kind is not None:
         family = next((f for f in FAMILIES if kind in f), (kind,))
-        tests = [(near & (kinds == kind), ", ".join([f"kind {kind}", *words])), (kinds == kind, f"kind {kind}"),
-                 (kinds.is_in(family), f"kinds {', '.join(family)}")]  # fmt: skip
+        tests = [
+            (near & (kinds == kind), ", ".join([f"kind {kind}", *words])),
+            (kinds == kind, f"kind {kind}"),
+            (kinds.is_in(family), f"kinds {', '.join(family)}"),
+        ]
     elif words:
         tests = [(near & everyone, ", ".join(words))]
     if kind not in APART:
@@ -78,7 +92,8 @@ def _group(facts: pl.DataFrame, row: int, test: pl.Expr, words: str) -> Peers:
 
 
 def widened(columns: Sequence[MetricColumn], row: int, groups: Sequence[Peers]) -> list[Peers]:
-    """For each column the first group that holds LEAST others of whom the metric is known; the last one where none does."""
+    """For each column the first group that holds LEAST others of whom the metric is known; the last one where none
+    does."""
     return [next((g for g in groups if _others(column, row, g) >= LEAST), groups[-1]) for column in columns]
 
 
@@ -94,11 +109,11 @@ def _members(column: MetricColumn, peers: Peers) -> np.ndarray[tuple[int], np.dt
 
 
 def places(columns: Sequence[MetricColumn], row: int, groups: Sequence[Peers]) -> pl.DataFrame:
-    """One row per metric, columns as in SCHEMA: the place of a row among its peers, 1 the best (where neither direction is better, the
-    highest), the places it can have, and among how many, itself counted.
+    """One row per metric, columns as in SCHEMA: the place of a row among its peers, 1 the best (where neither direction
+    is better, the highest), the places it can have, and among how many, itself counted.
 
-    groups: ever wider ones; the first that holds LEAST others with the metric counts. place, place_low and place_high are null where
-    the speaker's own value is withheld, or none does (`of` says how many there were).
+    groups: ever wider ones; the first that holds LEAST others with the metric counts. place, place_low and place_high
+    are null where the speaker's own value is withheld, or none does (`of` says how many there were).
     """
     found = [_one(column, row, peers) for column, peers in zip(columns, widened(columns, row, groups), strict=True)]
     return pl.DataFrame(found, schema=SCHEMA, orient="row")

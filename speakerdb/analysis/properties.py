@@ -17,9 +17,14 @@ from speakerdb.metric import Better
 from speakerdb.statistics.benches import Benches, one_bench
 
 FACTS: dict[str, tuple[str, Better]] = {
-    "price": ("Price of a pair", "low"), "volume_l": ("Outer volume", "low"), "mass_kg": ("Mass", "low"), "height_mm": ("Height", "low"),
-    "width_mm": ("Width", "low"), "depth_mm": ("Depth", "low"), "year": ("Year", "neither"),
-}  # fmt: skip
+    "price": ("Price of a pair", "low"),
+    "volume_l": ("Outer volume", "low"),
+    "mass_kg": ("Mass", "low"),
+    "height_mm": ("Height", "low"),
+    "width_mm": ("Width", "low"),
+    "depth_mm": ("Depth", "low"),
+    "year": ("Year", "neither"),
+}
 LINE_POINTS = 25
 LINE_SCHEMA = dict.fromkeys(("x", "fit", "low", "high"), pl.Float64)  # of a line through one property over another
 UNITS_OF_LOG = frozenset({"price", "volume_l", "mass_kg", "height_mm", "width_mm", "depth_mm"})
@@ -29,9 +34,10 @@ UNITS_OF_LOG = frozenset({"price", "volume_l", "mass_kg", "height_mm", "width_mm
 class Property:
     """A metric or a fact of n speakers.
 
-    value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale (`scaled`), the
-    rounding to the display step included, as in places; 0 of a fact. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one.
-    benches: what benches add to a comparison. censored (n,): 'none', 'at_most', 'at_least'; reason (n,): why unknown. log: whether
+    value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale
+    (`scaled`), the rounding to the display step included, as in places; 0 of a fact. other_value (unit), other_se
+    (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one. benches: what
+    benches add to a comparison. censored (n,): 'none', 'at_most', 'at_least'; reason (n,): why unknown. log: whether
     ratios count; least: what a value is taken to be at least where its logarithm is.
     """
 
@@ -82,13 +88,26 @@ class Property:
 
 
 def of_metric(column: MetricColumn) -> Property:
-    """A metric: its plain values with their errors. The listeners' scatter about a predicted preference is in none of them."""
+    """A metric: its plain values with their errors. The listeners' scatter about a predicted preference is in none of
+    them."""
     m = column.metric
     se = np.hypot(column.se, step_on_scale(m, column.value) / math.sqrt(12.0))
     return Property(
-        m.id, m.label, m.quantity, m.better, m.scale == "log", m.step / 100.0, column.value, se, column.other_value,
-        column.other_se, column.other_share, column.benches, np.array(column.censored), column.reason,
-    )  # fmt: skip
+        m.id,
+        m.label,
+        m.quantity,
+        m.better,
+        m.scale == "log",
+        m.step / 100.0,
+        column.value,
+        se,
+        column.other_value,
+        column.other_se,
+        column.other_share,
+        column.benches,
+        np.array(column.censored),
+        column.reason,
+    )
 
 
 def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Property:
@@ -102,7 +121,18 @@ def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Pro
         reason = np.array([r or unknown for r in column.facts["price_reason"]], object)
     none = np.full(len(value), math.nan)
     return Property(
-        name, label, replace(quantity, unit=currency or "") if name == "price" else quantity, better, name in UNITS_OF_LOG, float(np.finfo(float).tiny),
-        value, np.zeros(len(value)), none, none, none, one_bench(len(value)),
-        np.full(len(value), "none"), reason,
-    )  # fmt: skip
+        name,
+        label,
+        replace(quantity, unit=currency or "") if name == "price" else quantity,
+        better,
+        name in UNITS_OF_LOG,
+        float(np.finfo(float).tiny),
+        value,
+        np.zeros(len(value)),
+        none,
+        none,
+        none,
+        one_bench(len(value)),
+        np.full(len(value), "none"),
+        reason,
+    )

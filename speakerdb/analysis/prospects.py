@@ -1,4 +1,5 @@
-"""What would settle it: for two speakers that can't be told apart, the further measurement that would, and how likely."""
+"""What would settle it: for two speakers that can't be told apart, the further measurement that would, and how
+likely."""
 
 from __future__ import annotations
 
@@ -13,10 +14,24 @@ from speakerdb.statistics.outcomes import Bench, Outcome, outcomes
 from speakerdb.statistics.places import CRITICAL
 
 SCHEMA: dict[str, pl.DataType | type[pl.DataType]] = {
-    "metric": pl.String, "unit": pl.String, "a": pl.String, "b": pl.String, "difference": pl.Float64, "ratio": pl.Boolean,
-    "low": pl.Float64, "high": pl.Float64, "contrast": pl.String, "what": pl.String, "speakers": pl.List(pl.String), "bench": pl.String,
-    "words": pl.String, "expected_low": pl.Float64, "expected_high": pl.Float64, "share": pl.Float64, "chance": pl.Float64,
-}  # fmt: skip
+    "metric": pl.String,
+    "unit": pl.String,
+    "a": pl.String,
+    "b": pl.String,
+    "difference": pl.Float64,
+    "ratio": pl.Boolean,
+    "low": pl.Float64,
+    "high": pl.Float64,
+    "contrast": pl.String,
+    "what": pl.String,
+    "speakers": pl.List(pl.String),
+    "bench": pl.String,
+    "words": pl.String,
+    "expected_low": pl.Float64,
+    "expected_high": pl.Float64,
+    "share": pl.Float64,
+    "chance": pl.Float64,
+}
 
 
 def words(outcome: Outcome, names: Sequence[str]) -> str:
@@ -33,7 +48,8 @@ def words(outcome: Outcome, names: Sequence[str]) -> str:
 
 
 def verdicts(columns: Sequence[MetricColumn], pair: tuple[int, int], sessions: Sessions) -> pl.DataFrame:
-    """The rows of `compare` for one pair that are not withheld, with `by_all`: whether all sessions alone would tell it, as ranks do."""
+    """The rows of `compare` for one pair that are not withheld, with `by_all`: whether all sessions alone would tell
+    it, as ranks do."""
     found, by_all = compare(columns, [pair], sessions), compare(columns, [pair], {})
     return found.with_columns(by_all=by_all["differs"]).filter(pl.col("reason").is_null())
 
@@ -55,12 +71,14 @@ def settle(
     sessions: Sessions,
     benches: Sequence[Bench],
 ) -> pl.DataFrame:
-    """For each metric in which rows (i, j) can't be told apart, the measurements that would narrow the interval of the difference.
+    """For each metric in which rows (i, j) can't be told apart, the measurements that would narrow the interval of the
+    difference.
 
-    told: what `verdicts` says of them; sessions: as for `compare`; benches: where one could measure. Columns as in SCHEMA; per metric the likeliest to settle it first.
-    share: of the present width that would be left; expected_low, expected_high: the interval about the present difference then; chance:
-    the probability that it would lie on one side, the present estimate and its error being all that is known. Metrics that
-    differ already, are withheld, censored or one of two values have no rows.
+    told: what `verdicts` says of them; sessions: as for `compare`; benches: where one could measure. Columns as in
+    SCHEMA; per metric the likeliest to settle it first. share: of the present width that would be left; expected_low,
+    expected_high: the interval about the present difference then; chance: the probability that it would lie on one
+    side, the present estimate and its error being all that is known. Metrics that differ already, are withheld,
+    censored or one of two values have no rows.
     """
     rows: list[tuple[object, ...]] = []
     for column in columns:
@@ -77,10 +95,25 @@ def settle(
             share = outcome.sd / present.variance**0.5
             chance = outcome.chance(present.difference, CRITICAL * float(np.hypot(outcome.sd, rounding**0.5)))
             ends = present.difference + np.array([-0.5, 0.5]) * (high - low) * share
-            found.append((
-                metric.id, metric.unit, *names, now["difference"], now["ratio"], now["low"], now["high"], now["contrast"], outcome.what,
-                [names[side] for side in outcome.sides], outcome.bench, words(outcome, names), *off_scale(metric, ends).tolist(), share, chance,
-            ))  # fmt: skip
+            found.append(
+                (
+                    metric.id,
+                    metric.unit,
+                    *names,
+                    now["difference"],
+                    now["ratio"],
+                    now["low"],
+                    now["high"],
+                    now["contrast"],
+                    outcome.what,
+                    [names[side] for side in outcome.sides],
+                    outcome.bench,
+                    words(outcome, names),
+                    *off_scale(metric, ends).tolist(),
+                    share,
+                    chance,
+                )
+            )
         rows += sorted(found, key=lambda r: (-r[-1], len(r[10]), r[12]))  # type: ignore[operator, arg-type]
     return pl.DataFrame(rows, schema=SCHEMA, orient="row")
 
@@ -91,8 +124,9 @@ def one_of_two(column: MetricColumn, pair: tuple[int, int]) -> bool:
 
 
 def overall(frame: pl.DataFrame) -> pl.DataFrame:
-    """Over all undecided metrics of a frame from `settle`: per measurement how many it is expected to settle (the sum of the chances),
-    and the mean share of the present width that would be left (metrics that it does not help count as unchanged); the best first."""
+    """Over all undecided metrics of a frame from `settle`: per measurement how many it is expected to settle (the sum
+    of the chances), and the mean share of the present width that would be left (metrics that it does not help count as
+    unchanged); the best first."""
     metrics = frame["metric"].n_unique()
     return (
         frame.group_by("what", "speakers", "bench", "words", maintain_order=True)

@@ -20,10 +20,10 @@ STANDING_RISE_M = 0.5  # how far the ear rises when one stands up (own judgement
 class Question:
     """What is asked. Lengths in m, sizes of the speaker in mm; None asks nothing or is unknown.
 
-    level_db: the peak wanted at the seat (maximum short-term RMS). Of volume_m3 and dimensions_m one is given.
-    budget: for a pair, or for one where the speaker stands alone. wall_distance_m: from the speaker's front to the wall behind it.
-    f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError for a seat
-    outside the room.
+    level_db: the peak wanted at the seat (maximum short-term RMS). Of volume_m3 and dimensions_m one is given. budget:
+    for a pair, or for one where the speaker stands alone. wall_distance_m: from the speaker's front to the wall behind
+    it. f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError for a
+    seat outside the room.
     """
 
     distance_m: float
@@ -73,9 +73,11 @@ class Question:
             length, width, height = self.dimensions_m
             return (
                 f"the seat is {figures.plain(self.distance_m)} m away, but the longest line in a room of "
-                f"{figures.plain(length)} × {figures.plain(width)} × {figures.plain(height)} m is {figures.number(self.longest_m, 1)} m"
+                f"{figures.plain(length)} × {figures.plain(width)} × {figures.plain(height)} m is "
+                f"{figures.number(self.longest_m, 1)} m"
             )
         return (
-            f"the seat is {figures.plain(self.distance_m)} m away, farther than a room of {figures.plain(self.room_volume_m3)} m³ is likely to be long "
+            f"the seat is {figures.plain(self.distance_m)} m away, farther than a room of "
+            f"{figures.plain(self.room_volume_m3)} m³ is likely to be long "
             f"({figures.number(self.longest_m, 1)} m); if yours is, give its dimensions instead of its volume"
         )

@@ -25,7 +25,8 @@ LEVEL_BAND_HZ = (300.0, 3000.0)
 
 @dataclass(frozen=True)
 class Seat:
-    """A listening place: distance in m, room volume in m³, surface in m², reverberation time in s, room constant in m²."""
+    """A listening place: distance in m, room volume in m³, surface in m², reverberation time in s, room constant in
+    m²."""
 
     distance_m: float
     volume_m3: float
@@ -63,22 +64,28 @@ def sit(question: Question) -> Seat:
     if (area := room.absorption_m2(volume, time)) >= surface:
         shortest = room.absorption_m2(volume, 1.0) / surface
         raise RequestError(
-            f"a reverberation time of {figures.plain(time)} s in a room of {figures.plain(volume)} m³ needs {figures.number(area)} m² of full absorption, more than its "
+            f"a reverberation time of {figures.plain(time)} s in a room of {figures.plain(volume)} m³ needs "
+            f"{figures.number(area)} m² of full absorption, more than its "
             f"{figures.number(surface)} m² of surface; expected more than {figures.number(shortest, 2)} s"
         )
     return Seat(
-        question.distance_m, volume, surface, question.dimensions_m is None, time,
-        question.reverberation_s is None, room.room_constant_m2(volume, time, surface),
-    )  # fmt: skip
+        question.distance_m,
+        volume,
+        surface,
+        question.dimensions_m is None,
+        time,
+        question.reverberation_s is None,
+        room.room_constant_m2(volume, time, surface),
+    )
 
 
 @dataclass(frozen=True, eq=False)
 class Levels:
     """What each speaker (or pair) gives: delivered at 1 m by one, and at the seat by all, each an Interval (n,) in dB.
 
-    limited_by (n,): 'maximum', 'balance', 'amplifier' or None where unknown. at_seat is direct plus reverberant sound, direct
-    is what a transient reaches. gain_db (n,): from delivered to at_seat, NaN where the sound power is unknown. amplifier_w (n,):
-    power a passive one needs for the wanted level, else NaN.
+    limited_by (n,): 'maximum', 'balance', 'amplifier' or None where unknown. at_seat is direct plus reverberant sound,
+    direct is what a transient reaches. gain_db (n,): from delivered to at_seat, NaN where the sound power is unknown.
+    amplifier_w (n,): power a passive one needs for the wanted level, else NaN.
     """
 
     delivered: Interval
@@ -121,7 +128,8 @@ def delivered(figures: Mapping[str, Interval], powered: Texts, question: Questio
 
 
 def _amplifier(sensitivity: Interval, powered: Texts, watts: float | None) -> Interval:
-    """What the amplifier allows a passive speaker: sensitivity + 10·log10(watts into 8 Ω); nothing limits the others."""
+    """What the amplifier allows a passive speaker: sensitivity + 10·log10(watts into 8 Ω); nothing limits the
+    others."""
     free = always(len(powered))
     if watts is None:
         return free
@@ -168,7 +176,8 @@ def levels(
 
 
 def mean_gain_db(seat: Seat, reverberation_s: float, di_db: NDArray[np.floating[Any]]) -> FloatArray:
-    """(n,): gain of one speaker at a reverberation time, mean over the columns of di_db (n, k), those of LEVEL_BAND_HZ."""
+    """(n,): gain of one speaker at a reverberation time, mean over the columns of di_db (n, k), those of
+    LEVEL_BAND_HZ."""
     constant = room.room_constant_m2(seat.volume_m3, reverberation_s, seat.surface_m2)
     return np.asarray(room.seat_gain_db(di_db, seat.distance_m, constant).mean(axis=-1), np.float64)
 
@@ -194,8 +203,8 @@ def bass(
 ) -> tuple[FloatArray, FloatArray]:
     """(n,), (n,): lowest and highest bass level at the seat at one frequency, NaN where open or unknown.
 
-    usable: usable output at 1 m; di_db (n,) there. Below the statistical region from free field and two uncorrelated speakers
-    up to an omnidirectional source in the statistical field with both in phase.
+    usable: usable output at 1 m; di_db (n,) there. Below the statistical region from free field and two uncorrelated
+    speakers up to an omnidirectional source in the statistical field with both in phase.
     """
     modal = frequency_hz < seat.statistical_from_hz
     gain = seat.gain_db(np.zeros(1) if modal else di_db)
@@ -205,7 +214,8 @@ def bass(
 
 
 def hours(level_db: FloatArray) -> dict[str, FloatArray]:
-    """Listening times beside peak levels (n,), for both kinds of programme, in hours: NIOSH a day, WHO/ITU-T H.870 a week."""
+    """Listening times beside peak levels (n,), for both kinds of programme, in hours: NIOSH a day, WHO/ITU-T H.870 a
+    week."""
     found = {}
     for programme, below in exposure.AVERAGE_BELOW_PEAK_DB.items():
         average = level_db - below

@@ -15,7 +15,8 @@ _WHY = {
 
 
 def cautions(shown: pl.DataFrame) -> list[str]:
-    """Sentences on the pooled rows of `show`: values that are one of two, values that noise limits, sessions that disagree."""
+    """Sentences on the pooled rows of `show`: values that are one of two, values that noise limits, sessions that
+    disagree."""
     pooled = shown.filter(pl.col("session").is_null() & (pl.col("status") == "ok"))
     several = pooled["setting"].n_unique() > 1
     found = []
@@ -23,7 +24,8 @@ def cautions(shown: pl.DataFrame) -> list[str]:
         metric = METRICS[row["metric"]]
         where = f" ({row['setting']})" if several else ""
         found.append(
-            f"{metric.label}{where}: {metric.quantity.text(row['value'], row['censored'])}, or {metric.quantity.text(row['other_value'])} in "
+            f"{metric.label}{where}: {metric.quantity.text(row['value'], row['censored'])}, or "
+            f"{metric.quantity.text(row['other_value'])} in "
             f"{max(round(100 * row['other_share']), 1)} of 100 repeats: {_WHY[metric.group]}"
         )
     for flag, words in (

@@ -22,9 +22,9 @@ _MEASURED = (MAXIMUM.id, BALANCE.id)
 class ClaimAnswer:
     """A claim step by step. Levels in dB; low and high None where open (censored or withheld).
 
-    single_db: the claim referred to one speaker at 1 m. measured: metric -> (low, high, reason). unexplained: what is left of the
-    claim by the lower of both measured levels; unexplained_by_maximum: by the maximum level, of which the verdict (one of
-    claims.VERDICTS) speaks, since that is what a maker claims.
+    single_db: the claim referred to one speaker at 1 m. measured: metric -> (low, high, reason). unexplained: what is
+    left of the claim by the lower of both measured levels; unexplained_by_maximum: by the maximum level, of which the
+    verdict (one of claims.VERDICTS) speaks, since that is what a maker claims.
     """
 
     speaker: str
@@ -51,7 +51,8 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
     facts = base.row(row, named=True)
     if facts["claimed_max_db"] is None:
         raise RequestError(
-            f"no claimed maximum level is recorded for {speaker}: give claimed_max_db (and claim_pair, claim_distance_m) in "
+            f"no claimed maximum level is recorded for {speaker}: give claimed_max_db (and claim_pair, "
+            "claim_distance_m) in "
             "session.toml, or as facts with `speakerdb facts`"
         )
     found = field.figures([*_MEASURED, SENSITIVITY.id])
@@ -60,21 +61,33 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
     distance = np.array([float("nan") if facts["claim_distance_m"] is None else facts["claim_distance_m"]])
     lower = lowest([maximum, balance])
     answer = claiming.claims(
-        np.array([facts["claimed_max_db"]]), np.array([bool(facts["claim_pair"])]), distance, maximum, lower,
+        np.array([facts["claimed_max_db"]]),
+        np.array([bool(facts["claim_pair"])]),
+        distance,
+        maximum,
+        lower,
         one[SENSITIVITY.id].best()[0],
-    )  # fmt: skip
+    )
     verdict = claiming.verdicts(answer.unexplained_by_maximum, MAXIMUM.matters)[0]
     watts = float(answer.amplifier_w[0])
     limits = [name for name in _MEASURED if one[name].best()[0][0] == lower.best()[0][0]]
     built = ClaimAnswer(
-        speaker=speaker, setting=setting, claimed_db=float(answer.claimed_db[0]), pair=bool(answer.pair[0]),
-        distance_m=float(answer.distance_m[0]), distance_assumed=bool(answer.distance_assumed[0]),
+        speaker=speaker,
+        setting=setting,
+        claimed_db=float(answer.claimed_db[0]),
+        pair=bool(answer.pair[0]),
+        distance_m=float(answer.distance_m[0]),
+        distance_assumed=bool(answer.distance_assumed[0]),
         single_db=float(answer.single_db[0]),
         measured={name: (*_ends(one[name]), one[name].reason[0]) for name in _MEASURED},
-        unexplained=_ends(answer.unexplained), unexplained_by_maximum=_ends(answer.unexplained_by_maximum),
-        limited_by=limits[0] if limits else None, amplifier_w=watts if np.isfinite(watts) else None, verdict=verdict,
-        may_explain=claiming.may_explain(bool(answer.pair[0])) if verdict == "not_met" else [], sentences=[],
-    )  # fmt: skip
+        unexplained=_ends(answer.unexplained),
+        unexplained_by_maximum=_ends(answer.unexplained_by_maximum),
+        limited_by=limits[0] if limits else None,
+        amplifier_w=watts if np.isfinite(watts) else None,
+        verdict=verdict,
+        may_explain=claiming.may_explain(bool(answer.pair[0])) if verdict == "not_met" else [],
+        sentences=[],
+    )
     built.sentences.extend(_sentences(built))
     return built
 
@@ -118,7 +131,8 @@ def _sentences(c: ClaimAnswer) -> list[str]:
         said.append(_balance_sentence(c))
     if c.amplifier_w is not None:
         said.append(
-            f"By its sensitivity the claim asks for {figures.number(c.amplifier_w)} W into 8 Ω before any compression, for each speaker."
+            f"By its sensitivity the claim asks for {figures.number(c.amplifier_w)} W into 8 Ω before any "
+            "compression, for each speaker."
         )
     if c.may_explain:
         parts = ", ".join(f"{e['what']} ({figures.DB.text(e['db'])})" for e in c.may_explain)
@@ -142,4 +156,7 @@ def _verdict_sentence(c: ClaimAnswer) -> str:
 
 def _balance_sentence(c: ClaimAnswer) -> str:
     low, high = c.unexplained
-    return f"With its tonal balance kept, the lower of the two levels, {bound_text(low, high)} of the claim are out of reach."
+    return (
+        f"With its tonal balance kept, the lower of the two levels, {bound_text(low, high)} of the claim are out "
+        "of reach."
+    )

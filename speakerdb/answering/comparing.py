@@ -23,11 +23,15 @@ from speakerdb.store import Store
 from speakerdb.terms import TARGETS, Target
 
 ABOUT: dict[Target, str] = {  # of a difference: what both share is not in it
-    "as_measured": "about the units measured, as measured", "absolute": TARGETS["absolute"],
+    "as_measured": "about the units measured, as measured",
+    "absolute": TARGETS["absolute"],
     "another_unit": "about another unit of each model",
-}  # fmt: skip
+}
 NOT_MODELLED = "positioning of the microphone is not modelled"
-NOT_WORKED_OUT = "how sure it is, is not known: `speakerdb derive` has not worked it out, or errors of measurement leave it too often without a value"
+NOT_WORKED_OUT = (
+    "how sure it is, is not known: `speakerdb derive` has not worked it out, or errors of measurement leave it "
+    "too often without a value"
+)
 
 
 def rows_of(field: Field, sides: Sequence[Side]) -> pl.DataFrame:
@@ -66,13 +70,19 @@ def sessions_of(store: Store, field: Field, sides: Sequence[Side], columns: Sequ
     return found
 
 
-def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence[Metric] | None = None,
-            target: Target = "as_measured") -> tuple[pl.DataFrame, pl.DataFrame]:  # fmt: skip
-    """Differences of every pair of the sides, in the metrics asked for or all that are ranked; and those withheld, with the reason. Raises
-    RequestError."""
+def compare(
+    store: Store,
+    field: Field,
+    sides: Sequence[Side],
+    metrics: Sequence[Metric] | None = None,
+    target: Target = "as_measured",
+) -> tuple[pl.DataFrame, pl.DataFrame]:
+    """Differences of every pair of the sides, in the metrics asked for or all that are ranked; and those withheld, with
+    the reason. Raises RequestError."""
     if len(set(sides)) < max(len(sides), 2):
         raise RequestError(
-            "compare needs two different speakers or settings, e.g. `compare sill-5 sill-8` or `compare sill-5@plain sill-5@desk`"
+            "compare needs two different speakers or settings, e.g. `compare sill-5 sill-8` or `compare "
+            "sill-5@plain sill-5@desk`"
         )
     rows = rows_of(field, sides)
     wanted = list(RANKED if metrics is None else metrics)
@@ -88,10 +98,17 @@ def compare(store: Store, field: Field, sides: Sequence[Side], metrics: Sequence
     return ok.drop("reason"), withheld.select("metric", "a", "setting_a", "b", "setting_b", "reason")
 
 
-def percentile(field: Field, side: Side, metrics: Sequence[Metric] | None = None, *, factor: float = peers.FACTOR,
-               among: Sequence[str] | None = None, among_words: str = "") -> tuple[pl.DataFrame, str, tuple[str, ...]]:  # fmt: skip
-    """A speaker's places among its peers, the group that was asked for in words and as slugs: of its kind, price and size within a factor, in wider groups where these are too few, or
-    among the speakers named. Raises RequestError."""
+def percentile(
+    field: Field,
+    side: Side,
+    metrics: Sequence[Metric] | None = None,
+    *,
+    factor: float = peers.FACTOR,
+    among: Sequence[str] | None = None,
+    among_words: str = "",
+) -> tuple[pl.DataFrame, str, tuple[str, ...]]:
+    """A speaker's places among its peers, the group that was asked for in words and as slugs: of its kind, price and
+    size within a factor, in wider groups where these are too few, or among the speakers named. Raises RequestError."""
     if factor < 1:
         raise RequestError(f"factor {figures.plain(factor)}: expected 1 or more")
     key = (pl.col("speaker_id") == side[0]) & (pl.col("setting") == side[1])
@@ -105,11 +122,18 @@ def percentile(field: Field, side: Side, metrics: Sequence[Metric] | None = None
         (float(c.value[row]), c.censored[row], _why_not(c, row, of)) for c, of in zip(columns, found["of"], strict=True)
     ]
     answer = found.select(
-        "metric", label=pl.Series([m.label for m in wanted], dtype=pl.String), unit=pl.Series([m.unit for m in wanted], dtype=pl.String),
-        value=pl.Series([o[0] for o in own], dtype=pl.Float64).fill_nan(None), censored=pl.Series([o[1] for o in own], dtype=pl.String),
-        place="place", place_low="place_low", place_high="place_high", of="of", among="among",
+        "metric",
+        label=pl.Series([m.label for m in wanted], dtype=pl.String),
+        unit=pl.Series([m.unit for m in wanted], dtype=pl.String),
+        value=pl.Series([o[0] for o in own], dtype=pl.Float64).fill_nan(None),
+        censored=pl.Series([o[1] for o in own], dtype=pl.String),
+        place="place",
+        place_low="place_low",
+        place_high="place_high",
+        of="of",
+        among="among",
         reason=pl.Series([o[2] for o in own], dtype=pl.String),
-    )  # fmt: skip
+    )
     others = tuple(rows["speaker"][i] for i in groups[0].rows if i != row)
     return answer, groups[0].words, others
 

@@ -13,7 +13,8 @@ LIFT_ALONE_KG = (25.0, 16.0)  # men, women, at waist height (HSE guideline, from
 
 @dataclass(frozen=True)
 class Facts:
-    """values: one row of speaker_facts by name; prices: newest of each kind and currency, a pair; conflicts in words."""
+    """values: one row of speaker_facts by name; prices: newest of each kind and currency, a pair; conflicts in
+    words."""
 
     values: dict[str, Any]
     prices: list[dict[str, Any]]
@@ -30,7 +31,8 @@ class Facts:
         if mass is None or mass <= LIFT_ALONE_KG[1]:
             return []
         return [
-            f"{figures.FACTS['mass_kg'].text(mass)}: one person should not lift more than about {figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
+            f"{figures.FACTS['mass_kg'].text(mass)}: one person should not lift more than about "
+            f"{figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
             f"{figures.plain(LIFT_ALONE_KG[1])} kg (women) at waist height; get help, and follow local rules"
         ]
 
@@ -64,6 +66,8 @@ def facts_of(store: Store, speaker_id: int) -> Facts:
         speakers.facts(store.con, speaker_id),
         speakers.prices(store.con, speaker_id),
         speakers.aliases(store.con, speaker_id),
-        [f"{name} is given as {' and '.join(given)}; the newest, {value}, is used"
-         for name, value, given in speakers.conflicting_facts(store.con, speaker_id)],
-    )  # fmt: skip
+        [
+            f"{name} is given as {' and '.join(given)}; the newest, {value}, is used"
+            for name, value, given in speakers.conflicting_facts(store.con, speaker_id)
+        ],
+    )

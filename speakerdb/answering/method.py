@@ -1,8 +1,8 @@
 """The method in words: what each number means and how sure it is.
 
-The texts are the Markdown files of the folder method/. Their figures are not written there: they come from the dictionary's rows and from
-the constants that the program works with (`method_figures`). A topic is a text ("statistics") or one of its headings
-("statistics#places").
+The texts are the Markdown files of the folder method/. Their figures are not written there: they come from the
+dictionary's rows and from the constants that the program works with (`method_figures`). A topic is a text
+("statistics") or one of its headings ("statistics#places").
 """
 
 from __future__ import annotations
@@ -31,8 +31,8 @@ _NEAREST = 3
 
 @dataclass(frozen=True)
 class Topic:
-    """A heading. file: 'statistics'; anchor: 'places', '' of the whole text; level 1 to 3; line: the first sentence below it; text:
-    Markdown, from the heading to the next of its level or above."""
+    """A heading. file: 'statistics'; anchor: 'places', '' of the whole text; level 1 to 3; line: the first sentence
+    below it; text: Markdown, from the heading to the next of its level or above."""
 
     file: str
     anchor: str
@@ -59,8 +59,8 @@ def topics() -> tuple[Topic, ...]:
 
 
 def find(name: str) -> Topic:
-    """A topic by its id, by any unambiguous part of a heading, or by the id of a metric, which is told where it is defined. Raises
-    UnknownNameError with the nearest topics."""
+    """A topic by its id, by any unambiguous part of a heading, or by the id of a metric, which is told where it is
+    defined. Raises UnknownNameError with the nearest topics."""
     every = {t.id: t for t in topics()}
     wanted = name.strip().lower()
     if wanted in every:
@@ -97,9 +97,13 @@ def anchor(heading: str) -> str:
 def rendered(name: str) -> str:
     """A whole text with its figures. Raises jinja2.UndefinedError for a figure that the program does not have."""
     environment = Environment(
-        loader=FileSystemLoader(resource_dir(FOLDER)), undefined=StrictUndefined, finalize=method_figures.plain, autoescape=False,
-        trim_blocks=True, lstrip_blocks=True,
-    )  # fmt: skip
+        loader=FileSystemLoader(resource_dir(FOLDER)),
+        undefined=StrictUndefined,
+        finalize=method_figures.plain,
+        autoescape=False,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
     environment.filters |= method_figures.FILTERS
     return environment.get_template(f"{name}.md").render(method_figures.context())
 
@@ -113,7 +117,10 @@ def _topics_of(name: str, markdown: str) -> Iterator[Topic]:
         paragraph = body.split("\n\n", 1)[0]
         first = _SENTENCE.match(paragraph)
         yield Topic(
-            name, "" if level == 1 else anchor(heading[2]), heading[2], level,
+            name,
+            "" if level == 1 else anchor(heading[2]),
+            heading[2],
+            level,
             _LINK.sub(r"\1", " ".join((first[0] if first else paragraph).split()).removesuffix(":")),
             markdown[heading.start() : next(ends, len(markdown))].strip() + "\n",
-        )  # fmt: skip
+        )

@@ -1,4 +1,5 @@
-"""Figures as the method texts show them: rows of the dictionary by their id, constants by room and module, in words and units."""
+"""Figures as the method texts show them: rows of the dictionary by their id, constants by room and module, in words and
+units."""
 
 from __future__ import annotations
 
@@ -35,9 +36,12 @@ class Room:
 def context() -> dict[str, Any]:
     """What a text may name."""
     return {
-        **METRICS, **{name: Room(name) for name in ROOMS}, "terms": terms,
-        "METRICS": METRICS, "rows": rows,
-    }  # fmt: skip
+        **METRICS,
+        **{name: Room(name) for name in ROOMS},
+        "terms": terms,
+        "METRICS": METRICS,
+        "rows": rows,
+    }
 
 
 def plain(value: Any) -> Any:
@@ -94,12 +98,19 @@ def rows(heading: str) -> str:
 def row(metric: Metric) -> str:
     """One metric in the list: label, id, unit, definition, direction, what matters, source."""
     return (
-        f"- **{metric.label}** (`{metric.id}`, {metric.unit}): {metric.definition}. {_BETTER[metric.better].capitalize()}; "
+        f"- **{metric.label}** (`{metric.id}`, {metric.unit}): {metric.definition}. "
+        f"{_BETTER[metric.better].capitalize()}; "
         f"a difference matters from {metric.matters_words}. Source: {metric.source}."
     )
 
 
 FILTERS: dict[str, Callable[..., Any]] = {
-    "band": band, "directions": directions, "fraction": fraction, "hz": figures.hertz, "listed": listed, "percent": figures.percent,
-    "sd": sd, "number": figures.number,
-}  # fmt: skip
+    "band": band,
+    "directions": directions,
+    "fraction": fraction,
+    "hz": figures.hertz,
+    "listed": listed,
+    "percent": figures.percent,
+    "sd": sd,
+    "number": figures.number,
+}

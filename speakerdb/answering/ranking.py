@@ -16,20 +16,39 @@ from speakerdb.statistics.error_model import bench_words
 from speakerdb.terms import TARGETS, Target
 
 COLUMNS = (
-    "rank", "rank_low", "rank_high", "speaker", "setting", "value", "unit", "low", "high", "se", "censored", "other_value",
-)  # fmt: skip
+    "rank",
+    "rank_low",
+    "rank_high",
+    "speaker",
+    "setting",
+    "value",
+    "unit",
+    "low",
+    "high",
+    "se",
+    "censored",
+    "other_value",
+)
 JOINT = ("rank_joint_low", "rank_joint_high")
 ONCE = "Over a whole list 95 of 100 such ranges hold the true place on this bench"
-LUCKY = "Those who come first are partly lucky, for those near them lie within their errors; see the places that all together can have (--jointly)"
+LUCKY = (
+    "Those who come first are partly lucky, for those near them lie within their errors; see the places that all "
+    "together can have (--jointly)"
+)
 SAMPLE = 300  # speakers of a large field from whom the widths with the bench included are taken
 
 
 def rank(
-    field: Field, metric: Metric, selection: Selection, top: int | None, *, jointly: bool = False,
+    field: Field,
+    metric: Metric,
+    selection: Selection,
+    top: int | None,
+    *,
+    jointly: bool = False,
     target: Target = "as_measured",
-) -> tuple[pl.DataFrame, pl.DataFrame, tuple[str, ...]]:  # fmt: skip
-    """Speakers in order, the better first (where neither direction is better, the highest); equal values share the lower number; those without a place (speaker, setting,
-    reason); and what the order can and can't say.
+) -> tuple[pl.DataFrame, pl.DataFrame, tuple[str, ...]]:
+    """Speakers in order, the better first (where neither direction is better, the highest); equal values share the
+    lower number; those without a place (speaker, setting, reason); and what the order can and can't say.
 
     Raises RequestError for a metric that is never ranked.
     """
@@ -59,9 +78,16 @@ def _frame(found: MetricColumn, places: pl.DataFrame) -> pl.DataFrame:
     """A row per row of the column; reason says why one has no rank."""
     facts = found.facts.select("speaker", "setting")
     values = pl.DataFrame(
-        {"value": found.value, "low": found.low, "high": found.high, "se": found.se, "other_value": found.other_value,
-         "censored": found.censored, "reason": pl.Series(found.reason.tolist(), dtype=pl.String)}
-    ).with_columns(pl.when(pl.col(pl.Float64).is_finite()).then(pl.col(pl.Float64)), unit=pl.lit(found.metric.unit))  # fmt: skip
+        {
+            "value": found.value,
+            "low": found.low,
+            "high": found.high,
+            "se": found.se,
+            "other_value": found.other_value,
+            "censored": found.censored,
+            "reason": pl.Series(found.reason.tolist(), dtype=pl.String),
+        }
+    ).with_columns(pl.when(pl.col(pl.Float64).is_finite()).then(pl.col(pl.Float64)), unit=pl.lit(found.metric.unit))
     return pl.concat([facts, values, places], how="horizontal")
 
 
@@ -69,7 +95,8 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     """What the order can and can't say, in sentences without their full stops."""
     if unsure := known["rank_low"].null_count():
         return (
-            f"The uncertainty of {unsure} values is not worked out, so the places they can have are unknown; run `speakerdb derive`",
+            f"The uncertainty of {unsure} values is not worked out, so the places they can have are unknown; "
+            "run `speakerdb derive`",
         )
     if len(known) < 2:
         return ()
@@ -82,7 +109,8 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
         count = len(known)
         said.append(
-            f"What the bench itself colours is not in it: with the bench's own error the median range is {width} of {count} places (--absolute)"
+            "What the bench itself colours is not in it: with the bench's own error the median range is "
+            f"{width} of {count} places (--absolute)"
         )
     said += _bounds(found.metric, known)
     return tuple(said)
@@ -95,8 +123,11 @@ def _benches(field: Field, found: MetricColumn) -> list[str]:
     if not open_.any() or open_.all():
         return []
     count = int(open_.sum())
-    return [f"{count} of {len(rows)} values come from benches not in line with {bench_words(field.reference_bench or '')}: between "
-            "these and the others the benches' own errors count (see `labs`)"]  # fmt: skip
+    return [
+        f"{count} of {len(rows)} values come from benches not in line with "
+        f"{bench_words(field.reference_bench or '')}: between "
+        "these and the others the benches' own errors count (see `labs`)"
+    ]
 
 
 def _bounds(metric: Metric, known: pl.DataFrame) -> list[str]:
@@ -112,7 +143,8 @@ def _bounds(metric: Metric, known: pl.DataFrame) -> list[str]:
 
 
 def _absolute_width(field: Field, found: MetricColumn) -> int | None:
-    """Median width of the places with the bench's own error included, as a number of places; None where the bench changes nothing."""
+    """Median width of the places with the bench's own error included, as a number of places; None where the bench
+    changes nothing."""
     rows = np.flatnonzero(found.known & np.isfinite(found.se))
     if found.metric.group != "response" or len(rows) < ordering.LEAST or not (found.benches.tau[rows] > 0).any():
         return None

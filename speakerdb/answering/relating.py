@@ -38,7 +38,8 @@ def _metric(name: str) -> Metric:
 
 
 def property_of(field: Field, name: str, rows: pl.DataFrame) -> Property:
-    """A metric by its id or an unambiguous part of it, or a fact: price, volume_l, mass_kg, height_mm, year, … Raises UnknownNameError."""
+    """A metric by its id or an unambiguous part of it, or a fact: price, volume_l, mass_kg, height_mm, year, … Raises
+    UnknownNameError."""
     if name in properties.FACTS:
         first = field.metric_column(next(iter(METRICS.values())), rows)
         return properties.of_fact(name, first, rows["currency"][0] if len(rows) else None)
@@ -48,7 +49,8 @@ def property_of(field: Field, name: str, rows: pl.DataFrame) -> Property:
 def tradeoff(
     field: Field, x: str, y: str, selection: Selection, *, with_line: bool = True
 ) -> tuple[Property, Property, TradeOff, pl.DataFrame]:
-    """Two properties over the selection, what was found, and what could not be judged (speaker, setting, reason); with_line: work out the line that one in ten beats. Raises RequestError, UnknownNameError."""
+    """Two properties over the selection, what was found, and what could not be judged (speaker, setting, reason);
+    with_line: work out the line that one in ten beats. Raises RequestError, UnknownNameError."""
     judged, unknown = selection.split(field)
     px, py = property_of(field, x, judged), property_of(field, y, judged)
     found = frontier.tradeoff(judged, px, py, with_line=with_line)
@@ -64,7 +66,10 @@ def notes(x: Property, y: Property, found: TradeOff) -> list[str]:
         f"Expected: by the others, from {x.name} and kind; makers: of how many makers the others of its kind are.",
     ]
     if x.fact:
-        beaten = f"Beaten from: going {up} in {x.name}, the first from which on it is more likely beaten than not; by: whose it is."
+        beaten = (
+            f"Beaten from: going {up} in {x.name}, the first from which on it is more likely beaten than not; "
+            "by: whose it is."
+        )
         said.insert(1, beaten)
         for (reason,), group in found.rows.drop_nulls("beaten_reason").group_by("beaten_reason", maintain_order=True):
             names = group["speaker"].unique(maintain_order=True).to_list()
@@ -77,7 +82,8 @@ def notes(x: Property, y: Property, found: TradeOff) -> list[str]:
 
 
 def expectation(field: Field, x: str, y: str, selection: Selection) -> pl.DataFrame:
-    """What x and kind lead to expect of y over the selection, a row per speaker of whom both are known, as in a trade-off."""
+    """What x and kind lead to expect of y over the selection, a row per speaker of whom both are known, as in a
+    trade-off."""
     judged, _ = selection.split(field)
     return frontier.expectation(judged, property_of(field, x, judged), property_of(field, y, judged))
 
@@ -88,8 +94,9 @@ OVER = {"volume": "volume_l", "mass": "mass_kg"}  # short names of facts
 def trend(
     field: Field, metrics: Sequence[str], over: str, selection: Selection
 ) -> tuple[tuple[Metric, ...], str, tuple[Trend, ...], pl.DataFrame]:
-    """Metrics over a quantity (year, price, volume, … or another metric) or a grouping (kind, layout, enclosure), a row per speaker:
-    the metrics, what they are set over, a trend for each, and those that the filters can't judge. q counts all of them together. Raises RequestError, UnknownNameError."""
+    """Metrics over a quantity (year, price, volume, … or another metric) or a grouping (kind, layout, enclosure), a row
+    per speaker: the metrics, what they are set over, a trend for each, and those that the filters can't judge. q counts
+    all of them together. Raises RequestError, UnknownNameError."""
     if selection.all_settings:
         raise RequestError("a trend has one row per speaker: leave out --all-settings")
     judged, unknown = selection.split(field)
@@ -109,19 +116,23 @@ def trend(
 
 FEW_SHARED = "an offset between benches is known only from speakers that both have measured, in their default setting"
 LEFT = "what is left once aligned is told by the speakers that the alignment was learned from"
-UNALIGNED = "benches that are not aligned are compared as they are: `speakerdb derive --learn` shows what there is to align them"
+UNALIGNED = (
+    "benches that are not aligned are compared as they are: `speakerdb derive --learn` shows what there is to "
+    "align them"
+)
 
 
 def labs(
     store: Store, metrics: Sequence[str] | None = None
 ) -> tuple[Labs, tuple[BenchPair, ...], Mapping[str, str], tuple[str, ...]]:
-    """How much the benches differ, from speakers in their default setting that two of them have measured: offsets and pairs of
-    benches; how their listening windows lie to one another, by the specimens that both have measured; bench -> the bench that it is aligned to;
-    cautions. Raises RequestError."""
+    """How much the benches differ, from speakers in their default setting that two of them have measured: offsets and
+    pairs of benches; how their listening windows lie to one another, by the specimens that both have measured; bench ->
+    the bench that it is aligned to; cautions. Raises RequestError."""
     heads = session_rows.shared_by_benches(store.con)
     if not len(heads):
         raise RequestError(
-            "no speaker has been measured on two benches (by two labs, methods or calibrations) in its default setting: "
+            "no speaker has been measured on two benches (by two labs, methods or calibrations) in its "
+            "default setting: "
             "they can't be compared"
         )
     wanted = [m.id for m in RANKED] if metrics is None else [_metric(m).id for m in metrics]

@@ -19,7 +19,8 @@ ABOUT = "a unit you would buy, another one of the model that was measured"
 
 
 def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, hours: Mapping[str, float]) -> list[str]:
-    """What has to be said beside every shortlist, and what this one calls for. hours: at the wanted level, as `seat.hours` names them."""
+    """What has to be said beside every shortlist, and what this one calls for. hours: at the wanted level, as
+    `seat.hours` names them."""
     said = [
         exposure_sentence(q.level_db, hours, programme)
         for programme in sorted(exposure.AVERAGE_BELOW_PEAK_DB, key=lambda p: p != q.programme)
@@ -32,13 +33,15 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
     )
     if place.statistical_from_hz > seating.LEVEL_BAND_HZ[0]:
         said.append(
-            f"Below {figures.number(place.statistical_from_hz)} Hz this room answers in single modes; part of the 300 Hz–3 kHz band lies there, so "
+            f"Below {figures.number(place.statistical_from_hz)} Hz this room answers in single modes; part "
+            "of the 300 Hz–3 kHz band lies there, so "
             "levels are less sure than stated."
         )
     passive = (judged["powered"] == False).fill_null(False)  # noqa: E712
     if q.amplifier_w is None and passive.any():
         said.append(
-            f"No amplifier stated: {figures.count(int(passive.sum()), 'passive speaker')} taken at what would be delivered with a large enough amplifier; the power "
+            f"No amplifier stated: {figures.count(int(passive.sum()), 'passive speaker')} taken at what "
+            "would be delivered with a large enough amplifier; the power "
             "each needs into 8 Ω stands beside it where its sensitivity is known."
         )
     said += (
@@ -56,9 +59,11 @@ def exposure_sentence(level_db: float, hours: Mapping[str, float], programme: st
     average = level_db - exposure.AVERAGE_BELOW_PEAK_DB[programme]
     name = {"dynamic": "dynamic recordings", "dense": "dense recordings"}[programme]
     return (
-        f"Peaks of {figures.plain(level_db)} dB average about {figures.number(average)} dB(A) with {name}: NIOSH {figures.duration(hours[f'niosh_hours_per_day_{programme}'])} "
+        f"Peaks of {figures.plain(level_db)} dB average about {figures.number(average)} dB(A) with {name}: "
+        f"NIOSH {figures.duration(hours[f'niosh_hours_per_day_{programme}'])} "
         f"a day, WHO/ITU-T H.870 {figures.duration(hours[f'who_hours_per_week_{programme}'])} a week "
-        f"({figures.duration(hours[f'who_hours_per_week_{programme}_sensitive'])} for children and sensitive listeners)."
+        f"({figures.duration(hours[f'who_hours_per_week_{programme}_sensitive'])} for children and sensitive "
+        "listeners)."
     )
 
 
@@ -67,7 +72,9 @@ def _reverberation_words(place: Seat) -> str:
         return ""
     low, high = place.reverberation_range_s()
     return (
-        f"; the reverberation time is assumed, {figures.plain(place.reverberation_s)} s ±{figures.percent(seating.REVERBERATION_SPREAD)} ({figures.plain(low, 2)}–{figures.plain(high, 2)} s) "
+        f"; the reverberation time is assumed, {figures.plain(place.reverberation_s)} s "
+        f"±{figures.percent(seating.REVERBERATION_SPREAD)} ({figures.plain(low, 2)}–{figures.plain(high, 2)} "
+        "s) "
         "for a furnished living room (common practice, no source)"
     )
 
@@ -76,7 +83,8 @@ def _subwoofer_caution(question: Question) -> list[str]:
     if question.subwoofer_hz is None:
         return []
     return [
-        f"With a subwoofer below {figures.plain(question.subwoofer_hz)} Hz bass is its task, and whether it keeps up is not judged here. The level "
+        f"With a subwoofer below {figures.plain(question.subwoofer_hz)} Hz bass is its task, and whether it "
+        "keeps up is not judged here. The level "
         "with its balance counts from 80 Hz, whatever the crossover."
     ]
 
@@ -86,12 +94,14 @@ def _wall_cautions(question: Question, judged: pl.DataFrame) -> list[str]:
         return []
     d = question.wall_distance_m
     found = [
-        f"A wall {figures.plain(d)} m behind the front puts the first dip at {figures.number(room.first_dip_hz(d))} Hz; floor and side walls are not in this sum."
+        f"A wall {figures.plain(d)} m behind the front puts the first dip at "
+        f"{figures.number(room.first_dip_hz(d))} Hz; floor and side walls are not in this sum."
     ]
     unknown = int(judged["depth_mm"].null_count())
     if unknown:
         found.append(
-            f"The depth of {figures.count(unknown, 'speaker')} is unknown: whether it fits before the wall was not judged."
+            f"The depth of {figures.count(unknown, 'speaker')} is unknown: whether it fits before the wall "
+            "was not judged."
         )
     return found
 
@@ -102,7 +112,8 @@ def _lifting(frame: pl.DataFrame) -> list[str]:
     if len(heavy):
         names = [f"{s} ({figures.FACTS['mass_kg'].text(m)})" for s, m in heavy.select("speaker", "mass_kg").iter_rows()]
         found.append(
-            f"Heavy: {some(names)}. One person should not lift more than about {figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
+            f"Heavy: {some(names)}. One person should not lift more than about "
+            f"{figures.plain(LIFT_ALONE_KG[0])} kg (men) or "
             f"{figures.plain(LIFT_ALONE_KG[1])} kg (women) at waist height; get help, and follow local rules."
         )
     unknown = frame.filter(pl.col("mass_kg").is_null())["speaker"].n_unique()

@@ -1,4 +1,5 @@
-"""Settings of one speaker compared on the units that were measured in both: curves, metrics, controls, the wall behind."""
+"""Settings of one speaker compared on the units that were measured in both: curves, metrics, controls, the wall
+behind."""
 
 from __future__ import annotations
 
@@ -33,7 +34,8 @@ LEVEL_BAND = grid.band(*LEVEL_BAND_HZ)
 @dataclass(frozen=True, eq=False)
 class SettingChange:
     """One setting against the reference: difference in dB (199,) per curve, NaN where not measured; changes: see
-    analysis.adjustments.metric_changes; units: (lab, sample) that both were measured on, empty where there is none in common."""
+    analysis.adjustments.metric_changes; units: (lab, sample) that both were measured on, empty where there is none in
+    common."""
 
     setting: str
     difference_db: dict[str, NDArray[np.float64]]
@@ -54,7 +56,8 @@ class ControlReach:
 
 @dataclass(frozen=True, eq=False)
 class WallAnswer:
-    """Every setting before a wall; best: the flattest, None where none was measured. reasons: setting -> why not judged."""
+    """Every setting before a wall; best: the flattest, None where none was measured. reasons: setting -> why not
+    judged."""
 
     distance_m: float
     first_dip_hz: float
@@ -66,7 +69,8 @@ class WallAnswer:
 
 @dataclass(frozen=True, eq=False)
 class SettingsAnswer:
-    """Everything that the settings of one speaker do, told against `reference`. switches: setting -> recorded positions."""
+    """Everything that the settings of one speaker do, told against `reference`. switches: setting -> recorded
+    positions."""
 
     speaker: str
     reference: str
@@ -97,7 +101,8 @@ def compare(
 def _change(
     sessions: Sessions, active: ActiveValues, curves: dict[str, np.ndarray[Any, Any]], reference: str, other: str
 ) -> SettingChange:
-    """A setting against the reference, over the (lab, sample) pairs measured in both; over everything where there is none."""
+    """A setting against the reference, over the (lab, sample) pairs measured in both; over everything where there is
+    none."""
     setting = np.array(active.setting, object)
     unit = np.array([f"{lab}\x1f{sample}" for lab, sample in zip(active.lab, active.sample, strict=True)], object)
     common = sorted(set(unit[setting == reference]) & set(unit[setting == other]))
@@ -118,9 +123,12 @@ def _change(
     measured = sessions.of(sides, list(METRICS.values()), bounds=True)
     contrasts = {m: contrast(a, b) for m, (a, b) in measured.items() if a and b}
     return SettingChange(
-        other, difference, shift if np.isfinite(shift) else None, adjustments.metric_changes(frames[0], frames[1], contrasts),
+        other,
+        difference,
+        shift if np.isfinite(shift) else None,
+        adjustments.metric_changes(frames[0], frames[1], contrasts),
         tuple((u.partition("\x1f")[0], u.partition("\x1f")[2]) for u in common),
-    )  # fmt: skip
+    )
 
 
 def _rows_of(values: ValueTable, rows: NDArray[np.intp]) -> ValueTable:
@@ -143,7 +151,8 @@ def _value_frame(values: ValueTable, row: int) -> pl.DataFrame:
 
 
 def _switches(store: Store, speaker_id: int, names: list[str]) -> tuple[dict[str, dict[str, Any]], list[str]]:
-    """Positions of the switches in each setting, and what sessions of one setting disagree about (then it is unknown)."""
+    """Positions of the switches in each setting, and what sessions of one setting disagree about (then it is
+    unknown)."""
     found: dict[str, dict[str, Any]] = {name: {} for name in names}
     conflicts = []
     given: dict[tuple[str, str], list[Any]] = {}
@@ -186,7 +195,8 @@ def _wall(field: Field, speaker: str, names: list[str], distance_m: float) -> Wa
     depth = base.filter(pl.col("speaker") == speaker)["depth_mm"][0]
     if depth is not None and 1000.0 * distance_m < depth:
         raise RequestError(
-            f"the wall is {figures.plain(distance_m)} m behind the front of {speaker}, but the cabinet is {figures.plain(depth)} mm deep: expected at least "
+            f"the wall is {figures.plain(distance_m)} m behind the front of {speaker}, but the cabinet is "
+            f"{figures.plain(depth)} mm deep: expected at least "
             f"{figures.plain(depth / 1000.0)} m"
         )
     where = {s: i for i, (n, s) in enumerate(base.select("speaker", "setting").iter_rows()) if n == speaker}
@@ -209,14 +219,16 @@ def _cautions(changes: tuple[SettingChange, ...], with_wall: bool) -> list[str]:
     for change in changes:
         if not change.units:
             said.append(
-                f"Setting {change.setting} was not measured on the same sample in the same lab as the reference: what differs may be the "
+                f"Setting {change.setting} was not measured on the same sample in the same lab as the "
+                "reference: what differs may be the "
                 "sample or the lab."
             )
     if changes:
         said.append("Differences are about the units measured, curves as they are: a change of level is part of them.")
     if with_wall:
         said.append(
-            "Only the wall behind is counted; floor, ceiling and side walls add their own. The wall is taken to reflect "
+            "Only the wall behind is counted; floor, ceiling and side walls add their own. The wall is taken "
+            "to reflect "
             f"{figures.percent(room.WALL_REFLECTS)} of the pressure."
         )
     return said

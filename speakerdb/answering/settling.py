@@ -20,15 +20,18 @@ from speakerdb.statistics.outcomes import Bench
 from speakerdb.store import Store, session_rows
 from speakerdb.terms import Target
 
-ASSUMED = "a further measurement is taken to have errors like those at hand; the chance counts that the difference itself may move"
+ASSUMED = (
+    "a further measurement is taken to have errors like those at hand; the chance counts that the difference "
+    "itself may move"
+)
 ONE_OF_TWO = "one of two values: a further measurement may give either"
 
 
 @dataclass(frozen=True)
 class Open:
-    """already: metrics that all sessions together don't tell apart, but those of one run or lab do: the rows of `compare`; rows: the
-    frame of analysis.prospects; overall: each measurement over all undecided metrics; undecided, decided: metric ids; not_judged: metric,
-    reason, of undecided ones."""
+    """already: metrics that all sessions together don't tell apart, but those of one run or lab do: the rows of
+    `compare`; rows: the frame of analysis.prospects; overall: each measurement over all undecided metrics; undecided,
+    decided: metric ids; not_judged: metric, reason, of undecided ones."""
 
     already: pl.DataFrame
     rows: pl.DataFrame
@@ -38,9 +41,15 @@ class Open:
     not_judged: pl.DataFrame
 
 
-def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequence[Metric] | None = None,
-           target: Target = "as_measured") -> Open:  # fmt: skip
-    """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are ranked.
+def settle(
+    store: Store,
+    field: Field,
+    sides: tuple[Side, Side],
+    metrics: Sequence[Metric] | None = None,
+    target: Target = "as_measured",
+) -> Open:
+    """The measurements that would tell undecided differences of two sides, in the metrics asked for or all that are
+    ranked.
 
     Raises RequestError for a side against itself, or where no metric can be judged.
     """
@@ -59,13 +68,21 @@ def settle(store: Store, field: Field, sides: tuple[Side, Side], metrics: Sequen
     undecided, decided = (tuple(told.filter(pl.col("differs") == verdict)["metric"]) for verdict in (False, True))
     doubtful = [m for m in two if m in undecided]
     return Open(
-        told.filter(pl.col("differs") & ~pl.col("by_all")).drop("by_all", "reason"), frame, prospects.overall(frame), undecided, decided,
-        pl.DataFrame({"metric": doubtful, "reason": [ONE_OF_TWO] * len(doubtful)}, schema={"metric": pl.String, "reason": pl.String}),
-    )  # fmt: skip
+        told.filter(pl.col("differs") & ~pl.col("by_all")).drop("by_all", "reason"),
+        frame,
+        prospects.overall(frame),
+        undecided,
+        decided,
+        pl.DataFrame(
+            {"metric": doubtful, "reason": [ONE_OF_TWO] * len(doubtful)},
+            schema={"metric": pl.String, "reason": pl.String},
+        ),
+    )
 
 
 def _benches(store: Store, field: Field) -> list[Bench]:
-    """Where one could measure: of each lab and method the bench that was last used. By its lab's name alone where the lab has but one."""
+    """Where one could measure: of each lab and method the bench that was last used. By its lab's name alone where the
+    lab has but one."""
     found = session_rows.benches_last_used(store.con)
     benches = Counter(lab for lab, _, _ in found)
     keys = [(lab, bench_key(lab, method, calibration)) for lab, method, calibration in found]

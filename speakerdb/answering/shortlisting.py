@@ -23,9 +23,16 @@ from speakerdb.metrics import METRICS
 
 # Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
 _AS_REQUIREMENT = {
-    "price_max": "budget", "height_max": "height_max_mm", "width_max": "width_max_mm", "depth_max": "depth_max_mm", "mass_max": "mass_max_kg",
-}  # fmt: skip
-LEVEL_IS = "peaks: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz; dB(A) taken equal to dB, the safe side"
+    "price_max": "budget",
+    "height_max": "height_max_mm",
+    "width_max": "width_max_mm",
+    "depth_max": "depth_max_mm",
+    "mass_max": "mass_max_kg",
+}
+LEVEL_IS = (
+    "peaks: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz; dB(A) taken "
+    "equal to dB, the safe side"
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -46,22 +53,48 @@ class RoomAnswer:
         q, place = self.question, self.seat
         low, high = place.reverberation_range_s()
         return {
-            "distance_m": q.distance_m, "volume_m3": place.volume_m3, "dimensions_m": q.dimensions_m, "surface_m2": place.surface_m2,
-            "surface_assumed": place.surface_assumed, "reverberation_s": place.reverberation_s,
-            "reverberation_assumed": place.reverberation_assumed, "reverberation_low_s": low, "reverberation_high_s": high,
-            "room_constant_m2": place.room_constant_m2, "statistical_from_hz": place.statistical_from_hz,
-            "room_model_db": seating.MODEL_DB, "about": ABOUT, "level_db": q.level_db, "level_is": LEVEL_IS, "programme": q.programme,
-            "average_below_peak_db": exposure.AVERAGE_BELOW_PEAK_DB, "speakers": 1 if q.single else 2,
-            "pair_gain_db": 0.0 if q.single else seating.PAIR_DB, "amplifier_w": q.amplifier_w, "budget": q.budget,
-            "currency": self.currency, "price_kind": self.price_kind or "street, else list", "height_max_mm": q.height_max_mm,
-            "width_max_mm": q.width_max_mm, "depth_max_mm": q.depth_max_mm, "mass_max_kg": q.mass_max_kg,
-            "wall_distance_m": q.wall_distance_m, "f6_hz": q.f6_hz, "subwoofer_hz": q.subwoofer_hz, "standing": q.standing,
-            "tone_up_deg": q.tone_up_deg, "filters": self.filters, "order": narrowing.ORDER, "near_misses": narrowing.NEAR,
+            "distance_m": q.distance_m,
+            "volume_m3": place.volume_m3,
+            "dimensions_m": q.dimensions_m,
+            "surface_m2": place.surface_m2,
+            "surface_assumed": place.surface_assumed,
+            "reverberation_s": place.reverberation_s,
+            "reverberation_assumed": place.reverberation_assumed,
+            "reverberation_low_s": low,
+            "reverberation_high_s": high,
+            "room_constant_m2": place.room_constant_m2,
+            "statistical_from_hz": place.statistical_from_hz,
+            "room_model_db": seating.MODEL_DB,
+            "about": ABOUT,
+            "level_db": q.level_db,
+            "level_is": LEVEL_IS,
+            "programme": q.programme,
+            "average_below_peak_db": exposure.AVERAGE_BELOW_PEAK_DB,
+            "speakers": 1 if q.single else 2,
+            "pair_gain_db": 0.0 if q.single else seating.PAIR_DB,
+            "amplifier_w": q.amplifier_w,
+            "budget": q.budget,
+            "currency": self.currency,
+            "price_kind": self.price_kind or "street, else list",
+            "height_max_mm": q.height_max_mm,
+            "width_max_mm": q.width_max_mm,
+            "depth_max_mm": q.depth_max_mm,
+            "mass_max_kg": q.mass_max_kg,
+            "wall_distance_m": q.wall_distance_m,
+            "f6_hz": q.f6_hz,
+            "subwoofer_hz": q.subwoofer_hz,
+            "standing": q.standing,
+            "tone_up_deg": q.tone_up_deg,
+            "filters": self.filters,
+            "order": narrowing.ORDER,
+            "near_misses": narrowing.NEAR,
             "exposure": {
-                programme: {key.replace(f"_{programme}", ""): hours for key, hours in self.exposure.items() if programme in key}
+                programme: {
+                    key.replace(f"_{programme}", ""): hours for key, hours in self.exposure.items() if programme in key
+                }
                 for programme in exposure.AVERAGE_BELOW_PEAK_DB
             },
-        }  # fmt: skip
+        }
 
 
 def shortlist(field: Field, question: Question, selection: Selection, most: int | None = None) -> RoomAnswer:
@@ -103,7 +136,8 @@ def _limits(question: Question, selection: Selection) -> tuple[Question, Selecti
 
 
 def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
-    """Add to those that meet or nearly meet it: how even each is at the wall, and which of its settings suits it best."""
+    """Add to those that meet or nearly meet it: how even each is at the wall, and which of its settings suits it
+    best."""
     told = pl.concat([found.rows["speaker"], found.near_misses["speaker"]]).unique()
     rows = np.flatnonzero(field.base["speaker"].is_in(told.implode()).to_numpy())
     curves = field.curves(["in_room", "rear"])
@@ -129,8 +163,8 @@ def _with_wall(found: Shortlist, field: Field, distance_m: float) -> Shortlist:
 def tables(
     answer: RoomAnswer, top: int | None
 ) -> tuple[pl.DataFrame, pl.DataFrame, pl.DataFrame, pl.DataFrame, dict[str, int]]:
-    """The rows, the near misses, those too far off and those not judged, as a document has them: figures of one kind in a column of their own
-    (price, exposure, bass, wall), the first so many of each; and how many there are."""
+    """The rows, the near misses, those too far off and those not judged, as a document has them: figures of one kind in
+    a column of their own (price, exposure, bass, wall), the first so many of each; and how many there are."""
     found = answer.found
     parts = (found.rows, found.near_misses, found.too_far, found.not_judged)
     rows, near, far, open_ = (part if top is None else part.head(top) for part in parts)
@@ -138,9 +172,12 @@ def tables(
     near, far = (part.join(fails, on="key", how="left", maintain_order="left") for part in (near, far))
     counts = dict(zip(("rows", "near_misses", "too_far", "not_judged"), map(len, parts), strict=True))
     return (
-        rows.with_columns(**_nested(rows)), near.with_columns(**_nested(near)), far.select("speaker", "setting", "fails"),
-        open_.select("speaker", "setting", "reason"), counts,
-    )  # fmt: skip
+        rows.with_columns(**_nested(rows)),
+        near.with_columns(**_nested(near)),
+        far.select("speaker", "setting", "fails"),
+        open_.select("speaker", "setting", "reason"),
+        counts,
+    )
 
 
 def _nested(rows: pl.DataFrame) -> dict[str, pl.Expr]:
@@ -148,21 +185,29 @@ def _nested(rows: pl.DataFrame) -> dict[str, pl.Expr]:
     bands = sorted({int(name.split("_")[1][:-2]) for name in rows.columns if name.startswith("bass_")})
     hours = {
         programme: pl.struct(
-            niosh_hours_per_day=f"niosh_hours_per_day_{programme}", who_hours_per_week=f"who_hours_per_week_{programme}",
+            niosh_hours_per_day=f"niosh_hours_per_day_{programme}",
+            who_hours_per_week=f"who_hours_per_week_{programme}",
             who_hours_per_week_sensitive=f"who_hours_per_week_{programme}_sensitive",
         )
         for programme in exposure.AVERAGE_BELOW_PEAK_DB
-    }  # fmt: skip
+    }
     at_wall = [name for name in rows.columns if name.startswith("wall_")]
     wall = pl.struct([pl.col(name).alias(name.removeprefix("wall_")) for name in at_wall]) if at_wall else pl.lit(None)
     return {
-        "unit": pl.lit("dB"), "speakers_at_work": pl.when("pair").then(2).otherwise(1),
+        "unit": pl.lit("dB"),
+        "speakers_at_work": pl.when("pair").then(2).otherwise(1),
         "price": pl.struct(
-            amount="cost", per=pl.when("pair").then(pl.lit("pair")).otherwise(pl.lit("one")), currency="currency", date="price_date"
+            amount="cost",
+            per=pl.when("pair").then(pl.lit("pair")).otherwise(pl.lit("one")),
+            currency="currency",
+            date="price_date",
         ),
         "exposure": pl.struct([figures.alias(programme) for programme, figures in hours.items()]),
         "bass": pl.concat_list(
-            pl.struct(frequency_hz=pl.lit(float(band)), low_db=f"bass_{band}hz_low_db", high_db=f"bass_{band}hz_high_db") for band in bands
+            pl.struct(
+                frequency_hz=pl.lit(float(band)), low_db=f"bass_{band}hz_low_db", high_db=f"bass_{band}hz_high_db"
+            )
+            for band in bands
         ),
         "wall": wall,
-    }  # fmt: skip
+    }

@@ -27,7 +27,8 @@ VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
 
 
 def list_speakers(field: Field, store: Store, currency: str | None) -> pl.DataFrame:
-    """One row per speaker: speaker, maker, model, kind, powered, year, price, currency, settings, sessions, labs, samples."""
+    """One row per speaker: speaker, maker, model, kind, powered, year, price, currency, settings, sessions, labs,
+    samples."""
     counts = speakers.session_counts(store.con)
     columns = ["speaker", "maker", "model", "kind", "powered", "year", "volume_l", "mass_kg", "price", "currency"]
     return (
@@ -54,12 +55,14 @@ def _values_frame(rows: pl.DataFrame) -> pl.DataFrame:
     )
 
 
-def show(store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False, target: Target = "as_measured") -> pl.DataFrame:  # fmt: skip
+def show(
+    store: Store, speaker_id: int, setting: str | None, *, all_settings: bool = False, target: Target = "as_measured"
+) -> pl.DataFrame:
     """All values of one speaker: pooled rows (session null) first, then each active session's.
 
-    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason, disagree; noise_limited:
-    the noise may make more than half of the interval; other_value, other_low, other_high, other_share: the second branch of a value
-    that is one of two. low, high: for `target`.
+    Columns: session, setting, lab, sample, date, metric, value, unit, se, low, high, censored, status, reason,
+    disagree; noise_limited: the noise may make more than half of the interval; other_value, other_low, other_high,
+    other_share: the second branch of a value that is one of two. low, high: for `target`.
     """
     settings = settings_of(store, speaker_id)
     chosen = list(settings) if all_settings else [pick_setting(settings, setting)]
@@ -104,7 +107,8 @@ class Descent:
 
 
 def read_words(read: Read) -> str:
-    """What a metric reads: 'listening window', 'sweeps of compression, 300 Hz–3 kHz', 'single curves (H 0, ±10), 1–10 kHz'."""
+    """What a metric reads: 'listening window', 'sweeps of compression, 300 Hz–3 kHz', 'single curves (H 0, ±10), 1–10
+    kHz'."""
     if isinstance(read, Pattern) and not read.name:
         return f"single curves ({method_figures.directions(read.slots)}), {read.band}"
     if isinstance(read, Swept):
@@ -137,12 +141,20 @@ def metrics_frame(metric: str | None = None) -> pl.DataFrame:
     return pl.DataFrame(
         [
             {
-                "id": m.id, "label": m.label, "unit": m.unit, "better": m.better, "definition": m.definition,
-                "source": m.source, "step": m.step, "matters": m.matters, "group": m.group, "ranked": m.ranked,
+                "id": m.id,
+                "label": m.label,
+                "unit": m.unit,
+                "better": m.better,
+                "definition": m.definition,
+                "source": m.source,
+                "step": m.step,
+                "matters": m.matters,
+                "group": m.group,
+                "ranked": m.ranked,
             }
             for m in wanted
         ]
-    )  # fmt: skip
+    )
 
 
 def match(
@@ -154,11 +166,11 @@ def match(
     weights: Mapping[str, float],
     top: int | None,
 ) -> pl.DataFrame:
-    """Speakers that measure like one in one setting, nearest first; those that can't be compared are left out, those compared on
-    fewer curves come last.
+    """Speakers that measure like one in one setting, nearest first; those that can't be compared are left out, those
+    compared on fewer curves come last.
 
-    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), bass_from_hz (the lowest frequency
-    that bass was compared at), measures_differently (null: not judged), reason (why not).
+    Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), bass_from_hz (the
+    lowest frequency that bass was compared at), measures_differently (null: not judged), reason (why not).
     """
     base = field.base
     own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == setting)).to_numpy())[0])
@@ -186,6 +198,7 @@ def _distances(field: Field, own: int, weights: Mapping[str, float]) -> pl.DataF
     curves = telling.matched_curves(field)
     found = nearness.distances({n: c[own] for n, c in curves.items()}, curves, weights)
     return field.base.select("speaker_id", "setting").with_columns(
-        distance_db=pl.Series(found.total_db), bass_from_hz=pl.Series(found.bass_from_hz),
+        distance_db=pl.Series(found.total_db),
+        bass_from_hz=pl.Series(found.bass_from_hz),
         **{part: pl.Series(distance) for part, distance in found.parts.items()},
-    )  # fmt: skip
+    )

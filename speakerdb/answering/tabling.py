@@ -14,10 +14,20 @@ from speakerdb.metrics import METRICS
 
 # Facts that may stand in the table, with their headings
 FACTS = {
-    "maker": "Maker", "kind": "Kind", "powered": "Powered", "price": "Price of a pair", "year": "Year",
-    "volume_l": "Outer volume (l)", "height_mm": "Height (mm)", "width_mm": "Width (mm)", "depth_mm": "Depth (mm)",
-    "mass_kg": "Mass (kg)", "layout": "Layout", "enclosure": "Enclosure", "sessions": "Sessions",
-}  # fmt: skip
+    "maker": "Maker",
+    "kind": "Kind",
+    "powered": "Powered",
+    "price": "Price of a pair",
+    "year": "Year",
+    "volume_l": "Outer volume (l)",
+    "height_mm": "Height (mm)",
+    "width_mm": "Width (mm)",
+    "depth_mm": "Depth (mm)",
+    "mass_kg": "Mass (kg)",
+    "layout": "Layout",
+    "enclosure": "Enclosure",
+    "sessions": "Sessions",
+}
 _ROW = ("speaker", "setting", "maker", "model")
 
 
@@ -31,8 +41,8 @@ def check_columns(names: Sequence[str]) -> None:
 def field_table(
     field: Field, selection: Selection, columns: Sequence[str], named: str | None, sort: str | None, descending: bool
 ) -> tuple[pl.DataFrame, pl.DataFrame]:
-    """The rows of the field that pass, in order, whole; and those that can't be judged. What is unknown or withheld comes last in either
-    order. Raises RequestError for an unknown column or currency."""
+    """The rows of the field that pass, in order, whole; and those that can't be judged. What is unknown or withheld
+    comes last in either order. Raises RequestError for an unknown column or currency."""
     check_columns([*columns, *([] if sort is None else [sort])])
     judged, unknown = selection.split(field)
     judged, unknown = _named(judged, named), _named(unknown, named)
@@ -40,7 +50,8 @@ def field_table(
 
 
 def with_values(field: Field, rows: pl.DataFrame, columns: Sequence[str]) -> pl.DataFrame:
-    """Rows of the field with their facts and a column `metrics`: of each metric among the columns its value with all that stands beside it."""
+    """Rows of the field with their facts and a column `metrics`: of each metric among the columns its value with all
+    that stands beside it."""
     found = {}
     for metric_id in (c for c in columns if c in METRICS):
         values = rows.select("speaker_id", "setting").join(

@@ -56,7 +56,8 @@ def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weig
 
 
 def matched_curves(field: Field, rows: Sequence[int] | slice = slice(None)) -> dict[str, np.ndarray[Any, Any]]:
-    """Curve name -> (rows of the field, 199); usable output only where it is no bound, which is no figure to compare."""
+    """Curve name -> (rows of the field, 199); usable output only where it is no bound, which is no figure to
+    compare."""
     curves = {name: curve[rows] for name, curve in field.curves([*nearness.NAMES, "usable_output_bound"]).items()}
     exact = curves.pop("usable_output_bound") == 0.0
     return {**curves, "usable_output": np.where(exact, curves["usable_output"], np.nan)}
@@ -103,7 +104,8 @@ def _between(sd: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
 
 
 def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, CurveNoise]:
-    """Errors of the pooled curves of rows of the field; rows without noise worked out under the error model that counts are left out."""
+    """Errors of the pooled curves of rows of the field; rows without noise worked out under the error model that counts
+    are left out."""
     curves = field.curves([NOISE + name for name in nearness.NAMES])
     known = [row for row in rows if not np.isnan(curves[NOISE + "listening_window"][row]).all()]
     return {
@@ -126,7 +128,8 @@ def _sessions_of(store: Store, field: Field, rows: Sequence[int]) -> Iterator[tu
 
 
 def remarks(row: Mapping[str, Any]) -> list[str]:
-    """What was left out of a comparison, for a row of the answer: "bass compared from 40 Hz", "usable output not compared"."""
+    """What was left out of a comparison, for a row of the answer: "bass compared from 40 Hz", "usable output not
+    compared"."""
     found = [f"{words} not compared" for part, words in nearness.WORDS.items() if row[part] is None]
     lowest = row["bass_from_hz"]
     if lowest is not None and lowest > grid.FREQUENCY_HZ[nearness.BASS.start] * (1 + 1e-9):

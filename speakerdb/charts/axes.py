@@ -32,8 +32,9 @@ def inline(frame: pl.DataFrame, decimals: int = 2) -> Any:
     return alt.InlineData(values=rounded.write_json(), format=alt.JsonDataFormat(type="json"))
 
 
-def frequency_x(field: str = "frequency_hz", *, title: bool = True, labels: bool = True,
-                domain: tuple[float, float] = (20, 20000)) -> alt.X:  # fmt: skip
+def frequency_x(
+    field: str = "frequency_hz", *, title: bool = True, labels: bool = True, domain: tuple[float, float] = (20, 20000)
+) -> alt.X:
     """A log frequency axis with the labels the trade expects; `domain` trims it to what was measured."""
     import altair as alt
 
@@ -41,10 +42,16 @@ def frequency_x(field: str = "frequency_hz", *, title: bool = True, labels: bool
     major = " || ".join(f"datum.value == {f}" for f in LABELLED_HZ)
     label = f"({major}) ? (datum.value < 1000 ? datum.value : datum.value / 1000 + 'k') : ''"
     axis = alt.Axis(
-        values=ticks, labels=labels, labelExpr=label, labelOverlap=False, title="Frequency (Hz)" if title else None,
-        labelFlush=False, tickSize=4 if labels else 0,
-        gridColor=GRID.light, gridOpacity=alt.condition(major, alt.value(1), alt.value(0.45)),
-    )  # fmt: skip
+        values=ticks,
+        labels=labels,
+        labelExpr=label,
+        labelOverlap=False,
+        title="Frequency (Hz)" if title else None,
+        labelFlush=False,
+        tickSize=4 if labels else 0,
+        gridColor=GRID.light,
+        gridOpacity=alt.condition(major, alt.value(1), alt.value(0.45)),
+    )
     return alt.X(f"{field}:Q", axis=axis, scale=alt.Scale(type="log", domain=list(domain), nice=False))
 
 
@@ -54,9 +61,16 @@ def level_height(width: int, span_db: float, domain: tuple[float, float] = (20, 
     return max(60, round(span_db / DB_PER_DECADE * decade))
 
 
-def level_domain(levels: Iterable[float | None], *, most_db: float = 50.0, least_db: float = 20.0,
-                 step_db: float = 5.0, margin_db: float = 1.0) -> tuple[float, float]:  # fmt: skip
-    """A range of levels in whole steps: the top above the highest value, at most `most_db` down, at least `least_db`."""
+def level_domain(
+    levels: Iterable[float | None],
+    *,
+    most_db: float = 50.0,
+    least_db: float = 20.0,
+    step_db: float = 5.0,
+    margin_db: float = 1.0,
+) -> tuple[float, float]:
+    """A range of levels in whole steps: the top above the highest value, at most `most_db` down, at least
+    `least_db`."""
     finite = [v for v in levels if v is not None and math.isfinite(v)]
     if not finite:
         return (0.0, least_db)

@@ -1,4 +1,5 @@
-"""Charts rendered in a process beside this one: the renderer keeps Python's lock while it works, and nothing else would get on."""
+"""Charts rendered in a process beside this one: the renderer keeps Python's lock while it works, and nothing else would
+get on."""
 
 from __future__ import annotations
 
@@ -15,13 +16,18 @@ _BLANK = '{"data":{"values":[]},"mark":"point"}'
 class Renderer:
     """Turns Vega-Lite specifications into SVG, one after the other. Use as a context manager or call close().
 
-    Safe to use from many threads. The process ends with this one, however that comes about, since its input is closed then.
+    Safe to use from many threads. The process ends with this one, however that comes about, since its input is closed
+    then.
     """
 
     def __init__(self) -> None:
         self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", __name__], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True, encoding="utf-8"
-        )  # fmt: skip
+            [sys.executable, "-P", "-m", __name__],
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            text=True,
+            encoding="utf-8",
+        )
         self._line = ThreadPoolExecutor(1, thread_name_prefix="renderer")
         self.submit(_BLANK)  # starting the renderer takes as long as ten pictures
 
@@ -31,7 +37,8 @@ class Renderer:
         return self._process.poll() is None
 
     def submit(self, specification: str) -> Future[str]:
-        """The SVG text of a specification in JSON, when it is ready. The result raises RuntimeError where it can't be drawn."""
+        """The SVG text of a specification in JSON, when it is ready. The result raises RuntimeError where it can't be
+        drawn."""
         return self._line.submit(self._render, specification)
 
     def _render(self, specification: str) -> str:

@@ -31,8 +31,9 @@ _INDICES = ("di_early", "di_power")
 MOST_OVERLAID = 5
 
 
-def curve_set(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
-              hover: bool = True) -> Any:  # fmt: skip
+def curve_set(
+    curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
+) -> Any:
     """The curve set of one speaker, with its directivity indices in a panel of the same scale below.
 
     curves: part (a key of CURVE_LABELS), frequency_hz, level_db. Parts that are missing are left out.
@@ -45,9 +46,16 @@ def curve_set(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
     levels = frame.filter(frame["part"].is_in(present))
     domain = axes.level_domain(levels["level_db"])
     top = Panel(
-        levels, [CURVE_LABELS[p] for p in present], lines.styles(len(_SET))[: len(present)], "level_db",
-        "Level (dB at 1 m)", domain, width, axes.level_height(width, domain[1] - domain[0]), bottom=not indices,
-    )  # fmt: skip
+        levels,
+        [CURVE_LABELS[p] for p in present],
+        lines.styles(len(_SET))[: len(present)],
+        "level_db",
+        "Level (dB at 1 m)",
+        domain,
+        width,
+        axes.level_height(width, domain[1] - domain[0]),
+        bottom=not indices,
+    )
     drawn = lines.draw(top, hover=hover)
     if not indices:
         return theme.finish(drawn, heading, width)
@@ -57,9 +65,16 @@ def curve_set(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
     short = [n.removesuffix(" directivity index") for n in names]
     below = below.with_columns(series=below["series"].str.strip_suffix(" directivity index"))
     bottom = Panel(
-        below, short, lines.styles(4)[2 : 2 + len(names)], "level_db", "Directivity index (dB)", di_domain, width,
-        axes.level_height(width, di_domain[1] - di_domain[0]), step_db=5.0,
-    )  # fmt: skip
+        below,
+        short,
+        lines.styles(4)[2 : 2 + len(names)],
+        "level_db",
+        "Directivity index (dB)",
+        di_domain,
+        width,
+        axes.level_height(width, di_domain[1] - di_domain[0]),
+        step_db=5.0,
+    )
     stacked = alt.vconcat(drawn, lines.draw(bottom, hover=hover), spacing=14).resolve_scale(
         color="independent", strokeDash="independent", strokeWidth="independent"
     )
@@ -71,8 +86,9 @@ def _index_domain(frame: pl.DataFrame) -> tuple[float, float]:
     import polars as pl
 
     index = frame.filter(pl.col("frequency_hz") >= 100)["level_db"]
-    return axes.level_domain(index.clip(lower_bound=0.0) if (index > -1.0).all() else index, most_db=25.0, least_db=10.0,
-                             margin_db=0.0)  # fmt: skip
+    return axes.level_domain(
+        index.clip(lower_bound=0.0) if (index > -1.0).all() else index, most_db=25.0, least_db=10.0, margin_db=0.0
+    )
 
 
 def _labelled(curves: pl.DataFrame) -> pl.DataFrame:
@@ -81,8 +97,9 @@ def _labelled(curves: pl.DataFrame) -> pl.DataFrame:
     return curves.with_columns(series=pl.col("part").replace_strict(CURVE_LABELS, default=None)).drop_nulls("series")
 
 
-def off_axis(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
-             hover: bool = True) -> Any:  # fmt: skip
+def off_axis(
+    curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
+) -> Any:
     """Response at a few angles off the axis. curves: angle_deg, frequency_hz, level_db (a mean of both sides)."""
     import polars as pl
 
@@ -91,13 +108,27 @@ def off_axis(curves: pl.DataFrame, heading: Heading | None = None, *, width: int
     frame = curves.with_columns(series=pl.col("angle_deg").replace_strict(dict(zip(angles, names, strict=True))))
     domain = axes.level_domain(frame["level_db"])
     looks = lines.ramp(len(names))[::-1]
-    panel = Panel(frame, names, looks, "level_db", "Level (dB at 1 m)", domain, width,
-                  axes.level_height(width, domain[1] - domain[0]))  # fmt: skip
+    panel = Panel(
+        frame,
+        names,
+        looks,
+        "level_db",
+        "Level (dB at 1 m)",
+        domain,
+        width,
+        axes.level_height(width, domain[1] - domain[0]),
+    )
     return theme.finish(lines.draw(panel, hover=hover), heading, width)
 
 
-def overlay(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None = None, *, width: int = theme.WIDE,
-            hover: bool = True) -> Any:  # fmt: skip
+def overlay(
+    curves: pl.DataFrame,
+    names: Sequence[str],
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+    hover: bool = True,
+) -> Any:
     """Two to five speakers over each other, a panel per kind of curve.
 
     curves: series (in `names`), part (a key of CURVE_LABELS), frequency_hz, level_db; levels already set to a common
@@ -115,18 +146,34 @@ def overlay(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None 
         domain = _index_domain(mine) if index else axes.level_domain(mine["level_db"], most_db=40.0, least_db=10.0)
         title = f"{CURVE_LABELS[part]} (dB)" if not index else "Directivity index (dB)"
         panels.append(
-            Panel(mine, names, lines.styles(len(names)), "level_db", title, domain, width,
-                  axes.level_height(width, domain[1] - domain[0]), step_db=5.0 if index else 10.0,
-                  bottom=i == len(parts) - 1, named=i == 0 or not theme.narrow(width))
-        )  # fmt: skip
+            Panel(
+                mine,
+                names,
+                lines.styles(len(names)),
+                "level_db",
+                title,
+                domain,
+                width,
+                axes.level_height(width, domain[1] - domain[0]),
+                step_db=5.0 if index else 10.0,
+                bottom=i == len(parts) - 1,
+                named=i == 0 or not theme.narrow(width),
+            )
+        )
     stacked = alt.vconcat(*(lines.draw(p, hover=hover) for p in panels), spacing=14).resolve_scale(
         color="independent", strokeDash="independent", strokeWidth="independent"
     )
     return theme.finish(stacked, heading, width)
 
 
-def settings(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None = None, *, width: int = theme.WIDE,
-             hover: bool = True) -> Any:  # fmt: skip
+def settings(
+    curves: pl.DataFrame,
+    names: Sequence[str],
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+    hover: bool = True,
+) -> Any:
     """One speaker in two to five settings, and below what each changes against the first.
 
     curves: series (a setting, in `names`), frequency_hz, level_db. All settings share the frequencies.
@@ -147,11 +194,30 @@ def settings(curves: pl.DataFrame, names: Sequence[str], heading: Heading | None
     # scaled on 50 Hz and up: below, ratios of two very low levels would set the scale
     seen = change.filter(pl.col("frequency_hz") >= 50)["change_db"]
     span = axes.level_domain([*seen, 2.0, -2.0], most_db=20.0, least_db=5.0, step_db=2.0)
-    top = Panel(curves, names, looks, "level_db", "Listening window (dB at 1 m)", domain, width,
-                axes.level_height(width, domain[1] - domain[0]), bottom=False)  # fmt: skip
-    below = Panel(change, list(names[1:]), looks[1:], "change_db", "Change (dB)", span, width,
-                  max(90, axes.level_height(width, span[1] - span[0])), step_db=2.0 if span[1] - span[0] <= 12 else 5.0,
-                  named=not theme.narrow(width))  # fmt: skip
+    top = Panel(
+        curves,
+        names,
+        looks,
+        "level_db",
+        "Listening window (dB at 1 m)",
+        domain,
+        width,
+        axes.level_height(width, domain[1] - domain[0]),
+        bottom=False,
+    )
+    below = Panel(
+        change,
+        list(names[1:]),
+        looks[1:],
+        "change_db",
+        "Change (dB)",
+        span,
+        width,
+        max(90, axes.level_height(width, span[1] - span[0])),
+        step_db=2.0 if span[1] - span[0] <= 12 else 5.0,
+        named=not theme.narrow(width),
+    )
     stacked = alt.vconcat(lines.draw(top, hover=hover), lines.draw(below, hover=hover), spacing=14)
-    return theme.finish(stacked.resolve_scale(color="independent", strokeDash="independent",
-                                              strokeWidth="independent"), heading, width)  # fmt: skip
+    return theme.finish(
+        stacked.resolve_scale(color="independent", strokeDash="independent", strokeWidth="independent"), heading, width
+    )

@@ -27,9 +27,17 @@ _UNDER = 1.02  # how far a rectangle reaches under the next one to the right: mo
 _BEAM_TICKS_DEG = (20, 30, 45, 60, 90, 120, 180, 270, 360)
 
 
-def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_db: NDArray[np.floating[Any]],
-              edge: pl.DataFrame, plane: Literal["horizontal", "vertical"], heading: Heading | None = None, *,
-              width: int = theme.WIDE, height: int | None = None) -> Any:  # fmt: skip
+def sound_map(
+    angle_deg: Sequence[float],
+    frequency_hz: Sequence[float],
+    level_db: NDArray[np.floating[Any]],
+    edge: pl.DataFrame,
+    plane: Literal["horizontal", "vertical"],
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+    height: int | None = None,
+) -> Any:
     """Level over frequency and angle as bands, with the −6 dB edge drawn on it.
 
     angle_deg (n,) in -180…180, in any order; frequency_hz (F,) ascending at 20 points an octave; level_db (n, F) re the
@@ -51,27 +59,39 @@ def sound_map(angle_deg: Sequence[float], frequency_hz: Sequence[float], level_d
     bands = (
         alt.Chart(axes.inline(pl.DataFrame(cells), 4))
         .transform_calculate(
-            from_text=figures.vega("datum.frequency_hz", 0), to_text=figures.vega("datum.to_hz", 0),
+            from_text=figures.vega("datum.frequency_hz", 0),
+            to_text=figures.vega("datum.to_hz", 0),
             angle_text=figures.vega("datum.angle_deg", 0),
         )
         .mark_rect(aria=False, clip=True)
         .encode(
-            x=x, x2="to_hz:Q", y=y, y2="to_deg:Q",
+            x=x,
+            x2="to_hz:Q",
+            y=y,
+            y2="to_deg:Q",
             color=alt.Color(
-                "band:N", sort=list(_BAND_NAMES), scale=alt.Scale(domain=list(_BAND_NAMES), range=colours),
+                "band:N",
+                sort=list(_BAND_NAMES),
+                scale=alt.Scale(domain=list(_BAND_NAMES), range=colours),
                 legend=alt.Legend(
-                    title="Level re the axis (dB)", symbolType="square", columns=3 if theme.narrow(width) else 8,
-                    symbolSize=160, symbolStrokeWidth=0, titleLimit=width, columnPadding=10,
+                    title="Level re the axis (dB)",
+                    symbolType="square",
+                    columns=3 if theme.narrow(width) else 8,
+                    symbolSize=160,
+                    symbolStrokeWidth=0,
+                    titleLimit=width,
+                    columnPadding=10,
                     labelFontSize=theme.SMALL_PX,
                 ),
             ),
             tooltip=[
-                alt.Tooltip("from_text:N", title="From (Hz)"), alt.Tooltip("to_text:N", title="To (Hz)"),
+                alt.Tooltip("from_text:N", title="From (Hz)"),
+                alt.Tooltip("to_text:N", title="To (Hz)"),
                 alt.Tooltip("angle_text:N", title="Angle (°)"),
                 alt.Tooltip("band:N", title="Level re the axis (dB)"),
             ],
         )
-    )  # fmt: skip
+    )
     layers = [bands, _edge(edge, x, y, theme.PANEL.light, 4.2, ()), _edge(edge, x, y, theme.INK.light, 1.6, (6, 3))]
     layers += [_edge_label(edge, x, y)] if len(edge.drop_nulls()) else []
     return theme.finish(alt.layer(*layers).properties(width=width, height=tall), heading, width)
@@ -147,8 +167,9 @@ def _edge_label(edge: pl.DataFrame, x: alt.X, y: alt.Y) -> Any:
     return halo + base.mark_text(**place)
 
 
-def beamwidth(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
-              hover: bool = True) -> Any:  # fmt: skip
+def beamwidth(
+    curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
+) -> Any:
     """The full −6 dB angle over frequency, both planes. curves: plane, reference, frequency_hz, beamwidth_deg.
 
     reference is "axis" or "mean" (re the mean of H 0…±30, drawn thin: a dip on the axis widens the angle).
@@ -176,12 +197,27 @@ def beamwidth(curves: pl.DataFrame, heading: Heading | None = None, *, width: in
     low = max((t for t in _BEAM_TICKS_DEG[:4] if t <= least), default=_BEAM_TICKS_DEG[0])
     y = alt.Y(
         "beamwidth_deg:Q",
-        axis=alt.Axis(values=[t for t in _BEAM_TICKS_DEG if t >= low], title="Full −6 dB angle (°)", labelExpr=figures.vega("datum.value"),
-                      labelOverlap=False),
+        axis=alt.Axis(
+            values=[t for t in _BEAM_TICKS_DEG if t >= low],
+            title="Full −6 dB angle (°)",
+            labelExpr=figures.vega("datum.value"),
+            labelOverlap=False,
+        ),
         scale=alt.Scale(type="log", domain=[low, 360], nice=False),
-    )  # fmt: skip
-    panel = Panel(frame, present, [all_looks[n] for n in present], "beamwidth_deg", "Full −6 dB angle", (low, 360), width,
-                  170 if theme.narrow(width) else 230, domain_x=(100, 20000), unit="°", log_y=True)  # fmt: skip
+    )
+    panel = Panel(
+        frame,
+        present,
+        [all_looks[n] for n in present],
+        "beamwidth_deg",
+        "Full −6 dB angle",
+        (low, 360),
+        width,
+        170 if theme.narrow(width) else 230,
+        domain_x=(100, 20000),
+        unit="°",
+        log_y=True,
+    )
     drawn = lines.draw(panel, hover=hover, y=y)
     return theme.finish(drawn, heading, width)
 
@@ -242,10 +278,19 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
         spokes.append(_spoke(middle, radius, axis + sense * r.value_deg, "value"))
         t = math.radians(axis + sense * max(r.value_deg, 12.0))
         x, y = middle + (radius + 8) * math.sin(t), middle - (radius + 8) * math.cos(t)
-        texts.append({"x": x, "y": y, "text": r.text(), "align": "left" if x > middle + 4 else "right",
-                      "baseline": "bottom" if y < middle else "top"})  # fmt: skip
-    flat = {"x": alt.X("x:Q", scale=alt.Scale(domain=[0, side], nice=False, zero=False), axis=None),
-            "y": alt.Y("y:Q", scale=alt.Scale(domain=[side, 0], nice=False, zero=False), axis=None)}  # fmt: skip
+        texts.append(
+            {
+                "x": x,
+                "y": y,
+                "text": r.text(),
+                "align": "left" if x > middle + 4 else "right",
+                "baseline": "bottom" if y < middle else "top",
+            }
+        )
+    flat = {
+        "x": alt.X("x:Q", scale=alt.Scale(domain=[0, side], nice=False, zero=False), axis=None),
+        "y": alt.Y("y:Q", scale=alt.Scale(domain=[side, 0], nice=False, zero=False), axis=None),
+    }
     body = {"x": middle - 9, "y": middle - 9, "x2": middle + 9, "y2": middle + 9}
     body |= {"y": middle} if origin == 0 else {"x2": middle}  # its front is at the centre of turning
     fills = alt.Scale(
@@ -258,10 +303,16 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
     )
     ends = {"x2": "x2:Q", "y2": "y2:Q"}
     layers = [
-        arcs.encode(theta=alt.Theta("start:Q", scale=None), theta2="end:Q", color=alt.Color("part:N", scale=fills, legend=None)),
+        arcs.encode(
+            theta=alt.Theta("start:Q", scale=None), theta2="end:Q", color=alt.Color("part:N", scale=fills, legend=None)
+        ),
         alt.Chart(alt.InlineData(values=[body])).mark_rect(color=theme.MUTED.light, aria=False).encode(**flat, **ends),
-        alt.Chart(alt.InlineData(values=spokes)).mark_rule(strokeWidth=1.4, aria=False).encode(
-            **flat, **ends, stroke=alt.Stroke("part:N", scale=strokes, legend=None),
+        alt.Chart(alt.InlineData(values=spokes))
+        .mark_rule(strokeWidth=1.4, aria=False)
+        .encode(
+            **flat,
+            **ends,
+            stroke=alt.Stroke("part:N", scale=strokes, legend=None),
             strokeDash=alt.StrokeDash("part:N", scale=dashes, legend=None),
         ),
         *(
@@ -270,7 +321,7 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
             .encode(text="text:N", **flat)
             for label in (texts if beside else ())
         ),
-    ]  # fmt: skip
+    ]
     lines = [title] if beside else [title, *(r.text() for r in reaches)]
     title_ = alt.TitleParams(lines, fontSize=theme.TEXT_PX, fontWeight="normal", anchor="middle")
     return alt.layer(*layers).properties(width=side, height=side, title=title_)

@@ -29,10 +29,9 @@ MOST_TICKS = 120  # a strip: with more peers a tick stands for several
 def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
     """A strip a metric: the peers as ticks, the speaker as a mark with its interval; the better side is to the right.
 
-    rows: metric, value, low, high, censored, text (the value as printed), note (words beside the strip, e.g. the percentile),
-    in the order wanted.
-    peers: metric, value (the peer group without the speaker; censored values as they stand).
-    Each strip runs from the lowest to the highest of its own metric.
+    rows: metric, value, low, high, censored, text (the value as printed), note (words beside the strip, e.g. the
+    percentile), in the order wanted. peers: metric, value (the peer group without the speaker; censored values as they
+    stand). Each strip runs from the lowest to the highest of its own metric.
     """
     import altair as alt
     import polars as pl
@@ -46,9 +45,18 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         ends = ("low", "high") if metric.better == "neither" else ("worse", "better")
         name = name if metric.better != "neither" or theme.narrow(width) else f"{name} (low to high)"
         shape = _arrow(row["censored"], flip=metric.better == "low")
-        strips.append({"strip": name, "at": position(row["value"]), "value": row["text"], "note": row["note"] or "",
-                       **_interval(row, position, flip=metric.better == "low"),
-                       "shape": shape, "from": ends[0], "to": ends[1]})  # fmt: skip
+        strips.append(
+            {
+                "strip": name,
+                "at": position(row["value"]),
+                "value": row["text"],
+                "note": row["note"] or "",
+                **_interval(row, position, flip=metric.better == "low"),
+                "shape": shape,
+                "from": ends[0],
+                "to": ends[1],
+            }
+        )
         drawn, stands_for = _thinned(others)
         most = max(most, stands_for)
         ticks += [{"strip": name, "at": position(v)} for v in drawn]
@@ -56,8 +64,16 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
     strips_width = width if small else round(width * 0.62)
     step = 46 if small else 28
     order = [s["strip"] for s in strips]
-    y = alt.Y("strip:N", sort=order, axis=None if small else alt.Axis(title=None, labelLimit=300, grid=False, ticks=False,
-              labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX), scale=alt.Scale(domain=order, padding=0))  # fmt: skip
+    y = alt.Y(
+        "strip:N",
+        sort=order,
+        axis=None
+        if small
+        else alt.Axis(
+            title=None, labelLimit=300, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX
+        ),
+        scale=alt.Scale(domain=order, padding=0),
+    )
     along = alt.Scale(domain=[-0.02, 1.02], nice=False)
     x = alt.X("at:Q", scale=along, axis=None)
     data = alt.InlineData(values=strips)
@@ -73,17 +89,25 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
     interval = base.mark_rule(color=theme.BLUE.light, strokeWidth=5, opacity=0.75, aria=False).encode(
         x=alt.X("low:Q", scale=along, axis=None), x2="high:Q"
     )
-    mark = base.mark_point(filled=True, size=110, color=theme.BRICK.light, stroke=theme.PANEL.light, strokeWidth=1,
-                           opacity=1).encode(
-        x=x, shape=alt.Shape("shape:N", scale=None, legend=None),
-        tooltip=[alt.Tooltip("strip:N", title="Metric"), alt.Tooltip("value:N", title="Value"),
-                 alt.Tooltip("note:N", title="Place")],
-    )  # fmt: skip
+    mark = base.mark_point(
+        filled=True, size=110, color=theme.BRICK.light, stroke=theme.PANEL.light, strokeWidth=1, opacity=1
+    ).encode(
+        x=x,
+        shape=alt.Shape("shape:N", scale=None, legend=None),
+        tooltip=[
+            alt.Tooltip("strip:N", title="Metric"),
+            alt.Tooltip("value:N", title="Value"),
+            alt.Tooltip("note:N", title="Place"),
+        ],
+    )
     layers = [rail, others, interval, mark]
     if small:
-        layers += [_text(base, "strip", 0, "left", dy=-15, limit=width - 96), _text(base, "value", width, "right", dy=-15),
-                   _text(base, "note", width, "right", dy=15, muted=True),
-                   _text(base, "from", 0, "left", dy=15, muted=True)]  # fmt: skip
+        layers += [
+            _text(base, "strip", 0, "left", dy=-15, limit=width - 96),
+            _text(base, "value", width, "right", dy=-15),
+            _text(base, "note", width, "right", dy=15, muted=True),
+            _text(base, "from", 0, "left", dy=15, muted=True),
+        ]
     else:
         beyond_values = max(92, 26 + 7 * max((len(s["value"]) for s in strips), default=0))
         layers += [
@@ -98,7 +122,8 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
 
 
 def _thinned(values: Sequence[float]) -> tuple[Sequence[float], float]:
-    """At most MOST_TICKS of the values, evenly spread over their order, the least and greatest among them; how many each stands for."""
+    """At most MOST_TICKS of the values, evenly spread over their order, the least and greatest among them; how many
+    each stands for."""
     if len(values) <= MOST_TICKS:
         return values, 1.0
     ordered = sorted(values)
@@ -118,8 +143,9 @@ def _over(words: Sequence[tuple[str, str, int]]) -> list[Any]:
     ]
 
 
-def _text(base: alt.Chart, field: str, x_px: float, align: str, *, dy: float = 0, muted: bool = False,
-          limit: float = 0) -> Any:  # fmt: skip
+def _text(
+    base: alt.Chart, field: str, x_px: float, align: str, *, dy: float = 0, muted: bool = False, limit: float = 0
+) -> Any:
     import altair as alt
 
     look = {"color": theme.MUTED.light, "fontSize": theme.SMALL_PX} if muted else {"color": theme.INK.light}
@@ -160,8 +186,14 @@ def _arrow(censored: str, *, flip: bool) -> str:
     return "triangle-left" if (censored == "at_most") != flip else "triangle-right"
 
 
-def ranking(rows: pl.DataFrame, what: Plotted, heading: Heading | None = None, *, width: int = theme.WIDE,
-            mark: str | None = None) -> Any:  # fmt: skip
+def ranking(
+    rows: pl.DataFrame,
+    what: Plotted,
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+    mark: str | None = None,
+) -> Any:
     """Values with intervals, and beside them the places that each speaker can have.
 
     rows: speaker, rank, rank_low, rank_high, value, low, high, censored; the first MOST_RANKED are drawn. `mark` names
@@ -190,14 +222,26 @@ def _ranking_wide(shown: pl.DataFrame, what: Plotted, width: int) -> Any:
 
     left = round((width - _NAME_PX) * 0.58)
     right = width - _NAME_PX - left
-    y = alt.Y("row:O", axis=alt.Axis(title=None, labelExpr=f"{_js(shown['speaker'].to_list())}[datum.value]", grid=False,
-                                     labelLimit=_NAME_PX, ticks=False, labelColor=theme.INK.light,
-                                     labelFontSize=theme.TEXT_PX))  # fmt: skip
+    y = alt.Y(
+        "row:O",
+        axis=alt.Axis(
+            title=None,
+            labelExpr=f"{_js(shown['speaker'].to_list())}[datum.value]",
+            grid=False,
+            labelLimit=_NAME_PX,
+            ticks=False,
+            labelColor=theme.INK.light,
+            labelFontSize=theme.TEXT_PX,
+        ),
+    )
     values = alt.layer(*_values(shown, what, y, left, ROW_PX)).properties(width=left, height=ROW_PX * len(shown))
     bare = alt.Y("row:O", axis=None)
     ranks = alt.Scale(domain=[1, max(int(shown["total"][0] or 1), 2)], nice=False)
-    x = alt.X("rank_low:Q", scale=ranks, axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, labelExpr=TICK,
-                                                       tickMinStep=1))  # fmt: skip
+    x = alt.X(
+        "rank_low:Q",
+        scale=ranks,
+        axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, labelExpr=TICK, tickMinStep=1),
+    )
     base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2))
     sets = alt.layer(
         _zebra(base, bare, right),
@@ -258,9 +302,11 @@ def _rank_tips(what: Plotted) -> list[Any]:
     import altair as alt
 
     return [
-        alt.Tooltip("speaker:N", title="Speaker"), alt.Tooltip("value_text:N", title=what.title),
-        alt.Tooltip("interval_text:N", title="95 % interval"), alt.Tooltip("places_text:N", title="Places"),
-    ]  # fmt: skip
+        alt.Tooltip("speaker:N", title="Speaker"),
+        alt.Tooltip("value_text:N", title=what.title),
+        alt.Tooltip("interval_text:N", title="95 % interval"),
+        alt.Tooltip("places_text:N", title="Places"),
+    ]
 
 
 def _js(names: Sequence[str]) -> str:
@@ -299,8 +345,9 @@ def _censored_shape() -> alt.Shape:
 def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
     """How two speakers differ, metric by metric, in units of the difference that matters.
 
-    rows: metric, difference, low, high (a − b in the metric's unit, or a/b where ratios count), matters ("yes" | "no" | "unclear"), in
-    the order wanted. The grey middle is where a difference does not matter; the side is which value is higher, not which is better.
+    rows: metric, difference, low, high (a − b in the metric's unit, or a/b where ratios count), matters ("yes" | "no" |
+    "unclear"), in the order wanted. The grey middle is where a difference does not matter; the side is which value is
+    higher, not which is better.
     """
     import altair as alt
 
@@ -318,27 +365,56 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     small = theme.narrow(width)
     plot = width if small else round(width * 0.55)
     step = 44 if small else 26
-    y = alt.Y("metric:N", sort=order, scale=alt.Scale(domain=order, padding=0), axis=None if small else alt.Axis(
-        title=None, labelLimit=250, labelPadding=9, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX))  # fmt: skip
+    y = alt.Y(
+        "metric:N",
+        sort=order,
+        scale=alt.Scale(domain=order, padding=0),
+        axis=None
+        if small
+        else alt.Axis(
+            title=None,
+            labelLimit=250,
+            labelPadding=9,
+            grid=False,
+            ticks=False,
+            labelColor=theme.INK.light,
+            labelFontSize=theme.TEXT_PX,
+        ),
+    )
     limits = alt.Scale(domain=[-reach, reach], nice=False, clamp=True)
-    x = alt.X("difference:Q", scale=limits, axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, labelExpr=TICK,
-                                                          tickCount=5))  # fmt: skip
+    x = alt.X(
+        "difference:Q",
+        scale=limits,
+        axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, labelExpr=TICK, tickCount=5),
+    )
     base = alt.Chart(alt.InlineData(values=points)).encode(y=y)
     middle = (
         alt.Chart(alt.InlineData(values=[{"from": -1, "to": 1}]))
         .mark_rect(color=theme.GRID.light, opacity=0.6, aria=False)
         .encode(x=alt.X("from:Q", scale=limits), x2="to:Q", y=alt.value(0), y2=alt.value(step * len(points)))
     )
-    shape = alt.Shape("matters:N", legend=None, scale=alt.Scale(domain=["matters", "does not matter", "unclear"],
-                                                              range=["diamond", "circle", "square"]))  # fmt: skip
-    colour = alt.Color("matters:N", legend=None, scale=alt.Scale(
-        domain=["matters", "does not matter", "unclear"],
-        range=[theme.BRICK.light, theme.MUTED.light, theme.BLUE.light]))  # fmt: skip
+    shape = alt.Shape(
+        "matters:N",
+        legend=None,
+        scale=alt.Scale(domain=["matters", "does not matter", "unclear"], range=["diamond", "circle", "square"]),
+    )
+    colour = alt.Color(
+        "matters:N",
+        legend=None,
+        scale=alt.Scale(
+            domain=["matters", "does not matter", "unclear"],
+            range=[theme.BRICK.light, theme.MUTED.light, theme.BLUE.light],
+        ),
+    )
     layers = [
         middle,
-        base.mark_rule(strokeWidth=4, opacity=0.6, aria=False).encode(x=alt.X("low:Q", scale=limits), x2="high:Q", color=colour),
-        base.mark_point(filled=True, size=84, opacity=1).encode(x=x, shape=shape, color=colour, tooltip=["metric:N", "text:N"]),
-    ]  # fmt: skip
+        base.mark_rule(strokeWidth=4, opacity=0.6, aria=False).encode(
+            x=alt.X("low:Q", scale=limits), x2="high:Q", color=colour
+        ),
+        base.mark_point(filled=True, size=84, opacity=1).encode(
+            x=x, shape=shape, color=colour, tooltip=["metric:N", "text:N"]
+        ),
+    ]
     if small:
         layers += [
             _text(base, "metric", 0, "left", dy=-15, limit=width),

@@ -65,9 +65,11 @@ class Panel:
     log_y: bool = False
 
 
-def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[Any] = (),
-         over: Sequence[Any] = ()) -> Any:  # fmt: skip
-    """The panel as a layered chart. `y` replaces the level axis; `under` and `over` are layers drawn beneath and above the lines."""
+def draw(
+    panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[Any] = (), over: Sequence[Any] = ()
+) -> Any:
+    """The panel as a layered chart. `y` replaces the level axis; `under` and `over` are layers drawn beneath and above
+    the lines."""
     import altair as alt
 
     names = list(panel.names)
@@ -76,9 +78,11 @@ def draw(panel: Panel, *, hover: bool, y: alt.Y | None = None, under: Sequence[A
         "series:N", legend=by_name, sort=names, scale=alt.Scale(domain=names, range=[s.colour for s in panel.looks])
     )
     dash = alt.StrokeDash(
-        "series:N", legend=by_name, sort=names,
+        "series:N",
+        legend=by_name,
+        sort=names,
         scale=alt.Scale(domain=names, range=[list(s.dash) or [1, 0] for s in panel.looks]),
-    )  # fmt: skip
+    )
     x = axes.frequency_x(title=panel.bottom, labels=panel.bottom, domain=panel.domain_x)
     y = y or axes.level_y(panel.y, panel.y_title, panel.domain_y, panel.step_db)
     lines = [
@@ -119,8 +123,14 @@ def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:
     for name, look in zip(panel.names, panel.looks, strict=True):
         mine = panel.frame.filter((pl.col("series") == name) & pl.col(panel.y).is_finite()).sort("frequency_hz")
         if len(mine):
-            rows.append({"series": name, "end": min(max(float(mine[panel.y][-1]), low), high), "colour": look.colour,
-                         "dash": look.dash})  # fmt: skip
+            rows.append(
+                {
+                    "series": name,
+                    "end": min(max(float(mine[panel.y][-1]), low), high),
+                    "colour": look.colour,
+                    "dash": look.dash,
+                }
+            )
     if not rows:
         return []
     to, back = (math.log, math.exp) if panel.log_y else (float, float)
@@ -132,11 +142,13 @@ def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:
         alt.Chart(alt.InlineData(values=[{"end": r["end"], "label": r["label"]}]))
         .mark_rule(color=r["colour"], strokeDash=list(r["dash"]) or [1, 0], strokeWidth=1.6, aria=False)
         .encode(
-            x=alt.value(panel.width + 2), x2=alt.value(panel.width + _STEM_PX),
-            y=_same_y(y, "end"), y2=alt.Y2("label:Q"),
+            x=alt.value(panel.width + 2),
+            x2=alt.value(panel.width + _STEM_PX),
+            y=_same_y(y, "end"),
+            y2=alt.Y2("label:Q"),
         )
         for r in rows
-    ]  # fmt: skip
+    ]
     text = (
         alt.Chart(alt.InlineData(values=[{"series": r["series"], "label": r["label"]} for r in rows]))
         .mark_text(align="left", baseline="middle", limit=_LABEL_LIMIT)
@@ -166,8 +178,9 @@ def _hover(panel: Panel, x: alt.X) -> Any:
         .sort("frequency_hz")
     )
     name = "hover_" + re.sub(r"\W+", "_", panel.y_title)  # panels of one chart differ in their titles
-    nearest = alt.selection_point(name=name, on="pointerover", fields=["frequency_hz"], nearest=True, empty=False,
-                                  clear="pointerout")  # fmt: skip
+    nearest = alt.selection_point(
+        name=name, on="pointerover", fields=["frequency_hz"], nearest=True, empty=False, clear="pointerout"
+    )
     tips = [alt.Tooltip(f"{c}_text:N", title=f"{n} ({panel.unit})") for n, c in column.items() if c in wide.columns]
     return (
         alt.Chart(axes.inline(wide))
@@ -177,11 +190,12 @@ def _hover(panel: Panel, x: alt.X) -> Any:
         )
         .mark_rule(color=theme.RULE.light, aria=False)
         .encode(
-            x=x, opacity=alt.condition(nearest, alt.value(0.8), alt.value(0)),
+            x=x,
+            opacity=alt.condition(nearest, alt.value(0.8), alt.value(0)),
             tooltip=[alt.Tooltip("frequency:N", title="Frequency (Hz)"), *tips],
         )
         .add_params(nearest)
-    )  # fmt: skip
+    )
 
 
 def limit_rule(value: float, y: alt.Y, width: int) -> Any:

@@ -29,8 +29,9 @@ def _drives(frame: pl.DataFrame) -> tuple[pl.DataFrame, list[str]]:
     )
 
 
-def distortion(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
-               hover: bool = True) -> Any:  # fmt: skip
+def distortion(
+    curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
+) -> Any:
     """Distortion over frequency, a line a drive, with the limits of the clean levels over their bands.
 
     curves: drive_db, frequency_hz, level_db (re the fundamental).
@@ -53,8 +54,18 @@ def distortion(curves: pl.DataFrame, heading: Heading | None = None, *, width: i
         ),
         scale=alt.Scale(type="log", domain=[_PERCENT_TICKS[0], high], nice=False),
     )
-    panel = Panel(frame, names, lines.ramp(len(names)), "percent", "Distortion", (_PERCENT_TICKS[0], high), width,
-                  190 if theme.narrow(width) else 260, unit="%", log_y=True)  # fmt: skip
+    panel = Panel(
+        frame,
+        names,
+        lines.ramp(len(names)),
+        "percent",
+        "Distortion",
+        (_PERCENT_TICKS[0], high),
+        width,
+        190 if theme.narrow(width) else 260,
+        unit="%",
+        log_y=True,
+    )
     return theme.finish(lines.draw(panel, hover=hover, y=y, under=[_limits(y)], over=[_limit_words(y)]), heading, width)
 
 
@@ -80,8 +91,9 @@ def _limit_words(y: Any) -> Any:
     return halo + text
 
 
-def compression(curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE,
-                hover: bool = True) -> Any:  # fmt: skip
+def compression(
+    curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
+) -> Any:
     """Change of level against the lowest drive, a line a drive; 0 would be no compression.
 
     curves: drive_db, frequency_hz, change_db (1/3-octave smoothed), without the lowest drive.
@@ -89,11 +101,20 @@ def compression(curves: pl.DataFrame, heading: Heading | None = None, *, width: 
     frame, names = _drives(curves)
     # a level that grows beyond the drive is distortion or noise, no compression: it does not set the scale
     shown = frame["change_db"].clip(upper_bound=1.0)
-    low, high = axes.level_domain([*shown, COMPRESSION_LIMIT_DB - 0.5, 1.0], most_db=14.0, least_db=5.0, step_db=1.0,
-                                  margin_db=0.4)  # fmt: skip
+    low, high = axes.level_domain(
+        [*shown, COMPRESSION_LIMIT_DB - 0.5, 1.0], most_db=14.0, least_db=5.0, step_db=1.0, margin_db=0.4
+    )
     y = axes.level_y("change_db", "Change of level (dB)", (low, high), 1.0)
-    panel = Panel(frame, names, lines.ramp(len(names)), "change_db", "Change of level", (low, high), width,
-                  180 if theme.narrow(width) else 240)  # fmt: skip
+    panel = Panel(
+        frame,
+        names,
+        lines.ramp(len(names)),
+        "change_db",
+        "Change of level",
+        (low, high),
+        width,
+        180 if theme.narrow(width) else 240,
+    )
     rule = lines.limit_rule(COMPRESSION_LIMIT_DB, y, width)
     said = lines.limit_words(COMPRESSION_LIMIT_DB, "3 dB lost", y, width)
     return theme.finish(lines.draw(panel, hover=hover, y=y, under=[rule], over=[said]), heading, width)
@@ -108,8 +129,9 @@ class Demand:
     level_db: tuple[float, ...]
 
 
-def usable_output(points: pl.DataFrame, demands: list[Demand], heading: Heading | None = None, *,
-                  width: int = theme.WIDE) -> Any:  # fmt: skip
+def usable_output(
+    points: pl.DataFrame, demands: list[Demand], heading: Heading | None = None, *, width: int = theme.WIDE
+) -> Any:
     """Usable output in third-octave bands, and lines of what rooms ask for.
 
     points: frequency_hz, level_db, censored ("none" | "at_least" | "at_most"); a censored point is drawn as an arrow
@@ -131,9 +153,10 @@ def usable_output(points: pl.DataFrame, demands: list[Demand], heading: Heading 
     ]
     x = axes.frequency_x(domain=_THIRD_OCTAVES)
     shape = alt.Shape(
-        "censored:N", legend=None,
+        "censored:N",
+        legend=None,
         scale=alt.Scale(domain=["none", "at_least", "at_most"], range=["circle", "triangle-up", "triangle-down"]),
-    )  # fmt: skip
+    )
     told = frame.select("frequency_hz", "level_db", "censored").iter_rows()
     words = [(figures.number(f), figures.DB.number(level, censored)) for f, level, censored in told]
     frame = frame.with_columns(
@@ -150,7 +173,16 @@ def usable_output(points: pl.DataFrame, demands: list[Demand], heading: Heading 
     )
     if not demands:
         return theme.finish((line + dots).properties(width=width, height=height), heading, width)
-    panel = Panel(pl.DataFrame(rows), [d.label for d in demands], looks, "level_db", "Level at 1 m", (low, high), width,
-                  height, domain_x=_THIRD_OCTAVES)  # fmt: skip
+    panel = Panel(
+        pl.DataFrame(rows),
+        [d.label for d in demands],
+        looks,
+        "level_db",
+        "Level at 1 m",
+        (low, high),
+        width,
+        height,
+        domain_x=_THIRD_OCTAVES,
+    )
     drawn = lines.draw(panel, hover=False, y=y)
     return theme.finish(alt.layer(drawn, line, dots).properties(width=width, height=height), heading, width)

@@ -35,8 +35,8 @@ def specification(chart: alt.TopLevelMixin) -> str:
 
 
 def unchecked(draw: Callable[[], alt.TopLevelMixin]) -> str:
-    """The specification of the chart that `draw` makes, not held against the schema: the tests do that with every chart, and where
-    many are drawn it would be a third of the time."""
+    """The specification of the chart that `draw` makes, not held against the schema: the tests do that with every
+    chart, and where many are drawn it would be a third of the time."""
     from altair.utils import schemapi
 
     with schemapi.debug_mode(False):

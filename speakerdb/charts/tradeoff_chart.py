@@ -20,12 +20,21 @@ _ON = ("likely on the frontier", "perhaps on it", "hardly on it")
 _LIKELY, _PERHAPS = 0.5, 0.05
 
 
-def tradeoff(rows: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *, width: int = theme.WIDE,
-             mark: str | None = None, line: pl.DataFrame | None = None) -> Any:  # fmt: skip
+def tradeoff(
+    rows: pl.DataFrame,
+    x: Plotted,
+    y: Plotted,
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+    mark: str | None = None,
+    line: pl.DataFrame | None = None,
+) -> Any:
     """Speakers by two properties, with the frontier, the probability of standing on it, and what x leads one to expect.
 
-    rows: speaker, x, y, p_frontier (null: there is no other), expected, low, high (expected y at that x with its 95 % prediction
-    interval; null where not worked out). line: x, fit of a quantile line, where there is one. Both quantities must say which direction is better.
+    rows: speaker, x, y, p_frontier (null: there is no other), expected, low, high (expected y at that x with its 95 %
+    prediction interval; null where not worked out). line: x, fit of a quantile line, where there is one. Both
+    quantities must say which direction is better.
     """
     import altair as alt
     import polars as pl
@@ -33,12 +42,16 @@ def tradeoff(rows: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None
     rows = _thin(rows.with_columns(pl.col("p_frontier").fill_null(1.0)), mark)
     frontier = _frontier(rows, x, y)
     rows = rows.with_columns(
-        stands=pl.when(pl.col("p_frontier") >= _LIKELY).then(pl.lit(_ON[0]))
-        .when(pl.col("p_frontier") >= _PERHAPS).then(pl.lit(_ON[1])).otherwise(pl.lit(_ON[2])),
-        own=pl.col("speaker") == (mark or ""), **_told(rows, x, y),
+        stands=pl.when(pl.col("p_frontier") >= _LIKELY)
+        .then(pl.lit(_ON[0]))
+        .when(pl.col("p_frontier") >= _PERHAPS)
+        .then(pl.lit(_ON[1]))
+        .otherwise(pl.lit(_ON[2])),
+        own=pl.col("speaker") == (mark or ""),
+        **_told(rows, x, y),
         chance=pl.Series([figures.probability(p) for p in rows["p_frontier"]]),
         told=pl.Series([y.quantity.told(*r) for r in rows.select("expected", "low", "high").iter_rows()]),
-    )  # fmt: skip
+    )
     small = theme.narrow(width)
     height = round(width * (0.85 if small else 0.62))
     sx, sy = scale(x, rows["x"].to_list()), scale(y, rows["y"].to_list(), margin=0.08)
@@ -73,13 +86,16 @@ def tradeoff(rows: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None
         base.mark_point(filled=True, opacity=1, stroke=theme.PANEL.light, strokeWidth=0.6).encode(
             shape=alt.Shape("stands:N", scale=looks, legend=key),
             color=alt.Color("stands:N", scale=colours, legend=key),
-            size=alt.Size("stands:O", sort=list(_ON), scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=key),
+            size=alt.Size(
+                "stands:O", sort=list(_ON), scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=key
+            ),
             tooltip=[
-                *_tips(x, y), alt.Tooltip("chance:N", title="Probability of the frontier"),
+                *_tips(x, y),
+                alt.Tooltip("chance:N", title="Probability of the frontier"),
                 alt.Tooltip("told:N", title="Expected (95 % interval)"),
             ],
         )
-    )  # fmt: skip
+    )
     layers += _names(rows, frontier, ex, ey, sx, sy, width, height, mark)
     return theme.finish(alt.layer(*layers).properties(width=width, height=height), heading, width)
 
@@ -110,7 +126,8 @@ def _steps(x: Plotted) -> str:
 
 
 def _smooth(expected: pl.DataFrame, x: Plotted, y: Plotted) -> pl.DataFrame:
-    """Expectation and band over x, averaged over kinds: each is a line in x on the scale of the axes, shifted by kind."""
+    """Expectation and band over x, averaged over kinds: each is a line in x on the scale of the axes, shifted by
+    kind."""
     import numpy as np
     import polars as pl
 
@@ -130,15 +147,30 @@ _PLACES = tuple(
     (align, dx * far, dy * far)
     for far in (1.0, 1.9)
     for align, dx, dy in (
-        ("right", -9, -8), ("left", 9, -8), ("right", -10, 0), ("left", 10, 0), ("right", -9, 9), ("left", 9, 9),
-        ("center", 0, -15), ("center", 0, 15),
+        ("right", -9, -8),
+        ("left", 9, -8),
+        ("right", -10, 0),
+        ("left", 10, 0),
+        ("right", -9, 9),
+        ("left", 9, 9),
+        ("center", 0, -15),
+        ("center", 0, 15),
     )
-)  # fmt: skip
+)
 _Box = tuple[float, float, float, float]
 
 
-def _names(rows: pl.DataFrame, frontier: pl.DataFrame, ex: Any, ey: Any, sx: alt.Scale, sy: alt.Scale, width: int,
-           height: int, mark: str | None) -> list[Any]:  # fmt: skip
+def _names(
+    rows: pl.DataFrame,
+    frontier: pl.DataFrame,
+    ex: Any,
+    ey: Any,
+    sx: alt.Scale,
+    sy: alt.Scale,
+    width: int,
+    height: int,
+    mark: str | None,
+) -> list[Any]:
     """Names beside the marked speaker and frontier members, left out where they would cover points or each other."""
     import altair as alt
     import polars as pl
@@ -178,8 +210,14 @@ def _name(label: dict[str, Any], ex: Any, ey: Any) -> list[Any]:
     base = alt.Chart(alt.InlineData(values=[{k: label[k] for k in ("x", "y", "text")}])).encode(
         x=ex, y=ey, text="text:N"
     )
-    look = {"align": align, "baseline": "middle", "dx": dx, "dy": dy, "fontSize": theme.SMALL_PX,
-            "fontWeight": 700 if label["own"] else 400}  # fmt: skip
+    look = {
+        "align": align,
+        "baseline": "middle",
+        "dx": dx,
+        "dy": dy,
+        "fontSize": theme.SMALL_PX,
+        "fontWeight": 700 if label["own"] else 400,
+    }
     halo = base.mark_text(**look, stroke=theme.PANEL.light, strokeWidth=3, strokeJoin="round", aria=False)
     return [halo, base.mark_text(**look)]
 
@@ -217,8 +255,15 @@ def _pixels(scale_: alt.Scale, length: int) -> Any:
     return lambda value: (to(value) - to(low)) / (to(high) - to(low)) * length
 
 
-def trend(points: pl.DataFrame, line: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *,
-          width: int = theme.WIDE) -> Any:  # fmt: skip
+def trend(
+    points: pl.DataFrame,
+    line: pl.DataFrame,
+    x: Plotted,
+    y: Plotted,
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+) -> Any:
     """One property over another, a point a speaker, with the fitted line and its 95 % band.
 
     points: speaker, x, y, censored. line: x, fit, low, high, ascending in x; may be empty (no trend could be fitted).
@@ -283,12 +328,19 @@ def _told(points: pl.DataFrame, x: Plotted, y: Plotted) -> dict[str, pl.Series]:
     }
 
 
-def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Plotted, y: Plotted, heading: Heading | None = None, *,
-           width: int = theme.WIDE) -> Any:  # fmt: skip
+def groups(
+    points: pl.DataFrame,
+    summary: pl.DataFrame,
+    x: Plotted,
+    y: Plotted,
+    heading: Heading | None = None,
+    *,
+    width: int = theme.WIDE,
+) -> Any:
     """One property by groups (kind, layout, enclosure): a point a speaker, and each group's median with its interval.
 
-    points: speaker, x (the group), y, censored. summary: x, median, censored (whether the median is a bound), low, high (null where there is
-    no interval), n, makers, in the order wanted.
+    points: speaker, x (the group), y, censored. summary: x, median, censored (whether the median is a bound), low, high
+    (null where there is no interval), n, makers, in the order wanted.
     """
     import altair as alt
     import polars as pl
@@ -305,26 +357,56 @@ def groups(points: pl.DataFrame, summary: pl.DataFrame, x: Plotted, y: Plotted, 
     plot = width - label_px
     sy = scale(y, shown["y"].to_list())
     expr = f"{_array(labels)}[indexof({_array(order)}, datum.value)]"
-    rows = alt.Y("x:N", sort=order, scale=alt.Scale(domain=order), axis=None if small else alt.Axis(
-        title=x.title, titleAngle=0, titleAlign="left", titleAnchor="start", titleY=-10, titleX=-label_px + 4,
-        labelExpr=expr, labelLimit=label_px, ticks=False, grid=True, labelColor=theme.INK.light))  # fmt: skip
+    rows = alt.Y(
+        "x:N",
+        sort=order,
+        scale=alt.Scale(domain=order),
+        axis=None
+        if small
+        else alt.Axis(
+            title=x.title,
+            titleAngle=0,
+            titleAlign="left",
+            titleAnchor="start",
+            titleY=-10,
+            titleX=-label_px + 4,
+            labelExpr=expr,
+            labelLimit=label_px,
+            ticks=False,
+            grid=True,
+            labelColor=theme.INK.light,
+        ),
+    )
     ex = alt.X("y:Q", scale=sy, axis=axis(y, sy, count=4 if small else 7))
     dots = (
         alt.Chart(axes.inline(_jitter(shown.with_columns(**_told(shown, x, y)), order), 4))
         .mark_point(filled=True, size=34, color=theme.PINE.light, opacity=0.45)
-        .encode(x=ex, y=rows, yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])), shape=_arrows("circle", "left", "right"), tooltip=_tips(x, y))
-    )  # fmt: skip
+        .encode(
+            x=ex,
+            y=rows,
+            yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])),
+            shape=_arrows("circle", "left", "right"),
+            tooltip=_tips(x, y),
+        )
+    )
     medians = summary.select("median", "low", "high", "censored").iter_rows()
     told = summary.with_columns(told=pl.Series([y.quantity.told(*m) for m in medians], dtype=pl.String))
     base = alt.Chart(axes.inline(told, 4)).encode(y=rows)
     bar = base.mark_rule(color=theme.BLUE.light, strokeWidth=6, opacity=0.8, aria=False).encode(
         x=alt.X("low:Q", scale=sy), x2="high:Q"
     )
-    middle = base.mark_point(filled=True, size=120, color=theme.BRICK.light, opacity=1, stroke=theme.PANEL.light, strokeWidth=1).encode(
+    middle = base.mark_point(
+        filled=True, size=120, color=theme.BRICK.light, opacity=1, stroke=theme.PANEL.light, strokeWidth=1
+    ).encode(
         x=alt.X("median:Q", scale=sy),
         shape=_arrows("diamond", "left", "right"),
-        tooltip=[alt.Tooltip("x:N", title=x.title), alt.Tooltip("told:N", title="Median (95 % interval)"), alt.Tooltip("n:Q", title="Speakers"), alt.Tooltip("makers:Q", title="Makers")],
-    )  # fmt: skip
+        tooltip=[
+            alt.Tooltip("x:N", title=x.title),
+            alt.Tooltip("told:N", title="Median (95 % interval)"),
+            alt.Tooltip("n:Q", title="Speakers"),
+            alt.Tooltip("makers:Q", title="Makers"),
+        ],
+    )
     names = (
         alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))
         .mark_text(align="left", baseline="middle", dy=-19, limit=plot)

@@ -1,4 +1,5 @@
-"""A question as a command: its options are the question's fields, its answer is told in words, drawn, or given as one JSON document."""
+"""A question as a command: its options are the question's fields, its answer is told in words, drawn, or given as one
+JSON document."""
 
 from __future__ import annotations
 

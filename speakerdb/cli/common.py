@@ -1,4 +1,5 @@
-"""What the commands share: the program that they belong to, options, opening the file, choosing between text and JSON."""
+"""What the commands share: the program that they belong to, options, opening the file, choosing between text and
+JSON."""
 
 from __future__ import annotations
 
@@ -59,7 +60,8 @@ def cite(db: Database) -> None:
     """The line that lets an answer be cited."""
     state = db.state
     terminal.line(
-        f"\nstate {state.state} · {figures.count(state.speakers, 'speaker')} · {state.date} · error model {state.error_model}"
+        f"\nstate {state.state} · {figures.count(state.speakers, 'speaker')} · {state.date} · error model "
+        f"{state.error_model}"
     )
 
 

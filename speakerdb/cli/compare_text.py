@@ -43,7 +43,11 @@ def _difference(row: dict[str, Any]) -> list[str]:
     m = terminal.metric_of(row["metric"])
     mark = " *" if row["differs"] else "  "
     return [
-        terminal.name(m), m.quantity.number(row["value_a"], row["censored_a"]), m.quantity.number(row["value_b"], row["censored_b"]),
-        m.quantity.difference(row["difference"]) + mark, m.quantity.difference_interval(row["low"], row["high"]),
-        "" if row["p_a_better"] is None else figures.probability(row["p_a_better"]), row["matters"],
-    ]  # fmt: skip
+        terminal.name(m),
+        m.quantity.number(row["value_a"], row["censored_a"]),
+        m.quantity.number(row["value_b"], row["censored_b"]),
+        m.quantity.difference(row["difference"]) + mark,
+        m.quantity.difference_interval(row["low"], row["high"]),
+        "" if row["p_a_better"] is None else figures.probability(row["p_a_better"]),
+        row["matters"],
+    ]

@@ -15,7 +15,8 @@ from speakerdb.cli.common import app
 from speakerdb.errors import StoreError
 
 ROOM = "shortlist --distance 3 --volume 60 --level 96 --budget 1500 --top 5"
-# Who asks, then (what is asked, the command): {folder} is the demo's, and the database is given to each by the environment
+# Who asks, then (what is asked, the command): {folder} is the demo's, and the database is given to each by the
+# environment
 _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "The reviewer has just measured the Sill 5",
@@ -24,7 +25,8 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
             ("Which speakers measure like it?", "match alder-fen-sill-5 --top 5"),
             (
                 "And in what does it differ from its larger sister, as far as the measurements can tell?",
-                "compare alder-fen-sill-5 alder-fen-sill-6 --metric f6_hz --metric preference --metric tone_width_horizontal_deg "
+                "compare alder-fen-sill-5 alder-fen-sill-6 --metric f6_hz --metric preference --metric "
+                "tone_width_horizontal_deg "
                 "--metric balance_level_db",
             ),
             (
@@ -45,7 +47,10 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
     (
         "The buyer has a living room of 60 m³, a seat at 3 m and 1,500 to spend",
         (
-            ("I want peaks of 96 dB, and the wall is 0.6 m behind. What fits, and how sure is that?", f"{ROOM} --wall 0.6"),
+            (
+                "I want peaks of 96 dB, and the wall is 0.6 m behind. What fits, and how sure is that?",
+                f"{ROOM} --wall 0.6",
+            ),
             (
                 "With a subwoofer below 80 Hz, my 50 W amplifier, and getting up now and then?",
                 f"{ROOM} --subwoofer 80 --amplifier 50 --standing",
@@ -60,17 +65,21 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "tradeoff price preference --top 8 --out {folder}/price-and-preference.html",
             ),
             ("Did directivity change over the years?", "trend di_power_mean_db --over year"),
-            ("Do coaxial designs really keep their tone above and below the axis?", "trend tone_width_vertical_deg --over layout"),
+            (
+                "Do coaxial designs really keep their tone above and below the axis?",
+                "trend tone_width_vertical_deg --over layout",
+            ),
             ("What could not be judged in the field, and why?", "query why_withheld"),
         ),
     ),
-)  # fmt: skip
+)
 _FILES = {
     "sill-5.html": "the report of one speaker, a page for any browser",
     "bass-ranks.html": "the places in bass, with those that each speaker can have",
     "price-and-preference.html": "predicted preference against price, and who is on the frontier",
     "review.md": "a reviewer's text with gaps to fill",
-    "review.filled.md": "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer holds",
+    "review.filled.md": "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer "
+    "holds",
 }
 
 

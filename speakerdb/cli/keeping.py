@@ -58,9 +58,8 @@ def ingest(
 ) -> None:
     """Store measurement sessions. Good ones are stored, bad ones are listed with all that is wrong.
 
-    Example: speakerdb ingest measurements/
-    Intervals take most of the time. With --no-intervals they wait for `derive`, which pays where more is to come or the error model is
-    about to be adopted.
+    Example: speakerdb ingest measurements/ Intervals take most of the time. With --no-intervals they wait for `derive`,
+    which pays where more is to come or the error model is about to be adopted.
     """
     from speakerdb.upkeep.ingest import find_tasks
     from speakerdb.upkeep.ingest import ingest as read_only_ingest
@@ -131,8 +130,12 @@ def _propose(folders: list[Path], *, json: bool) -> None:
 
 def _tell(results: list[IngestResult], *, dry_run: bool) -> None:
     counts = {word: sum(r.result == word for r in results) for word in ("stored", "replaced", "already", "refused")}
-    words = {"stored": "would be stored" if dry_run else "stored", "replaced": "replaced", "already": "already stored",
-             "refused": "refused"}  # fmt: skip
+    words = {
+        "stored": "would be stored" if dry_run else "stored",
+        "replaced": "replaced",
+        "already": "already stored",
+        "refused": "refused",
+    }
     terminal.line(", ".join(f"{n} {words[w]}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
     for result in results:
         for warning in result.warnings:
@@ -162,9 +165,9 @@ def derive(
 ) -> None:
     """Recompute the values whose definition has changed, or that rest on an older error model.
 
-    Example: speakerdb derive
-    With --learn: how large repeat, session, level and sample errors are by what you measured twice, and how benches lie to one
-    another by the specimens that two have measured. With --adopt intervals and values rest on it.
+    Example: speakerdb derive With --learn: how large repeat, session, level and sample errors are by what you measured
+    twice, and how benches lie to one another by the specimens that two have measured. With --adopt intervals and values
+    rest on it.
     """
     from speakerdb.words import upkeep_documents
 
@@ -229,12 +232,17 @@ def _learned(found: Learned) -> None:
     terminal.table(
         ["part", "default", "from your repeats", "n", "would adopt"],
         [
-            [PART_WORDS[s.part], figures.number(s.default_sd_db, 2), figures.number(s.seen_sd_db, 2), s.n,
-             figures.number(s.wanted_sd_db, 2) if s.reason is None else "stays"]
+            [
+                PART_WORDS[s.part],
+                figures.number(s.default_sd_db, 2),
+                figures.number(s.seen_sd_db, 2),
+                s.n,
+                figures.number(s.wanted_sd_db, 2) if s.reason is None else "stays",
+            ]
             for s in found.parts
         ],
         right=(1, 2, 3, 4),
-    )  # fmt: skip
+    )
     for s in found.parts:
         if s.reason is not None:
             terminal.line(f"Stays as it is, {PART_WORDS[s.part]}: {s.reason}.")
@@ -310,8 +318,10 @@ def export(
         if json:
             emit(documents.told(base.state, files=[str(f) for f in files]))
             return
-        terminal.line(f"{len(files)} tables written to {target} as Parquet, which any engine reads "
-                  "(the database file itself needs DuckDB 2 or newer).")  # fmt: skip
+        terminal.line(
+            f"{len(files)} tables written to {target} as Parquet, which any engine reads "
+            "(the database file itself needs DuckDB 2 or newer)."
+        )
 
 
 def verify(

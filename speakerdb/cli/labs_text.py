@@ -52,9 +52,15 @@ def _lab_offset(r: dict[str, Any]) -> list[str]:
     m = terminal.metric_of(r["metric"])
     finer = m.quantity.finer(r["unit"])
     return [
-        m.label, r["unit"], finer.number(r["offset"]), finer.interval(r["low"], r["high"]), finer.number(r["sd"]),
-        finer.interval(r["left_low"], r["left_high"]) or "–", figures.p_value(r["q"]), str(r["speakers"]),
-    ]  # fmt: skip
+        m.label,
+        r["unit"],
+        finer.number(r["offset"]),
+        finer.interval(r["low"], r["high"]),
+        finer.number(r["sd"]),
+        finer.interval(r["left_low"], r["left_high"]) or "–",
+        figures.p_value(r["q"]),
+        str(r["speakers"]),
+    ]
 
 
 def _bench_curves(pair: dict[str, Any]) -> str:

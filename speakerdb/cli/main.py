@@ -22,9 +22,20 @@ for _command in (demo, keeping.ingest):
 for _question in QUESTIONS:
     app.command(_question.name)(command(_question))
 _others: tuple[Callable[..., None], ...] = (
-    querying.query, curating.facts, curating.withdraw, curating.rename, curating.merge, keeping.derive, keeping.upgrade, keeping.export,
-    keeping.verify, reporting.report, reporting.draft, serving.serve, serving.publish,
-)  # fmt: skip
+    querying.query,
+    curating.facts,
+    curating.withdraw,
+    curating.rename,
+    curating.merge,
+    keeping.derive,
+    keeping.upgrade,
+    keeping.export,
+    keeping.verify,
+    reporting.report,
+    reporting.draft,
+    serving.serve,
+    serving.publish,
+)
 for _other in _others:
     app.command()(_other)
 
@@ -40,7 +51,8 @@ def _fail(message: str, document: dict[str, object], json: bool, code: int) -> i
 
 def run(arguments: list[str] | None = None) -> None:
     """Entry point: exits with 0, 1 or 2 (130 when interrupted)."""
-    # what a command makes lives about as long as it does: looking for rubbish at every 700 objects takes a tenth of its time
+    # what a command makes lives about as long as it does: looking for rubbish at every 700 objects takes a tenth of its
+    # time
     gc.set_threshold(100_000)
     given = sys.argv[1:] if arguments is None else arguments
     sys.exit(_run(given, json="--json" in given))

@@ -13,17 +13,23 @@ def tell(answer: Matches) -> None:
     from speakerdb.analysis.nearness import WORDS
 
     terminal.line(
-        f"Measures like {answer.speaker}, setting {answer.setting}{terminal.among(answer.filters)}: RMS difference in dB, nearest first"
+        f"Measures like {answer.speaker}, setting {answer.setting}{terminal.among(answer.filters)}: RMS "
+        "difference in dB, nearest first"
     )
     terminal.table(
         ["speaker", "setting", "distance", *WORDS.values(), "measures"],
         [
-            [r["speaker"], r["setting"], figures.number(r["distance_db"], 2), *(figures.number(r["parts"][p], 2) for p in WORDS),
-             _MEASURES[r["measures_differently"]]]
+            [
+                r["speaker"],
+                r["setting"],
+                figures.number(r["distance_db"], 2),
+                *(figures.number(r["parts"][p], 2) for p in WORDS),
+                _MEASURES[r["measures_differently"]],
+            ]
             for r in answer.rows.iter_rows(named=True)
         ],
         right=tuple(range(2, 3 + len(WORDS))),
-    )  # fmt: skip
+    )
     whom: dict[str, list[str]] = {}
     for row in answer.rows.iter_rows(named=True):
         for remark in [*row["remarks"], *([f"not judged: {row['reason']}"] if row["reason"] else [])]:

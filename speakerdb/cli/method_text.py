@@ -31,7 +31,8 @@ def tell(answer: Topics) -> None:
 
 
 def set_for_terminal(markdown: str, width: int = WIDTH) -> Iterator[str]:
-    """Markdown as lines of plain text: paragraphs and lists wrapped, headings underlined, tables aligned, code as it is."""
+    """Markdown as lines of plain text: paragraphs and lists wrapped, headings underlined, tables aligned, code as it
+    is."""
     before = ""
     for block in _blocks(markdown):
         first = block[0]

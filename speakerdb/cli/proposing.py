@@ -19,7 +19,8 @@ def tell(proposal: Proposal) -> None:
     """Print the proposal."""
     terminal.line(f"Written: {proposal.folder_toml} and {proposal.sheet}. Nothing was stored.")
     terminal.line(
-        f'{len(proposal.folders)} sessions found. Fill in what is marked "?": {", ".join(proposal.blanks) or "nothing"}.'
+        f'{len(proposal.folders)} sessions found. Fill in what is marked "?": '
+        f"{', '.join(proposal.blanks) or 'nothing'}."
     )
     for note in proposal.notes:
         terminal.line(f"Note: {note}")
@@ -38,7 +39,8 @@ def _picture(curve: ProposedCurve) -> None:
     there = ~np.isnan(curve.level_db)
     f, level = curve.frequency_hz[there], curve.level_db[there]
     terminal.line(
-        f"{curve.folder}, {curve.orbit} {figures.plain(curve.angle_deg)}°: {figures.number(len(f))} points, {figures.span(f[0], f[-1])} Hz, "
+        f"{curve.folder}, {curve.orbit} {figures.plain(curve.angle_deg)}°: {figures.number(len(f))} points, "
+        f"{figures.span(f[0], f[-1])} Hz, "
         f"{figures.DB.interval_text(level.min(), level.max())}"
     )
     at = np.geomspace(f[0], f[-1], _COLUMNS)

@@ -22,13 +22,19 @@ def tell(answer: Ranking) -> None:
         terminal.table(
             ["place", *(["all together"] if jointly else []), "speaker", "setting", m.unit, "95 % interval"],
             [
-                [_place(r), *([_range(r, "_joint")] if jointly else []), r["speaker"], r["setting"],
-                 m.quantity.number(r["value"], r["censored"], r["other_value"]), m.quantity.interval(r["low"], r["high"])]
+                [
+                    _place(r),
+                    *([_range(r, "_joint")] if jointly else []),
+                    r["speaker"],
+                    r["setting"],
+                    m.quantity.number(r["value"], r["censored"], r["other_value"]),
+                    m.quantity.interval(r["low"], r["high"]),
+                ]
                 for r in answer.rows.iter_rows(named=True)
             ],
             right=(0, *((1,) if jointly else ()), 3 + jointly, 4 + jointly),
             spare=() if answer.rows["speaker"].is_duplicated().any() else (2 + jointly,),
-        )  # fmt: skip
+        )
         for sentence in answer.cautions:
             terminal.line(f"{sentence}.")
     else:

@@ -65,9 +65,9 @@ def draft(
 ) -> None:
     """Fill the placeholders of a text, and tell what no longer agrees since the last time.
 
-    Placeholders stand between {{ and }}: value("sill-5", "f6_hz"), interval(…), percentile(…), place(…), compare("sill-5", "sill-6",
-    "f6_hz"), table(["sill-5", "sill-6"], "f6_hz", "preference"), chart("sill-5", "curves"), overlay("sill-5", "sill-6"),
-    relatives("sill-5"), name("sill-5"), fact("sill-5", "mass_kg"), state().
+    Placeholders stand between {{ and }}: value("sill-5", "f6_hz"), interval(…), percentile(…), place(…),
+    compare("sill-5", "sill-6", "f6_hz"), table(["sill-5", "sill-6"], "f6_hz", "preference"), chart("sill-5", "curves"),
+    overlay("sill-5", "sill-6"), relatives("sill-5"), name("sill-5"), fact("sill-5", "mass_kg"), state().
 
     Example: speakerdb draft review.md
     """
@@ -81,10 +81,14 @@ def draft(
         if json:
             emit(
                 documents.told(
-                    base.state, file=str(result.out), record=str(result.record), written=result.written,
-                    filled=[asdict(f) for f in result.filled], stale=[asdict(s) for s in result.stale],
+                    base.state,
+                    file=str(result.out),
+                    record=str(result.record),
+                    written=result.written,
+                    filled=[asdict(f) for f in result.filled],
+                    stale=[asdict(s) for s in result.stale],
                 )
-            )  # fmt: skip
+            )
         else:
             _tell(result)
             cite(base)
@@ -95,7 +99,8 @@ def draft(
 def _tell(result: Any) -> None:
     if result.written:
         terminal.line(
-            f"{len(result.filled)} placeholders are filled in {result.out}; what was filled is noted in {result.record}."
+            f"{len(result.filled)} placeholders are filled in {result.out}; what was filled is noted in "
+            f"{result.record}."
         )
     if not result.stale:
         terminal.line(
@@ -103,7 +108,8 @@ def _tell(result: Any) -> None:
         )
         return
     terminal.line(
-        f"{len(result.stale)} no longer agree with what was filled in state {result.stale[0].was_state} (now {result.state}):"
+        f"{len(result.stale)} no longer agree with what was filled in state {result.stale[0].was_state} (now "
+        f"{result.state}):"
     )
     terminal.table(
         ["line", "placeholder", "was", "is now"],

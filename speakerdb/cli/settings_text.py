@@ -68,16 +68,19 @@ def _changes(reference: str, setting: str, changes: pl.DataFrame) -> None:
         if r["reference"] is None and r["value"] is None:
             continue
         rows.append(
-            [terminal.name(m), m.quantity.number(r["reference"], r["censored_reference"]), m.quantity.number(r["value"], r["censored"]),
-             m.quantity.difference(r["change"]),
-             m.quantity.difference_interval(r["change_low"], r["change_high"]), r["matters"]]
-        )  # fmt: skip
+            [
+                terminal.name(m),
+                m.quantity.number(r["reference"], r["censored_reference"]),
+                m.quantity.number(r["value"], r["censored"]),
+                m.quantity.difference(r["change"]),
+                m.quantity.difference_interval(r["change_low"], r["change_high"]),
+                r["matters"],
+            ]
+        )
         if r["reason"]:
             reasons.setdefault(r["reason"], []).append(m.phrase)
     if rows:
-        terminal.table(
-            ["metric", reference, setting, "change", "95 % interval", "matters"], rows, right=(1, 2, 3, 4)
-        )  # fmt: skip
+        terminal.table(["metric", reference, setting, "change", "95 % interval", "matters"], rows, right=(1, 2, 3, 4))
     for reason, names in reasons.items():
         terminal.line(f"Not judged, {'; '.join(names)}: {reason}")
     terminal.line(f"{unchanged} other metrics change by less than matters.")

@@ -34,17 +34,25 @@ def _measurements(answer: Settling) -> None:
     if len(answer.overall):
         terminal.table(
             ["measurement", "would tell, on average", "interval left, % of now"],
-            [[r["words"], f"{figures.number(r['settles'], 1)} of {len(answer.undecided)}", figures.number(100.0 * r["share"], 0)]
-             for r in answer.overall.head(SHOWN).iter_rows(named=True)], right=(1, 2),
-        )  # fmt: skip
+            [
+                [
+                    r["words"],
+                    f"{figures.number(r['settles'], 1)} of {len(answer.undecided)}",
+                    figures.number(100.0 * r["share"], 0),
+                ]
+                for r in answer.overall.head(SHOWN).iter_rows(named=True)
+            ],
+            right=(1, 2),
+        )
     elif answer.undecided:
         terminal.line("No single further measurement would narrow their differences noticeably.")
     for words, metrics in _by_best(answer):
         terminal.line(f"\n{words[0].upper()}{words[1:]}:")
         terminal.table(
             ["metric", "A − B, × A/B", "95 % interval", "then, if it stays", "chance to tell"],
-            [_best(row) for row in metrics], right=(1, 2, 3, 4),
-        )  # fmt: skip
+            [_best(row) for row in metrics],
+            right=(1, 2, 3, 4),
+        )
 
 
 def _by_best(answer: Settling) -> list[tuple[str, list[dict[str, Any]]]]:
@@ -60,6 +68,9 @@ def _best(row: dict[str, Any]) -> list[str]:
     """One metric's difference now, and after its likeliest measurement."""
     m = terminal.metric_of(row["metric"])
     return [
-        terminal.name(m), m.quantity.difference(row["difference"]), m.quantity.difference_interval(row["low"], row["high"]),
-        m.quantity.difference_interval(row["expected_low"], row["expected_high"]), figures.probability(row["chance"]),
-    ]  # fmt: skip
+        terminal.name(m),
+        m.quantity.difference(row["difference"]),
+        m.quantity.difference_interval(row["low"], row["high"]),
+        m.quantity.difference_interval(row["expected_low"], row["expected_high"]),
+        figures.probability(row["chance"]),
+    ]

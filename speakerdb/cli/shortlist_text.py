@@ -50,13 +50,19 @@ def _near(whole: RoomAnswer, near: pl.DataFrame, count: int) -> None:
     terminal.table(
         ["speaker", "setting", "level at seat (dB)", "95 % interval", "chance", "misses", *besides],
         [
-            [r["speaker"], r["setting"], figures.DB.number(r["level_at_seat_db"], r["censored"]), _level_interval(r),
-             room_words.chance_text(r["p_meets_low"], r["p_meets_high"]), room_words.misses_text(whole.found.fails, r["key"]),
-             *([r["unknown"] or ""] if besides else [])]
+            [
+                r["speaker"],
+                r["setting"],
+                figures.DB.number(r["level_at_seat_db"], r["censored"]),
+                _level_interval(r),
+                room_words.chance_text(r["p_meets_low"], r["p_meets_high"]),
+                room_words.misses_text(whole.found.fails, r["key"]),
+                *([r["unknown"] or ""] if besides else []),
+            ]
             for r in near.iter_rows(named=True)
         ],
         right=(2, 3, 4),
-    )  # fmt: skip
+    )
     if more := count - len(near):
         terminal.line(f"and {more} more near {'miss' if more == 1 else 'misses'}; --json names them.")
 
@@ -87,10 +93,17 @@ def _levels(rows: pl.DataFrame) -> None:
     headings += ["NIOSH a day, dynamic / dense", "WHO/ITU a week, dynamic / dense"]
     table = []
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], r["setting"], figures.DB.number(r["level_at_seat_db"], r["censored"]), _level_interval(r),
-                 chance_text(r["p_meets_low"], r["p_meets_high"]), figures.DB.number(r["margin_db"], r["censored"]),
-                 figures.number(r["level_direct_db"], 1), r["limited_by"],
-                 figures.number(r["clean_level_db"], 1)]  # fmt: skip
+        cells = [
+            r["speaker"],
+            r["setting"],
+            figures.DB.number(r["level_at_seat_db"], r["censored"]),
+            _level_interval(r),
+            chance_text(r["p_meets_low"], r["p_meets_high"]),
+            figures.DB.number(r["margin_db"], r["censored"]),
+            figures.number(r["level_direct_db"], 1),
+            r["limited_by"],
+            figures.number(r["clean_level_db"], 1),
+        ]
         cells += [figures.number(r["amplifier_needed_w"], 0)] if passive else []
         for limit in ("niosh_hours_per_day", "who_hours_per_week"):
             cells.append(" / ".join(figures.duration(r[f"{limit}_{programme}"]) for programme in ("dynamic", "dense")))
@@ -112,8 +125,13 @@ def _figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     headings += ["ripple at the wall (dB)", "setting that suits it", "its ripple (dB)"] if wall else []
     table, whole = [], figures.Quantity("dB", 0)
     for r in rows.iter_rows(named=True):
-        cells = [r["speaker"], METRICS["preference"].quantity.number(r["preference"], r["preference_censored"]), figures.number(r["cost"]),
-                 figures.FACTS["mass_kg"].number(r["mass_kg"]), METRICS["f6_hz"].quantity.number(r["f6_hz"], r["f6_censored"])]  # fmt: skip
+        cells = [
+            r["speaker"],
+            METRICS["preference"].quantity.number(r["preference"], r["preference_censored"]),
+            figures.number(r["cost"]),
+            figures.FACTS["mass_kg"].number(r["mass_kg"]),
+            METRICS["f6_hz"].quantity.number(r["f6_hz"], r["f6_censored"]),
+        ]
         cells += [whole.interval(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) or "–" for band in bands]
         cells += (
             [METRICS["tone_up_deg"].quantity.number(r["tone_up_deg"], r["tone_up_censored"])]

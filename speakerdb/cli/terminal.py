@@ -48,11 +48,11 @@ LEAST_TEXT = 6  # characters of a column of words, however narrow the terminal
 def table(
     headings: Sequence[str], rows: Sequence[Sequence[object]], *, right: Sequence[int] = (), spare: Sequence[int] = ()
 ) -> None:
-    """Print an aligned table on standard output; right: columns that are numbers; spare: columns that are left out where a whole row
-    would not fit a line.
+    """Print an aligned table on standard output; right: columns that are numbers; spare: columns that are left out
+    where a whole row would not fit a line.
 
-    Words wrap, numbers are never broken: where they would have to be, the columns stand in several tables below each other, the
-    first column in each.
+    Words wrap, numbers are never broken: where they would have to be, the columns stand in several tables below each
+    other, the first column in each.
     """
     from rich.table import Table
 

@@ -31,7 +31,10 @@ def tell(answer: Trends) -> None:
 
 
 def _slope(row: dict[str, Any]) -> None:
-    who = f"{figures.count(row['speakers'], 'speaker')} of {figures.count(row['makers'], 'maker')}, {figures.count(row['labs'], 'lab')}"
+    who = (
+        f"{figures.count(row['speakers'], 'speaker')} of {figures.count(row['makers'], 'maker')}, "
+        f"{figures.count(row['labs'], 'lab')}"
+    )
     if row["effect"] is None:
         terminal.line(f"No trend can be given: {row['reason']} ({who}).")
         return
@@ -49,18 +52,35 @@ def _groups(frame: pl.DataFrame, metric: Metric) -> None:
     from speakerdb.statistics.permutation import PERMUTATIONS
 
     terminal.table(
-        ["group", "speakers", "makers", f"median ({metric.unit})", "95 % interval", f"against all others ({frame['unit'][0]})",
-         "95 % interval", "makers of both", "p", "q", "Hedges g", "Cliff's delta"],
+        [
+            "group",
+            "speakers",
+            "makers",
+            f"median ({metric.unit})",
+            "95 % interval",
+            f"against all others ({frame['unit'][0]})",
+            "95 % interval",
+            "makers of both",
+            "p",
+            "q",
+            "Hedges g",
+            "Cliff's delta",
+        ],
         [_of_group(r, metric) for r in frame.iter_rows(named=True)],
         right=tuple(range(1, 12)),
-    )  # fmt: skip
-    for words, column in (("interval for the median", "median_reason"), ("interval for the difference", "reason"), ("p", "p_reason")):  # fmt: skip
+    )
+    for words, column in (
+        ("interval for the median", "median_reason"),
+        ("interval for the difference", "reason"),
+        ("p", "p_reason"),
+    ):
         for (reason,), group in frame.drop_nulls(column).group_by(column, maintain_order=True):
             terminal.line(f"No {words} of {', '.join(group['group'])}: {reason}")
     p, q, reason = frame.select("p_all_groups", "q_all_groups", "all_groups_reason").row(0)
     if frame["p"].count():
         terminal.line(
-            f"p of a group: labels exchanged {figures.number(PERMUTATIONS)} times within the makers that have speakers both in it and outside."
+            f"p of a group: labels exchanged {figures.number(PERMUTATIONS)} times within the makers that "
+            "have speakers both in it and outside."
         )
     if p is None:
         terminal.line(f"Whether all groups are alike is not judged: {reason}")
@@ -72,8 +92,15 @@ def _groups(frame: pl.DataFrame, metric: Metric) -> None:
 def _of_group(r: dict[str, Any], metric: Metric) -> list[str]:
     difference, low, high = figures.alike([r["difference"], r["low"], r["high"]])
     return [
-        r["group"], str(r["speakers"]), str(r["makers"]), metric.quantity.number(r["median"], r["median_censored"]),
-        metric.quantity.interval(r["median_low"], r["median_high"]) or "–", difference, "–" if r["low"] is None else f"{low} to {high}",
-        str(r["makers_of_both"]), *(figures.p_value(r[k]) for k in ("p", "q")),
-        figures.number(r["hedges_g"], 2), figures.number(r["cliffs_delta"], 2),
-    ]  # fmt: skip
+        r["group"],
+        str(r["speakers"]),
+        str(r["makers"]),
+        metric.quantity.number(r["median"], r["median_censored"]),
+        metric.quantity.interval(r["median_low"], r["median_high"]) or "–",
+        difference,
+        "–" if r["low"] is None else f"{low} to {high}",
+        str(r["makers_of_both"]),
+        *(figures.p_value(r[k]) for k in ("p", "q")),
+        figures.number(r["hedges_g"], 2),
+        figures.number(r["cliffs_delta"], 2),
+    ]

@@ -59,7 +59,8 @@ def sweeps_of(session: GridSession) -> Sweeps:
 
 def with_total(distortion: GridSweeps) -> GridSweeps:
     """The same, with total harmonic distortion as the power sum of the second to the fifth harmonic at every drive that
-    has all four, where no total was measured. That sum is the usual definition; higher orders are taken to add nothing."""
+    has all four, where no total was measured. That sum is the usual definition; higher orders are taken to add
+    nothing."""
     if "thd" in distortion.component:
         return distortion
     rows = {(h, float(d)): i for i, (h, d) in enumerate(zip(distortion.component, distortion.drive_db, strict=True))}
@@ -100,8 +101,8 @@ def stacked(every: Sequence[Sweeps]) -> Sweeps:
 
 
 def usable_curves(usable: Bounded) -> dict[str, Array]:
-    """Summary curves (S, 199) of the third-octave centres, straight lines between them and NaN outside: usable_output, and
-    usable_output_bound: −1 where it is at most that, 1 where at least, 0 where exact."""
+    """Summary curves (S, 199) of the third-octave centres, straight lines between them and NaN outside: usable_output,
+    and usable_output_bound: −1 where it is at most that, 1 where at least, 0 where exact."""
     centres = output.THIRD_OCTAVE_POINTS
     points = np.arange(centres[0], centres[-1] + 1)
     after = np.clip(np.searchsorted(centres, points, side="right"), 1, len(centres) - 1)

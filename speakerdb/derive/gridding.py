@@ -25,10 +25,11 @@ def rounded(level_db: NDArray[np.float64]) -> NDArray[np.float32]:
 
 
 def to_grid(session: Session) -> GridSession:
-    """The session on the grid, levels referred to 1 m, ± shared where left-right symmetry is declared, drives in absolute levels.
+    """The session on the grid, levels referred to 1 m, ± shared where left-right symmetry is declared, drives in
+    absolute levels.
 
-    Raises DataError with all that shows only here: H 0 and V 0 that disagree, drives given twice, a lowest compression sweep
-    that is not where drive_db says.
+    Raises DataError with all that shows only here: H 0 and V 0 that disagree, drives given twice, a lowest compression
+    sweep that is not where drive_db says.
     """
     info = session.info
     offset = 20.0 * np.log10(info.distance_m or 1.0) if info.level_is == "spl_at_distance" else 0.0
@@ -88,8 +89,11 @@ def _mirrored(
 ) -> tuple[NDArray[np.float64], NDArray[np.bool_], NDArray[np.float64]]:
     """Add the mirror image of every horizontal angle whose other side was not measured."""
     there = {float(a) for a, is_h in zip(angle, horizontal, strict=True) if is_h}
-    twins = [i for i, (a, is_h) in enumerate(zip(angle, horizontal, strict=True))
-             if is_h and 0 < abs(a) < 180 and float(-a) not in there]  # fmt: skip
+    twins = [
+        i
+        for i, (a, is_h) in enumerate(zip(angle, horizontal, strict=True))
+        if is_h and 0 < abs(a) < 180 and float(-a) not in there
+    ]
     return (
         np.concatenate([level, level[twins]]),
         np.concatenate([horizontal, np.ones(len(twins), bool)]),
@@ -118,8 +122,10 @@ def _axis_problem(
         ErrorItem(
             file="responses",
             key="horizontal 0° and vertical 0°",
-            found=f"curves of the same direction that differ by {figures.number(mean, 2)} dB (mean absolute, 300 Hz–10 kHz)",
-            expected=f"at most {figures.plain(AXIS_LIMIT_DB)} dB; check that both orbits were measured at one level and about one axis",
+            found=f"curves of the same direction that differ by {figures.number(mean, 2)} dB (mean absolute, 300 "
+            "Hz–10 kHz)",
+            expected=f"at most {figures.plain(AXIS_LIMIT_DB)} dB; check that both orbits were measured at one level "
+            "and about one axis",
         )
     ]
 
@@ -130,7 +136,8 @@ def axis_notes(session: GridSession) -> tuple[str, ...]:
     if not mean >= AXIS_NOTE_DB:
         return ()
     return (
-        f"horizontal 0° and vertical 0° differ by {figures.number(mean, 2)} dB (mean absolute, 300 Hz–10 kHz); their energy mean is used",
+        f"horizontal 0° and vertical 0° differ by {figures.number(mean, 2)} dB (mean absolute, 300 Hz–10 "
+        "kHz); their energy mean is used",
     )
 
 
@@ -162,8 +169,8 @@ def _sweeps(sweeps: tuple[Sweep, ...], offset_db: float = 0.0) -> GridSweeps | N
 
 
 def _compression(session: Session, offset_db: float) -> GridSweeps | None:
-    """Compression sweeps at 1 m. Where the responses are levels at a distance, so are these, unless only as levels at 1 m the
-    lowest fits its drive; what compresses is a difference either way."""
+    """Compression sweeps at 1 m. Where the responses are levels at a distance, so are these, unless only as levels at 1
+    m the lowest fits its drive; what compresses is a difference either way."""
     at_distance, at_1m = (_sweeps(session.compression, shift) for shift in (offset_db, 0.0))
     return at_1m if abs(_drive_offset(at_1m)) <= DRIVE_LIMIT_DB else at_distance
 
@@ -183,7 +190,8 @@ def _doubled(sweeps: tuple[Sweep, ...], file: str) -> list[ErrorItem]:
 
 
 def _drive_offset(compression: GridSweeps | None) -> float:
-    """By how much the lowest compression sweep's mean over 300 Hz–3 kHz lies above its drive; NaN where not measured."""
+    """By how much the lowest compression sweep's mean over 300 Hz–3 kHz lies above its drive; NaN where not
+    measured."""
     if compression is None:
         return float("nan")
     return float(np.mean(compression.level_db[0, output.LEVEL_BAND].astype(np.float64)) - compression.drive_db[0])
@@ -203,9 +211,11 @@ def _drive_problem(compression: GridSweeps | None, offset_db: float) -> list[Err
         ErrorItem(
             file="compression",
             key="drive_db",
-            found=f"a lowest sweep, at a drive of {figures.plain(compression.drive_db[0])} dB, whose mean over 300 Hz–3 kHz is "
+            found=f"a lowest sweep, at a drive of {figures.plain(compression.drive_db[0])} dB, whose mean over 300 "
+            "Hz–3 kHz is "
             f"{figures.number(offset_db, 1, signed=True)} dB from that",
-            expected=f"drive_db to be that mean as it would be without compression, within {figures.plain(DRIVE_LIMIT_DB)} dB; where the drives "
+            expected="drive_db to be that mean as it would be without compression, within "
+            f"{figures.plain(DRIVE_LIMIT_DB)} dB; where the drives "
             'are on another scale say drive_scale = "relative" in session.toml, which shifts them all',
         )
     ]

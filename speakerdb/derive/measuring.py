@@ -24,9 +24,9 @@ LEFT, RIGHT = curveset.h(0, 10, 20, 30), curveset.h(0, -10, -20, -30)  # slots t
 
 @dataclass(frozen=True, eq=False)
 class Derived:
-    """values: one row per session; summary: part -> (S, 199) float32, NaN where withheld, empty where only some metrics were wanted;
-    listening_axis: narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30°, which the listening axis is picked from, also when
-    sessions are pooled."""
+    """values: one row per session; summary: part -> (S, 199) float32, NaN where withheld, empty where only some metrics
+    were wanted; listening_axis: narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30°, which the listening
+    axis is picked from, also when sessions are pooled."""
 
     values: ValueTable
     summary: dict[str, NDArray[np.float32]]
@@ -118,12 +118,17 @@ def _stacked(curves: Sequence[NDArray[np.float32] | None]) -> Array:
 def _summary(sessions: Sequence[GridSession], m: Measured, level: Array) -> dict[str, Array]:
     c = m.curves
     found = {
-        "on_axis": c.on_axis, "listening_window": c.lw, "early_reflections": c.er,
-        "sound_power": c.sp, "in_room": c.in_room, "di_early": c.di_early, "di_power": c.di_power,
+        "on_axis": c.on_axis,
+        "listening_window": c.lw,
+        "early_reflections": c.er,
+        "sound_power": c.sp,
+        "in_room": c.in_room,
+        "di_early": c.di_early,
+        "di_power": c.di_power,
         "rear": level[:, curveset.h(180)[0]] - level[:, curveset.ON_AXIS],  # what a wall behind sends back
         **{f"beamwidth_{plane}": deg for plane, deg in m.beamwidth_deg.items()},
         "sound_power_sphere": _stacked([s.sphere_power_db for s in sessions]),
-    }  # fmt: skip
+    }
     blank = np.array([without_level(s) for s in sessions], bool)
     for part, curve in drives.usable_curves(m.usable).items():
         curve[blank] = np.nan

@@ -1,7 +1,7 @@
 """Pooling: what stands for a speaker in one setting (method:statistics#pooling): means of metric values, not of curves.
 
-On the metric's scale (log2 where ratios count): sessions within sample and lab first, then labs, then samples, with equal weights at
-each step. Draws pool as the values do, so that errors which sessions share stay shared.
+On the metric's scale (log2 where ratios count): sessions within sample and lab first, then labs, then samples, with
+equal weights at each step. Draws pool as the values do, so that errors which sessions share stay shared.
 """
 
 from __future__ import annotations
@@ -31,7 +31,8 @@ _AT_MOST, _AT_LEAST = 1, 2
 
 @dataclass(frozen=True, eq=False)
 class Grouping:
-    """Which sessions stand together: group (S,), 0 … G − 1, a speaker's setting each; sample and lab (S,), what they are pooled by."""
+    """Which sessions stand together: group (S,), 0 … G − 1, a speaker's setting each; sample and lab (S,), what they
+    are pooled by."""
 
     group: NDArray[np.int64]
     sample: Sequence[str]
@@ -106,7 +107,8 @@ def _any(flags: NDArray[np.bool_], group: NDArray[np.int64], groups: int) -> NDA
 
 
 def pool_listening_axis(pooled: ValueTable, axis: tuple[Array, Array], by: Grouping) -> ValueTable:
-    """The listening axis of groups: narrow-band deviation and treble balance (S, 4) are pooled per angle, then one is picked."""
+    """The listening axis of groups: narrow-band deviation and treble balance (S, 4) are pooled per angle, then one is
+    picked."""
     if not by.count:
         return pooled
     steps = by.steps()
@@ -120,8 +122,9 @@ def pool_listening_axis(pooled: ValueTable, axis: tuple[Array, Array], by: Group
 
 @dataclass(frozen=True, eq=False)
 class Spread:
-    """Uncertainty of sessions: columns as in metric.UNCERTAINTY and SAMPLE, each (S, M), NaN where there is none; draws(rows) gives
-    the centred own and bench draws of some sessions, each (s, M, B); keys (S,): what each shares its errors with."""
+    """Uncertainty of sessions: columns as in metric.UNCERTAINTY and SAMPLE, each (S, M), NaN where there is none;
+    draws(rows) gives the centred own and bench draws of some sessions, each (s, M, B); keys (S,): what each shares its
+    errors with."""
 
     columns: dict[str, Array]
     keys: Sequence[SharedKeys]
@@ -130,8 +133,8 @@ class Spread:
 
 @dataclass(frozen=True, eq=False)
 class PooledSpread:
-    """columns: those of metric.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where there is no
-    value; value: the pooled ones (G, M), by branch where a metric is one of two."""
+    """columns: those of metric.UNCERTAINTY, each (G, M); disagree (G, M); pattern: (G, M) codes into patterns, −1 where
+    there is no value; value: the pooled ones (G, M), by branch where a metric is one of two."""
 
     columns: dict[str, Array]
     disagree: NDArray[np.bool_]
@@ -143,7 +146,8 @@ class PooledSpread:
 def pool_spread(values: ValueTable, pooled: ValueTable, spread: Spread, by: Grouping) -> PooledSpread:
     """Pool the uncertainty of sessions (values (S, M)) as their values were pooled (pooled (G, M)).
 
-    Sessions that disagree beyond the errors that they don't share are flagged, and the standard error is widened by √(Q/df).
+    Sessions that disagree beyond the errors that they don't share are flagged, and the standard error is widened by
+    √(Q/df).
     """
     groups, metrics = by.count, [METRICS[m] for m in values.metrics]
     found = {name: np.full((groups, len(metrics)), np.nan) for name in UNCERTAINTY}
@@ -197,9 +201,14 @@ class _Several:
     """One speaker's setting that was measured several times."""
 
     def __init__(
-        self, values: ValueTable, spread: Spread, by: Grouping, rows: NDArray[np.int64], metrics: Sequence[Metric],
+        self,
+        values: ValueTable,
+        spread: Spread,
+        by: Grouping,
+        rows: NDArray[np.int64],
+        metrics: Sequence[Metric],
         known: NDArray[np.bool_],
-    ) -> None:  # fmt: skip
+    ) -> None:
         self.metrics, self.rows = metrics, rows
         self.keys = [spread.keys[r] for r in rows]
         self.sample = [by.sample[r] for r in rows]
@@ -229,8 +238,8 @@ class _Several:
     def _widening(self) -> tuple[NDArray[np.bool_], Array]:
         """(M,), (M,): where sessions disagree, and by what their pooled error is widened.
 
-        Each session has the errors that it does not share: its own (sessions of one run share the level), the bench's where benches
-        differ, the sample's where samples do.
+        Each session has the errors that it does not share: its own (sessions of one run share the level), the bench's
+        where benches differ, the sample's where samples do.
         """
         flagged, widen = np.zeros(len(self.metrics), bool), np.ones(len(self.metrics))
         bench = np.array([[a.bench == b.bench for b in self.keys] for a in self.keys], float)
@@ -265,18 +274,28 @@ class _Several:
         se = intervals.standard_error(own)
         first, second = intervals.span(x, own, bias), intervals.span(x, own + bench, bias + bias_bench)
         samples = len(set(self.sample))
-        sample = {name: np.sqrt((w * np.where(self.usable, part[name], 0.0) ** 2).sum(axis=0)) for name in ("se_sample", "sample_down", "sample_up")}  # fmt: skip
+        sample = {
+            name: np.sqrt((w * np.where(self.usable, part[name], 0.0) ** 2).sum(axis=0))
+            for name in ("se_sample", "sample_down", "sample_up")
+        }
         factor = np.sqrt(another(samples))
         ends = {
-            "low": first.low, "high": first.high, "low_absolute": second.low, "high_absolute": second.high,
+            "low": first.low,
+            "high": first.high,
+            "low_absolute": second.low,
+            "high_absolute": second.high,
             "low_unit": x - np.hypot(x - second.low, factor * sample["sample_down"]),
             "high_unit": x + np.hypot(second.high - x, factor * sample["sample_up"]),
-        }  # fmt: skip
+        }
         half = (first.down + first.up) / 2.0
         found = {
-            "se": se, "bias": bias, "se_bench": bench.std(axis=1), "bias_bench": bias_bench,
-            "se_sample": factor * sample["se_sample"], "noise_limited": intervals.noise_limited(tuple(self.metrics), bias, half),
-        }  # fmt: skip
+            "se": se,
+            "bias": bias,
+            "se_bench": bench.std(axis=1),
+            "bias_bench": bias_bench,
+            "se_sample": factor * sample["se_sample"],
+            "noise_limited": intervals.noise_limited(tuple(self.metrics), bias, half),
+        }
         found |= ends_in_units(tuple(self.metrics), x, ends, np.maximum(bias, 0.0), half)
         for name in ("other_value", "other_se", "other_low", "other_high", "other_share"):
             found[name] = np.full(len(self.metrics), np.nan)
@@ -287,8 +306,8 @@ class _Several:
         return {name: np.where(self.there, column, np.nan) for name, column in found.items()}
 
     def _pool_branches(self, j: int, found: dict[str, Array], another_unit: Mapping[str, float]) -> None:
-        """Total the shares over sessions, take the larger branch, average each session's value in it; never across. another_unit: how far
-        such a one lies away to either end."""
+        """Total the shares over sessions, take the larger branch, average each session's value in it; never across.
+        another_unit: how far such a one lies away to either end."""
         metric = self.metrics[j]
         parts = [part for s in np.flatnonzero(self.usable[:, j]).tolist() for part in self._branches_of(s, j)]
         at = np.sort([p.value for p in parts])
@@ -309,8 +328,8 @@ class _Several:
         found["other_se"][j], found["other_share"][j] = other.se, min(shares) / sum(shares)
 
     def _of_benches(self, j: int, end: str) -> float:
-        """How much further the benches' errors carry a pooled value that is one of two, by what each session tells of itself: draws of
-        what may jump can't be averaged. Whole within a bench, by squares between them."""
+        """How much further the benches' errors carry a pooled value that is one of two, by what each session tells of
+        itself: draws of what may jump can't be averaged. Whole within a bench, by squares between them."""
         mine = np.flatnonzero(self.usable[:, j])
         own, absolute = (
             self.x[mine, j] - scaled(self.metrics[j], self.part[end + kind][mine, j]) for kind in ("", "_absolute")
@@ -337,7 +356,8 @@ class _Several:
 
 @dataclass(frozen=True)
 class _Part:
-    """A branch of one session's value on the metric's scale, the session's weight, and the branch's share of its draws."""
+    """A branch of one session's value on the metric's scale, the session's weight, and the branch's share of its
+    draws."""
 
     weight: float
     value: float

@@ -1,4 +1,5 @@
-"""Why a value is withheld, in words that name what is missing: by rule, from what the metric reads (method:metrics#why-a-value-is-withheld)."""
+"""Why a value is withheld, in words that name what is missing: by rule, from what the metric reads
+(method:metrics#why-a-value-is-withheld)."""
 
 from __future__ import annotations
 
@@ -34,7 +35,8 @@ def withhold(table: ValueTable, sessions: Sequence[GridSession], level_db: NDArr
         table.reason[i, metrics[j].id] = first or missing_words(sessions[i], metrics[j], present[i])
 
 
-# what rules a metric out, whatever was measured: the words, if a session is of that sort, and which metrics that bears on
+# what rules a metric out, whatever was measured: the words, if a session is of that sort, and which metrics that bears
+# on
 
 
 def _subwoofer(session: GridSession) -> str | None:
@@ -67,7 +69,10 @@ def _coarse(session: GridSession) -> str | None:
     if points == 0.0:
         return "no octave from 100 Hz up is measured whole; shape metrics need 12 points per octave"
     if gate is not None and np.isclose(points, grid.gated_resolution(grid.RESOLUTION_OCTAVES_HZ, gate)).any():
-        return f"a gate of {figures.plain(gate)} ms leaves {figures.plain(points, 3)} points per octave; shape metrics need 12"
+        return (
+            f"a gate of {figures.plain(gate)} ms leaves {figures.plain(points, 3)} points per octave; shape "
+            "metrics need 12"
+        )
     return f"raw data have {figures.plain(points, 3)} points per octave; shape metrics need 12"
 
 

@@ -1,7 +1,9 @@
-"""How sure output and distortion are: the sweeps of a session with the errors of the error model (method:statistics#errors-and-their-sizes).
+"""How sure output and distortion are: the sweeps of a session with the errors of the error model
+(method:statistics#errors-and-their-sizes).
 
-Errors are drawn at every second grid point, a tenth of an octave apart, which is fine enough for fields a sixth of an octave wide. What
-1/3-octave smoothing makes of them is worked out from the plain curve's shares of power in each band, since error and curve multiply.
+Errors are drawn at every second grid point, a tenth of an octave apart, which is fine enough for fields a sixth of an
+octave wide. What 1/3-octave smoothing makes of them is worked out from the plain curve's shares of power in each band,
+since error and curve multiply.
 """
 
 from __future__ import annotations
@@ -52,7 +54,8 @@ class OutputDraws:
         return None if self.session.info.powered else self.session.info.drive_voltage_v
 
     def strain(self) -> Strain:
-        """(B, …) with the errors that a repeat would change: distortion per session and per drive, compression per drive."""
+        """(B, …) with the errors that a repeat would change: distortion per session and per drive, compression per
+        drive."""
         c = self.plain.compression
         distorted = {kind: self._distorted(kind, d) for kind, d in self.plain.distortion.items()}
         return Strain(None if c is None else self._compressed(c), distorted, POINTS)
@@ -101,8 +104,8 @@ def _draws_first(plain: Array, error: Array) -> Floats32:
 
 
 def _shares(power: Array, points: Points) -> Floats32:
-    """(k, F, F): the share of each of the points (rows) in the 1/3-octave average around each (columns) of curves of p² (k, F); those
-    two off stand for the quarter of their cell that lies within the seven grid points of the average."""
+    """(k, F, F): the share of each of the points (rows) in the 1/3-octave average around each (columns) of curves of p²
+    (k, F); those two off stand for the quarter of their cell that lies within the seven grid points of the average."""
     away = np.abs(points.index[:, None] - points.index)
     cell = np.clip((grid.THIRD_OCTAVE_REACH + 0.5 - away) / POINTS_APART + 0.5, 0.0, 1.0)
     part = np.nan_to_num(power)[:, :, None] * cell

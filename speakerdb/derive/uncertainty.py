@@ -1,7 +1,8 @@
 """How sure the values of a session are: the metric functions run on what might have been measured, layer by layer.
 
-own is what a repeat would change, bench what all measurements there share, sample what another unit would change (method:statistics#three-statements).
-Each is drawn alone and they add; metrics that errors may carry to another place (two_valued) are drawn with the layers together.
+own is what a repeat would change, bench what all measurements there share, sample what another unit would change
+(method:statistics#three-statements). Each is drawn alone and they add; metrics that errors may carry to another place
+(two_valued) are drawn with the layers together.
 """
 
 from __future__ import annotations
@@ -33,8 +34,8 @@ from speakerdb.statistics.error_model import DRAWS, ErrorModel
 from speakerdb.statistics.intervals import Layer, layer_of
 
 LEAST_EXACT = 0.1  # of the draws, for a standard deviation of usable output
-# Beamwidths jump from one grid point to the next, and their median is that of few points: half of them give intervals from a third as
-# wide to twice as wide
+# Beamwidths jump from one grid point to the next, and their median is that of few points: half of them give intervals
+# from a third as wide to twice as wide
 PATTERN_AT = directivity.EVERY
 
 Array = NDArray[np.float64]
@@ -42,9 +43,9 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True, eq=False)
 class SessionUncertainty:
-    """columns: those of metric.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own, bench
-    (M, B) int8 draws in eighths of the layer's standard error. noise: curve name -> (199,) standard deviation in dB of a repeat
-    (beamwidths as 20·log10), the level apart."""
+    """columns: those of metric.UNCERTAINTY and sample_down, sample_up, each (M,), NaN where there is no interval; own,
+    bench (M, B) int8 draws in eighths of the layer's standard error. noise: curve name -> (199,) standard deviation in
+    dB of a repeat (beamwidths as 20·log10), the level apart."""
 
     metrics: tuple[str, ...]
     columns: dict[str, Array]
@@ -61,14 +62,19 @@ def session_uncertainty(
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
     work = _Work(session, content_hash, model)
     own, bench, sample, both, whole = (work.draws(rows, t, layer) for layer in LAYERS)
-    # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint draws again
+    # what jumps: the bench's part is what it adds to the same draws of the own errors, so that both added are the joint
+    # draws again
     bench = np.where(np.isnan(both), bench, t[:, None] + both - own)
     first = layer_of(rows, t, own)
     second = layer_of(rows, t, bench, first)
     layers = first, second, layer_of(rows, t, sample, second)
     return SessionUncertainty(
-        metrics, _columns(rows, t, layers, (own, both, whole)), intervals.encode(first), intervals.encode(second), work.noise()
-    )  # fmt: skip
+        metrics,
+        _columns(rows, t, layers, (own, both, whole)),
+        intervals.encode(first),
+        intervals.encode(second),
+        work.noise(),
+    )
 
 
 def own_uncertainty(
@@ -108,8 +114,8 @@ class _Work:
         self.output = OutputDraws.of(session, self.reader)
 
     def draws(self, metrics: tuple[Metric, ...], value: Array, layer: _Layer) -> Array:
-        """(M, B) draws on the metrics' scales, NaN rows where the layer has none. What is drawn at fewer points of the grid is taken as
-        a change from what these give without errors, and set upon the value (M,) itself."""
+        """(M, B) draws on the metrics' scales, NaN rows where the layer has none. What is drawn at fewer points of the
+        grid is taken as a change from what these give without errors, and set upon the value (M,) itself."""
         found = np.full((len(metrics), DRAWS), np.nan)
         measured = layer.measured(self)
         for j, metric in enumerate(metrics):
@@ -130,9 +136,13 @@ class _Work:
         if (output := self.output) is None:
             return found
         return replace(
-            found, strain=output.strain, at_error_db=_at_error(common), bracket=output.bracket(),
-            impedance_ohm=output.impedance_ohm(), voltage_v=output.voltage_v,
-        )  # fmt: skip
+            found,
+            strain=output.strain,
+            at_error_db=_at_error(common),
+            bracket=output.bracket(),
+            impedance_ohm=output.impedance_ohm(),
+            voltage_v=output.voltage_v,
+        )
 
     def bench(self) -> Measured:
         """Without what is between curves: the bench is common to all of them."""
@@ -152,14 +162,16 @@ class _Work:
         return Measured(self.averages.curve_set(self._repeat + Errors.common(common)), sides=self._sides(common))
 
     def all_layers(self) -> Measured:
-        """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with them evenly."""
+        """The sample's errors as far as a newly bought unit lies from the one measured: what jumps does not grow with
+        them evenly."""
         spread, away = (np.float32(np.sqrt(another(1))) * error for error in self.reader.sample)
         common = self.reader.own_common + self.reader.bench
         errors = self._repeat + Errors.common(common) + sample_errors(self.averages, spread, away)
         return Measured(
-            self.averages.curve_set(errors), sides=self._sides(common + spread, away),
+            self.averages.curve_set(errors),
+            sides=self._sides(common + spread, away),
             smoothed=lambda: self._pattern((spread, away)),
-        )  # fmt: skip
+        )
 
     @cached_property
     def plain(self) -> Measured:
@@ -168,7 +180,8 @@ class _Work:
         return replace(self._with_plain_sweeps(nothing, nothing.curves[0]), turned=self._turned(nothing))
 
     def noise(self) -> dict[str, NDArray[np.float32]]:
-        """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by; of beamwidths as 20·log10."""
+        """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by; of beamwidths
+        as 20·log10."""
         session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
         window, room = self._repeat_sd[1], self._repeat_sd[4]
         index = np.std(
@@ -205,8 +218,8 @@ class _Work:
     def _sides(
         self, common: NDArray[np.float32], away: NDArray[np.float32] | None = None
     ) -> Callable[[], tuple[NDArray[np.float32], NDArray[np.float32]]] | None:
-        """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one. What is common to all curves moves
-        it too: narrow-band deviation is no sum of parts."""
+        """The listening axis keeps H 0 alone, lest the mean of two readings make 0° the quieter one. What is common to
+        all curves moves it too: narrow-band deviation is no sum of parts."""
         single = self._single
         if single is None:
             return None
@@ -228,7 +241,8 @@ class _Work:
         )
 
     def _pattern(self, sample: tuple[NDArray[np.float32], NDArray[np.float32]] | None = None) -> Smoothed:
-        """Smoothed curves with the errors of single readings, and of another sample (its spread and its directivity error)."""
+        """Smoothed curves with the errors of single readings, and of another sample (its spread and its directivity
+        error)."""
         smooth, window, share = self._smoothed
         drawn = self._smoothed_readings
         if sample is not None:
@@ -245,8 +259,9 @@ class _Work:
         return drawn
 
     def _sample_in_smoothed(self, spread: NDArray[np.float32], away: NDArray[np.float32]) -> NDArray[np.float32]:
-        """(B, 72, F) what a sample's errors do to smoothed curves, less what is common to all. Where power leans to one side of the third
-        of an octave, as beside a dip, smoothing takes even the common error from there: to the first order by its slope."""
+        """(B, 72, F) what a sample's errors do to smoothed curves, less what is common to all. Where power leans to one
+        side of the third of an octave, as beside a dip, smoothing takes even the common error from there: to the first
+        order by its slope."""
         at = PATTERN_AT.of_grid
         slope, slope_away = (np.gradient(error, axis=1)[:, at] for error in (spread, away))
         smooth_away = _smooth_error(away)[:, at]
@@ -264,7 +279,8 @@ class _Work:
 
     @cached_property
     def _smoothed(self) -> tuple[NDArray[np.float32], NDArray[np.float32], NDArray[np.float32]]:
-        """1/3-octave smoothed levels (72, F) and window (F,) in dB, and the share of each slot in the window (72, F)."""
+        """1/3-octave smoothed levels (72, F) and window (F,) in dB, and the share of each slot in the window (72,
+        F)."""
         at = PATTERN_AT.of_grid
         power = curveset.power_of(self.level)
         smooth = 10.0 * np.log10(grid.smooth_third_octave(power))
@@ -273,8 +289,8 @@ class _Work:
         return smooth[:, at].astype(np.float32), window[at].astype(np.float32), share[:, at].astype(np.float32)
 
 
-# Errors that move a value evenly are drawn one layer after the other, and add; those that may carry it to another place, together.
-# What a bench adds to all curves alike does not move what is a difference between them.
+# Errors that move a value evenly are drawn one layer after the other, and add; those that may carry it to another
+# place, together. What a bench adds to all curves alike does not move what is a difference between them.
 OWN = _Layer(lambda w: w.own, lambda m: True)
 BENCH = _Layer(_Work.bench, lambda m: not m.two_valued and m.group != "directivity")
 SAMPLE_OF = _Layer(_Work.sample, lambda m: not m.two_valued)
@@ -322,8 +338,8 @@ def least_gap(metric: Metric) -> float:
 
 @dataclass(frozen=True)
 class _About:
-    """One statement about one metric on its scale: the interval; how far percentiles lie from the value, without the noise's first helping
-    (bias); the spread of its branch; the other branch."""
+    """One statement about one metric on its scale: the interval; how far percentiles lie from the value, without the
+    noise's first helping (bias); the spread of its branch; the other branch."""
 
     low: float
     high: float
@@ -335,8 +351,8 @@ class _About:
 
 
 def _about(metric: Metric, t: float, draws: Array, *, told: bool = True) -> _About:
-    """About a value that may be one of two: draws (B,) as they are. told: whether a second branch is told beside the interval; where it
-    is not, the interval goes over both."""
+    """About a value that may be one of two: draws (B,) as they are. told: whether a second branch is told beside the
+    interval; where it is not, the interval goes over both."""
     there = draws[np.isfinite(draws)]
     two = branching.branches(there, least_gap(metric)) if told else None
     if two is None:
@@ -347,9 +363,9 @@ def _about(metric: Metric, t: float, draws: Array, *, told: bool = True) -> _Abo
 
 
 def _about_one(metric: Metric, t: float, draws: Array) -> _About:
-    """About a value whose draws are one group. Its first helping is told by their median, which a few draws far away don't move. Where
-    some stand at one and the same place, as a gain of none does, the truth may be just there: the interval then also holds the
-    percentiles of the draws as they are."""
+    """About a value whose draws are one group. Its first helping is told by their median, which a few draws far away
+    don't move. Where some stand at one and the same place, as a gain of none does, the truth may be just there: the
+    interval then also holds the percentiles of the draws as they are."""
     low, median, high = map(float, intervals.ends(draws))
     sd = float(intervals.standard_error((draws - median)[None])[0])
     times = intervals.WORST if metric.worst else 1.0
@@ -371,7 +387,8 @@ def _alike(draws: Array) -> bool:
 def _columns(
     metrics: tuple[Metric, ...], t: Array, layers: tuple[Layer, Layer, Layer], together: tuple[Array, Array, Array]
 ) -> dict[str, Array]:
-    """The uncertainty columns in the metrics' units. together: draws (M, B) of own, own and bench, all layers, NaN rows for what adds."""
+    """The uncertainty columns in the metrics' units. together: draws (M, B) of own, own and bench, all layers, NaN rows
+    for what adds."""
     own, bench, sample = layers
     zero = np.zeros((len(metrics), 1))
     bench_draws, bench_bias = (
@@ -387,9 +404,11 @@ def _columns(
     alone = intervals.span(t, sample.centred, np.zeros(len(metrics)))
     se = own.se.copy()
     found |= {
-        "se_bench": np.where(bench.known, bench.se, 0.0), "se_sample": np.where(sample.known, sample.se, 0.0),
-        "sample_down": np.nan_to_num(alone.down), "sample_up": np.nan_to_num(alone.up),
-    }  # fmt: skip
+        "se_bench": np.where(bench.known, bench.se, 0.0),
+        "se_sample": np.where(sample.known, sample.se, 0.0),
+        "sample_down": np.nan_to_num(alone.down),
+        "sample_up": np.nan_to_num(alone.up),
+    }
     bias, bias_bench = own.bias.copy(), bench_bias.copy()
     ends = {"low": spans[0].low, "high": spans[0].high, "low_absolute": spans[1].low, "high_absolute": spans[1].high}
     down, up = (
@@ -434,8 +453,8 @@ def _columns(
 def ends_in_units(
     metrics: tuple[Metric, ...], x: Array, ends: Mapping[str, Array], noise: Array, half: Array
 ) -> dict[str, Array]:
-    """low and high (M,) of each statement in the metrics' units, from those on the scale: cut to what a metric can be, about the value x.
-    noise, half: as `intervals.within_nature` takes them."""
+    """low and high (M,) of each statement in the metrics' units, from those on the scale: cut to what a metric can be,
+    about the value x. noise, half: as `intervals.within_nature` takes them."""
     found = {}
     for kind in ENDS:
         low, high = intervals.within_nature(metrics, ends[f"low{kind}"], ends[f"high{kind}"], noise, half)

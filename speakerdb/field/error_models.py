@@ -29,7 +29,8 @@ def model_of(found: StoredModel) -> ErrorModel:
 
 
 def alignments_of(store: Store, speaker_id: int, setting: str) -> tuple[str, ...]:
-    """What was added to the curves of a speaker's sessions to bring their benches in line, in sentences without full stops."""
+    """What was added to the curves of a speaker's sessions to bring their benches in line, in sentences without full
+    stops."""
     model = current(store)
     found = []
     for row in session_rows.benches_of(store.con, speaker_id, setting):
@@ -37,14 +38,16 @@ def alignments_of(store: Store, speaker_id: int, setting: str) -> tuple[str, ...
         if (alignment := model.alignments.get(key)) is not None:
             size = float(np.sqrt(np.mean(alignment.offset_db.astype(np.float64) ** 2)))
             found.append(
-                f"Curves from {bench_words(key)} are brought in line with {bench_words(alignment.to_bench)} first: {figures.number(size, 2)} dB RMS, "
+                f"Curves from {bench_words(key)} are brought in line with {bench_words(alignment.to_bench)} "
+                f"first: {figures.number(size, 2)} dB RMS, "
                 f"learned from {alignment.n} specimens (error model {model.version})"
             )
     return tuple(found)
 
 
 def aligned(sessions: Sequence[GridSession], model: ErrorModel) -> list[GridSession]:
-    """Sessions with their bench's offset added to every level they hold; drives move by its mean over 300 Hz–3 kHz, as levels do."""
+    """Sessions with their bench's offset added to every level they hold; drives move by its mean over 300 Hz–3 kHz, as
+    levels do."""
     found = []
     for s in sessions:
         alignment = model.alignments.get(bench_key(s.info.lab, s.info.method, s.info.calibration))

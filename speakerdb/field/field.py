@@ -42,9 +42,9 @@ def _bytes_of(kept: pl.DataFrame | np.ndarray[Any, Any]) -> int:
 class Field:
     """What comparisons are made over, cached for as long as the file's state stays the same.
 
-    Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting. only: the speakers that the
-    question is about, where it needs no other: then everything about them is read at once. whole: the field of all in the same
-    state, where it is at hand.
+    Rows (one per speaker and setting) keep one order throughout: speaker slug, then setting. only: the speakers that
+    the question is about, where it needs no other: then everything about them is read at once. whole: the field of all
+    in the same state, where it is at hand.
     """
 
     def __init__(self, store: Store, only: Sequence[int] | None = None, *, whole: Field | None = None) -> None:
@@ -113,7 +113,8 @@ class Field:
         return self._frames[key]
 
     def remember(self, key: Hashable, work: Callable[[], Kept]) -> Kept:
-        """What `work` gives, worked out once for this state of the file as long as there is room; key names it, with all that it depends on."""
+        """What `work` gives, worked out once for this state of the file as long as there is room; key names it, with
+        all that it depends on."""
         if key not in self._kept:
             found = work()
             if _bytes_of(found) > KEPT_BYTES:
@@ -129,7 +130,8 @@ class Field:
         return self.remember(("values", metric_id), lambda: values.pooled_values(self._store.con, metric_id))
 
     def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
-        """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where withheld."""
+        """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where
+        withheld."""
         wanted = [m for m in metric_ids if m not in self._figures]
         if wanted:
             found = values.pooled_figures(self._store.con, wanted)
@@ -155,7 +157,8 @@ class Field:
 
     @cached_property
     def default_values(self) -> Mapping[str, pl.DataFrame]:
-        """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not withheld."""
+        """Metric -> every value that stands in comparisons: speaker, value, censored; default settings, not
+        withheld."""
         every = values.default_values(self._store.con)
         parts = every.partition_by("metric", as_dict=True, include_key=False, maintain_order=True)
         return {str(metric): part for (metric,), part in parts.items()}
@@ -177,7 +180,8 @@ class Field:
     def draws(self, metric_id: str, layer: DrawTable = "own_draw") -> np.ndarray[Any, Any]:
         """Pooled centred draws of one metric on its scale: (rows of `base`, B) float32, NaN rows where there are none.
 
-        Pooled as the values are, session by session, and set to the pooled standard error, which is wider where sessions disagree.
+        Pooled as the values are, session by session, and set to the pooled standard error, which is wider where
+        sessions disagree.
         """
         return self.remember(("draws", metric_id, layer), lambda: self._pooled_draws(metric_id, layer))
 
@@ -194,7 +198,8 @@ class Field:
         return values.pooled_values_of(self._store.con, self._only or [])
 
     def metric_column(self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
-        """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it is not worked out."""
+        """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it
+        is not worked out."""
         values = rows.join(
             self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
         )
@@ -213,17 +218,26 @@ class Field:
             low, high = _widened(metric, value, low, -1.0, benches.own), _widened(metric, value, high, 1.0, benches.own)
         facts = rows.join(self._labs, on=["speaker_id", "setting"], how="left", maintain_order="left")
         return MetricColumn(
-            metric=metric, target=target, value=value,
-            lower=np.where(censored == "at_most", -np.inf, value), upper=np.where(censored == "at_least", np.inf, value),
-            low=np.where(censored == "at_most", -np.inf, low), high=np.where(censored == "at_least", np.inf, high),
-            se=np.hypot(own, unit), other_value=column("other_value"),
-            other_se=np.hypot(column("other_se"), unit), other_share=column("other_share"), benches=benches,
-            reason=reason, facts=facts,
-        )  # fmt: skip
+            metric=metric,
+            target=target,
+            value=value,
+            lower=np.where(censored == "at_most", -np.inf, value),
+            upper=np.where(censored == "at_least", np.inf, value),
+            low=np.where(censored == "at_most", -np.inf, low),
+            high=np.where(censored == "at_least", np.inf, high),
+            se=np.hypot(own, unit),
+            other_value=column("other_value"),
+            other_se=np.hypot(column("other_se"), unit),
+            other_share=column("other_share"),
+            benches=benches,
+            reason=reason,
+            facts=facts,
+        )
 
     @cached_property
     def _stale(self) -> list[int]:
-        """Speakers with a session that another error model than the one that counts was used for: never mixed into a comparison."""
+        """Speakers with a session that another error model than the one that counts was used for: never mixed into a
+        comparison."""
         return session_rows.speakers_of_another_error_model(self._store.con, self.error_model.seed)
 
     def _benches(self, pattern_no: pl.Series, se_bench: np.ndarray[Any, Any]) -> Benches:
@@ -255,7 +269,8 @@ class Field:
         return self._bench_patterns[2]
 
     def out_of_line(self, benches: Benches) -> np.ndarray[Any, Any]:
-        """(n,) where a value rests on a bench whose error is not that of the reference bench, but for a small residual."""
+        """(n,) where a value rests on a bench whose error is not that of the reference bench, but for a small
+        residual."""
         far = (benches.loading**2).sum(axis=1) > _IN_LINE
         return np.asarray(far[benches.pattern])
 
@@ -265,8 +280,11 @@ class Field:
         return speakers.labs_by_setting(self._store.con, self._only)
 
 
-def _widened(metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:  # fmt: skip
-    """An end of intervals with a variance (n,) on the metric's scale added, which is 0 for values from the reference bench."""
+def _widened(
+    metric: Metric, value: np.ndarray[Any, Any], end: np.ndarray[Any, Any], sign: float, variance: np.ndarray[Any, Any]
+) -> np.ndarray[Any, Any]:
+    """An end of intervals with a variance (n,) on the metric's scale added, which is 0 for values from the reference
+    bench."""
     moved = variance > 0
     if not moved.any():
         return end

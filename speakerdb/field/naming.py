@@ -36,7 +36,8 @@ def find_speaker(store: Store, name: str, *, exact: bool = False) -> tuple[int, 
         return fits[0]
     if fits:
         raise UnknownNameError(
-            f"{name!r} fits {figures.count(len(fits), 'speaker')}: {some([slug for _, slug in fits])}. Give a longer part of the name"
+            f"{name!r} fits {figures.count(len(fits), 'speaker')}: {some([slug for _, slug in fits])}. Give "
+            "a longer part of the name"
         )
     slugs = speakers.slugs(store.con)
     if not slugs:

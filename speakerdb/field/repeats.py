@@ -40,9 +40,16 @@ def _head(of: SessionHead) -> Head:
     info = of.info
     keys = SharedKeys.of(info, "")
     return Head(
-        of.session_id, of.speaker, info.sample, info.setting, keys.bench, keys.run, info.symmetric,
-        _drive_db(info), _declared(info),
-    )  # fmt: skip
+        of.session_id,
+        of.speaker,
+        info.sample,
+        info.setting,
+        keys.bench,
+        keys.run,
+        info.symmetric,
+        _drive_db(info),
+        _declared(info),
+    )
 
 
 def _drive_db(info: SessionInfo) -> float | None:

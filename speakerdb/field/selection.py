@@ -19,7 +19,8 @@ from speakerdb.field.field import Field
 
 @dataclass(frozen=True)
 class Selection:
-    """Filters, the currency and kind of price that they are in, whether every setting stands by itself, and rates between currencies."""
+    """Filters, the currency and kind of price that they are in, whether every setting stands by itself, and rates
+    between currencies."""
 
     limits: tuple[Limit, ...] = ()
     currency: str | None = None
@@ -43,7 +44,8 @@ class Selection:
 
 
 def read_rates(path: Path) -> dict[tuple[str, str], float]:
-    """A rates file: CSV with the columns from, to, rate (1 `from` = rate `to`). Raises DataError with every wrong row."""
+    """A rates file: CSV with the columns from, to, rate (1 `from` = rate `to`). Raises DataError with every wrong
+    row."""
     try:
         rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")), skipinitialspace=True))
     except OSError as error:

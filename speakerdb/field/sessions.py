@@ -32,9 +32,18 @@ def shared_keys(active: ActiveValues) -> list[SharedKeys]:
     """What each session shares its errors with."""
     return [
         SharedKeys.made_of(*row)
-        for row in zip(active.lab, active.method, active.calibration, active.slug, active.sample, active.run, active.date,
-                       active.content_hash, strict=True)
-    ]  # fmt: skip
+        for row in zip(
+            active.lab,
+            active.method,
+            active.calibration,
+            active.slug,
+            active.sample,
+            active.run,
+            active.date,
+            active.content_hash,
+            strict=True,
+        )
+    ]
 
 
 class Sessions:
@@ -49,7 +58,8 @@ class Sessions:
         self._loads = [bench_loads(keys.bench, self._model) for keys in self._keys]
 
     def of(self, sides: Sequence[Sequence[int]], metrics: Sequence[Metric], *, bounds: bool = False) -> BySide:
-        """Sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite ends."""
+        """Sides that are rows of `active`. bounds: where a side has bounds alone, these stand with their finite
+        ends."""
         found: BySide = {}
         for metric in metrics:
             found[metric.id] = []
@@ -61,7 +71,8 @@ class Sessions:
         return found
 
     def _one(self, metric: Metric, row: int, *, bound: bool = False) -> Measured | None:
-        """One session's value of a metric; None where it has none or no error, and where it is a bound unless that is asked for."""
+        """One session's value of a metric; None where it has none or no error, and where it is a bound unless that is
+        asked for."""
         j = self._column.get(metric.id)
         if j is None:
             return None
@@ -76,22 +87,33 @@ class Sessions:
             or (active.values.censored[row, j] != CENSORED.index("none")) != bound
         ):
             return None
-        # a level moves with its run's by as much; how far a percentage does is not known, so that nothing of it is taken to cancel
+        # a level moves with its run's by as much; how far a percentage does is not known, so that nothing of it is
+        # taken to cancel
         level = min(self._level[row], error["se"]) if metric.absolute and metric.unit.startswith("dB") else 0.0
         bench_sd = float(np.nan_to_num(error["se_bench"]) / np.sqrt(sum(load**2 for _, load in loads)))
         other = None
         if not np.isnan(error["other_share"]):
             other = float(on_scale(metric, np.array(error["other_value"]))), error["other_se"], error["other_share"]
         return Measured(
-            active.slug[row], active.lab[row], keys.bench, keys.sample, keys.run, keys.session, float(on_scale(metric, np.array(value))),
-            own=float(np.sqrt(error["se"] ** 2 - level**2)), level=level, bench_sd=bench_sd, sample_sd=error["se_sample"],
-            bench_loads=loads, other=other,
-        )  # fmt: skip
+            active.slug[row],
+            active.lab[row],
+            keys.bench,
+            keys.sample,
+            keys.run,
+            keys.session,
+            float(on_scale(metric, np.array(value))),
+            own=float(np.sqrt(error["se"] ** 2 - level**2)),
+            level=level,
+            bench_sd=bench_sd,
+            sample_sd=error["se_sample"],
+            bench_loads=loads,
+            other=other,
+        )
 
 
 def bench_loads(key: str, model: ErrorModel) -> tuple[tuple[str, float], ...]:
-    """The independent errors of unit variance that a bench's is made of: its own, or that of the bench it was aligned to and what was
-    left between the two."""
+    """The independent errors of unit variance that a bench's is made of: its own, or that of the bench it was aligned
+    to and what was left between the two."""
     if key not in model.alignments:
         return ((key, 1.0),)
     return (model.bench_of(key), 1.0), (f"residual of {key}", model.alignments[key].residual_sd_db / model.bench_sd_db)

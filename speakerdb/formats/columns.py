@@ -34,9 +34,18 @@ from speakerdb.terms import COMPONENTS
 OTHER_TABLES = ("distortion", "compression", "impedance")
 # what the maps of the other tables take over from [columns] itself
 _SHARED = (
-    "encoding", "delimiter", "decimal_comma", "comment", "skip_rows", "units_row", "heading", "frequency_hz",
-    "frequency_unit", "component_words", "drive_db",
-)  # fmt: skip
+    "encoding",
+    "delimiter",
+    "decimal_comma",
+    "comment",
+    "skip_rows",
+    "units_row",
+    "heading",
+    "frequency_hz",
+    "frequency_unit",
+    "component_words",
+    "drive_db",
+)
 _LEVELS = {"responses": "level_db", "distortion": "level_db", "compression": "level_db", "impedance": "magnitude_ohm"}
 _DELIMITERS = {",": ",", ";": ";", "tab": "\t"}
 
@@ -177,7 +186,8 @@ def _with_points(column: pl.Series) -> pl.Series:
 def _arrange(
     raw: RawTable, form: TableForm, said: Mapping[str, Any], in_name: Mapping[str, float], problems: Problems
 ) -> Table | None:
-    """Find each of our columns: in a column of the file, in the headings of a wide table, in the file's name, or fixed."""
+    """Find each of our columns: in a column of the file, in the headings of a wide table, in the file's name, or
+    fixed."""
     before = len(problems.items)
     words = words_of(said)
     wide = compile_pattern(said["wide"], words) if "wide" in said else None

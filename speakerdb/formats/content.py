@@ -19,16 +19,28 @@ _FREQUENCY_OFFSET = 0.7345
 # What is said about the data that changes values computed from them. Facts about the speaker, prices, names and notes
 # are not among them: the same curves filed under another name are found by their hash.
 _SAID = (
-    "powered", "method", "drive_voltage_v", "drive_scale", "distance_m", "level_is", "valid_from_hz", "valid_to_hz",
-    "gate_ms", "smoothing_oct", "symmetric", "run", "calibration", "uncertainty",
-)  # fmt: skip
+    "powered",
+    "method",
+    "drive_voltage_v",
+    "drive_scale",
+    "distance_m",
+    "level_is",
+    "valid_from_hz",
+    "valid_to_hz",
+    "gate_ms",
+    "smoothing_oct",
+    "symmetric",
+    "run",
+    "calibration",
+    "uncertainty",
+)
 
 
 def content_hash(session: Session) -> str:
     """SHA-256 (hex) of the canonical parsed values.
 
-    Frequencies rise, levels are rounded to 0.001 dB, points that were not measured are left out, curves stand in the order
-    of orbit and angle: format, packing and order of rows make no difference.
+    Frequencies rise, levels are rounded to 0.001 dB, points that were not measured are left out, curves stand in the
+    order of orbit and angle: format, packing and order of rows make no difference.
     """
     total = hashlib.sha256(b"speakerdb content 1\n")
     total.update(json.dumps({k: getattr(session.info, k) for k in _SAID}, sort_keys=True).encode())

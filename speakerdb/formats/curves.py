@@ -31,7 +31,12 @@ def check_level(table: Table, problems: Problems, column: str = "level_db") -> b
     level = table.numbers[column]
     bad = np.abs(level) > MAX_LEVEL_DB  # True for ±inf, False for NaN
     if bad.any():
-        table.refuse(problems, bad, column, f"a level between {-MAX_LEVEL_DB:g} and {MAX_LEVEL_DB:g} dB, or an empty cell where not measured")  # fmt: skip
+        table.refuse(
+            problems,
+            bad,
+            column,
+            f"a level between {-MAX_LEVEL_DB:g} and {MAX_LEVEL_DB:g} dB, or an empty cell where not measured",
+        )
         return False
     if np.isnan(level).all():
         problems.add("no value in any row", "levels in dB", file=table.file, key=column)
@@ -46,14 +51,23 @@ def blocks_of(table: Table, problems: Problems) -> tuple[CurveBlock, ...]:
     good = np.abs(angle) <= 180.0
     if not good.all():
         ok = False
-        table.refuse(problems, ~good, "angle_deg", "an angle from -180 to 180 degrees (for 0…360 set angle_range under [columns] in folder.toml)")  # fmt: skip
+        table.refuse(
+            problems,
+            ~good,
+            "angle_deg",
+            "an angle from -180 to 180 degrees (for 0…360 set angle_range under [columns] in folder.toml)",
+        )
     ok = check_level(table, problems) and ok
     if not ok:
         return ()
     f = table.numbers["frequency_hz"]
     if f.max() < _SURELY_KHZ:
-        problems.add(f"{f.max():g} as the highest frequency", "Hz; for kHz set frequency_unit under [columns] in folder.toml",
-                     file=table.file, key="frequency_hz")  # fmt: skip
+        problems.add(
+            f"{f.max():g} as the highest frequency",
+            "Hz; for kHz set frequency_unit under [columns] in folder.toml",
+            file=table.file,
+            key="frequency_hz",
+        )
         return ()
     horizontal = table.words["orbit"] == 0
     level = table.numbers["level_db"]

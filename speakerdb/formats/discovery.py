@@ -17,8 +17,8 @@ from speakerdb.formats.view import SESSION_FILE, DiskFolder
 def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
     """Every session folder at or below a folder, sorted.
 
-    A folder is one when it holds session.toml, when a row of the sheet names it, or when a folder.toml in it or above it
-    tells how to read the files that lie in it. Folders that a sheet names but that are not there, and folders that
+    A folder is one when it holds session.toml, when a row of the sheet names it, or when a folder.toml in it or above
+    it tells how to read the files that lie in it. Folders that a sheet names but that are not there, and folders that
     cannot be listed, are given too: reading them says so. Raises DataError where there is nothing at all.
     """
     if not folder.is_dir():

@@ -27,7 +27,8 @@ _LINES_FOR_FORM = 20
 
 
 def session_places(folder: Path) -> list[Path]:
-    """Folders that hold measurement files; those in an inner folder such as responses/ count for the folder around it."""
+    """Folders that hold measurement files; those in an inner folder such as responses/ count for the folder around
+    it."""
     found = set()
     for place, inner, files in os.walk(folder):
         inner[:] = sorted(n for n in inner if not n.startswith("."))
@@ -50,7 +51,8 @@ def _is_data_file(name: str) -> bool:
 
 
 def reading_tables(places: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
-    """[columns] or [traces] for the files of the first folders, and notes; empty where those stand in the plain form."""
+    """[columns] or [traces] for the files of the first folders, and notes; empty where those stand in the plain
+    form."""
     views = [DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]]
     if _stands_plain(views[0]):
         return {}, []

@@ -17,8 +17,23 @@ _WORDS = {
     "orbit": ("orbit", "plane", "ebene", "plan", "piano", "vlak", "achse", "axis"),
     "angle_deg": ("angle", "winkel", "angolo", "ángulo", "angul", "hoek", "azim", "theta", "deg", "grad", "角"),
     "phase_deg": ("phas", "fase", "faz", "位相", "相位"),
-    "level_db": ("level", "spl", "pegel", "niveau", "livello", "nivel", "nivå", "db", "magn", "ampl", "druck", "press", "betrag", "音圧"),
-}  # fmt: skip
+    "level_db": (
+        "level",
+        "spl",
+        "pegel",
+        "niveau",
+        "livello",
+        "nivel",
+        "nivå",
+        "db",
+        "magn",
+        "ampl",
+        "druck",
+        "press",
+        "betrag",
+        "音圧",
+    ),
+}
 _DELIMITER_NAMES = {"\t": "tab", ";": ";", ",": ",", None: "space"}
 _SURELY_KHZ = 30.0
 _LOW_FOR_DB = 20.0  # levels that all lie between 0 and this are hardly dB

@@ -1,4 +1,5 @@
-"""The keys of a session: folder.toml, sheet and session.toml folded together, checked, and turned into a SessionInfo."""
+"""The keys of a session: folder.toml, sheet and session.toml folded together, checked, and turned into a
+SessionInfo."""
 
 from __future__ import annotations
 
@@ -32,9 +33,13 @@ READING_TABLES = frozenset({"columns", "traces"})  # how to read the files; no p
 Path = tuple[str | int, ...]
 
 _TYPE_WORDS = {
-    "string": "text in quotes", "number": "a number", "integer": "a whole number", "boolean": "true or false",
-    "array": "a list", "object": "a table",
-}  # fmt: skip
+    "string": "text in quotes",
+    "number": "a number",
+    "integer": "a whole number",
+    "boolean": "true or false",
+    "array": "a list",
+    "object": "a table",
+}
 
 
 @functools.cache
@@ -268,7 +273,11 @@ def _cross_check(keys: Keys, problems: Problems) -> None:
         if not is_date(text):
             _note(keys, problems, path, shown(text), _described(path))
     if said["powered"] and "drive_voltage_v" in said:
-        note("drive_voltage_v", f"{said['drive_voltage_v']} for a powered speaker", "no such key: the voltage is meant for passive speakers")  # fmt: skip
+        note(
+            "drive_voltage_v",
+            f"{said['drive_voltage_v']} for a powered speaker",
+            "no such key: the voltage is meant for passive speakers",
+        )
     if not said["powered"] and "drive_voltage_v" not in said:
         need(
             "drive_voltage_v", "the voltage at the terminals during the measurement, since powered = false (e.g. 2.83)"

@@ -98,7 +98,8 @@ def _error(folder: Path, found: str, expected: str) -> DataError:
 
 def _toml_text(tables: Mapping[str, Any]) -> str:
     lines = [
-        '# Holds for every folder below. Fill in each "?"; a key that differs from folder to folder goes into the sheet.',
+        '# Holds for every folder below. Fill in each "?"; a key that differs from folder to folder goes '
+        "into the sheet.",
         "# Keys and their meaning: schemas/session.schema.json.",
         *(f'{key} = "{BLANK}"  # {_described(key)}' for key in _SHARED_KEYS),
         '# level_is = "relative"  # where the levels are not dB re 20 µPa at 1 m',
@@ -106,7 +107,8 @@ def _toml_text(tables: Mapping[str, Any]) -> str:
     for name, said in tables.items():
         lines += ["", f"[{name}]", *(f"{key} = {_inline(value)}" for key, value in said.items())]
         lines += [
-            '# angle_sense = "clockwise"  # where the horizontal angle grows to the right of the speaker, seen from above',
+            '# angle_sense = "clockwise"  # where the horizontal angle grows to the right of the speaker, '
+            "seen from above",
             '# vertical_positive = "down"  # where positive vertical angles point downward',
         ]
     return "\n".join(lines) + "\n"

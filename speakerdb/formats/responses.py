@@ -60,7 +60,8 @@ def find_responses(view: FolderView, said: Mapping[str, Any], problems: Problems
 def read_responses(
     view: FolderView, found: ResponseFiles, problems: Problems, *, level_is: str | None
 ) -> tuple[tuple[CurveBlock, ...], SphereBlock | None]:
-    """Read the files that `find_responses` found; empty with problems noted. level_is: what the keys say, if anything."""
+    """Read the files that `find_responses` found; empty with problems noted. level_is: what the keys say, if
+    anything."""
     name = found.files[0][0]
     if found.form == "sofa":
         content = view.read(name, problems)

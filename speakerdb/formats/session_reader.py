@@ -39,9 +39,9 @@ T = TypeVar("T")
 def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = None) -> Session:
     """Read a session folder.
 
-    Defaults come from every folder.toml in the folder and above it, the nearest winning key by key; then come the row of
-    the sheet that names the folder, and session.toml, which must not contradict each other. root: the folder that was
-    asked for, below which sheet rows are looked for.
+    Defaults come from every folder.toml in the folder and above it, the nearest winning key by key; then come the row
+    of the sheet that names the folder, and session.toml, which must not contradict each other. root: the folder that
+    was asked for, below which sheet rows are looked for.
 
     Raises DataError whose items name every defect with folder, file, line or key, what was found and what was expected.
     """
@@ -59,8 +59,13 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
         raise problems.error() from None
     if sheet is not None:
         for row in rows[1:]:
-            problems.add(f"a second row for this folder (the first is line {rows[0].line})", "one row for each folder",
-                         file=sheet.path.name, line=row.line, key="folder")  # fmt: skip
+            problems.add(
+                f"a second row for this folder (the first is line {rows[0].line})",
+                "one row for each folder",
+                file=sheet.path.name,
+                line=row.line,
+                key="folder",
+            )
         if rows:
             view.add(KEPT_NAME + sheet.path.name, rows[0].excerpt)
     _warn_of_outer_defaults(view, root, problems)
@@ -144,8 +149,13 @@ def _refuse_contradictions(in_sheet: Mapping[str, Any], own: Keys, keys: Keys, p
     for key, value in in_sheet.items():
         if key in own.values and not isinstance(value, dict) and own.values[key] != value:
             file, line = keys.where((key,))
-            problems.add(f"{shown(value)}, where session.toml says {shown(own.values[key])}", "the same in both, or in one only",
-                         file=file, line=line, key=key)  # fmt: skip
+            problems.add(
+                f"{shown(value)}, where session.toml says {shown(own.values[key])}",
+                "the same in both, or in one only",
+                file=file,
+                line=line,
+                key=key,
+            )
 
 
 def _responses(

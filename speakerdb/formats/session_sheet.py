@@ -60,7 +60,8 @@ class Sheet:
 
 
 def read_sheet(path: Path) -> Sheet:
-    """Read a CSV file (comma, semicolon or tab; UTF-8 or UTF-16) with a `folder` column and session.toml keys as headings.
+    """Read a CSV file (comma, semicolon or tab; UTF-8 or UTF-16) with a `folder` column and session.toml keys as
+    headings.
 
     Keys of tables are headed `electronics.NAME`, `uncertainty.NAME` and `prices.NAME`. Empty cells say nothing.
     Raises DataError where the sheet cannot be read or its headings are not known.

@@ -25,8 +25,8 @@ def write_sofa(session: Session | GridSession, path: Path) -> None:
     """Write the curves, and the sphere where there is one; a GridSession on the analysis grid, a Session as measured.
 
     Magnitudes only (imaginary part 0), NaN where not measured: pressures in pascal, or relative where the session's
-    level_is is "relative". With `session_toml(session)` beside it as session.toml, `read_session` gives the same curves.
-    Raises DataError where the file exists or cannot be written.
+    level_is is "relative". With `session_toml(session)` beside it as session.toml, `read_session` gives the same
+    curves. Raises DataError where the file exists or cannot be written.
     """
     if path.exists():
         raise _error(path, "a file of that name", "a name that is free")
@@ -74,7 +74,8 @@ def _error(path: Path, found: str, expected: str) -> DataError:
 
 
 def _matrix(session: Session | GridSession) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-    """frequency_hz (F,), azimuth and elevation (n,) in degrees, level_db (n, F): horizontal curves, vertical ones, sphere."""
+    """frequency_hz (F,), azimuth and elevation (n,) in degrees, level_db (n, F): horizontal curves, vertical ones,
+    sphere."""
     if isinstance(session, GridSession):
         axes = [FREQUENCY_HZ]
         parts = [(FREQUENCY_HZ, session.horizontal, session.angle_deg, session.level_db.astype(np.float64))]
@@ -134,8 +135,8 @@ def _spherical(horizontal: NDArray[np.bool_], angle: FloatArray) -> tuple[FloatA
 def session_toml(session: Session | GridSession) -> str:
     """The keys of a session as the text of a session.toml.
 
-    The curves of a GridSession are referred to 1 m already. Where its raw data were too coarse for shape metrics, that is
-    declared as smoothing, since the grid is finer than what was measured.
+    The curves of a GridSession are referred to 1 m already. Where its raw data were too coarse for shape metrics, that
+    is declared as smoothing, since the grid is finer than what was measured.
     """
     info = session.info
     said: dict[str, Any] = {}

@@ -30,7 +30,10 @@ def distortion_of(table: Table, problems: Problems) -> tuple[Sweep, ...]:
         level = table.numbers["level_db"]
         ok = check_level(table, problems)
         bad = (level > 0) & (level <= MAX_LEVEL_DB)
-        ok = not table.refuse(problems, bad, "level_db", "distortion in dB re the fundamental, at most 0 (100 percent)") and ok  # fmt: skip
+        ok = (
+            not table.refuse(problems, bad, "level_db", "distortion in dB re the fundamental, at most 0 (100 percent)")
+            and ok
+        )
     return _sweeps(table, level, ok, problems)
 
 

@@ -28,7 +28,8 @@ _NAMES_SHOWN = 3
 
 
 def trace_files(view: FolderView, said: Mapping[str, Any]) -> list[tuple[str, dict[str, float]]]:
-    """Files whose names fit the pattern, with the orbit and angle that stand in them. Raises ValueError for a bad pattern."""
+    """Files whose names fit the pattern, with the orbit and angle that stand in them. Raises ValueError for a bad
+    pattern."""
     for pattern in patterns_of(said):
         names = [n for n in view.names if not n.endswith(".toml")]
         found = [(name, values) for name in names if (values := pattern.match(name)) is not None]

@@ -23,7 +23,8 @@ SHEET_FILE = "sessions.csv"  # the usual name of a sheet: never a table of measu
 class FolderView:
     """The files of one session: those in its folder and its immediate subfolders, and every folder.toml above it.
 
-    `names` are relative with forward slashes, sorted. A folder.toml of the n-th parent is called "../" n times and its name.
+    `names` are relative with forward slashes, sorted. A folder.toml of the n-th parent is called "../" n times and its
+    name.
     """
 
     def __init__(self, folder: str, names: Iterable[str], inherited: Iterable[str]) -> None:
@@ -62,7 +63,8 @@ class FolderView:
 
 
 class DiskFolder(FolderView):
-    """A folder on disk; without: a sheet that may lie in it and is none of its tables. Raises OSError where it cannot be listed."""
+    """A folder on disk; without: a sheet that may lie in it and is none of its tables. Raises OSError where it cannot
+    be listed."""
 
     def __init__(self, folder: Path, without: Path | None = None) -> None:
         self.path = Path(os.path.abspath(folder))
@@ -111,7 +113,8 @@ def readable(name: str) -> str:
 
 
 def _regular_files(folder: Path) -> list[str]:
-    """Files of a folder and its immediate subfolders; an unreadable subfolder has none. Raises OSError for the folder."""
+    """Files of a folder and its immediate subfolders; an unreadable subfolder has none. Raises OSError for the
+    folder."""
     names = []
     for entry in _visible(folder):
         if entry.is_file():

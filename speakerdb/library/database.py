@@ -1,5 +1,5 @@
-"""`Database`: the Python API. Every question of the command line is a method of the same name; its answer holds polars frames, the main one as
-`.rows`."""
+"""`Database`: the Python API. Every question of the command line is a method of the same name; its answer holds polars
+frames, the main one as `.rows`."""
 
 from __future__ import annotations
 
@@ -76,10 +76,12 @@ class Database:
         self.close()
 
     def __repr__(self) -> str:
-        """What it holds: '62 speakers, 123 sessions (speakers.duckdb, state 8077116ce5 of 2026-11-25, error model 1)'."""
+        """What it holds: '62 speakers, 123 sessions (speakers.duckdb, state 8077116ce5 of 2026-11-25, error model
+        1)'."""
         state = self.state
         return (
-            f"{state.speakers} speakers, {self.store.sessions()} sessions ({self.store.path.name}, state {state.state} of {state.date}, "
+            f"{state.speakers} speakers, {self.store.sessions()} sessions ({self.store.path.name}, state "
+            f"{state.state} of {state.date}, "
             f"error model {state.error_model})"
         )
 
@@ -103,22 +105,34 @@ class Database:
 
     # in
 
-    def ingest(self, *folders: Path_, sheet: Path_ | None = None, replace: bool = False,
-               begin: Callable[[int], None] = lambda _: None,
-               report: Callable[[IngestResult], None] = lambda _: None,
-               name: Callable[[Path], str] = str) -> list[IngestResult]:  # fmt: skip
-        """Store the sessions found in the folders; one result per folder, called by its path unless `name` says otherwise.
+    def ingest(
+        self,
+        *folders: Path_,
+        sheet: Path_ | None = None,
+        replace: bool = False,
+        begin: Callable[[int], None] = lambda _: None,
+        report: Callable[[IngestResult], None] = lambda _: None,
+        name: Callable[[Path], str] = str,
+    ) -> list[IngestResult]:
+        """Store the sessions found in the folders; one result per folder, called by its path unless `name` says
+        otherwise.
 
         Raises DataError where nothing is found.
         """
         if maintenance.stale_metrics(self.store):
             raise StoreError(
-                f"{self.store.path} holds values computed by older definitions; run `speakerdb derive` before adding to it"
+                f"{self.store.path} holds values computed by older definitions; run `speakerdb derive` "
+                "before adding to it"
             )
         return ingesting.ingest(
-            self.store, [Path(f) for f in folders], sheet=None if sheet is None else Path(sheet), replace=replace,
-            begin=begin, report=report, name=name,
-        )  # fmt: skip
+            self.store,
+            [Path(f) for f in folders],
+            sheet=None if sheet is None else Path(sheet),
+            replace=replace,
+            begin=begin,
+            report=report,
+            name=name,
+        )
 
     def bring_facts(self, file: Path_) -> tuple[int, int]:
         """Add facts and prices from a CSV; returns how many of each were new."""
@@ -139,7 +153,8 @@ class Database:
     # questions
 
     def ask(self, question: Question[A]) -> A:
-        """The answer to a question: `db.ask(Rank("f6_hz"))` is `db.rank("f6_hz")`. Raises RequestError, UnknownNameError."""
+        """The answer to a question: `db.ask(Rank("f6_hz"))` is `db.rank("f6_hz")`. Raises RequestError,
+        UnknownNameError."""
         return question.answer(self)
 
     list = asks(List)
@@ -177,7 +192,8 @@ class Database:
         return stored.pick_setting(stored.settings_of(self.store, self.find(speaker)[0]), wanted)
 
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]:
-        """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises UnknownNameError."""
+        """(speaker_id, setting) of 'speaker' in its default setting, or of 'speaker@setting'. Raises
+        UnknownNameError."""
         speaker, _, wanted = name.partition("@")
         speaker_id, _ = self.find(speaker, exact=exact)
         return speaker_id, stored.pick_setting(stored.settings_of(self.store, speaker_id), wanted or None)
@@ -195,7 +211,8 @@ class Database:
         return working_out.work_out(self.store, begin=begin, advance=advance)
 
     def learn(self) -> Learned:
-        """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes nothing."""
+        """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes
+        nothing."""
         return adopting.learned(self.store)
 
     def news(self) -> str | None:
@@ -210,10 +227,16 @@ class Database:
         """Back to the default sizes, with no bench aligned; returns the version of the error model that counts."""
         return adopting.forget(self.store)
 
-    def derive(self, *, everything: bool = False, from_raw: bool = False, begin: Callable[[int], None] = lambda _: None,
-               advance: Callable[[int], None] = lambda _: None) -> DeriveReport:  # fmt: skip
-        """Recompute the metrics whose definition has changed (everything, or from the kept source files, if asked), and all values of
-        sessions of another error model than the one that counts."""
+    def derive(
+        self,
+        *,
+        everything: bool = False,
+        from_raw: bool = False,
+        begin: Callable[[int], None] = lambda _: None,
+        advance: Callable[[int], None] = lambda _: None,
+    ) -> DeriveReport:
+        """Recompute the metrics whose definition has changed (everything, or from the kept source files, if asked), and
+        all values of sessions of another error model than the one that counts."""
         return maintenance.derive(self.store, everything=everything, from_raw=from_raw, begin=begin, advance=advance)
 
     def export(self, folder: Path_) -> Sequence[Path]:
@@ -221,7 +244,8 @@ class Database:
         return maintenance.export(self.store, Path(folder))
 
     def export_sofa(self, session: str, file: Path_) -> Path:
-        """One session's curves as an AES69 FreeFieldDirectivityTF file; returns the .toml with its keys, written beside it."""
+        """One session's curves as an AES69 FreeFieldDirectivityTF file; returns the .toml with its keys, written beside
+        it."""
         return maintenance.export_sofa(self.store, session, Path(file))
 
     def verify(self) -> Sequence[str]:

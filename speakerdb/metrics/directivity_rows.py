@@ -27,7 +27,12 @@ def _row(id: str, label: str, unit: str, **more: object) -> Metric:
 
 # beamwidth
 
-_FIRST: dict[Side, list[int]] = {"left": curveset.h(10), "right": curveset.h(-10), "up": curveset.v(10), "down": curveset.v(-10)}  # fmt: skip
+_FIRST: dict[Side, list[int]] = {
+    "left": curveset.h(10),
+    "right": curveset.h(-10),
+    "up": curveset.v(10),
+    "down": curveset.v(-10),
+}
 
 
 def _beside(plane: Plane) -> list[int]:
@@ -52,30 +57,55 @@ def _beam(plane: Plane) -> tuple[Pattern, ...]:
 _PLANES: tuple[Plane, Plane] = ("horizontal", "vertical")
 BEAMWIDTHS = tuple(
     _row(
-        f"beamwidth_{plane}_deg", f"{plane.capitalize()} beamwidth", "°", better="neither", step=1.0, matters=10.0,
+        f"beamwidth_{plane}_deg",
+        f"{plane.capitalize()} beamwidth",
+        "°",
+        better="neither",
+        step=1.0,
+        matters=10.0,
         definition=f"Median over {{band}} of the full −6 dB angle in the {plane} plane",
-        reads=_beam(plane), compute=partial(_beamwidth, plane=plane), method="metrics#beamwidth", two_valued=True,
-        nature=(0.0, 360.0), ends=_WIDTH, strip=strip,
+        reads=_beam(plane),
+        compute=partial(_beamwidth, plane=plane),
+        method="metrics#beamwidth",
+        two_valued=True,
+        nature=(0.0, 360.0),
+        ends=_WIDTH,
+        strip=strip,
     )
     for plane, strip in zip(_PLANES, (100, 110), strict=True)
-)  # fmt: skip
+)
 for _plane, _ripple in zip(_PLANES, (True, False), strict=True):
     _row(
-        f"beamwidth_{_plane}_sd_oct", f"{_plane.capitalize()} beamwidth evenness", "octaves", better="low", step=0.01, matters=0.1,
+        f"beamwidth_{_plane}_sd_oct",
+        f"{_plane.capitalize()} beamwidth evenness",
+        "octaves",
+        better="low",
+        step=0.01,
+        matters=0.1,
         definition="Standard deviation of log2(full −6 dB angle) about its line over log frequency, {band}",
-        reads=_beam(_plane), compute=partial(_beamwidth_evenness, plane=_plane), method="metrics#beamwidth", ripple=_ripple,
-        nature=(0.0, inf), ends=_EVENNESS,
+        reads=_beam(_plane),
+        compute=partial(_beamwidth_evenness, plane=_plane),
+        method="metrics#beamwidth",
+        ripple=_ripple,
+        nature=(0.0, inf),
+        ends=_EVENNESS,
         otherwise=f"the {_plane} pattern is wider than the angles measured, in part of {words(d.BEAM)}",
-    )  # fmt: skip
+    )
 
 
 # how far the tone holds
 
 _TONE = "up to which the tone holds (shape within 1.5 dB RMS and level within 6 dB of the listening window)"
 _tone = partial(
-    _row, unit="°", better="high", step=1.0, matters=10.0, method="metrics#how-far-the-tone-holds", two_valued=True,
+    _row,
+    unit="°",
+    better="high",
+    step=1.0,
+    matters=10.0,
+    method="metrics#how-far-the-tone-holds",
+    two_valued=True,
     nature=(0.0, 180.0),
-)  # fmt: skip
+)
 
 
 def _held(m: Measured, angle: Angle | None) -> Bounded:
@@ -93,11 +123,14 @@ def _against_window(slots: list[int], toward: str = "") -> tuple[Pattern, ...]:
 _TOWARD: dict[Side, str] = {"left": "to the left", "right": "to the right", "up": "upward", "down": "downward"}
 TONE = {
     side: _tone(
-        f"tone_{side}_deg", f"Tone holds {toward}", definition=f"Angle {toward} {_TONE}",
-        reads=_against_window(_FIRST[side], side), compute=partial(_tone_to, side=side),
+        f"tone_{side}_deg",
+        f"Tone holds {toward}",
+        definition=f"Angle {toward} {_TONE}",
+        reads=_against_window(_FIRST[side], side),
+        compute=partial(_tone_to, side=side),
     )
     for side, toward in _TOWARD.items()
-}  # fmt: skip
+}
 
 
 def _tone_width(m: Measured, plane: Plane) -> Bounded:
@@ -108,9 +141,15 @@ def _tone_width(m: Measured, plane: Plane) -> Bounded:
 for _plane, _strip in zip(_PLANES, (120, 130), strict=True):
     _both = " and ".join(_TOWARD[side] for side in SIDES[_plane])
     _tone(
-        f"tone_width_{_plane}_deg", f"Tone width, {_plane}", definition=f"The smaller of the angles {_both} {_TONE}",
-        reads=_against_window(_beside(_plane)), compute=partial(_tone_width, plane=_plane), worst=True, ends=_WIDTH, strip=_strip,
-    )  # fmt: skip
+        f"tone_width_{_plane}_deg",
+        f"Tone width, {_plane}",
+        definition=f"The smaller of the angles {_both} {_TONE}",
+        reads=_against_window(_beside(_plane)),
+        compute=partial(_tone_width, plane=_plane),
+        worst=True,
+        ends=_WIDTH,
+        strip=_strip,
+    )
 
 
 # directivity index
@@ -123,9 +162,14 @@ def _di_power(m: Measured) -> Bounded:
 
 
 _index(
-    "di_power_mean_db", "Directivity index", definition="Mean of the sound-power directivity index, {band}", source=CTA,
-    reads=(curve("di_power", d.TONE),), compute=_di_power, strip=140,
-)  # fmt: skip
+    "di_power_mean_db",
+    "Directivity index",
+    definition="Mean of the sound-power directivity index, {band}",
+    source=CTA,
+    reads=(curve("di_power", d.TONE),),
+    compute=_di_power,
+    strip=140,
+)
 
 
 def _di_sphere(m: Measured) -> Bounded:
@@ -133,11 +177,14 @@ def _di_sphere(m: Measured) -> Bounded:
 
 
 _index(
-    "di_sphere_mean_db", "Directivity index over the full sphere",
-    definition="Mean over {band} of the listening window minus the sound power of all directions around, where they were measured: "
+    "di_sphere_mean_db",
+    "Directivity index over the full sphere",
+    definition="Mean over {band} of the listening window minus the sound power of all directions around, where they "
+    "were measured: "
     "two orbits can miss lobes that lie between them",
-    reads=(Sphere(*grid.named(d.TONE)), curve("listening_window", d.TONE)), compute=_di_sphere,
-)  # fmt: skip
+    reads=(Sphere(*grid.named(d.TONE)), curve("listening_window", d.TONE)),
+    compute=_di_sphere,
+)
 
 
 # directivity ripple
@@ -150,10 +197,16 @@ def _di_power_ripple(m: Measured) -> Bounded:
 
 
 _even(
-    "di_power_ripple_db", "Ripple of the sound-power directivity index", matters=0.3,
+    "di_power_ripple_db",
+    "Ripple of the sound-power directivity index",
+    matters=0.3,
     definition="Standard deviation of the sound-power directivity index about its line over log frequency, {band}",
-    reads=(curve("di_power", d.TONE),), compute=_di_power_ripple, method="metrics#directivity-ripple", ends=_EVENNESS, strip=150,
-)  # fmt: skip
+    reads=(curve("di_power", d.TONE),),
+    compute=_di_power_ripple,
+    method="metrics#directivity-ripple",
+    ends=_EVENNESS,
+    strip=150,
+)
 
 
 def _di_early_ripple(m: Measured) -> Bounded:
@@ -161,10 +214,15 @@ def _di_early_ripple(m: Measured) -> Bounded:
 
 
 _even(
-    "di_early_ripple_db", "Ripple of the early-reflections directivity index", matters=0.3,
+    "di_early_ripple_db",
+    "Ripple of the early-reflections directivity index",
+    matters=0.3,
     definition="Standard deviation of the early-reflections directivity index about its line, {band}",
-    reads=(curve("di_early", d.TONE),), compute=_di_early_ripple, method="metrics#directivity-ripple", ends=_EVENNESS,
-)  # fmt: skip
+    reads=(curve("di_early", d.TONE),),
+    compute=_di_early_ripple,
+    method="metrics#directivity-ripple",
+    ends=_EVENNESS,
+)
 
 
 # turning
@@ -178,7 +236,12 @@ def _turning(m: Measured) -> Bounded:
 
 
 _even(
-    "turning_sensitivity_db", "Turning sensitivity", matters=0.2,
+    "turning_sensitivity_db",
+    "Turning sensitivity",
+    matters=0.2,
     definition="Change of the predicted in-room curve as the speaker is turned by 0 to 30°, RMS over {band}",
-    reads=(curve("in_room", d.TONE, turned=True),), compute=_turning, method="metrics#turning", strip=160,
-)  # fmt: skip
+    reads=(curve("in_room", d.TONE, turned=True),),
+    compute=_turning,
+    method="metrics#turning",
+    strip=160,
+)

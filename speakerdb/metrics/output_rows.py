@@ -38,11 +38,19 @@ def _thd(m: Measured, drive_db: float, band: slice) -> Bounded:
 for _drive in (86.0, 96.0):
     for _name, _label, _band in (("bass", "Bass", o.BASS_BAND), ("mid", "Midrange", o.MID_BAND)):
         _row(
-            f"thd_{_name}_{_drive:.0f}_percent", f"{_label} distortion at {_drive:.0f} dB", "%", better="low", step=0.01, matters=1.5,
+            f"thd_{_name}_{_drive:.0f}_percent",
+            f"{_label} distortion at {_drive:.0f} dB",
+            "%",
+            better="low",
+            step=0.01,
+            matters=1.5,
             definition=f"RMS of total harmonic distortion over {{band}} at a drive of {_drive:.0f} dB",
-            reads=(swept("thd", _band, at_db=_drive),), compute=partial(_thd, drive_db=_drive, band=_band),
-            method="metrics#distortion-at-a-drive", scale="log", absolute=True,
-        )  # fmt: skip
+            reads=(swept("thd", _band, at_db=_drive),),
+            compute=partial(_thd, drive_db=_drive, band=_band),
+            method="metrics#distortion-at-a-drive",
+            scale="log",
+            absolute=True,
+        )
 
 
 # clean levels
@@ -58,23 +66,41 @@ def _noisy(m: Measured, kind: str, percent: float, band: slice) -> NDArray[np.bo
     return np.zeros(m.curves.lw.shape[:-1], bool) if sweeps is None else o.noise_limited(sweeps, percent, band)
 
 
-def _clean_row(name: str, label: str, kind: str, percent: float, band: slice, what: str, more: str = "", strip: int | None = None) -> Metric:  # fmt: skip
+def _clean_row(
+    name: str, label: str, kind: str, percent: float, band: slice, what: str, more: str = "", strip: int | None = None
+) -> Metric:
     return _level(
-        f"clean_level_{name}_db", f"Clean level, {label}",
+        f"clean_level_{name}_db",
+        f"Clean level, {label}",
         definition=f"Highest drive with {what} distortion at most {percent:.0f} % everywhere in {{band}}{more}",
-        reads=(swept(kind, band),), compute=partial(_clean, kind=kind, percent=percent, band=band), method="metrics#clean-levels", worst=True, strip=strip,
-        note=Note("noise, not distortion, is above the limit at the lowest drive", partial(_noisy, kind=kind, percent=percent, band=band)),
-    )  # fmt: skip
+        reads=(swept(kind, band),),
+        compute=partial(_clean, kind=kind, percent=percent, band=band),
+        method="metrics#clean-levels",
+        worst=True,
+        strip=strip,
+        note=Note(
+            "noise, not distortion, is above the limit at the lowest drive",
+            partial(_noisy, kind=kind, percent=percent, band=band),
+        ),
+    )
 
 
 CLEAN_BASS = _clean_row("bass", "bass", "thd", o.CLEAN_BASS_PERCENT, o.BASS_BAND, "total harmonic", strip=200)
 CLEAN_MID = _clean_row("mid", "midrange", "thd", o.CLEAN_PERCENT, o.MID_BAND, "total harmonic", strip=190)
 CLEAN = (
-    CLEAN_BASS, CLEAN_MID,
+    CLEAN_BASS,
+    CLEAN_MID,
     _clean_row("multitone", "multitone", "multitone", o.CLEAN_PERCENT, o.MULTITONE_BAND, "multitone", ", full range"),
-    _clean_row("multitone_managed", "multitone above 80 Hz", "multitone_hp80", o.CLEAN_PERCENT, o.MULTITONE_BAND, "multitone",
-               ", the signal high-passed at 80 Hz"),
-)  # fmt: skip
+    _clean_row(
+        "multitone_managed",
+        "multitone above 80 Hz",
+        "multitone_hp80",
+        o.CLEAN_PERCENT,
+        o.MULTITONE_BAND,
+        "multitone",
+        ", the signal high-passed at 80 Hz",
+    ),
+)
 
 
 # maximum level
@@ -85,11 +111,16 @@ def _maximum(m: Measured) -> Bounded:
 
 
 MAXIMUM = _level(
-    "max_level_db", "Maximum level",
+    "max_level_db",
+    "Maximum level",
     definition="Level at 1 m that is delivered where compression (mean loss {band}) reaches 3 dB",
-    reads=(swept("compression", o.LEVEL_BAND),), compute=_maximum, method="metrics#maximum-level", ends=_LOUD,
-    merit=("reach", "reaches"), strip=170,
-)  # fmt: skip
+    reads=(swept("compression", o.LEVEL_BAND),),
+    compute=_maximum,
+    method="metrics#maximum-level",
+    ends=_LOUD,
+    merit=("reach", "reaches"),
+    strip=170,
+)
 
 
 # level with its balance
@@ -103,11 +134,20 @@ def _balance(m: Measured) -> Bounded:
 
 
 BALANCE = _level(
-    "balance_level_db", "Highest level with its balance", definition=f"{_BALANCE}, from the −6 dB limit to 10 kHz",
-    reads=(swept("compression", grid.band(300.0, o.BALANCE_TO_HZ), down=True), curve("listening_window", _TO_10_KHZ, down=True)),
-    compute=_balance, method="metrics#level-with-its-balance", ends=_LOUD, strip=180, version=3,
+    "balance_level_db",
+    "Highest level with its balance",
+    definition=f"{_BALANCE}, from the −6 dB limit to 10 kHz",
+    reads=(
+        swept("compression", grid.band(300.0, o.BALANCE_TO_HZ), down=True),
+        curve("listening_window", _TO_10_KHZ, down=True),
+    ),
+    compute=_balance,
+    method="metrics#level-with-its-balance",
+    ends=_LOUD,
+    strip=180,
+    version=3,
     otherwise="its balance holds from {from_hz} up; the bass below, down to its −6 dB limit, was not measured",
-)  # fmt: skip
+)
 
 
 def _balance_managed(m: Measured) -> Bounded:
@@ -115,14 +155,17 @@ def _balance_managed(m: Measured) -> Bounded:
 
 
 BALANCE_MANAGED = _level(
-    "balance_level_managed_db", "Highest level with its balance, above 80 Hz",
+    "balance_level_managed_db",
+    "Highest level with its balance, above 80 Hz",
     definition=f"{_BALANCE}, with the bass left to a subwoofer: from 80 Hz, or the −6 dB limit if higher, to 10 kHz",
     reads=(
         swept("compression", grid.band(o.BALANCE_MANAGED_FROM_HZ, o.BALANCE_TO_HZ)),
         curve("listening_window", _TO_10_KHZ, down=True, needed=False),
     ),
-    compute=_balance_managed, method="metrics#level-with-its-balance", version=3,
-)  # fmt: skip
+    compute=_balance_managed,
+    method="metrics#level-with-its-balance",
+    version=3,
+)
 
 
 # usable output
@@ -135,15 +178,21 @@ def _usable(m: Measured, frequency_hz: float) -> Bounded:
 def _usable_row(hz: int) -> Metric:
     at = o.around(hz)
     return _level(
-        f"max_level_{hz}hz_db", f"Usable output at {hz} Hz",
+        f"max_level_{hz}hz_db",
+        f"Usable output at {hz} Hz",
         definition=f"Level delivered at {hz} Hz at the lower of 3 dB compression and the distortion limit (10 %)",
         reads=(
-            curve("usable_output", at), swept("compression", o.LEVEL_BAND), swept("compression", at), swept("thd", at),
-            curve("listening_window", REFERENCE), curve("listening_window", at),
+            curve("usable_output", at),
+            swept("compression", o.LEVEL_BAND),
+            swept("compression", at),
+            swept("thd", at),
+            curve("listening_window", REFERENCE),
+            curve("listening_window", at),
         ),
-        compute=partial(_usable, frequency_hz=float(hz)), method="metrics#usable-output",
+        compute=partial(_usable, frequency_hz=float(hz)),
+        method="metrics#usable-output",
         otherwise="bounds from both sides meet there",
-    )  # fmt: skip
+    )
 
 
 USABLE = {hz: _usable_row(hz) for hz in (40, 63, 100)}
@@ -157,11 +206,20 @@ def _impedance(m: Measured) -> Bounded:
 
 
 _row(
-    "impedance_min_ohm", "Lowest impedance", "Ω", better="high", step=0.1, matters=1.25,
+    "impedance_min_ohm",
+    "Lowest impedance",
+    "Ω",
+    better="high",
+    step=0.1,
+    matters=1.25,
     definition="Lowest impedance magnitude, {band} (passive speakers)",
-    reads=(Electrical(*grid.named(o.IMPEDANCE_BAND), "impedance"),), compute=_impedance, method="metrics#impedance-and-sensitivity",
-    scale="log", kinds="all", strip=220,
-)  # fmt: skip
+    reads=(Electrical(*grid.named(o.IMPEDANCE_BAND), "impedance"),),
+    compute=_impedance,
+    method="metrics#impedance-and-sensitivity",
+    scale="log",
+    kinds="all",
+    strip=220,
+)
 
 
 def _sensitivity(m: Measured) -> Bounded:
@@ -169,8 +227,16 @@ def _sensitivity(m: Measured) -> Bounded:
 
 
 SENSITIVITY = _row(
-    "sensitivity_db", "Sensitivity", "dB (2.83 V, 1 m)", better="neither", step=0.1, matters=1.0,
+    "sensitivity_db",
+    "Sensitivity",
+    "dB (2.83 V, 1 m)",
+    better="neither",
+    step=0.1,
+    matters=1.0,
     definition="Reference level referred to a drive of 2.83 V (passive speakers)",
-    reads=(curve("listening_window", REFERENCE), Electrical(*grid.named(REFERENCE), "voltage")), compute=_sensitivity,
-    method="metrics#impedance-and-sensitivity", absolute=True, strip=210,
-)  # fmt: skip
+    reads=(curve("listening_window", REFERENCE), Electrical(*grid.named(REFERENCE), "voltage")),
+    compute=_sensitivity,
+    method="metrics#impedance-and-sensitivity",
+    absolute=True,
+    strip=210,
+)

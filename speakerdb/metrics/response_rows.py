@@ -31,10 +31,19 @@ def _level(m: Measured) -> Bounded:
 
 
 REFERENCE_LEVEL = _row(
-    "reference_level_db", "Reference level", "dB", better="neither", step=0.1, matters=1.0,
+    "reference_level_db",
+    "Reference level",
+    "dB",
+    better="neither",
+    step=0.1,
+    matters=1.0,
     definition="Mean of the listening window, {band}; for a powered speaker a gain setting, so never ranked",
-    reads=(curve("listening_window", r.REFERENCE),), compute=_level, method="metrics#level-and-balance", ranked=False, absolute=True,
-)  # fmt: skip
+    reads=(curve("listening_window", r.REFERENCE),),
+    compute=_level,
+    method="metrics#level-and-balance",
+    ranked=False,
+    absolute=True,
+)
 
 
 # evenness
@@ -47,10 +56,16 @@ def _flatness_on_axis(m: Measured) -> Bounded:
 
 
 _ripple(
-    "flatness_on_axis_db", "Flatness on axis", step=0.01, matters=0.5,
+    "flatness_on_axis_db",
+    "Flatness on axis",
+    step=0.01,
+    matters=0.5,
     definition="Standard deviation of the on-axis curve about its mean, {band}",
-    reads=(curve("on_axis", r.SHAPE),), compute=_flatness_on_axis, method="metrics#evenness", fine=True,
-)  # fmt: skip
+    reads=(curve("on_axis", r.SHAPE),),
+    compute=_flatness_on_axis,
+    method="metrics#evenness",
+    fine=True,
+)
 
 
 def _flatness_window(m: Measured) -> Bounded:
@@ -58,10 +73,17 @@ def _flatness_window(m: Measured) -> Bounded:
 
 
 FLATNESS_WINDOW = _ripple(
-    "flatness_window_db", "Flatness, listening window", step=0.01, matters=0.5, strip=40,
+    "flatness_window_db",
+    "Flatness, listening window",
+    step=0.01,
+    matters=0.5,
+    strip=40,
     definition="Standard deviation of the listening window about its mean, {band}",
-    reads=(curve("listening_window", r.SHAPE),), compute=_flatness_window, method="metrics#evenness", fine=True,
-)  # fmt: skip
+    reads=(curve("listening_window", r.SHAPE),),
+    compute=_flatness_window,
+    method="metrics#evenness",
+    fine=True,
+)
 
 
 def _half_range(m: Measured) -> Bounded:
@@ -69,10 +91,16 @@ def _half_range(m: Measured) -> Bounded:
 
 
 _ripple(
-    "half_range_window_db", "Half range, listening window", step=0.1, matters=1.0,
+    "half_range_window_db",
+    "Half range, listening window",
+    step=0.1,
+    matters=1.0,
     definition="Half the distance from the lowest to the highest point of the listening window, {band}",
-    reads=(curve("listening_window", r.SHAPE),), compute=_half_range, method="metrics#evenness", fine=True,
-)  # fmt: skip
+    reads=(curve("listening_window", r.SHAPE),),
+    compute=_half_range,
+    method="metrics#evenness",
+    fine=True,
+)
 
 
 def _flatness_early_reflections(m: Measured) -> Bounded:
@@ -80,10 +108,17 @@ def _flatness_early_reflections(m: Measured) -> Bounded:
 
 
 _ripple(
-    "flatness_early_reflections_db", "Flatness, early reflections", step=0.01, matters=0.3,
-    definition="Standard deviation of the early-reflections curve about its line over log frequency, {band}: its tilt is no unevenness",
-    reads=(curve("early_reflections", r.SHAPE),), compute=_flatness_early_reflections, method="metrics#evenness", fine=True,
-)  # fmt: skip
+    "flatness_early_reflections_db",
+    "Flatness, early reflections",
+    step=0.01,
+    matters=0.3,
+    definition="Standard deviation of the early-reflections curve about its line over log frequency, {band}: its tilt "
+    "is no unevenness",
+    reads=(curve("early_reflections", r.SHAPE),),
+    compute=_flatness_early_reflections,
+    method="metrics#evenness",
+    fine=True,
+)
 
 
 # bass limits
@@ -110,8 +145,14 @@ def _f6(m: Measured) -> Bounded:
     return m.f6
 
 
-F6 = _deep("f6_hz", "Bass limit −6 dB", definition=f"Where the listening window falls 6 dB below its {_MEAN}", compute=_f6,
-           merit=("reach down to", "reaches"), strip=30)  # fmt: skip
+F6 = _deep(
+    "f6_hz",
+    "Bass limit −6 dB",
+    definition=f"Where the listening window falls 6 dB below its {_MEAN}",
+    compute=_f6,
+    merit=("reach down to", "reaches"),
+    strip=30,
+)
 
 
 def _f10(m: Measured) -> Bounded:
@@ -128,10 +169,14 @@ def _power_f6(m: Measured) -> Bounded:
 
 
 _bass(
-    "power_f6_hz", "Sound-power bass limit −6 dB", source=OLIVE,
+    "power_f6_hz",
+    "Sound-power bass limit −6 dB",
+    source=OLIVE,
     definition=f"Where the sound power falls 6 dB below the listening window's {_MEAN}",
-    reads=(_POWER, _WINDOW), compute=_power_f6, otherwise=_UNDER,
-)  # fmt: skip
+    reads=(_POWER, _WINDOW),
+    compute=_power_f6,
+    otherwise=_UNDER,
+)
 
 
 def _rolloff(m: Measured) -> Bounded:
@@ -139,11 +184,19 @@ def _rolloff(m: Measured) -> Bounded:
 
 
 _row(
-    "rolloff_db_per_octave", "Bass roll-off", "dB/octave", better="neither", step=0.1, matters=3.0,
+    "rolloff_db_per_octave",
+    "Bass roll-off",
+    "dB/octave",
+    better="neither",
+    step=0.1,
+    matters=3.0,
     definition="Least-squares slope of the listening window over log frequency from the −6 dB bass limit one octave down",
-    reads=(_WINDOW,), compute=_rolloff, method="metrics#bass-roll-off", two_valued=True,
+    reads=(_WINDOW,),
+    compute=_rolloff,
+    method="metrics#bass-roll-off",
+    two_valued=True,
     otherwise="not measured an octave below its −6 dB limit",
-)  # fmt: skip
+)
 
 
 # narrow-band deviation
@@ -156,10 +209,12 @@ def _nbd_on_axis(m: Measured) -> Bounded:
 
 
 _narrow(
-    "nbd_on_axis_db", "Narrow-band deviation on axis",
+    "nbd_on_axis_db",
+    "Narrow-band deviation on axis",
     definition="Mean over half-octave bands, {band}, of the mean absolute deviation from the band's mean; on-axis curve",
-    reads=(curve("on_axis", r.NBD),), compute=_nbd_on_axis,
-)  # fmt: skip
+    reads=(curve("on_axis", r.NBD),),
+    compute=_nbd_on_axis,
+)
 
 
 def _nbd_window(m: Measured) -> Bounded:
@@ -167,9 +222,12 @@ def _nbd_window(m: Measured) -> Bounded:
 
 
 _narrow(
-    "nbd_window_db", "Narrow-band deviation, listening window", definition="Narrow-band deviation of the listening window",
-    reads=(curve("listening_window", r.NBD),), compute=_nbd_window,
-)  # fmt: skip
+    "nbd_window_db",
+    "Narrow-band deviation, listening window",
+    definition="Narrow-band deviation of the listening window",
+    reads=(curve("listening_window", r.NBD),),
+    compute=_nbd_window,
+)
 
 
 def _nbd_in_room(m: Measured) -> Bounded:
@@ -177,9 +235,13 @@ def _nbd_in_room(m: Measured) -> Bounded:
 
 
 _narrow(
-    "nbd_in_room_db", "Narrow-band deviation in room", definition="Narrow-band deviation of the predicted in-room curve",
-    reads=(curve("in_room", r.NBD),), compute=_nbd_in_room, strip=50,
-)  # fmt: skip
+    "nbd_in_room_db",
+    "Narrow-band deviation in room",
+    definition="Narrow-band deviation of the predicted in-room curve",
+    reads=(curve("in_room", r.NBD),),
+    compute=_nbd_in_room,
+    strip=50,
+)
 
 
 # in-room curve
@@ -193,10 +255,18 @@ def _smoothness(m: Measured) -> Bounded:
 
 
 _in_room(
-    "smoothness_in_room", "In-room smoothness", "r²", better="high", step=0.01, matters=0.1, source=OLIVE,
+    "smoothness_in_room",
+    "In-room smoothness",
+    "r²",
+    better="high",
+    step=0.01,
+    matters=0.1,
+    source=OLIVE,
     definition="r² of the least-squares line of the predicted in-room curve over log frequency, {band}",
-    compute=_smoothness, nature=(0.0, 1.0), fine=True,
-)  # fmt: skip
+    compute=_smoothness,
+    nature=(0.0, 1.0),
+    fine=True,
+)
 
 
 def _slope(m: Measured) -> Bounded:
@@ -204,9 +274,16 @@ def _slope(m: Measured) -> Bounded:
 
 
 _in_room(
-    "slope_in_room_db_per_octave", "In-room slope", "dB/octave", better="neither", step=0.01, matters=0.2, strip=90,
-    definition="Slope of the least-squares line of the predicted in-room curve, {band}", compute=_slope,
-)  # fmt: skip
+    "slope_in_room_db_per_octave",
+    "In-room slope",
+    "dB/octave",
+    better="neither",
+    step=0.01,
+    matters=0.2,
+    strip=90,
+    definition="Slope of the least-squares line of the predicted in-room curve, {band}",
+    compute=_slope,
+)
 
 
 def _ripple_in_room(m: Measured) -> Bounded:
@@ -214,10 +291,17 @@ def _ripple_in_room(m: Measured) -> Bounded:
 
 
 _ripple(
-    "ripple_in_room_db", "In-room ripple", step=0.01, matters=0.3, strip=60,
+    "ripple_in_room_db",
+    "In-room ripple",
+    step=0.01,
+    matters=0.3,
+    strip=60,
     definition="Standard deviation of the predicted in-room curve about its line, {band}",
-    reads=(_ROOM,), compute=_ripple_in_room, method="metrics#in-room-curve", fine=True,
-)  # fmt: skip
+    reads=(_ROOM,),
+    compute=_ripple_in_room,
+    method="metrics#in-room-curve",
+    fine=True,
+)
 
 
 # balance
@@ -231,9 +315,13 @@ def _bass_balance(m: Measured) -> Bounded:
 
 
 _balance(
-    "bass_balance_db", "Bass balance", definition="Mean of the listening window {band} minus the reference level",
-    reads=(curve("listening_window", r.BASS), _LEVEL), compute=_bass_balance, strip=70,
-)  # fmt: skip
+    "bass_balance_db",
+    "Bass balance",
+    definition="Mean of the listening window {band} minus the reference level",
+    reads=(curve("listening_window", r.BASS), _LEVEL),
+    compute=_bass_balance,
+    strip=70,
+)
 
 
 def _treble_balance(m: Measured) -> Bounded:
@@ -241,17 +329,27 @@ def _treble_balance(m: Measured) -> Bounded:
 
 
 _balance(
-    "treble_balance_db", "Treble balance", definition="Mean of the listening window {band} minus the reference level",
-    reads=(curve("listening_window", r.TREBLE), _LEVEL), compute=_treble_balance, strip=80,
-)  # fmt: skip
+    "treble_balance_db",
+    "Treble balance",
+    definition="Mean of the listening window {band} minus the reference level",
+    reads=(curve("listening_window", r.TREBLE), _LEVEL),
+    compute=_treble_balance,
+    strip=80,
+)
 
 
 # predicted preference
 
 _preference = partial(
-    _row, unit="points", better="high", step=0.1, matters=1.0, method="metrics#predicted-preference", fine=True,
+    _row,
+    unit="points",
+    better="high",
+    step=0.1,
+    matters=1.0,
+    method="metrics#predicted-preference",
+    fine=True,
     caution="One point is what one would hear: listeners' own ratings scatter by about 0.8 points about the formula",
-)  # fmt: skip
+)
 
 
 def _points(m: Measured) -> Bounded:
@@ -260,11 +358,17 @@ def _points(m: Measured) -> Bounded:
 
 
 PREFERENCE = _preference(
-    "preference", "Predicted preference", source=OLIVE,
+    "preference",
+    "Predicted preference",
+    source=OLIVE,
     definition="12.69 − 2.49·NBD(on axis) − 2.99·NBD(in room) − 4.31·log10(sound-power −6 dB limit) + 2.32·smoothness",
-    reads=(_ROOM, curve("on_axis", r.NBD), _POWER, _WINDOW), compute=_points, two_valued=True, otherwise=_UNDER,
-    merit=("score", "scores"), strip=10,
-)  # fmt: skip
+    reads=(_ROOM, curve("on_axis", r.NBD), _POWER, _WINDOW),
+    compute=_points,
+    two_valued=True,
+    otherwise=_UNDER,
+    merit=("score", "scores"),
+    strip=10,
+)
 
 
 def _points_bass_managed(m: Measured) -> Bounded:
@@ -272,10 +376,14 @@ def _points_bass_managed(m: Measured) -> Bounded:
 
 
 PREFERENCE_BASS_MANAGED = _preference(
-    "preference_bass_managed", "Predicted preference with an ideal subwoofer", source="own convention after Olive 2004",
+    "preference_bass_managed",
+    "Predicted preference with an ideal subwoofer",
+    source="own convention after Olive 2004",
     definition="The predicted preference with 20 Hz in place of the sound-power bass limit",
-    reads=(_ROOM, curve("on_axis", r.NBD)), compute=_points_bass_managed, strip=20,
-)  # fmt: skip
+    reads=(_ROOM, curve("on_axis", r.NBD)),
+    compute=_points_bass_managed,
+    strip=20,
+)
 
 
 # listening axis
@@ -289,10 +397,15 @@ def _angle(m: Measured) -> Bounded:
 
 
 BEST_ANGLE = _axis(
-    "best_listening_angle_deg", "Best listening angle", "°", step=10.0, matters=10.0,
+    "best_listening_angle_deg",
+    "Best listening angle",
+    "°",
+    step=10.0,
+    matters=10.0,
     definition="Of 0, 10, 20, 30° off axis the smallest whose narrow-band deviation is within 0.02 dB of the lowest",
-    reads=(single(_SEATS, r.NBD),), compute=_angle,
-)  # fmt: skip
+    reads=(single(_SEATS, r.NBD),),
+    compute=_angle,
+)
 
 
 def _gain(m: Measured) -> Bounded:
@@ -300,10 +413,16 @@ def _gain(m: Measured) -> Bounded:
 
 
 BEST_ANGLE_GAIN = _axis(
-    "best_listening_angle_gain_db", "Gain at the best listening angle", "dB", step=0.01, matters=0.1,
+    "best_listening_angle_gain_db",
+    "Gain at the best listening angle",
+    "dB",
+    step=0.01,
+    matters=0.1,
     definition="Narrow-band deviation on the axis minus that at the best listening angle",
-    reads=(single(_SEATS, r.NBD),), compute=_gain, nature=(0.0, inf),
-)  # fmt: skip
+    reads=(single(_SEATS, r.NBD),),
+    compute=_gain,
+    nature=(0.0, inf),
+)
 
 
 def _treble_change(m: Measured) -> Bounded:
@@ -311,8 +430,13 @@ def _treble_change(m: Measured) -> Bounded:
 
 
 BEST_ANGLE_TREBLE = _axis(
-    "best_listening_angle_treble_db", "Treble change at the best listening angle", "dB", step=0.1, matters=1.0,
+    "best_listening_angle_treble_db",
+    "Treble change at the best listening angle",
+    "dB",
+    step=0.1,
+    matters=1.0,
     definition="Change of the 4–16 kHz mean re the 300 Hz–3 kHz mean from the axis to the best listening angle",
-    reads=(single(_SEATS, r.IN_ROOM),), compute=_treble_change,
-)  # fmt: skip
+    reads=(single(_SEATS, r.IN_ROOM),),
+    compute=_treble_change,
+)
 LISTENING_AXIS = (BEST_ANGLE, BEST_ANGLE_GAIN, BEST_ANGLE_TREBLE)  # picked from curves at several angles, together

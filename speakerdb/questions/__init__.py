@@ -1,4 +1,5 @@
-"""What can be asked, a file a question: its fields, the classes of its answer, and how it is answered from the rooms below."""
+"""What can be asked, a file a question: its fields, the classes of its answer, and how it is answered from the rooms
+below."""
 
 from __future__ import annotations
 
@@ -25,5 +26,22 @@ from speakerdb.questions.tradeoff import Tradeoff
 from speakerdb.questions.trend import Trend
 
 QUESTIONS: tuple[type[Question[Any]], ...] = (
-    List, Table, Show, Explain, Metrics, Method, Rank, Match, Compare, Percentile, Settle, Tradeoff, Trend, Labs, Benches, Shortlist, Settings, Claim,
-)  # fmt: skip
+    List,
+    Table,
+    Show,
+    Explain,
+    Metrics,
+    Method,
+    Rank,
+    Match,
+    Compare,
+    Percentile,
+    Settle,
+    Tradeoff,
+    Trend,
+    Labs,
+    Benches,
+    Shortlist,
+    Settings,
+    Claim,
+)

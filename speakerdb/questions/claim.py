@@ -90,17 +90,32 @@ class Claim(Question[Judgement]):
 
         _, slug = base.find(self.speaker, exact=self.exact)
         c = claiming.claim(base.field, slug, base.setting(slug, self.setting))
-        claimed = {"level_db": c.claimed_db, "pair": c.pair, "distance_m": c.distance_m, "distance_assumed": c.distance_assumed,
-                   "one_at_1_m_db": c.single_db}  # fmt: skip
+        claimed = {
+            "level_db": c.claimed_db,
+            "pair": c.pair,
+            "distance_m": c.distance_m,
+            "distance_assumed": c.distance_assumed,
+            "one_at_1_m_db": c.single_db,
+        }
         levels = [
             {"metric": name, "low": low, "high": high, "reason": reason}
             for name, (low, high, reason) in c.measured.items()
         ]
         schema = {"metric": pl.String, "low": pl.Float64, "high": pl.Float64, "reason": pl.String}
         return Judgement(
-            c.speaker, c.setting, "dB", claimed, pl.DataFrame(levels, schema), c.limited_by, _ends(c.unexplained), _ends(c.unexplained_by_maximum),
-            c.amplifier_w, c.verdict, c.may_explain, c.sentences,
-        )  # fmt: skip
+            c.speaker,
+            c.setting,
+            "dB",
+            claimed,
+            pl.DataFrame(levels, schema),
+            c.limited_by,
+            _ends(c.unexplained),
+            _ends(c.unexplained_by_maximum),
+            c.amplifier_w,
+            c.verdict,
+            c.may_explain,
+            c.sentences,
+        )
 
 
 def _ends(pair: tuple[float | None, float | None]) -> dict[str, float | None]:

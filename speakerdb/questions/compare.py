@@ -96,5 +96,11 @@ class Compare(Question[Comparison]):
         field = base.of([speaker_id for speaker_id, _ in sides])
         rows, withheld = comparing.compare(base.store, field, sides, metrics_of(self.metric), self.target)
         return Comparison(
-            self.target, comparing.ABOUT[self.target], rows, withheld, int(rows["differs"].sum()), differences.real(rows), (comparing.NOT_MODELLED,)
-        )  # fmt: skip
+            self.target,
+            comparing.ABOUT[self.target],
+            rows,
+            withheld,
+            int(rows["differs"].sum()),
+            differences.real(rows),
+            (comparing.NOT_MODELLED,),
+        )

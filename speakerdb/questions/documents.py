@@ -1,4 +1,5 @@
-"""Answers as JSON documents, the same for every door. Every document carries "format" and the state of the database; NaN and infinity are null."""
+"""Answers as JSON documents, the same for every door. Every document carries "format" and the state of the database;
+NaN and infinity are null."""
 
 from __future__ import annotations
 
@@ -63,7 +64,8 @@ def forms(answer: type[Answer]) -> dict[str, Any]:
 
 
 def hints_of(shape: type[Any]) -> dict[str, Any]:
-    """The types of the fields of a document's class, with what they mean; without the inner ones, whose types no document needs."""
+    """The types of the fields of a document's class, with what they mean; without the inner ones, whose types no
+    document needs."""
     import polars as pl
 
     if shape in _HINTS:

@@ -54,8 +54,8 @@ class SessionValue(Row):
 
 @dataclass(eq=False, repr=False)
 class Explanation(Answer):
-    """A value, its definition, the curve that it is read from, and the files behind it. In Python `rows` holds its values: the pooled one, then
-    those of the sessions."""
+    """A value, its definition, the curve that it is read from, and the files behind it. In Python `rows` holds its
+    values: the pooled one, then those of the sessions."""
 
     speaker: str
     setting: str
@@ -112,7 +112,19 @@ class Explain(Question[Explanation]):
             else NO_CURVE
         )
         return Explanation(
-            slug, found.setting, m.id, m.unit, m.label, m.definition, found.metric_version, m.source,
-            value_of(values.row(by_predicate=~single, named=True)), sessions, {"part": m.curve, "words": found.read, **drawn},
-            list(sources.values()), found.alignments, branching.cautions(values), values,
-        )  # fmt: skip
+            slug,
+            found.setting,
+            m.id,
+            m.unit,
+            m.label,
+            m.definition,
+            found.metric_version,
+            m.source,
+            value_of(values.row(by_predicate=~single, named=True)),
+            sessions,
+            {"part": m.curve, "words": found.read, **drawn},
+            list(sources.values()),
+            found.alignments,
+            branching.cautions(values),
+            values,
+        )

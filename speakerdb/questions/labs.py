@@ -70,7 +70,8 @@ class Offsets(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Labs(Question[Offsets]):
-    """Show by how much benches (labs, methods, calibrations) differ, from the speakers that two of them have measured."""
+    """Show by how much benches (labs, methods, calibrations) differ, from the speakers that two of them have
+    measured."""
 
     name = "labs"
     address = "/labs"
@@ -85,10 +86,18 @@ class Labs(Question[Offsets]):
         found, pairs, aligned, cautions = relating.labs(base.store, self.metric or None)
         curves = [
             {
-                "bench": p.bench, "to_bench": p.to_bench, "specimens": p.n, "shape_db": p.shape_db, "level_db": p.level_db,
-                "residual_sd_db": p.residual_sd_db, "adoptable": p.reason is None, "reason": p.reason, "aligned": aligned.get(p.bench) == p.to_bench,
-                "unit": "dB", "offset_db": p.offset_db.tolist(),
+                "bench": p.bench,
+                "to_bench": p.to_bench,
+                "specimens": p.n,
+                "shape_db": p.shape_db,
+                "level_db": p.level_db,
+                "residual_sd_db": p.residual_sd_db,
+                "adoptable": p.reason is None,
+                "reason": p.reason,
+                "aligned": aligned.get(p.bench) == p.to_bench,
+                "unit": "dB",
+                "offset_db": p.offset_db.tolist(),
             }
             for p in pairs
-        ]  # fmt: skip
+        ]
         return Offsets(found.pairs, found.offsets, FREQUENCY_HZ.round(2).tolist(), curves, cautions)

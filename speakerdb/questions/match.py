@@ -77,14 +77,23 @@ class Match(Whom, Question[Matches]):
         weights = {**nearness.WEIGHTS, **self._weights(tuple(nearness.WEIGHTS))}
         found = stored.match(base.store, base.field, speaker_id, setting, selection, weights, self.top)
         rows = found.select(
-            "speaker", "setting", "distance_db", pl.struct(list(nearness.CURVES)).alias("parts"), "bass_from_hz", "measures_differently", "reason",
-            pl.Series("remarks", [telling.remarks(row) for row in found.iter_rows(named=True)], dtype=pl.List(pl.String)),
+            "speaker",
+            "setting",
+            "distance_db",
+            pl.struct(list(nearness.CURVES)).alias("parts"),
+            "bass_from_hz",
+            "measures_differently",
+            "reason",
+            pl.Series(
+                "remarks", [telling.remarks(row) for row in found.iter_rows(named=True)], dtype=pl.List(pl.String)
+            ),
             pl.lit("dB").alias("unit"),
-        )  # fmt: skip
+        )
         return Matches(slug, setting, weights, selection.words(), rows)
 
     def _weights(self, parts: tuple[str, ...]) -> dict[str, float]:
-        """Weights by part. Raises AskError for what is no PART=NUMBER, an unknown part, or a number that is no weight."""
+        """Weights by part. Raises AskError for what is no PART=NUMBER, an unknown part, or a number that is no
+        weight."""
         found = {}
         for one in self.weight:
             part, _, number = one.partition("=")

@@ -32,7 +32,8 @@ class Placed(Row):
 
 @dataclass(eq=False, repr=False)
 class Standing(Answer):
-    """Places among peers. Each row names the group that it needed: the one asked for, or a wider one where that is too small."""
+    """Places among peers. Each row names the group that it needed: the one asked for, or a wider one where that is too
+    small."""
 
     speaker: str
     setting: str

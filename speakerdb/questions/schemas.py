@@ -1,4 +1,5 @@
-"""The JSON Schemas of the answers, from their classes: `python -m speakerdb.questions.schemas` writes schemas/cli/ anew."""
+"""The JSON Schemas of the answers, from their classes: `python -m speakerdb.questions.schemas` writes schemas/cli/
+anew."""
 
 from __future__ import annotations
 
@@ -31,9 +32,11 @@ def schema(question: type[Question[Any]]) -> dict[str, Any]:
     shape = TypedDict(answer.__name__, {"format": Literal[FORMAT], **head, **told})  # type: ignore[misc]
     found = _strict(TypeAdapter(shape).json_schema(mode="serialization"))
     return {
-        "$schema": "https://json-schema.org/draft/2020-12/schema", "title": f"Answer of `speakerdb {question.name} --json`",
-        "description": " ".join((answer.__doc__ or "").split()), **found,
-    }  # fmt: skip
+        "$schema": "https://json-schema.org/draft/2020-12/schema",
+        "title": f"Answer of `speakerdb {question.name} --json`",
+        "description": " ".join((answer.__doc__ or "").split()),
+        **found,
+    }
 
 
 def _form(form: Any) -> Any:

@@ -94,8 +94,8 @@ class Wall(Row):
 
 @dataclass(eq=False, repr=False)
 class Effects(Answer):
-    """Differences against the reference over the analysis grid, changes of every metric, controls, the wall. In Python `rows` holds the
-    changes of all settings."""
+    """Differences against the reference over the analysis grid, changes of every metric, controls, the wall. In Python
+    `rows` holds the changes of all settings."""
 
     speaker: str
     reference: str
@@ -140,34 +140,57 @@ class Settings(Question[Effects]):
         )
         settings = [
             {
-                "setting": c.setting, "level_shift_db": c.level_shift_db, "units_in_common": [{"lab": lab, "sample": sample} for lab, sample in c.units],
-                "difference_db": {part: curve.tolist() for part, curve in c.difference_db.items()}, "metrics": rows(c.changes, Change),
+                "setting": c.setting,
+                "level_shift_db": c.level_shift_db,
+                "units_in_common": [{"lab": lab, "sample": sample} for lab, sample in c.units],
+                "difference_db": {part: curve.tolist() for part, curve in c.difference_db.items()},
+                "metrics": rows(c.changes, Change),
             }
             for c in found.changes
-        ]  # fmt: skip
+        ]
         whole = [c.changes.select(pl.lit(c.setting).alias("setting"), pl.all()) for c in found.changes]
         return Effects(
-            slug, found.reference, "dB", found.switches, FREQUENCY_HZ.round(2).tolist(), settings, [_control(c) for c in found.controls],
-            None if found.wall is None else _wall(found.wall), found.cautions, pl.concat(whole) if whole else pl.DataFrame(), found.changes,
-            found.controls, found.wall,
-        )  # fmt: skip
+            slug,
+            found.reference,
+            "dB",
+            found.switches,
+            FREQUENCY_HZ.round(2).tolist(),
+            settings,
+            [_control(c) for c in found.controls],
+            None if found.wall is None else _wall(found.wall),
+            found.cautions,
+            pl.concat(whole) if whole else pl.DataFrame(),
+            found.changes,
+            found.controls,
+            found.wall,
+        )
 
 
 def _control(c: ControlReach) -> dict[str, Any]:
     positions = [{"position": p, "setting": name} for (p, _), name in zip(c.control.positions, c.settings, strict=True)]
     return {
-        "control": c.control.name, "problem": c.control.problem, "reference": c.reference, "positions": positions,
-        "acts_hz": c.reach.acts_hz if c.reach else [], "most_hz": c.reach.most_hz if c.reach else None,
-        "low_db": c.reach.low_db.tolist() if c.reach else [], "high_db": c.reach.high_db.tolist() if c.reach else [],
-    }  # fmt: skip
+        "control": c.control.name,
+        "problem": c.control.problem,
+        "reference": c.reference,
+        "positions": positions,
+        "acts_hz": c.reach.acts_hz if c.reach else [],
+        "most_hz": c.reach.most_hz if c.reach else None,
+        "low_db": c.reach.low_db.tolist() if c.reach else [],
+        "high_db": c.reach.high_db.tolist() if c.reach else [],
+    }
 
 
 def _wall(w: WallAnswer) -> dict[str, Any]:
     settings = [
-        {"setting": name, "ripple_db": float(w.total.ripple_db[i]), "bass_db": float(w.total.bass_db[i]), "reason": w.reasons.get(name),
-         "total_db": w.total.total_db[i].tolist()}
+        {
+            "setting": name,
+            "ripple_db": float(w.total.ripple_db[i]),
+            "bass_db": float(w.total.bass_db[i]),
+            "reason": w.reasons.get(name),
+            "total_db": w.total.total_db[i].tolist(),
+        }
         for i, name in enumerate(w.settings)
-    ]  # fmt: skip
+    ]
     return {
         "distance_m": w.distance_m,
         "first_dip_hz": w.first_dip_hz,

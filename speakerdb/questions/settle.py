@@ -95,6 +95,13 @@ class Settle(Question[Settling]):
         field = base.of([speaker_id for speaker_id, _ in sides])
         found = settling.settle(base.store, field, sides, metrics_of(self.metric), target)
         return Settling(
-            target, ABOUT[target], found.already, found.rows, found.overall, found.undecided, found.decided, found.not_judged,
+            target,
+            ABOUT[target],
+            found.already,
+            found.rows,
+            found.overall,
+            found.undecided,
+            found.decided,
+            found.not_judged,
             (settling.ASSUMED, NOT_MODELLED),
-        )  # fmt: skip
+        )

@@ -162,8 +162,8 @@ class Counts(Row):
 
 @dataclass(eq=False, repr=False)
 class Shortlisted(Answer):
-    """Those that meet everything, the best first; near misses; those too far off; those that could not be judged. Cautions are part of the
-    answer."""
+    """Those that meet everything, the best first; near misses; those too far off; those that could not be judged.
+    Cautions are part of the answer."""
 
     assumptions: Annotated[dict[str, Any], Shape(Assumptions)]
     rows: Annotated[pl.DataFrame, Candidate]
@@ -235,9 +235,20 @@ class Shortlist(Whom, Question[Shortlisted]):
         from speakerdb.analysis.question import Question as RoomQuestion
 
         return RoomQuestion(
-            self.distance, self.level, self.volume, self._sides(), self.reverberation, self.programme, self.single, self.amplifier, self.budget,
-            wall_distance_m=self.wall, f6_hz=self.bass, subwoofer_hz=self.subwoofer, standing=self.standing,
-        )  # fmt: skip
+            self.distance,
+            self.level,
+            self.volume,
+            self._sides(),
+            self.reverberation,
+            self.programme,
+            self.single,
+            self.amplifier,
+            self.budget,
+            wall_distance_m=self.wall,
+            f6_hz=self.bass,
+            subwoofer_hz=self.subwoofer,
+            standing=self.standing,
+        )
 
     def _sides(self) -> tuple[float, float, float] | None:
         if self.dimensions is None:

@@ -55,8 +55,9 @@ class Price(Row):
 
 @dataclass(eq=False, repr=False)
 class Shown(Answer):
-    """`pooled` is the first setting's; every setting shown stands under `settings`, every session under `sessions`; cautions are those of the
-    facts, then those of the values. In Python `rows` holds all of them: pooled rows have no session."""
+    """`pooled` is the first setting's; every setting shown stands under `settings`, every session under `sessions`;
+    cautions are those of the facts, then those of the values. In Python `rows` holds all of them: pooled rows have no
+    session."""
 
     speaker: str
     facts: dict[str, Any]
@@ -81,8 +82,18 @@ class Show(Question[Shown]):
     address = "/speakers/{speaker}"
     example = {"speaker": "sill-5"}
     pictures = (
-        "curves", "angles", "map-horizontal", "map-vertical", "beamwidth", "tone", "distortion", "compression", "output", "settings", "place",
-    )  # fmt: skip
+        "curves",
+        "angles",
+        "map-horizontal",
+        "map-vertical",
+        "beamwidth",
+        "tone",
+        "distortion",
+        "compression",
+        "output",
+        "settings",
+        "place",
+    )
 
     speaker: Speaker
     setting: Setting = None
@@ -112,9 +123,20 @@ class Show(Question[Shown]):
         first = next(iter(settings))
         cautions = [*facts.cautions(), *branching.cautions(rows)]
         return Shown(
-            slug, facts.values, self.target, first, settings[first], settings, sessions, facts.prices, facts.aliases, facts.conflicts, cautions,
-            rows, facts.sentence(),
-        )  # fmt: skip
+            slug,
+            facts.values,
+            self.target,
+            first,
+            settings[first],
+            settings,
+            sessions,
+            facts.prices,
+            facts.aliases,
+            facts.conflicts,
+            cautions,
+            rows,
+            facts.sentence(),
+        )
 
 
 def metric_map(rows: pl.DataFrame) -> dict[str, Any]:

@@ -96,6 +96,15 @@ class Table(Whom, Question[TablePart]):
         )
         page = ordered.slice(self.start, self.count)
         return TablePart(
-            self.column, self.sort, self.descending, selection.words(), page["currency"][0] if len(page) else None, len(ordered), self.start,
-            self.count, tabling.with_values(base.field, page, self.column), len(unknown), unknown.head(NOT_NAMED),
-        )  # fmt: skip
+            self.column,
+            self.sort,
+            self.descending,
+            selection.words(),
+            page["currency"][0] if len(page) else None,
+            len(ordered),
+            self.start,
+            self.count,
+            tabling.with_values(base.field, page, self.column),
+            len(unknown),
+            unknown.head(NOT_NAMED),
+        )

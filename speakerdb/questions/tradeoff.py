@@ -99,6 +99,17 @@ class Tradeoff(Whom, Question[TradeOff]):
         x, y, found, not_judged = relating.tradeoff(base.field, self.x, self.y, selection)
         rows = found.rows.with_columns(unit_x=pl.lit(x.unit), unit=pl.lit(y.unit))
         return TradeOff(
-            x.id, y.id, selection.words(), rows if self.top is None else rows.head(self.top), QUANTILE, found.line, found.outside, not_judged,
-            tuple(relating.notes(x, y, found)), found.cautions, x, y, rows,
-        )  # fmt: skip
+            x.id,
+            y.id,
+            selection.words(),
+            rows if self.top is None else rows.head(self.top),
+            QUANTILE,
+            found.line,
+            found.outside,
+            not_judged,
+            tuple(relating.notes(x, y, found)),
+            found.cautions,
+            x,
+            y,
+            rows,
+        )

@@ -137,12 +137,16 @@ class Trend(Whom, Question[Trends]):
         metrics, over, found, not_judged = relating.trend(base.field, self.metric, self.over, selection)
         trends = [
             {
-                "metric": metric.id, "slope": next(iter(rows(one.slopes, Slope)), None), "groups": rows(one.groups, Group),
-                "points": rows(one.points, Point), "line": rows(one.line, FittedPoint), "not_judged": rows(one.unknown, Withheld),
+                "metric": metric.id,
+                "slope": next(iter(rows(one.slopes, Slope)), None),
+                "groups": rows(one.groups, Group),
+                "points": rows(one.points, Point),
+                "line": rows(one.line, FittedPoint),
+                "not_judged": rows(one.unknown, Withheld),
                 "cautions": list(one.cautions),
             }
             for metric, one in zip(metrics, found, strict=True)
-        ]  # fmt: skip
+        ]
         said = tuple(dict.fromkeys(caution for one in found for caution in one.cautions))
         whole = pl.concat([one.slopes if len(one.slopes) else one.groups for one in found], how="vertical_relaxed")
         return Trends(over, selection.words(), trends, not_judged, said, whole, found)

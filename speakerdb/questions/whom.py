@@ -1,4 +1,5 @@
-"""Whom a question is about: the filters that many questions share. A new filter is one field here, and the column that it keeps."""
+"""Whom a question is about: the filters that many questions share. A new filter is one field here, and the column that
+it keeps."""
 
 from __future__ import annotations
 
@@ -61,7 +62,8 @@ class Whom:
     all_settings: Annotated[bool, Ask("Each setting by itself.")] = False
 
     def selection(self) -> Selection:
-        """The filters as the field takes them. Raises DataError for a table of rates that can't be read, AskError for no currency."""
+        """The filters as the field takes them. Raises DataError for a table of rates that can't be read, AskError for
+        no currency."""
         from speakerdb.analysis.filters import Limit
         from speakerdb.field.selection import Selection, read_rates
 

@@ -1,7 +1,7 @@
 """The reviewer's text with placeholders: filled from the database, and held against it again later.
 
-Beside the filled text lies a small JSON file of what was filled, where, and in which state of the database. Run again, the
-draft is filled anew and everything that no longer agrees is told.
+Beside the filled text lies a small JSON file of what was filled, where, and in which state of the database. Run again,
+the draft is filled anew and everything that no longer agrees is told.
 """
 
 from __future__ import annotations
@@ -30,7 +30,8 @@ _TEMPLATE = "<draft>"
 
 @dataclass(frozen=True)
 class Filled:
-    """One placeholder as it was filled. line: of the draft; text: what stands there now; mark: of a picture, a hash of what it shows."""
+    """One placeholder as it was filled. line: of the draft; text: what stands there now; mark: of a picture, a hash of
+    what it shows."""
 
     line: int
     placeholder: str
@@ -51,7 +52,8 @@ class Stale:
 
 @dataclass(frozen=True)
 class DraftResult:
-    """out: the filled text; record: its JSON file; filled in order; stale since the last filling; written: False for a check."""
+    """out: the filled text; record: its JSON file; filled in order; stale since the last filling; written: False for a
+    check."""
 
     out: Path
     record: Path
@@ -64,8 +66,8 @@ class DraftResult:
 def draft(base: Database, source: str | Path, out: str | Path | None = None, *, check: bool = False) -> DraftResult:
     """Fill a draft, or only check what was filled before.
 
-    out: default FILE.filled.md beside the draft. Raises RequestError for a draft that can't be read, for wrong placeholders
-    (all at once, each with its line), and where the filled text was edited by hand since.
+    out: default FILE.filled.md beside the draft. Raises RequestError for a draft that can't be read, for wrong
+    placeholders (all at once, each with its line), and where the filled text was edited by hand since.
     """
     origin = Path(source)
     target = Path(out) if out is not None else origin.with_name(f"{origin.stem}.filled{origin.suffix or '.md'}")
@@ -83,7 +85,8 @@ def draft(base: Database, source: str | Path, out: str | Path | None = None, *, 
         return DraftResult(target, record, state, filler.filled, stale, written=False)
     if before and target.exists() and _hash(target.read_bytes()) != before["sha256"]:
         raise RequestError(
-            f"{target} was edited since it was filled, and filling again would overwrite that; move the edits into {origin}, or give "
+            f"{target} was edited since it was filled, and filling again would overwrite that; move the "
+            f"edits into {origin}, or give "
             "another file by --out. What no longer agrees is told by --check"
         )
     _write(target, record, result, filler.filled, state, origin)
@@ -113,9 +116,12 @@ def _write(target: Path, record: Path, text: str, filled: list[Filled], state: s
     content = text.encode()
     saving.write(target, content)
     notes = {
-        "format": 1, "source": origin.name, "state": state, "sha256": _hash(content),
+        "format": 1,
+        "source": origin.name,
+        "state": state,
+        "sha256": _hash(content),
         "filled": [asdict(f) for f in filled],
-    }  # fmt: skip
+    }
     saving.write(record, (json.dumps(notes, ensure_ascii=False, indent=1) + "\n").encode())
 
 
@@ -130,7 +136,8 @@ def _read_record(record: Path) -> dict[str, Any] | None:
         return {"state": str(found["state"]), "sha256": str(found["sha256"]), "filled": found["filled"]}
     except (OSError, ValueError, KeyError, TypeError) as error:
         raise RequestError(
-            f"{record} is not what `speakerdb draft` wrote ({type(error).__name__}): delete it to start anew, then nothing can be held "
+            f"{record} is not what `speakerdb draft` wrote ({type(error).__name__}): delete it to start "
+            "anew, then nothing can be held "
             "against the last filling"
         ) from error
 
@@ -247,14 +254,20 @@ class _Filler:
 
 
 def _environment() -> ImmutableSandboxedEnvironment:
-    """Jinja without access to anything but the placeholders. Comments are {!-- --!}, since {# is common in Markdown headings."""
+    """Jinja without access to anything but the placeholders. Comments are {!-- --!}, since {# is common in Markdown
+    headings."""
     from jinja2 import StrictUndefined
     from jinja2.sandbox import ImmutableSandboxedEnvironment
 
     return ImmutableSandboxedEnvironment(
-        undefined=StrictUndefined, autoescape=False, keep_trailing_newline=True, trim_blocks=True, lstrip_blocks=True,
-        comment_start_string="{!--",        comment_end_string="--!}",
-    )  # fmt: skip
+        undefined=StrictUndefined,
+        autoescape=False,
+        keep_trailing_newline=True,
+        trim_blocks=True,
+        lstrip_blocks=True,
+        comment_start_string="{!--",
+        comment_end_string="--!}",
+    )
 
 
 def _quoted(value: Any) -> str:

@@ -75,7 +75,10 @@ def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms
 
 
 def _row(name: str, q: Question, found: Any, slug: str, setting: str) -> RoomRow:
-    asked = f"{figures.plain(q.distance_m)} m away in {figures.plain(q.room_volume_m3)} m³, peaks of {figures.plain(q.level_db)} dB"
+    asked = (
+        f"{figures.plain(q.distance_m)} m away in {figures.plain(q.room_volume_m3)} m³, peaks of "
+        f"{figures.plain(q.level_db)} dB"
+    )
     for frame in (found.rows, found.near_misses, found.too_far, found.not_judged):
         mine = frame.filter((pl.col("speaker") == slug) & (pl.col("setting") == setting))
         if len(mine):
@@ -116,7 +119,8 @@ def _level(r: dict[str, Any]) -> str:
 
 
 def demands(base: Database, slug: str, setting: str) -> list[Demand]:
-    """What two of the rooms ask of one speaker at 1 m per third octave, if the whole peak lay in that band (the worst case)."""
+    """What two of the rooms ask of one speaker at 1 m per third octave, if the whole peak lay in that band (the worst
+    case)."""
     from speakerdb.report.frames import THIRD_OCTAVES_HZ, row_of
 
     row = row_of(base, slug, setting)

@@ -101,7 +101,8 @@ def slots(session: GridSession) -> Array:
 
 
 def off_axis(session: GridSession, angles: Sequence[int] = (0, 10, 20, 30)) -> pl.DataFrame:
-    """angle_deg, frequency_hz, level_db at horizontal angles, the energy mean of both sides (one side where the other lacks)."""
+    """angle_deg, frequency_hz, level_db at horizontal angles, the energy mean of both sides (one side where the other
+    lacks)."""
     level = slots(session)
     frames = []
     for angle in angles:
@@ -123,7 +124,8 @@ def off_axis(session: GridSession, angles: Sequence[int] = (0, 10, 20, 30)) -> p
 
 @dataclass(frozen=True, eq=False)
 class Orbit:
-    """One orbit for a map: angle_deg (n,), level_db (n, 199) smoothed 1/3 octave re the axis; edge: side, frequency_hz, angle_deg."""
+    """One orbit for a map: angle_deg (n,), level_db (n, 199) smoothed 1/3 octave re the axis; edge: side, frequency_hz,
+    angle_deg."""
 
     angle_deg: list[float]
     level_db: Array
@@ -131,7 +133,8 @@ class Orbit:
 
 
 def orbit(session: GridSession, plane: str) -> Orbit:
-    """Every measured angle of an orbit re the axis, and the −6 dB edge by its definition. Raises RequestError where absent."""
+    """Every measured angle of an orbit re the axis, and the −6 dB edge by its definition. Raises RequestError where
+    absent."""
     mine = session.horizontal if plane == "horizontal" else ~session.horizontal
     angles = session.angle_deg[mine]
     if len(angles) < 3:
@@ -166,7 +169,8 @@ def _crossing(smoothed: Array, side: str, reference: Array) -> Array:
 
 
 def beamwidths(session: GridSession) -> pl.DataFrame:
-    """plane, reference, frequency_hz, beamwidth_deg: the full −6 dB angle re the axis, horizontally also re the ±30° mean."""
+    """plane, reference, frequency_hz, beamwidth_deg: the full −6 dB angle re the axis, horizontally also re the ±30°
+    mean."""
     level = slots(session)
     smoothed = _smoothed(level)
     frames = []
@@ -200,7 +204,8 @@ def _beam(plane: str, reference: str, deg: Array) -> pl.DataFrame:
 
 
 def distortion(session: GridSession, component: str = "thd") -> pl.DataFrame:
-    """drive_db, frequency_hz, level_db (re the fundamental) of one component. Raises RequestError where not measured."""
+    """drive_db, frequency_hz, level_db (re the fundamental) of one component. Raises RequestError where not
+    measured."""
     sweeps = session.distortion
     if sweeps is None or component not in sweeps.component:
         raise RequestError(f"no distortion ({component}) was measured")
@@ -209,7 +214,8 @@ def distortion(session: GridSession, component: str = "thd") -> pl.DataFrame:
 
 
 def compression(session: GridSession) -> pl.DataFrame:
-    """drive_db, frequency_hz, change_db: level minus the lowest drive's minus the difference of drives, 1/3-octave smoothed."""
+    """drive_db, frequency_hz, change_db: level minus the lowest drive's minus the difference of drives, 1/3-octave
+    smoothed."""
     sweeps = session.compression
     if sweeps is None or len(sweeps.drive_db) < 2:
         raise RequestError("no compression was measured (it takes at least two drives)")

@@ -24,9 +24,12 @@ def environment() -> Environment:
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
-        loader=PackageLoader("speakerdb.report"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=PackageLoader("speakerdb.report"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
+    )
 
 
 def html(sheet: Sheet) -> str:
@@ -39,13 +42,18 @@ def html(sheet: Sheet) -> str:
     pictures: dict[str, Any] = {n: Markup(f.svg) if f.svg else None for n, f in sheet.figures.items()}
     return template.render(
         s=sheet, svg=pictures, palette=Markup(theme.css()), style=Markup(css), font=Markup(theme.FONT)
-    )  # fmt: skip
+    )
 
 
 def report(
-    base: Database, speaker: str, path: str | Path, *, setting: str | None = None, exact: bool = False,
+    base: Database,
+    speaker: str,
+    path: str | Path,
+    *,
+    setting: str | None = None,
+    exact: bool = False,
     renderer: Renderer | None = None,
-) -> Path:  # fmt: skip
+) -> Path:
     """Write the review sheet of a speaker. renderer: of its pictures, where one runs already.
 
     Raises UnknownNameError, RequestError (another ending than .html, no such folder).

@@ -165,10 +165,17 @@ def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
         raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
     rows = pl.DataFrame(
         [(p.metric.id, p.value, p.low, p.high, p.censored, p.text, words.share(p)) for p in found.places],
-        schema={"metric": pl.String, "value": pl.Float64, "low": pl.Float64, "high": pl.Float64, "censored": pl.String,
-                "text": pl.String, "note": pl.String},
+        schema={
+            "metric": pl.String,
+            "value": pl.Float64,
+            "low": pl.Float64,
+            "high": pl.Float64,
+            "censored": pl.String,
+            "text": pl.String,
+            "note": pl.String,
+        },
         orient="row",
-    )  # fmt: skip
+    )
     return field_chart.place(rows, found.others, h, width=a.width)
 
 
@@ -202,7 +209,8 @@ def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
 
 
 def of_answer(base: Database, asked: Question[Any], answer: Any, picture: str) -> tuple[str, Any]:
-    """The title and the chart of an answer: one of its question's pictures. Raises RequestError where it can't be drawn."""
+    """The title and the chart of an answer: one of its question's pictures. Raises RequestError where it can't be
+    drawn."""
     return _OF_ANSWER[type(asked).name](base, asked, answer, picture)
 
 
@@ -238,19 +246,33 @@ def _of_trend(base: Database, asked: Any, answer: Trends, picture: str) -> tuple
 
 
 _OF_ANSWER: dict[str, Callable[[Any, Any, Any, str], tuple[str, Any]]] = {
-    "show": _of_show, "rank": _of_rank, "match": _of_match, "compare": _of_compare, "tradeoff": _of_tradeoff, "trend": _of_trend,
-}  # fmt: skip
+    "show": _of_show,
+    "rank": _of_rank,
+    "match": _of_match,
+    "compare": _of_compare,
+    "tradeoff": _of_tradeoff,
+    "trend": _of_trend,
+}
 
 
-def overlay(base: Database, speakers: Sequence[str], *, width: int = theme.WIDE, hover: bool = True,
-            parts: Sequence[str] = OVERLAID, headed: bool = True) -> Any:  # fmt: skip
+def overlay(
+    base: Database,
+    speakers: Sequence[str],
+    *,
+    width: int = theme.WIDE,
+    hover: bool = True,
+    parts: Sequence[str] = OVERLAID,
+    headed: bool = True,
+) -> Any:
     """Two to five speakers over each other: slugs in their default settings, or slug@setting."""
     if not 2 <= len(speakers) <= curves_chart.MOST_OVERLAID:
         raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
     slugs = [s.partition("@")[0] for s in speakers]
     settings = [base.side(s, exact=True)[1] for s in speakers]
-    names = [f"{n}, {s}" if slugs.count(slug) > 1 else n
-             for n, slug, s in zip((frames.display_name(base, s) for s in slugs), slugs, settings, strict=True)]  # fmt: skip
+    names = [
+        f"{n}, {s}" if slugs.count(slug) > 1 else n
+        for n, slug, s in zip((frames.display_name(base, s) for s in slugs), slugs, settings, strict=True)
+    ]
     named = _distinct(names, slugs)
     frame = frames.aligned(base, list(zip(named, slugs, settings, strict=True)), parts)
     shown = [n for n in named if n in set(frame["series"])]
@@ -265,8 +287,15 @@ def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:
     return [n if list(names).count(n) == 1 else f"{n} ({s})" for n, s in zip(names, slugs, strict=True)]
 
 
-def ranking(base: Database, metric: str, rows: pl.DataFrame, *, filters: str = "", width: int = theme.WIDE,
-            mark: str | None = None) -> Any:  # fmt: skip
+def ranking(
+    base: Database,
+    metric: str,
+    rows: pl.DataFrame,
+    *,
+    filters: str = "",
+    width: int = theme.WIDE,
+    mark: str | None = None,
+) -> Any:
     """The answer of `rank` as a chart: rows as Database.rank gives them."""
     if not len(rows):
         raise RequestError("no speaker has this value and passes the filters: nothing to draw")
@@ -298,8 +327,7 @@ def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) 
     return field_chart.differences(shown, Heading(f"{a} against {b}", lines), width=width)
 
 
-def tradeoff(base: Database, answer: TradeOff, *, width: int = theme.WIDE,
-             mark: str | None = None) -> Any:  # fmt: skip
+def tradeoff(base: Database, answer: TradeOff, *, width: int = theme.WIDE, mark: str | None = None) -> Any:
     """The answer of `tradeoff` as a chart."""
     rows = answer.every
     if not len(rows):
@@ -309,10 +337,11 @@ def tradeoff(base: Database, answer: TradeOff, *, width: int = theme.WIDE,
     shown = rows.with_columns(speaker=pl.Series(names))
     x, y = _plotted(answer.of_x), _plotted(answer.of_y)
     lines = (
-        "stepped line: the frontier; dashed: what the others of a kind lead to expect, averaged over kinds, with its 95 % band"
-        + ("; dotted: the line that one in ten beats" if len(answer.line) else ""),
-        *((answer.filters,) if answer.filters else ()), cite(base),
-    )  # fmt: skip
+        "stepped line: the frontier; dashed: what the others of a kind lead to expect, averaged over kinds, "
+        "with its 95 % band" + ("; dotted: the line that one in ten beats" if len(answer.line) else ""),
+        *((answer.filters,) if answer.filters else ()),
+        cite(base),
+    )
     marked = names[slugs.index(mark)] if mark in slugs else None
     heading = Heading(f"{y.label} against {figures.phrase(x.label)}", lines)
     return tradeoff_chart.tradeoff(shown, x, y, heading, width=width, mark=marked, line=answer.line)
@@ -339,9 +368,14 @@ def trend(base: Database, answer: Trends, *, width: int = theme.WIDE) -> Any:
     extra = [answer.filters] if answer.filters else []
     if len(found.groups):
         summary = found.groups.select(
-            "makers", x="group", median="median", censored="median_censored", low="median_low", high="median_high",
+            "makers",
+            x="group",
+            median="median",
+            censored="median_censored",
+            low="median_low",
+            high="median_high",
             n="speakers",
-        )  # fmt: skip
+        )
         heading = Heading(
             f"{y.label} by {answer.over}",
             (
@@ -363,4 +397,7 @@ def _slope(found: Trend) -> str:
         return f"no line: {r['reason']}"
     effect, low, high = figures.alike([r[k] for k in ("effect", "low", "high")])
     interval = f"no interval: {r['reason']}" if r["reason"] else f"{low} to {high}"
-    return f"{effect} {r['unit']} ({interval}) per {r['per']}, over {figures.count(r['speakers'], 'speaker')} of {figures.count(r['makers'], 'maker')}"
+    return (
+        f"{effect} {r['unit']} ({interval}) per {r['per']}, over {figures.count(r['speakers'], 'speaker')} of "
+        f"{figures.count(r['makers'], 'maker')}"
+    )

@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Drawn:
-    """A picture that a draft shows: the chart, and a hash of what it shows (its heading, which cites the state, apart)."""
+    """A picture that a draft shows: the chart, and a hash of what it shows (its heading, which cites the state,
+    apart)."""
 
     chart: Any
     mark: str
@@ -42,8 +43,8 @@ class Drawn:
 class Scope:
     """The placeholders over one database.
 
-    charts: the folder that pictures will be written to, as the text links it; drawn: file name -> picture, filled as the
-    placeholders are called and written only when all went well.
+    charts: the folder that pictures will be written to, as the text links it; drawn: file name -> picture, filled as
+    the placeholders are called and written only when all went well.
     """
 
     base: Database
@@ -54,10 +55,19 @@ class Scope:
     def functions(self) -> dict[str, Callable[..., str]]:
         """Placeholder name -> function."""
         return {
-            "value": self.value, "interval": self.interval, "percentile": self.percentile, "place": self.place,
-            "table": self.table, "chart": self.chart, "overlay": self.overlay, "compare": self.compare, "relatives": self.relatives, "name": self.name,
-            "fact": self.fact, "state": self.state,
-        }  # fmt: skip
+            "value": self.value,
+            "interval": self.interval,
+            "percentile": self.percentile,
+            "place": self.place,
+            "table": self.table,
+            "chart": self.chart,
+            "overlay": self.overlay,
+            "compare": self.compare,
+            "relatives": self.relatives,
+            "name": self.name,
+            "fact": self.fact,
+            "state": self.state,
+        }
 
     def value(self, speaker: str, metric: str, setting: str | None = None) -> str:
         """The value with its unit and sign of censoring: value("sill-5", "f6_hz") -> 42.7 Hz."""
@@ -85,7 +95,8 @@ class Scope:
         return words.standing(found, group) or f"{found.metric.label}: {words.share(found)}."
 
     def compare(self, speaker: str, other: str, metric: str) -> str:
-        """How one figure differs, as a sentence: compare("sill-5", "sill-6", "f6_hz"); "sill-5@plugged" names a setting."""
+        """How one figure differs, as a sentence: compare("sill-5", "sill-6", "f6_hz"); "sill-5@plugged" names a
+        setting."""
         m = find_metric(metric)
         answer = self.base.compare((speaker, other), metric=(m.id,))
         if not len(answer.rows):
@@ -119,8 +130,9 @@ class Scope:
                 lines.append(f"| {_cell(m.label)} | " + " | ".join(cells) + " |")
         return "\n".join(lines)
 
-    def chart(self, speaker: str, picture: str = "curves", setting: str | None = None,
-              format: Literal["svg", "png"] = "svg") -> str:  # fmt: skip
+    def chart(
+        self, speaker: str, picture: str = "curves", setting: str | None = None, format: Literal["svg", "png"] = "svg"
+    ) -> str:
         """A picture, written beside the text: chart("sill-5", "map-horizontal")."""
         slug = self.base.find(speaker)[1]
         chosen = self.base.setting(slug, setting)

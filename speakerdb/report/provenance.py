@@ -17,9 +17,12 @@ if TYPE_CHECKING:
     from speakerdb.library import Database
 
 METHODS = {
-    "anechoic": "in an anechoic room", "near-field-scan": "by near-field scan", "gated": "by gated measurement",
-    "ground-plane": "on a ground plane", "other": "by another method",
-}  # fmt: skip
+    "anechoic": "in an anechoic room",
+    "near-field-scan": "by near-field scan",
+    "gated": "by gated measurement",
+    "ground-plane": "on a ground plane",
+    "other": "by another method",
+}
 
 
 @dataclass(frozen=True)
@@ -60,11 +63,19 @@ def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, file
     distance = info.get("distance_m")
     smoothing = info.get("smoothing_oct")
     return SessionRow(
-        r["session"], r["setting"], r["lab"], r["sample"], r["date"], METHODS.get(r["method"], r["method"]),
+        r["session"],
+        r["setting"],
+        r["lab"],
+        r["sample"],
+        r["date"],
+        METHODS.get(r["method"], r["method"]),
         f"{figures.plain(distance)} m" if distance else "distance not stated",
-        f"{figures.number(r['resolution'])} points per octave" + (f", smoothed 1/{figures.number(1 / smoothing)} octave" if smoothing else ""),
-        listing(has), info.get("notes") or "", files.filter(mine).select("name", "sha256", "size").rows(),
-    )  # fmt: skip
+        f"{figures.number(r['resolution'])} points per octave"
+        + (f", smoothed 1/{figures.number(1 / smoothing)} octave" if smoothing else ""),
+        listing(has),
+        info.get("notes") or "",
+        files.filter(mine).select("name", "sha256", "size").rows(),
+    )
 
 
 def withheld(rows: pl.DataFrame) -> list[tuple[str, list[str]]]:

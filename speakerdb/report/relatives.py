@@ -24,7 +24,8 @@ SHOWN = 5
 
 @dataclass(frozen=True)
 class Relative:
-    """One that measures like the speaker: distance in dB RMS; whether it measures differently, and what was left out, in words."""
+    """One that measures like the speaker: distance in dB RMS; whether it measures differently, and what was left out,
+    in words."""
 
     slug: str
     name: str
@@ -49,15 +50,18 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
     told = match_words.verdict(r)
     if r["measures_differently"]:
-        told += f", most in the {max((r['parts'][part], name) for part, name in WORDS.items() if r['parts'][part] is not None)[1]}"
+        told += (
+            ", most in the "
+            f"{max((r['parts'][part], name) for part, name in WORDS.items() if r['parts'][part] is not None)[1]}"
+        )
     name = display_name(base, r["speaker"])
     return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *r["remarks"]]))
 
 
 @dataclass(frozen=True, eq=False)
 class Differences:
-    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's, or own/other's), low, high, matters;
-    what is withheld on either side is left out."""
+    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's, or
+    own/other's), low, high, matters; what is withheld on either side is left out."""
 
     name: str
     sentences: list[str]
@@ -65,7 +69,8 @@ class Differences:
 
 
 def differences(base: Database, slug: str, setting: str, others: list[Relative]) -> list[Differences]:
-    """What surely differs by as much as matters, what surely does not, and what can't be told, from each of a few relatives."""
+    """What surely differs by as much as matters, what surely does not, and what can't be told, from each of a few
+    relatives."""
     if not others:
         return []
     answer = base.compare((f"{slug}@{setting}", *(o.slug for o in others)), metric=tuple(standing.VERDICT), exact=True)

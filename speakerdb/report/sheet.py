@@ -97,7 +97,8 @@ class Sheet:
 def build(
     base: Database, speaker: str, *, setting: str | None = None, exact: bool = False, renderer: Renderer | None = None
 ) -> Sheet:
-    """Gather the sheet of one speaker in one setting (the default one). renderer: of its pictures, where one runs already.
+    """Gather the sheet of one speaker in one setting (the default one). renderer: of its pictures, where one runs
+    already.
 
     Raises UnknownNameError.
     """
@@ -129,20 +130,37 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
     caption = f"Its place among {group.noun}: a tick is another speaker, the bar the 95 % interval"
     drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, stands, None), renderer)
     return Sheet(
-        slug=slug, name=ask.name, setting=chosen, is_default=default, facts=base.facts(slug), cite=pictures.cite(base),
-        short=_short(places, group, near, default=default), group=group.noun, verdict=_verdict(pooled, places),
-        angle=_angle(pooled), settings=_settings(base, slug, chosen) if len(names) > 1 else None,
-        loudness=loudness.sentences(rows), claim=loudness.claim(base, slug, chosen),
-        rooms=example_rooms.rooms(base, slug, chosen, is_default=default), relatives=near, no_relatives=alone,
-        differences=apart, worth=worth.sentences(base, slug), withheld=provenance.withheld(rows),
-        disagreements=provenance.disagreements(rows), cautions=branching.cautions(rows), sessions=provenance.sessions(base, slug),
-        with_intervals=bool(pooled["low"].is_not_null().any()), definitions=[METRICS[m] for m in pooled["metric"]],
+        slug=slug,
+        name=ask.name,
+        setting=chosen,
+        is_default=default,
+        facts=base.facts(slug),
+        cite=pictures.cite(base),
+        short=_short(places, group, near, default=default),
+        group=group.noun,
+        verdict=_verdict(pooled, places),
+        angle=_angle(pooled),
+        settings=_settings(base, slug, chosen) if len(names) > 1 else None,
+        loudness=loudness.sentences(rows),
+        claim=loudness.claim(base, slug, chosen),
+        rooms=example_rooms.rooms(base, slug, chosen, is_default=default),
+        relatives=near,
+        no_relatives=alone,
+        differences=apart,
+        worth=worth.sentences(base, slug),
+        withheld=provenance.withheld(rows),
+        disagreements=provenance.disagreements(rows),
+        cautions=branching.cautions(rows),
+        sessions=provenance.sessions(base, slug),
+        with_intervals=bool(pooled["low"].is_not_null().any()),
+        definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
-    )  # fmt: skip
+    )
 
 
-def _short(places: list[standing.Place], group: standing.Group, near: list[relatives.Relative], *,
-           default: bool) -> list[str]:  # fmt: skip
+def _short(
+    places: list[standing.Place], group: standing.Group, near: list[relatives.Relative], *, default: bool
+) -> list[str]:
     """The sheet in a few sentences: what surely stands out, then what measures most like it."""
     said = []
     if not default:
@@ -158,7 +176,10 @@ def _short(places: list[standing.Place], group: standing.Group, near: list[relat
 
 def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
     if group.size <= standing.FEWEST:
-        return f"With {group.size} speakers in the database there is no field yet to place it in; {standing.FEWEST + 1} are needed."
+        return (
+            f"With {group.size} speakers in the database there is no field yet to place it in; "
+            f"{standing.FEWEST + 1} are needed."
+        )
     if all(p.rank_low is None for p in places):
         return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
     return f"Nothing about it surely stands out among {group.noun}."
@@ -174,8 +195,14 @@ def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[Verdict
         r, metric = mine.row(0, named=True), METRICS[metric_id]
         place = by_metric.get(metric_id)
         found.append(
-            VerdictRow(metric_id, metric.label, metric.quantity.text(r["value"], r["censored"], r["other_value"]), metric.quantity.interval_text(r["low"], r["high"]), words.share(place) if place else "")
-        )  # fmt: skip
+            VerdictRow(
+                metric_id,
+                metric.label,
+                metric.quantity.text(r["value"], r["censored"], r["other_value"]),
+                metric.quantity.interval_text(r["low"], r["high"]),
+                words.share(place) if place else "",
+            )
+        )
     return found
 
 
@@ -222,11 +249,13 @@ def _angle(pooled: pl.DataFrame) -> list[str]:
         return ["Best listened to on its axis: no other angle up to 30° is more even by more than 0.02 dB."]
     metric = METRICS["best_listening_angle_gain_db"]
     said = [
-        f"Most even at {METRICS['best_listening_angle_deg'].quantity.text(angle['value'])} off its axis: narrow-band deviation is {metric.quantity.text(gain['value'])} lower there."
+        f"Most even at {METRICS['best_listening_angle_deg'].quantity.text(angle['value'])} off its axis: "
+        f"narrow-band deviation is {metric.quantity.text(gain['value'])} lower there."
     ]
     if gain["value"] < metric.matters:
         said.append(
-            f"That is less than the {metric.quantity.text(metric.matters)} from which a difference matters; the axis will do as well."
+            f"That is less than the {metric.quantity.text(metric.matters)} from which a difference matters; "
+            "the axis will do as well."
         )
     if treble is not None and treble["status"] == "ok":
         side = "falls" if treble["value"] < 0 else "rises"
@@ -253,8 +282,11 @@ def _settings(base: Database, slug: str, reference: str) -> Settings:
             for m, a, b in frame.select("metric", "reference", "value").drop_nulls().iter_rows()
         ]
         what = f"{words.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
-        said.append(f"{change.setting} against {reference} changes {what}." if parts else
-                    f"{change.setting} against {reference}: no figure changes by as much as matters.")  # fmt: skip
+        said.append(
+            f"{change.setting} against {reference} changes {what}."
+            if parts
+            else f"{change.setting} against {reference}: no figure changes by as much as matters."
+        )
     said += [wall_sentence(answer.before_wall)] if answer.before_wall else []
     frequencies = [figures.hertz(f) for f in SHOWN_HZ]
     return Settings([reference, *(c.setting for c in answer.changes)], frequencies, rows, said, list(answer.cautions))

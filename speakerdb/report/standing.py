@@ -32,8 +32,8 @@ VERDICT = tuple(metric for _, metric in sorted((m.strip, m.id) for m in METRICS.
 
 @dataclass(frozen=True, eq=False)
 class Group:
-    """Who is compared: the rows of the field (default settings, the speaker among them), what makes them a group, and the
-    same as a noun for sentences."""
+    """Who is compared: the rows of the field (default settings, the speaker among them), what makes them a group, and
+    the same as a noun for sentences."""
 
     rows: pl.DataFrame
     words: str
@@ -53,9 +53,10 @@ class Group:
 class Place:
     """One metric of a speaker among its peers.
 
-    value, low, high: with its interval as measured. rank counts from the better side (where neither is, from the highest);
-    rank_low … rank_high: the places it can have (95 %), None where its uncertainty was not worked out. superlative: it is first, or last,
-    also when all of the group are looked at together. count: members of the group with this value, the speaker included.
+    value, low, high: with its interval as measured. rank counts from the better side (where neither is, from the
+    highest); rank_low … rank_high: the places it can have (95 %), None where its uncertainty was not worked out.
+    superlative: it is first, or last, also when all of the group are looked at together. count: members of the group
+    with this value, the speaker included.
     """
 
     metric: Metric
@@ -76,7 +77,8 @@ class Place:
 
     @property
     def beats(self) -> tuple[float, float] | None:
-        """The share of the others that it surely and possibly is better than, 0…1; None without places or in a small group."""
+        """The share of the others that it surely and possibly is better than, 0…1; None without places or in a small
+        group."""
         if self.count <= FEWEST or self.rank_low is None or self.rank_high is None:
             return None
         others = self.count - 1
@@ -101,8 +103,13 @@ def group_of(base: Database, slug: str) -> Group:
 
 def plural(kind: str) -> str:
     """Speakers of a kind, as a noun."""
-    return {"bookshelf": "bookshelf speakers", "centre": "centre speakers", "in-wall": "in-wall speakers",
-            "portable": "portable speakers", "other": "speakers of no usual kind"}.get(kind, f"{kind}s")  # fmt: skip
+    return {
+        "bookshelf": "bookshelf speakers",
+        "centre": "centre speakers",
+        "in-wall": "in-wall speakers",
+        "portable": "portable speakers",
+        "other": "speakers of no usual kind",
+    }.get(kind, f"{kind}s")
 
 
 @dataclass(frozen=True, eq=False)
@@ -114,7 +121,8 @@ class Standing:
 
 
 def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> Standing:
-    """Places in the metrics that the speaker has (default setting); those withheld for it or never ranked are left out."""
+    """Places in the metrics that the speaker has (default setting); those withheld for it or never ranked are left
+    out."""
     found, others = [], []
     field = base.of(group.rows["speaker_id"].to_list())  # reads what the group needs at once, and no more
     rows = field.frame().filter(pl.col("is_default"))

@@ -1,4 +1,5 @@
-"""Sentences written from the numbers by rule. Every rule here respects the interval: what the data can't carry is not said."""
+"""Sentences written from the numbers by rule. Every rule here respects the interval: what the data can't carry is not
+said."""
 
 from __future__ import annotations
 
@@ -64,10 +65,11 @@ def listing(items: list[str]) -> str:
     return f"{comma.join(items[:-1])} and {items[-1]}"
 
 
-def difference(metric: Metric, other: str, delta: float | None, low: float | None, high: float | None,
-               matters: str) -> str:  # fmt: skip
-    """One metric against another speaker: '1.2 dB lower than X (0.8 to 1.6)', of one in which ratios count '1.30 times that of X
-    (1.27 to 1.34)', or that it can't be told. delta, low, high: own − other's, or own/other's."""
+def difference(
+    metric: Metric, other: str, delta: float | None, low: float | None, high: float | None, matters: str
+) -> str:
+    """One metric against another speaker: '1.2 dB lower than X (0.8 to 1.6)', of one in which ratios count '1.30 times
+    that of X (1.27 to 1.34)', or that it can't be told. delta, low, high: own − other's, or own/other's."""
     if delta is None:
         return f"{metric.label} can't be compared with {other}: one of the values is only a bound."
     if matters == "no":

@@ -25,7 +25,8 @@ _AGAINST = {"better": "better than expected", "worse": "worse than expected", "a
 
 
 def sentences(base: Database, slug: str) -> list[str]:
-    """What the field says about its prices, merit by merit: rivals are of its kind; what a price leads to expect, all kinds tell."""
+    """What the field says about its prices, merit by merit: rivals are of its kind; what a price leads to expect, all
+    kinds tell."""
     from speakerdb.answering import relating
     from speakerdb.field.selection import Selection
 
@@ -77,7 +78,8 @@ def _reason(row: dict[str, Any], not_judged: pl.DataFrame, merit: Property, slug
 
 
 def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:
-    """What the others of its kind reach at its price; nothing where that can't be said. row: of a trade-off, empty where not judged."""
+    """What the others of its kind reach at its price; nothing where that can't be said. row: of a trade-off, empty
+    where not judged."""
     if not row or not row["beats"] or metric.merit is None:
         return []
     many, one = metric.merit
@@ -90,14 +92,18 @@ def expected(row: dict[str, Any], metric: Metric, kind: str) -> list[str]:
 
 
 def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], unit: str, rival: str) -> str:
-    """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than the one judged.
+    """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than
+    the one judged.
 
     row: of a trade-off; prices: kind, price_pair of all in the unit; rival: the name of the one that it is beaten by.
     """
     if row["beaten_reason"] is not None:
         if row["y_censored"] == "none":
             return f"Value can't be told by {metric.phrase}: of rivals no dearer only bounds are known."
-        return f"Value can't be told: its {metric.phrase} is only known to be {metric.quantity.said(row['y'], row['y_censored'])}."
+        return (
+            f"Value can't be told: its {metric.phrase} is only known to be "
+            f"{metric.quantity.said(row['y'], row['y_censored'])}."
+        )
     by, limit = f"By {metric.phrase} for the money", row["beaten_from"]
     if limit is None:
         return f"{by}: on the front at any price."

@@ -1,8 +1,8 @@
 """Errors of averaged curves drawn directly, without the 72 curves that they are averages of (method:statistics#draws).
 
-Linearised: an average of p² moves by Σŵ·ε, where ŵ is the share of each curve in it; to the second order it moves on average by
-(ln 10/20)·(Σŵ·ε² − (Σŵ·ε)²) more, since noise adds power. tests/derive/test_fast_draws.py holds the result against draws of all
-curves. K averages, R = 72 slots of readings, B draws.
+Linearised: an average of p² moves by Σŵ·ε, where ŵ is the share of each curve in it; to the second order it moves on
+average by (ln 10/20)·(Σŵ·ε² − (Σŵ·ε)²) more, since noise adds power. tests/derive/test_fast_draws.py holds the result
+against draws of all curves. K averages, R = 72 slots of readings, B draws.
 """
 
 from __future__ import annotations
@@ -29,8 +29,8 @@ TURNED_AT = directivity.SECOND  # in-room curves are smooth enough to be turned 
 
 @dataclass(frozen=True, eq=False)
 class Errors:
-    """Of the curve set (5 or 1, B, 199), and of the in-room curves as turned (6 or 1, B, F) at the points TURNED_AT; 1 where all have the
-    same. Single precision: finer than anything is told."""
+    """Of the curve set (5 or 1, B, 199), and of the in-room curves as turned (6 or 1, B, F) at the points TURNED_AT; 1
+    where all have the same. Single precision: finer than anything is told."""
 
     curves: Floats32
     turned: Floats32
@@ -46,8 +46,9 @@ class Errors:
 
 @dataclass(frozen=True, eq=False)
 class Averages:
-    """level_db (K, 199): on axis, window, early reflections, power, in room, then in room as turned (but for 0°, which is the fifth);
-    share (K, 72, 199): of each slot in each of them, summing to 1 over slots; NaN rows where an angle is missing."""
+    """level_db (K, 199): on axis, window, early reflections, power, in room, then in room as turned (but for 0°, which
+    is the fifth); share (K, 72, 199): of each slot in each of them, summing to 1 over slots; NaN rows where an angle is
+    missing."""
 
     level_db: Array
     share: Array
@@ -100,7 +101,8 @@ def repeat_errors(averages: Averages, reader: Reader) -> tuple[Errors, Array]:
     # the in-room curve is made of window, early reflections and power: its error follows from theirs
     free = np.delete(spread, _CURVES - 1, axis=0)
     covariance = np.einsum("jcf,kcf->fjk", free, free, optimize=True)
-    # the triangular root: the curve set needs no fields but its own, and it changes little from one frequency to the next
+    # the triangular root: the curve set needs no fields but its own, and it changes little from one frequency to the
+    # next
     root = np.linalg.cholesky(covariance + 1e-9 * np.eye(len(free))).transpose(1, 2, 0).astype(np.float32)
     rng, width = reader.generator("averages", reader.keys.session), WIDTH_OCT["repeatability"]
     whole = smooth_field(rng, (_CURVES - 1) * DRAWS, width).reshape(_CURVES - 1, DRAWS, -1)
@@ -130,7 +132,8 @@ def _mixed(weights: Floats32, fields: Floats32) -> Floats32:
 
 
 def sample_errors(averages: Averages, common: Floats32, directivity_error: Floats32) -> Errors:
-    """What another sample's spread (B, 199) and directivity error (B, 199), growing off the axis, do to the averages."""
+    """What another sample's spread (B, 199) and directivity error (B, 199), growing off the axis, do to the
+    averages."""
     share, away = np.nan_to_num(averages.share), AWAY.astype(np.float64)
     linear, squared = (np.einsum("kcf,c->kf", share, x) for x in (away, away**2))
     bend = (_BEND * (squared - linear**2)).astype(np.float32)[:, None]

@@ -1,7 +1,8 @@
-"""What benches do to a comparison: the error that all values from one bench share, and how much of it is left between two.
+"""What benches do to a comparison: the error that all values from one bench share, and how much of it is left between
+two.
 
-A speaker's value is a mean over sessions of one bench or several. Its weights on the benches make a pattern; speakers of one pattern
-have the same bench error, which cancels between them (method:statistics#three-statements).
+A speaker's value is a mean over sessions of one bench or several. Its weights on the benches make a pattern; speakers
+of one pattern have the same bench error, which cancels between them (method:statistics#three-statements).
 """
 
 from __future__ import annotations
@@ -22,9 +23,9 @@ Pattern = tuple[tuple[str, float], ...]  # (bench key, weight) sorted by key; th
 
 @dataclass(frozen=True, eq=False)
 class Benches:
-    """pattern (n,) codes of what benches stand behind each value; tau (n,): variance on the metric's scale that the error of one
-    bench gives it (0 where the metric doesn't feel it, as directivity doesn't); loading (P, M): what each pattern has of M
-    independent errors of unit variance, relative to the reference bench."""
+    """pattern (n,) codes of what benches stand behind each value; tau (n,): variance on the metric's scale that the
+    error of one bench gives it (0 where the metric doesn't feel it, as directivity doesn't); loading (P, M): what each
+    pattern has of M independent errors of unit variance, relative to the reference bench."""
 
     pattern: IntArray
     tau: FloatArray
@@ -34,7 +35,8 @@ class Benches:
         return replace(self, pattern=self.pattern[rows], tau=self.tau[rows])
 
     def variance(self, j: IntArray | slice, k: IntArray | slice) -> FloatArray:
-        """Variance that benches add to x_j − x_k, index arrays broadcast: ½(τ_j + τ_k)·|loading_j − loading_k|²; 0 within a pattern.
+        """Variance that benches add to x_j − x_k, index arrays broadcast: ½(τ_j + τ_k)·|loading_j − loading_k|²; 0
+        within a pattern.
 
         With one bench a side, unaligned and of equal τ, that is 2τ; aligned, the residual's.
         """
@@ -56,7 +58,8 @@ class Benches:
 
     @property
     def shared(self) -> FloatArray:
-        """(n, M) standard deviation on the metric's scale of each value by each of M errors that are independent of one another."""
+        """(n, M) standard deviation on the metric's scale of each value by each of M errors that are independent of one
+        another."""
         return np.asarray(np.sqrt(self.tau)[:, None] * self.loading[self.pattern])
 
 
@@ -71,9 +74,11 @@ def reference_bench(sessions: Mapping[str, int]) -> str | None:
 
 
 def loadings(patterns: Sequence[Pattern], reference: str | None, model: ErrorModel) -> tuple[FloatArray, FloatArray]:
-    """(P, M) loadings relative to the reference bench, and (P,) the share of one bench's variance that a pattern has by itself.
+    """(P, M) loadings relative to the reference bench, and (P,) the share of one bench's variance that a pattern has by
+    itself.
 
-    Each bench has an error of unit variance of its own, but one that is aligned to another: it has that one's, and a residual.
+    Each bench has an error of unit variance of its own, but one that is aligned to another: it has that one's, and a
+    residual.
     """
     weights = [dict(p) for p in patterns]
     names = sorted({key for w in weights for key in w} | ({reference} if reference else set()))

@@ -1,7 +1,8 @@
-"""Values that are one of two: a dip just at the threshold, a pattern that just reaches −6 dB (method:statistics#one-of-two-values).
+"""Values that are one of two: a dip just at the threshold, a pattern that just reaches −6 dB
+(method:statistics#one-of-two-values).
 
-Errors then decide which of the two is measured, and an interval over both would hold values that nobody would ever measure. At most two
-branches are kept, each with its median, its spread and its share of the draws.
+Errors then decide which of the two is measured, and an interval over both would hold values that nobody would ever
+measure. At most two branches are kept, each with its median, its spread and its share of the draws.
 """
 
 from __future__ import annotations
@@ -31,8 +32,8 @@ class Branch:
 def branches(draws: NDArray[np.floating[Any]], least_gap: float) -> tuple[Branch, Branch] | None:
     """The lower and the upper group into which finite draws (B,) fall; None where they are one.
 
-    Groups are told apart by the widest gap between neighbours that leaves at least 2 % on both sides; it must be least_gap and as wide
-    as the groups spread about their own means.
+    Groups are told apart by the widest gap between neighbours that leaves at least 2 % on both sides; it must be
+    least_gap and as wide as the groups spread about their own means.
 
     >>> random = np.random.default_rng(1)
     >>> branches(5.3 + 0.05 * random.standard_normal(400), 0.1) is None

@@ -1,6 +1,7 @@
 """Standard errors and degrees of freedom where rows come in clusters and the clusters are few.
 
-An estimate with the scores s and the information J of its rows: C clusters, p parameters. Least squares and maximum likelihood alike.
+An estimate with the scores s and the information J of its rows: C clusters, p parameters. Least squares and maximum
+likelihood alike.
 """
 
 from __future__ import annotations
@@ -39,7 +40,8 @@ def critical(df: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Estimates:
-    """k numbers with standard error and degrees of freedom: value, se, df (k,); df 0 where one cluster alone decides a number."""
+    """k numbers with standard error and degrees of freedom: value, se, df (k,); df 0 where one cluster alone decides a
+    number."""
 
     value: FloatArray
     se: FloatArray
@@ -62,12 +64,14 @@ class Estimates:
 
 @dataclass(frozen=True, eq=False)
 class Clustered:
-    """Bias-reduced sandwich "CR2" (R. M. Bell, D. F. McCaffrey, Survey Methodology 28(2), 2002; J. E. Pustejovsky, E. Tipton, Journal of
-    Business & Economic Statistics 36(4), 2018), with independent rows of equal variance as working model.
+    """Bias-reduced sandwich "CR2" (R. M. Bell, D. F. McCaffrey, Survey Methodology 28(2), 2002; J. E. Pustejovsky, E.
+    Tipton, Journal of Business & Economic Statistics 36(4), 2018), with independent rows of equal variance as working
+    model.
 
-    With J = KKᵀ: basis (p, p) = K⁻ᵀ; share (C, p, p) = K⁻¹J_gK⁻ᵀ, what each cluster holds of the information; scores (C, p) = K⁻¹s_g. Under
-    the working model a cluster's scores have covariance G − G² at the estimate, and G at the truth, G its share: (I − G)^(−½) makes up for
-    that. For least squares this is the usual (I − H_gg)^(−½) on the residuals, without matrices as large as a cluster.
+    With J = KKᵀ: basis (p, p) = K⁻ᵀ; share (C, p, p) = K⁻¹J_gK⁻ᵀ, what each cluster holds of the information; scores
+    (C, p) = K⁻¹s_g. Under the working model a cluster's scores have covariance G − G² at the estimate, and G at the
+    truth, G its share: (I − G)^(−½) makes up for that. For least squares this is the usual (I − H_gg)^(−½) on the
+    residuals, without matrices as large as a cluster.
     """
 
     basis: FloatArray
@@ -76,12 +80,14 @@ class Clustered:
 
     @classmethod
     def of(cls, information: FloatArray, scores: FloatArray) -> Clustered:
-        """From the sums within clusters, information (C, p, p) and scores (C, p). Raises LinAlgError where the whole has no inverse."""
+        """From the sums within clusters, information (C, p, p) and scores (C, p). Raises LinAlgError where the whole
+        has no inverse."""
         inverse = np.linalg.inv(np.linalg.cholesky(information.sum(axis=0)))
         return cls(inverse.T, inverse @ information @ inverse.T, scores @ inverse.T)
 
     def estimates(self, value: FloatArray, contrasts: FloatArray) -> Estimates:
-        """value (k,) = contrasts (k, p) of the parameters, with standard error and Satterthwaite's degrees of freedom (Σλ)²/Σλ².
+        """value (k,) = contrasts (k, p) of the parameters, with standard error and Satterthwaite's degrees of freedom
+        (Σλ)²/Σλ².
 
         λ: eigenvalues of the matrix Ω of the clusters' working covariances, Ω_gh = δ_gh·a_g − r_g·r_h.
         """

@@ -1,6 +1,8 @@
-"""Differences of two values with errors of known size, and how many of many differences can be believed (method:statistics#comparison).
+"""Differences of two values with errors of known size, and how many of many differences can be believed
+(method:statistics#comparison).
 
-The rule is the very one of places (method:statistics#places): where two differ here by all their sessions, one is the better there.
+The rule is the very one of places (method:statistics#places): where two differ here by all their sessions, one is the
+better there.
 """
 
 from __future__ import annotations
@@ -20,10 +22,10 @@ _HALVINGS = 50  # of a bracket of some twenty standard errors: far below any dis
 
 @dataclass(frozen=True, eq=False)
 class Differences:
-    """m differences x_i − x_j. difference (m,), NaN where either is censored; low, high (m,): 95 % interval, infinite on an open
-    side; d (m,): standard error, of the branches that the values lie in; p (m,): two-sided, of a bound for a censored difference (so
-    never too small); above (m,): probability that i is the higher, NaN where censored; differs (m,): 0 lies outside the interval,
-    which is the same as p < 0.05."""
+    """m differences x_i − x_j. difference (m,), NaN where either is censored; low, high (m,): 95 % interval, infinite
+    on an open side; d (m,): standard error, of the branches that the values lie in; p (m,): two-sided, of a bound for a
+    censored difference (so never too small); above (m,): probability that i is the higher, NaN where censored; differs
+    (m,): 0 lies outside the interval, which is the same as p < 0.05."""
 
     difference: FloatArray
     low: FloatArray
@@ -37,8 +39,8 @@ class Differences:
 def differences(scores: Scores, i: IntArray, j: IntArray) -> Differences:
     """Rows i less rows j (m,) of scores.
 
-    D ± c·d, p = 2·Φ(−1.96·|D|/(c·d)), probability of i above j = Φ(1.96·D/(c·d)); with branches the law of D is a mixture of two or
-    four normals: the interval are its 2.5 and 97.5 % points, p = 2·min(P(D < 0), P(D > 0)).
+    D ± c·d, p = 2·Φ(−1.96·|D|/(c·d)), probability of i above j = Φ(1.96·D/(c·d)); with branches the law of D is a
+    mixture of two or four normals: the interval are its 2.5 and 97.5 % points, p = 2·min(P(D < 0), P(D > 0)).
     """
     above, below = better(scores, j, i), better(scores, i, j)
     d, gap = scale(scores, i, j), scores.x[i] - scores.x[j]
@@ -51,14 +53,19 @@ def differences(scores: Scores, i: IntArray, j: IntArray) -> Differences:
         low[two], high[two] = _sure(scores, i[two], j[two]), -_sure(scores, j[two], i[two])
     p = 2.0 * (1.0 - np.maximum(above.probability, below.probability))
     return Differences(
-        np.where(censored, np.nan, gap), np.where(open_below, -np.inf, low), np.where(open_above, np.inf, high), d,
-        np.minimum(p, 1.0), np.where(censored, np.nan, above.probability), above.surely | below.surely,
-    )  # fmt: skip
+        np.where(censored, np.nan, gap),
+        np.where(open_below, -np.inf, low),
+        np.where(open_above, np.inf, high),
+        d,
+        np.minimum(p, 1.0),
+        np.where(censored, np.nan, above.probability),
+        above.surely | below.surely,
+    )
 
 
 def _sure(scores: Scores, i: IntArray, j: IntArray) -> FloatArray:
-    """(m,) by how much rows i surely exceed rows j (less than 0: fall short of them at most), by halving: at the 2.5 % point of the law
-    of x_i − x_j the probability of being above it is 97.5 %."""
+    """(m,) by how much rows i surely exceed rows j (less than 0: fall short of them at most), by halving: at the 2.5 %
+    point of the law of x_i − x_j the probability of being above it is 97.5 %."""
     both, m = scores.take(np.concatenate([i, j])), len(i)
     first, second = np.arange(m), np.arange(m, 2 * m)
     x = np.stack([both.x, np.where(both.branched, both.other_x, both.x)])
@@ -93,7 +100,8 @@ def benjamini_hochberg(p: FloatArray) -> FloatArray:
 
 
 def matters(low: FloatArray, high: FloatArray, delta: FloatArray | float) -> NDArray[np.str_]:
-    """'yes' where the interval lies wholly outside ±delta, 'no' where wholly inside, else 'unclear'. Infinite ends are open.
+    """'yes' where the interval lies wholly outside ±delta, 'no' where wholly inside, else 'unclear'. Infinite ends are
+    open.
 
     All on the metric's scale: where ratios count, differences in octaves and log2 of the ratio that matters.
     """

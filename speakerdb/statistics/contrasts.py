@@ -1,7 +1,9 @@
-"""Contrasts: which sessions of two speakers to set against each other, so that what both share cancels (method:statistics#comparison).
+"""Contrasts: which sessions of two speakers to set against each other, so that what both share cancels
+(method:statistics#comparison).
 
-A contrast is a weighted sum of sessions' values, + for the first speaker's, − for the second's. Errors with the same key (the level of a
-run, the error of a bench, what a sample differs by) are the same in every session that has it, so they add or cancel as a whole.
+A contrast is a weighted sum of sessions' values, + for the first speaker's, − for the second's. Errors with the same
+key (the level of a run, the error of a bench, what a sample differs by) are the same in every session that has it, so
+they add or cancel as a whole.
 """
 
 from __future__ import annotations
@@ -28,10 +30,10 @@ _CLEARLY_LESS = (
 class Measured:
     """One session's exact value of one metric, with what its errors are shared by.
 
-    x: the value on the metric's scale; own, level, bench, sample: standard deviations there of what the session has to itself, of its
-    run's level as far as the metric feels it, of its bench and of its sample. The keys run, bench and sample say with whom; bench_loads:
-    what the bench has of independent errors of unit variance (one, but for a bench aligned to another). other: (x, sd, share) of the second
-    branch of a value that is one of two.
+    x: the value on the metric's scale; own, level, bench, sample: standard deviations there of what the session has to
+    itself, of its run's level as far as the metric feels it, of its bench and of its sample. The keys run, bench and
+    sample say with whom; bench_loads: what the bench has of independent errors of unit variance (one, but for a bench
+    aligned to another). other: (x, sd, share) of the second branch of a value that is one of two.
     """
 
     speaker: str
@@ -77,7 +79,8 @@ class Chosen:
 
     @cached_property
     def loads(self) -> Loads:
-        """What the mean has of each error that is shared with others or its own, for a statement about the units measured."""
+        """What the mean has of each error that is shared with others or its own, for a statement about the units
+        measured."""
         found: dict[Key, tuple[float, float]] = {}
         for w, m in zip(self.weights, self.sessions, strict=True):
             _add(found, ("session", m.session), w, m.own)
@@ -88,7 +91,8 @@ class Chosen:
 
     @cached_property
     def unit_loads(self) -> Loads:
-        """What is added for a statement about another unit: what the measured samples differ by, and what the new one does."""
+        """What is added for a statement about another unit: what the measured samples differ by, and what the new one
+        does."""
         found: dict[Key, tuple[float, float]] = {}
         for w, m in zip(self.weights, self.sessions, strict=True):
             _add(found, ("sample", m.sample), w, m.sample_sd)
@@ -110,7 +114,8 @@ def _add(loads: dict[Key, tuple[float, float]], key: Key, weight: float, sd: flo
 
 
 def difference_loads(a: Loads, b: Loads) -> dict[Key, float]:
-    """What a − b has of each error, in standard deviations: of an error that both have, the difference of the weights times the mean size.
+    """What a − b has of each error, in standard deviations: of an error that both have, the difference of the weights
+    times the mean size.
 
     >>> difference_loads({("run", "r"): (1.0, 0.3), ("session", "1"): (1.0, 0.2)}, {("run", "r"): (1.0, 0.3)})
     {('run', 'r'): 0.0, ('session', '1'): 0.2}
@@ -135,8 +140,8 @@ def covariance(a: Mapping[Key, float], b: Mapping[Key, float]) -> float:
 
 @dataclass(frozen=True, eq=False)
 class Contrast:
-    """Two speakers' sessions set against each other. what: of one run, of one lab (bench), or all; key: which run or bench, '' for all.
-    loads: what the difference has of each error; variance: of the difference."""
+    """Two speakers' sessions set against each other. what: of one run, of one lab (bench), or all; key: which run or
+    bench, '' for all. loads: what the difference has of each error; variance: of the difference."""
 
     what: What
     key: str
@@ -166,9 +171,11 @@ def contrast(
 
 
 def narrower(a: Sequence[Measured], b: Sequence[Measured], *, another_unit: bool = False) -> list[Contrast]:
-    """The contrasts of sessions of one run (on one bench), and of one bench, that both speakers have; those of one run first.
+    """The contrasts of sessions of one run (on one bench), and of one bench, that both speakers have; those of one run
+    first.
 
-    A value that is one of two stands for a speaker only where its session is the only one: two of them can't be averaged here.
+    A value that is one of two stands for a speaker only where its session is the only one: two of them can't be
+    averaged here.
     """
     found = []
     keys: tuple[tuple[What, tuple[str, ...]], ...] = (("one run", ("bench", "run")), ("one lab", ("bench",)))
@@ -192,8 +199,8 @@ def best(
 ) -> Contrast:
     """The contrast with the smallest variance; all sessions where no choice of them has less.
 
-    of_all: the variance of all as ranks have it, where that is known. Ranks take the level of a run as each speaker's own, so that
-    sessions of one run, where they are all there is, still have less than all.
+    of_all: the variance of all as ranks have it, where that is known. Ranks take the level of a run as each speaker's
+    own, so that sessions of one run, where they are all there is, still have less than all.
     """
     every = contrast(a, b, another_unit=another_unit)
     least = _with_runs_apart(every)
@@ -211,8 +218,8 @@ def _with_runs_apart(every: Contrast) -> float:
 
 
 def widened(sessions: Sequence[Measured], of_all: float) -> list[Measured]:
-    """Sessions whose own errors are larger by one factor, so that the mean of all has the variance of_all: what is known of them where
-    they disagree beyond the errors stated."""
+    """Sessions whose own errors are larger by one factor, so that the mean of all has the variance of_all: what is
+    known of them where they disagree beyond the errors stated."""
     every = Chosen(tuple(sessions))
     level = variance({key: w * sd for key, (w, sd) in every.loads.items() if key[0] == "run"})
     if every.own_variance <= 0.0:

@@ -1,8 +1,8 @@
 """Counting for each of p speakers those that are surely better and surely worse, without looking at every pair.
 
-Speakers fall into cells of alike errors on alike benches. Between two cells the least gap that counts is bracketed so closely that two
-look-ups in a sorted list decide nearly all pairs; only those between the brackets are judged one by one, by the rule itself. So the counts are
-those of the rule over all p² pairs.
+Speakers fall into cells of alike errors on alike benches. Between two cells the least gap that counts is bracketed so
+closely that two look-ups in a sorted list decide nearly all pairs; only those between the brackets are judged one by
+one, by the rule itself. So the counts are those of the rule over all p² pairs.
 """
 
 from __future__ import annotations
@@ -33,7 +33,8 @@ _ROOM = 1e-12  # of the largest figure at work: more than rounding can move
 
 @dataclass(frozen=True, eq=False)
 class Side:
-    """One branch of each of p values: lower, upper (p,) what is known of it, its variance v and its share (0: no such branch)."""
+    """One branch of each of p values: lower, upper (p,) what is known of it, its variance v and its share (0: no such
+    branch)."""
 
     lower: FloatArray
     upper: FloatArray
@@ -43,8 +44,9 @@ class Side:
 
 @dataclass(frozen=True)
 class Rule:
-    """When k is surely better than j: surely(j, k) judges index arrays (m,). critical: of exact values, where the gap exceeds critical·d.
-    tail, unit: of mixtures, where the mean of Φ(−gap/(unit·d)) over the branches is less than tail."""
+    """When k is surely better than j: surely(j, k) judges index arrays (m,). critical: of exact values, where the gap
+    exceeds critical·d. tail, unit: of mixtures, where the mean of Φ(−gap/(unit·d)) over the branches is less than
+    tail."""
 
     surely: Callable[[IntArray, IntArray], BoolArray]
     critical: float
@@ -71,7 +73,8 @@ class _Counts:
     def between(
         self, rows: IntArray, ascending: IntArray, first_open: IntArray, first_sure: IntArray
     ) -> tuple[IntArray, IntArray]:
-        """Count for each of `rows` the rivals from `first_sure` on in `ascending`; give back the open pairs before that."""
+        """Count for each of `rows` the rivals from `first_sure` on in `ascending`; give back the open pairs before
+        that."""
         self.better[rows] += len(ascending) - first_sure
         self.worse[ascending] += np.cumsum(np.bincount(first_sure, minlength=len(ascending) + 1))[:-1]
         length = first_sure - first_open
@@ -86,7 +89,8 @@ _NONE = np.zeros(0, np.int64)
 
 
 def count_pairs(main: Side, other: Side, benches: Benches, rule: Rule) -> tuple[IntArray, IntArray]:
-    """(p,), (p,): how many are surely better, and surely worse, than each. The same as judging all p² pairs by the rule."""
+    """(p,), (p,): how many are surely better, and surely worse, than each. The same as judging all p² pairs by the
+    rule."""
     count = len(main.v)
     counts = _Counts(np.zeros(count, np.int64), np.zeros(count, np.int64), rule)
     if count <= _FEW:
@@ -108,8 +112,8 @@ def count_pairs(main: Side, other: Side, benches: Benches, rule: Rule) -> tuple[
 
 @dataclass(frozen=True, eq=False)
 class _Field:
-    """What cells are made of. group (p,): patterns of benches, the rare ones lumped; least, most (G, G): bounds of |loading_P −
-    loading_Q|² between the patterns of two groups; room: what rounding may move."""
+    """What cells are made of. group (p,): patterns of benches, the rare ones lumped; least, most (G, G): bounds of
+    |loading_P − loading_Q|² between the patterns of two groups; room: what rounding may move."""
 
     main: Side
     other: Side
@@ -180,8 +184,8 @@ def _floored(v: FloatArray) -> FloatArray:
 def _plain_pairs(field: _Field, rows: IntArray, counts: _Counts) -> None:
     """Count pairs of exact values and bounds.
 
-    d = √(a_j + b_k) lies just below √(a0 + b) + √(a + b0) − √(a0 + b0), a0 and b0 the least of each cell (√ of a sum has falling
-    differences), so that d comes apart into what j has and what k has.
+    d = √(a_j + b_k) lies just below √(a0 + b) + √(a + b0) − √(a0 + b0), a0 and b0 the least of each cell (√ of a sum
+    has falling differences), so that d comes apart into what j has and what k has.
     """
     cells = _cells(field, rows, max(len(rows) // _CELLS, 1))
     open_pairs: list[tuple[IntArray, IntArray]] = []
@@ -204,7 +208,8 @@ def _judge(counts: _Counts, pairs: Sequence[tuple[IntArray, IntArray]]) -> None:
 
 
 def _bracket(field: _Field, own: IntArray, rival: IntArray) -> tuple[IntArray, IntArray, IntArray, IntArray]:
-    """(own, rivals ascending, first open, first sure) of two cells, places in the ascending rivals for each of `own`."""
+    """(own, rivals ascending, first open, first sure) of two cells, places in the ascending rivals for each of
+    `own`."""
     g, h = field.group[own[0]], field.group[rival[0]]
     least, most = float(field.least[g, h]), float(field.most[g, h])
     a = field.main.v[own] + 0.5 * most * field.tau[own]
@@ -227,7 +232,8 @@ def _bracket(field: _Field, own: IntArray, rival: IntArray) -> tuple[IntArray, I
 def _mixed_pairs(field: _Field, two: IntArray, plain: IntArray, counts: _Counts) -> None:
     """Count the plain ones that are better than each of those with two branches.
 
-    The mean of the branches' tails is at least each one's share of it, and less than `tail` where the branches keep within any split of it.
+    The mean of the branches' tails is at least each one's share of it, and less than `tail` where the branches keep
+    within any split of it.
     """
     sides = (field.main, field.other)
     share = np.stack([side.share[two] for side in sides])
@@ -251,13 +257,15 @@ def _mixed_pairs(field: _Field, two: IntArray, plain: IntArray, counts: _Counts)
 
 
 def _beyond(upper: FloatArray, z: FloatArray, up: FloatArray, down: FloatArray) -> FloatArray:
-    """upper and z standard errors more, of one size where z is positive, of another where negative; −∞ where z asks for nothing."""
+    """upper and z standard errors more, of one size where z is positive, of another where negative; −∞ where z asks for
+    nothing."""
     with np.errstate(invalid="ignore"):
         return np.where(np.isneginf(z), -np.inf, upper + np.where(z >= 0, z * up, z * down))
 
 
 def _quantiles(tail: FloatArray | float, share: FloatArray) -> FloatArray:
-    """z with share·Φ(−z) = tail: how far a branch of that share must be off to leave no more than tail; −∞ where its whole share is less."""
+    """z with share·Φ(−z) = tail: how far a branch of that share must be off to leave no more than tail; −∞ where its
+    whole share is less."""
     ratio = np.asarray(tail / share)
     values, at = np.unique(ratio, return_inverse=True)
     inverse = NormalDist().inv_cdf
@@ -267,8 +275,8 @@ def _quantiles(tail: FloatArray | float, share: FloatArray) -> FloatArray:
 def _branched_pairs(field: _Field, two: IntArray, counts: _Counts) -> None:
     """Count pairs of values that both have two branches.
 
-    Sure is what every branch allows by itself; and the larger branches of both, which hold a quarter of the probability at least, must not
-    leave more than the tail.
+    Sure is what every branch allows by itself; and the larger branches of both, which hold a quarter of the probability
+    at least, must not leave more than the tail.
     """
     sides = (field.main, field.other)
 

@@ -1,14 +1,16 @@
 """Who stands on the frontier of two properties, and from which x on another beats it.
 
-More of either is better: negate where less is. n speakers. A speaker is on the frontier if no other is at least as good in both and
-better in one. A value is normal about its mean, or one of two normals (branches); errors are independent between speakers and between
-the two properties, but for those that values share (a bench). Given what they share, the probability is that of y and, where x is
-measured too, of x, over which the product of the rivals' chances of not being at least as good in both is integrated:
+More of either is better: negate where less is. n speakers. A speaker is on the frontier if no other is at least as good
+in both and better in one. A value is normal about its mean, or one of two normals (branches); errors are independent
+between speakers and between the two properties, but for those that values share (a bench). Given what they share, the
+probability is that of y and, where x is measured too, of x, over which the product of the rivals' chances of not being
+at least as good in both is integrated:
 
     p_j = mean over shared errors of ∫∫ f_j(a) g_j(b) Π_k (1 − P(x_k ≥ a)·P(y_k ≥ b)) da db
 
-A fact as x has no error: the product is then over the rivals with x_k ≥ x_j of P(y_k < b). The product is worked out once for all
-speakers, on a grid, in logarithms; each takes its own factor off and averages over even points of its own error.
+A fact as x has no error: the product is then over the rivals with x_k ≥ x_j of P(y_k < b). The product is worked out
+once for all speakers, on a grid, in logarithms; each takes its own factor off and averages over even points of its own
+error.
 """
 
 from __future__ import annotations
@@ -47,8 +49,9 @@ _TOGETHER = 8  # factors multiplied before a logarithm is taken
 class Known:
     """What is known of a property of n speakers, more being better.
 
-    value, se (n,): se 0 throughout for a fact. other_value, other_se, other_share (n,): the second of two branches, NaN where one.
-    shared (n, M): how far each of M independent errors of unit variance moves each value. open_below, open_above (n,): bounds.
+    value, se (n,): se 0 throughout for a fact. other_value, other_se, other_share (n,): the second of two branches, NaN
+    where one. shared (n, M): how far each of M independent errors of unit variance moves each value. open_below,
+    open_above (n,): bounds.
     """
 
     value: FloatArray
@@ -118,7 +121,8 @@ class Known:
         return found
 
     def at(self, rows: IntArray, quantile: FloatArray) -> FloatArray:
-        """(m, K) the values of rows at quantiles (K,), without what is shared: those of the first branch, then of the other."""
+        """(m, K) the values of rows at quantiles (K,), without what is shared: those of the first branch, then of the
+        other."""
         from scipy.special import ndtri
 
         found = self.value[rows][:, None] + self.se[rows][:, None] * ndtri(quantile)
@@ -143,10 +147,11 @@ def fact(value: FloatArray) -> Known:
 
 @dataclass(frozen=True, eq=False)
 class Frontier:
-    """p (n,): probability of standing on the frontier, bounds taken at their ends. low, high (n,): the same with every bound at its
-    worst and at its best for the speaker. beaten_from (n,): going through the rivals' x from good to bad, the first at which the speaker
-    is more likely beaten than not, all else equal; −inf where at none; beaten_by (n,): that rival's row, −1 where none. beaten_low,
-    beaten_high (n,): the same at the worst and the best. NaN and −1 where x is measured."""
+    """p (n,): probability of standing on the frontier, bounds taken at their ends. low, high (n,): the same with every
+    bound at its worst and at its best for the speaker. beaten_from (n,): going through the rivals' x from good to bad,
+    the first at which the speaker is more likely beaten than not, all else equal; −inf where at none; beaten_by (n,):
+    that rival's row, −1 where none. beaten_low, beaten_high (n,): the same at the worst and the best. NaN and −1 where
+    x is measured."""
 
     p: FloatArray
     low: FloatArray
@@ -186,8 +191,8 @@ _Found = tuple[FloatArray, FloatArray, IntArray]
 
 
 def _prepared(one: Known) -> Known:
-    """With an error everywhere where there is one anywhere, and what is shared in as few errors as will do: those that move each
-    value by little of its own error are taken as each value's own."""
+    """With an error everywhere where there is one anywhere, and what is shared in as few errors as will do: those that
+    move each value by little of its own error are taken as each value's own."""
     if one.exact:
         return one
     least = _LEAST_SE * max(float(np.ptp(one.value)), float(one.se.max()))
@@ -239,8 +244,8 @@ def _of_facts(x: FloatArray, y: FloatArray) -> _Found:
 
 
 def _even(count: int, dimensions: int) -> FloatArray:
-    """(count, dimensions) points spread evenly over the unit cube: the first coordinate in equal steps, the others multiples of powers
-    of 1/g modulo 1, g^d = g + 1 for d dimensions (the golden ratio's rule for two; from memory)."""
+    """(count, dimensions) points spread evenly over the unit cube: the first coordinate in equal steps, the others
+    multiples of powers of 1/g modulo 1, g^d = g + 1 for d dimensions (the golden ratio's rule for two; from memory)."""
     step = np.arange(count) + 0.5
     if dimensions < 2:
         return (step / count)[:, None][:, :dimensions]
@@ -262,8 +267,8 @@ def _spread(count: int, dimensions: int) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class _Points:
-    """What errors are averaged over. shared (D, errors): draws of what values share; own (dimensions, K): quantiles of a speaker's own
-    errors, D times as many of them as go with one draw; draw (K,): which."""
+    """What errors are averaged over. shared (D, errors): draws of what values share; own (dimensions, K): quantiles of
+    a speaker's own errors, D times as many of them as go with one draw; draw (K,): which."""
 
     shared: FloatArray
     own: FloatArray
@@ -271,8 +276,8 @@ class _Points:
 
     @classmethod
     def over(cls, errors: int, dimensions: int, most: int) -> _Points:
-        """Each draw has the same even points of the own errors, turned by an amount that goes with the draw; not many more than `most`
-        draws."""
+        """Each draw has the same even points of the own errors, turned by an amount that goes with the draw; not many
+        more than `most` draws."""
         from scipy.special import ndtri
 
         if errors > 1:
@@ -290,7 +295,8 @@ class _Points:
 
 
 def _grid(known: Known, rows: IntArray, count: int) -> FloatArray:
-    """(≤ count,) ascending: half of it even over where the values of rows may be, half where they crowd; fewer where errors are wide."""
+    """(≤ count,) ascending: half of it even over where the values of rows may be, half where they crowd; fewer where
+    errors are wide."""
     from scipy.special import ndtri
 
     low, high = (end[rows] for end in known.ends())
@@ -315,9 +321,9 @@ def _between(grid: FloatArray, value: FloatArray) -> tuple[IntArray, FloatArray]
 
 @dataclass(frozen=True, eq=False)
 class _Beaters:
-    """Rivals that surely beat many: those whose lower ends none of the others exceeds in both. A speaker that one of them surely beats
-    can neither stand on the frontier nor keep another off it that the same one leaves on. Bounds, worth one thing to themselves and
-    another to others, are none of them."""
+    """Rivals that surely beat many: those whose lower ends none of the others exceeds in both. A speaker that one of
+    them surely beats can neither stand on the frontier nor keep another off it that the same one leaves on. Bounds,
+    worth one thing to themselves and another to others, are none of them."""
 
     x: Known
     y: Known
@@ -351,10 +357,11 @@ class _Beaters:
 
 @dataclass(frozen=True, eq=False)
 class _Ladder:
-    """Rivals by x, a fact. kept: those that matter; step (I,): their x, each once, falling; log_product (D, I, grid): logarithm
-    of the product of P(y_k < grid) over all kept with x_k ≥ step, less what is shared in draw D.
+    """Rivals by x, a fact. kept: those that matter; step (I,): their x, each once, falling; log_product (D, I, grid):
+    logarithm of the product of P(y_k < grid) over all kept with x_k ≥ step, less what is shared in draw D.
 
-    own_step (n,): the last step with x ≥ a speaker's own, −1 where none. kept_step (n,): the same for kept ones, −1 for others.
+    own_step (n,): the last step with x ≥ a speaker's own, −1 where none. kept_step (n,): the same for kept ones, −1 for
+    others.
     """
 
     rival: Known
@@ -414,7 +421,8 @@ class _Ladder:
             yield _Near.of(self, own, np.arange(start, min(start + _BLOCK, len(own.value))))
 
     def _surely_below_even(self, own: Known, rows: IntArray) -> IntArray:
-        """(m,) the first step with a rival that alone is likelier better than not, by a margin; the number of steps where none is."""
+        """(m,) the first step with a rival that alone is likelier better than not, by a margin; the number of steps
+        where none is."""
         best = np.full(len(self.step), -np.inf)
         np.maximum.at(best, self.kept_step[self.kept], self.rival.branches()[0][self.kept])
         margin = (
@@ -436,8 +444,8 @@ class _Ladder:
 
 @dataclass(frozen=True, eq=False)
 class _Near:
-    """The points of speakers rows (m,) on a ladder: grid index and way to the next (m, K), logarithm of their own factor there
-    (2, m, K), 0 where a speaker is not among the kept."""
+    """The points of speakers rows (m,) on a ladder: grid index and way to the next (m, K), logarithm of their own
+    factor there (2, m, K), 0 where a speaker is not among the kept."""
 
     ladder: _Ladder
     rows: IntArray
@@ -458,13 +466,15 @@ class _Near:
         return cls(ladder, rows, index, np.asarray(share, np.float32), own)
 
     def at_own_step(self) -> FloatArray:
-        """(m,) the chance that a speaker is beaten by none of the rivals with its own x or better; 0 where it surely is."""
+        """(m,) the chance that a speaker is beaten by none of the rivals with its own x or better; 0 where it surely
+        is."""
         found, some = np.zeros(len(self.rows)), np.flatnonzero(self.ladder.hopeful[self.rows])
         found[some] = self.chances(some, self.ladder.own_step[self.rows[some]])
         return found
 
     def chances(self, some: IntArray, step: IntArray) -> FloatArray:
-        """(len(some),) the chance that speakers at places `some` of rows are beaten by none of the rivals up to a step."""
+        """(len(some),) the chance that speakers at places `some` of rows are beaten by none of the rivals up to a
+        step."""
         ladder = self.ladder
         own_step = ladder.kept_step[self.rows[some]]
         inside = np.flatnonzero(step >= 0)
@@ -480,7 +490,8 @@ class _Near:
         return found
 
     def first_below_even(self, high: IntArray) -> IntArray:
-        """(m,) the first step up to which a speaker is more likely beaten than not, `high` where at none before that."""
+        """(m,) the first step up to which a speaker is more likely beaten than not, `high` where at none before
+        that."""
         low, high = np.zeros(len(self.rows), np.int64), high.copy()
         middle = np.maximum(high - 1, 0)  # it is `high` for most
         while len(some := np.flatnonzero(low < high)):
@@ -494,8 +505,8 @@ class _Near:
 
 @dataclass(frozen=True, eq=False)
 class _Sheet:
-    """Both are measured. log_product (D, grid of x, grid of y): logarithm of the product over the kept rivals of the chance of not
-    being at least as good in both, less what is shared in draw D."""
+    """Both are measured. log_product (D, grid of x, grid of y): logarithm of the product over the kept rivals of the
+    chance of not being at least as good in both, less what is shared in draw D."""
 
     x: Known
     y: Known

@@ -1,7 +1,7 @@
 """What might have been measured: the errors of a session, layer by layer (method:statistics#errors-and-their-sizes).
 
-own: what a repeat would change (each reading, the session, the run's level). bench: what all measurements there share. sample: what
-another unit would change. B draws; 72 slots of curves as in acoustics.curveset.
+own: what a repeat would change (each reading, the session, the run's level). bench: what all measurements there share.
+sample: what another unit would change. B draws; 72 slots of curves as in acoustics.curveset.
 """
 
 from __future__ import annotations
@@ -24,14 +24,16 @@ Floats32 = NDArray[np.float32]
 # how far a direction takes part in the sample's directivity error: 0 on the axis, 1 behind
 AWAY = ((1.0 - np.cos(np.radians(np.concatenate([ANGLES_DEG, ANGLES_DEG])))) / 2.0).astype(np.float32)
 
-# horizontal slots at negative angles, and those of the same angle on the other side: one curve where symmetry is declared
+# horizontal slots at negative angles, and those of the same angle on the other side: one curve where symmetry is
+# declared
 _NEGATIVE = [i for i, angle in enumerate(ANGLES_DEG) if -180 < angle < 0]
 MIRRORED = (_NEGATIVE, [PER_ORBIT - 2 - i for i in _NEGATIVE])
 
 
 @dataclass(frozen=True, eq=False)
 class Reader:
-    """Who measured what: the source of a session's errors. twice: for each of curveset.POLES, whether both orbits read it."""
+    """Who measured what: the source of a session's errors. twice: for each of curveset.POLES, whether both orbits read
+    it."""
 
     info: SessionInfo
     keys: SharedKeys
@@ -40,7 +42,8 @@ class Reader:
 
     @classmethod
     def of(cls, info: SessionInfo, content_hash: str, model: ErrorModel, readings_db: NDArray[np.floating]) -> Reader:
-        """readings_db (72, 199) as measured, NaN where not. Poles that are equal were read once: some formats hold them once only."""
+        """readings_db (72, 199) as measured, NaN where not. Poles that are equal were read once: some formats hold them
+        once only."""
         there = ~np.isnan(readings_db).all(axis=-1)
         twice = tuple(
             bool(there[a] and there[b]) and not np.array_equal(readings_db[a], readings_db[b], equal_nan=True)
@@ -60,7 +63,8 @@ class Reader:
         return factor
 
     def merged(self, share: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Shares (…, 72, F) of slots as shares of independent readings: both poles are one, ± too where symmetry is declared."""
+        """Shares (…, 72, F) of slots as shares of independent readings: both poles are one, ± too where symmetry is
+        declared."""
         found = share.copy()
         pairs = [(b, a) for a, b in curveset.POLES]
         if self.info.symmetric:
@@ -105,7 +109,8 @@ class Reader:
         return self._shared(self._of_each("repeatability", SLOTS, count))
 
     def smoothed_errors(self, points: Points, count: int = DRAWS) -> Floats32:
-        """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked at."""
+        """(B, 72, F): the same of 1/3-octave smoothed curves at some points, where single curves' patterns are looked
+        at."""
         rng, sd = (
             self.generator("smoothed", self.keys.session),
             self.model.sd(self.info, "repeatability")[points.of_grid],

@@ -1,8 +1,9 @@
-"""The measurement error model (method:statistics#errors-and-their-sizes): which errors there are, how large, what shares them, and what was learned.
+"""The measurement error model (method:statistics#errors-and-their-sizes): which errors there are, how large, what
+shares them, and what was learned.
 
-The default standard deviations are our own judgement; `derive --adopt` moves them to what the user's own repeats show; a session may
-override any of them (`[uncertainty]` in session.toml), as a number or as a table over frequency. Positioning of the microphone is not
-modelled.
+The default standard deviations are our own judgement; `derive --adopt` moves them to what the user's own repeats show;
+a session may override any of them (`[uncertainty]` in session.toml), as a number or as a table over frequency.
+Positioning of the microphone is not modelled.
 """
 
 from __future__ import annotations
@@ -24,20 +25,34 @@ Sd = float | Table
 
 # own judgement throughout; tables are linear over log f between their points and constant beyond
 DEFAULT_SD: Mapping[str, Sd] = {
-    "repeatability": 0.15, "session": ((40.0, 0.3), (100.0, 0.1)), "level": 0.15,
+    "repeatability": 0.15,
+    "session": ((40.0, 0.3), (100.0, 0.1)),
+    "level": 0.15,
     "calibration": ((30.0, 1.0), (100.0, 0.25), (5000.0, 0.25), (10000.0, 0.5)),
-    "sample_spread": 0.5, "sample_directivity": 0.5,
-    "distortion": 1.0, "distortion_per_drive": 1.0, "compression": 0.1, "impedance_percent": 2.0,
-}  # fmt: skip
+    "sample_spread": 0.5,
+    "sample_directivity": 0.5,
+    "distortion": 1.0,
+    "distortion_per_drive": 1.0,
+    "compression": 0.1,
+    "impedance_percent": 2.0,
+}
 WIDTH_OCT: Mapping[str, float] = {
-    "repeatability": 1 / 6, "session": 0.5, "calibration": 1.0, "sample_spread": 0.5, "sample_directivity": 0.5,
-    "distortion": 1.0, "distortion_per_drive": 1 / 6, "compression": 1 / 6,
-}  # fmt: skip
+    "repeatability": 1 / 6,
+    "session": 0.5,
+    "calibration": 1.0,
+    "sample_spread": 0.5,
+    "sample_directivity": 0.5,
+    "distortion": 1.0,
+    "distortion_per_drive": 1 / 6,
+    "compression": 1 / 6,
+}
 # What can be learned from repeats, and the parts of the default's shape that each scales
 LEARNABLE: Mapping[str, tuple[str, ...]] = {
-    "repeatability": ("repeatability",), "session": ("session",), "level": ("level",),
+    "repeatability": ("repeatability",),
+    "session": ("session",),
+    "level": ("level",),
     "sample": ("sample_spread", "sample_directivity"),
-}  # fmt: skip
+}
 NOISE = "noise"  # a session's own noise: the floor of its repeatability, whatever else is known of that
 
 
@@ -67,14 +82,25 @@ class SharedKeys:
 
     @classmethod
     def made_of(
-        cls, lab: str, method: str, calibration: str | None, slug: str, sample: str, run: str | None, date: str, content_hash: str
-    ) -> SharedKeys:  # fmt: skip
-        """bench: origin/lab, method and calibration id; sample: speaker and serial; run: its own name, else lab, sample and date."""
+        cls,
+        lab: str,
+        method: str,
+        calibration: str | None,
+        slug: str,
+        sample: str,
+        run: str | None,
+        date: str,
+        content_hash: str,
+    ) -> SharedKeys:
+        """bench: origin/lab, method and calibration id; sample: speaker and serial; run: its own name, else lab, sample
+        and date."""
         at = origin_lab(lab)
         return cls(
-            bench=bench_key(lab, method, calibration), sample=f"{slug}|{sample}",
-            run=f"{at}|{run}" if run else f"{at}|{slug}|{sample}|{date}", session=content_hash,
-        )  # fmt: skip
+            bench=bench_key(lab, method, calibration),
+            sample=f"{slug}|{sample}",
+            run=f"{at}|{run}" if run else f"{at}|{slug}|{sample}|{date}",
+            session=content_hash,
+        )
 
 
 def origin_lab(lab: str) -> str:
@@ -108,8 +134,8 @@ class Alignment:
 
 @dataclass(frozen=True, eq=False)
 class ErrorModel:
-    """What intervals rest on: version 0 is the default; factor: learned size of each of LEARNABLE as a multiple of its default;
-    alignments: bench key -> alignment."""
+    """What intervals rest on: version 0 is the default; factor: learned size of each of LEARNABLE as a multiple of its
+    default; alignments: bench key -> alignment."""
 
     version: int = 0
     factor: Mapping[str, float] = field(default_factory=dict)
@@ -121,8 +147,8 @@ class ErrorModel:
         return f"{MODEL_VERSION}|{self.version}"
 
     def sd(self, info: SessionInfo, part: str) -> NDArray[np.float32]:
-        """(199,) standard deviation of a part for a session: its own figure, else learned, else the default; repeatability never
-        below the noise that the session brings."""
+        """(199,) standard deviation of a part for a session: its own figure, else learned, else the default;
+        repeatability never below the noise that the session brings."""
         if part in info.uncertainty:
             found = sd_over_frequency(info.uncertainty[part])
         else:
@@ -142,7 +168,8 @@ class ErrorModel:
 
     @property
     def bench_sd_db(self) -> float:
-        """Root mean square of the default bench error over 100 Hz–10 kHz: what an alignment's residual is held against."""
+        """Root mean square of the default bench error over 100 Hz–10 kHz: what an alignment's residual is held
+        against."""
         return float(np.sqrt(np.mean(sd_over_frequency(DEFAULT_SD["calibration"])[band(100.0, 10000.0)] ** 2)))
 
 

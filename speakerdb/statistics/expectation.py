@@ -1,4 +1,5 @@
-"""Two properties against each other: what one leads to expect of the other, and the line that a share of all leave below.
+"""Two properties against each other: what one leads to expect of the other, and the line that a share of all leave
+below.
 
 n speakers.
 """
@@ -23,7 +24,8 @@ BOOTSTRAPS = 2000
 
 @dataclass(frozen=True, eq=False)
 class Expectation:
-    """What the other speakers lead to expect: expected, low, high (n,), the 95 % prediction interval; NaN where too few."""
+    """What the other speakers lead to expect: expected, low, high (n,), the 95 % prediction interval; NaN where too
+    few."""
 
     expected: FloatArray
     low: FloatArray
@@ -37,10 +39,11 @@ def design(x: FloatArray, groups: NDArray[np.int64]) -> FloatArray:
 
 
 def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64]) -> Expectation:
-    """Least squares of y (n,) on x (n,) and group, each speaker left out of its own prediction, with Student's t interval.
+    """Least squares of y (n,) on x (n,) and group, each speaker left out of its own prediction, with Student's t
+    interval.
 
-    With h the leverage and e the residual, leaving a row out gives y − e/(1 − h), variance s²/(1 − h) and
-    s² = (Σe² − e²/(1 − h))/(n − p − 1) (Belsley, Kuh & Welsch, Regression Diagnostics, 1980). NaN for the only one of a group.
+    With h the leverage and e the residual, leaving a row out gives y − e/(1 − h), variance s²/(1 − h) and s² = (Σe² −
+    e²/(1 − h))/(n − p − 1) (Belsley, Kuh & Welsch, Regression Diagnostics, 1980). NaN for the only one of a group.
     """
     from scipy.special import stdtrit
 
@@ -66,8 +69,9 @@ def expectation(x: FloatArray, y: FloatArray, groups: NDArray[np.int64]) -> Expe
 def quantile_line(x: FloatArray, y: FloatArray, tau: float, precision: float = 1e-12) -> tuple[float, float]:
     """(intercept, slope) of linear quantile regression: the least Σ ρ(y − a − b·x), ρ(u) = u·(τ − [u < 0]).
 
-    Source: R. Koenker, G. Bassett, Econometrica 46(1), 1978. For a given slope the best intercept is the τ quantile of what is
-    left, and the loss is convex in the slope: it is found by golden-section search, to `precision` of the range of y over a spread of x.
+    Source: R. Koenker, G. Bassett, Econometrica 46(1), 1978. For a given slope the best intercept is the τ quantile of
+    what is left, and the loss is convex in the slope: it is found by golden-section search, to `precision` of the range
+    of y over a spread of x.
     """
     centre, spread = x.mean(), x.std()
     if spread == 0:
@@ -101,7 +105,8 @@ def quantile_line(x: FloatArray, y: FloatArray, tau: float, precision: float = 1
 def quantile_band(
     x: FloatArray, y: FloatArray, tau: float, clusters: Sequence[Any], at: FloatArray, random: np.random.Generator
 ) -> tuple[FloatArray, FloatArray, FloatArray] | None:
-    """The quantile line at the given x (m,), and its 95 % band from resampling whole clusters (makers); None below 50 points."""
+    """The quantile line at the given x (m,), and its 95 % band from resampling whole clusters (makers); None below 50
+    points."""
     if len(x) < LEAST_FOR_QUANTILE or np.ptp(x) == 0:
         return None
     a, b = quantile_line(x, y, tau)
@@ -124,12 +129,13 @@ _CHUNK = 150_000  # points of resamples at a time
 
 @dataclass(frozen=True, eq=False)
 class _Resampled:
-    """Quantile lines of many resamples at once, about the line of all. z, y (n,): x in standard deviations and what the line leaves;
-    code (n,): the cluster of each; times (B, clusters): how often each is drawn.
+    """Quantile lines of many resamples at once, about the line of all. z, y (n,): x in standard deviations and what the
+    line leaves; code (n,): the cluster of each; times (B, clusters): how often each is drawn.
 
-    Koenker and Bassett's loss, its intercept at the best, has a derivative in the slope that rises through nothing: it is bisected. Of
-    the points only those near the line can lie on either side of a resampled one; of the rest their number and sum will do
-    (S. Portnoy, R. Koenker, Statistical Science 12(4), 1997, from memory). Where near proves too near, it is taken twice as far.
+    Koenker and Bassett's loss, its intercept at the best, has a derivative in the slope that rises through nothing: it
+    is bisected. Of the points only those near the line can lie on either side of a resampled one; of the rest their
+    number and sum will do (S. Portnoy, R. Koenker, Statistical Science 12(4), 1997, from memory). Where near proves too
+    near, it is taken twice as far.
     """
 
     z: FloatArray
@@ -144,7 +150,8 @@ class _Resampled:
         return 8.0 * float(np.ptp(self.y)) + 1e-12
 
     def lines(self, reach: float) -> tuple[FloatArray, FloatArray]:
-        """(B,) intercepts and slopes in z; NaN where all of a resample have one x. reach > 0: a guess of how far they lie from 0."""
+        """(B,) intercepts and slopes in z; NaN where all of a resample have one x. reach > 0: a guess of how far they
+        lie from 0."""
         found = np.full((2, len(self.times)), np.nan)
         members = np.bincount(self.code, minlength=self.times.shape[1])
         spread = np.array([self.times @ np.bincount(self.code, self.z**p, self.times.shape[1]) for p in (1, 2)])
@@ -161,7 +168,8 @@ class _Resampled:
         return found[0], found[1]
 
     def _of(self, chosen: NDArray[np.int64], near: NDArray[np.bool_], reach: float) -> FloatArray:
-        """(2, b) intercepts and slopes of the chosen resamples, slopes sought within ± reach, intercepts within twice that; NaN where a line left the near points."""
+        """(2, b) intercepts and slopes of the chosen resamples, slopes sought within ± reach, intercepts within twice
+        that; NaN where a line left the near points."""
         times, clusters = self.times[chosen], self.times.shape[1]
 
         def total(which: NDArray[np.bool_], of: FloatArray | None = None) -> FloatArray:
@@ -191,10 +199,11 @@ class _Resampled:
                 low, high = np.where(falling > 0, slope, low), np.where(falling > 0, high, slope)
         return np.where(lost & (reach < self.furthest), np.nan, np.stack([start, slope]))
 
-    def _drawn(self, times: NDArray[np.int64], near: NDArray[np.bool_],
-               place: NDArray[np.int64]) -> tuple[NDArray[np.float32], NDArray[np.float32], int, NDArray[np.int64]]:  # fmt: skip
-        """z, y (b, W) of the near points of each resample, their quantile's place the same in all: what fills rows up is −∞ before and +∞
-        after them; that place, and (b,) how many points they are."""
+    def _drawn(
+        self, times: NDArray[np.int64], near: NDArray[np.bool_], place: NDArray[np.int64]
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32], int, NDArray[np.int64]]:
+        """z, y (b, W) of the near points of each resample, their quantile's place the same in all: what fills rows up
+        is −∞ before and +∞ after them; that place, and (b,) how many points they are."""
         rows = np.flatnonzero(near)
         width = times @ np.bincount(self.code[rows], minlength=times.shape[1])
         place = np.clip(place, 0, np.maximum(width - 1, 0))

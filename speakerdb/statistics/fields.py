@@ -1,4 +1,5 @@
-"""Errors that vary smoothly over frequency, drawn from seeds that depend on the data alone (method:statistics#draws)."""
+"""Errors that vary smoothly over frequency, drawn from seeds that depend on the data alone
+(method:statistics#draws)."""
 
 from __future__ import annotations
 
@@ -22,9 +23,9 @@ def correlation(log2_hz: Floats, other_log2_hz: Floats, width_oct: float) -> Flo
 
 
 def carried(at_nodes: Floats, across: Floats) -> Floats32:
-    """(n, F) rows that make n standard normals a Gaussian field of unit sd at F points: drawn at nodes with covariance at_nodes (n, n),
-    carried to the points by the regression on these, across (n, F), and brought back to unit sd: nodes as near to each other as the
-    field is smooth leave a hundredth of the variance behind."""
+    """(n, F) rows that make n standard normals a Gaussian field of unit sd at F points: drawn at nodes with covariance
+    at_nodes (n, n), carried to the points by the regression on these, across (n, F), and brought back to unit sd: nodes
+    as near to each other as the field is smooth leave a hundredth of the variance behind."""
     root = np.linalg.solve(np.linalg.cholesky(at_nodes), across)
     root[np.abs(root) < 1e-9] = 0.0  # numbers too small for single precision would make the product ten times as slow
     return np.asarray(root / np.sqrt(np.sum(root**2, axis=0)), np.float32)
@@ -41,8 +42,8 @@ def _root(width_oct: float, points: Points) -> Floats32:
 
 @lru_cache(maxsize=8)
 def _smoothed_root(width_oct: float, points: Points) -> Floats32:
-    """(n, F): the same of what 1/3-octave smoothing leaves of a field, from nodes a fifth of an octave apart: it leaves a hundredth of
-    what varies faster than that."""
+    """(n, F): the same of what 1/3-octave smoothing leaves of a field, from nodes a fifth of an octave apart: it leaves
+    a hundredth of what varies faster than that."""
     smoothing = smooth_third_octave(np.eye(len(LOG2_HZ))).T  # a row averages the points around one
     covariance = smoothing @ correlation(LOG2_HZ, LOG2_HZ, width_oct) @ smoothing.T
     nodes = np.arange(points.index[0], points.index[-1] + 1, 4)
@@ -62,7 +63,8 @@ def generator(part: str, key: str, version: int | str) -> np.random.Generator:
 def smooth_field(
     rng: np.random.Generator, count: int, width_oct: float, points: Points = WHOLE, sd: Floats32 | float = 1.0
 ) -> Floats32:
-    """(count, F) independent fields of a standard deviation, (F,) or the same at all points, with correlation exp(−π(Δ/w)²)."""
+    """(count, F) independent fields of a standard deviation, (F,) or the same at all points, with correlation
+    exp(−π(Δ/w)²)."""
     return _drawn(rng, count, _root(width_oct, points), sd)
 
 

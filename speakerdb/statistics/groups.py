@@ -16,8 +16,9 @@ LEAST_FOR_INTERVAL = 6  # the least and the largest of five hold the median in 9
 
 @dataclass(frozen=True, eq=False)
 class Survival:
-    """The Kaplan-Meier estimate at its steps: value (m,) ascending, equal and at_risk (m,) how many are equal to each and at least as large
-    (the known bounds among them), above (m,) the share above, variance (m,) Greenwood's of its logarithm."""
+    """The Kaplan-Meier estimate at its steps: value (m,) ascending, equal and at_risk (m,) how many are equal to each
+    and at least as large (the known bounds among them), above (m,) the share above, variance (m,) Greenwood's of its
+    logarithm."""
 
     value: FloatArray
     equal: FloatArray
@@ -27,7 +28,8 @@ class Survival:
 
     @property
     def median(self) -> float:
-        """The first value that half the group or less exceeds; infinite where so many are censored that there is none."""
+        """The first value that half the group or less exceeds; infinite where so many are censored that there is
+        none."""
         half = np.flatnonzero(np.abs(self.above - 0.5) < 1e-12)
         # where the share is exactly one half over a stretch, the median is its middle
         if len(half) and half[0] + 1 < len(self.value):
@@ -35,8 +37,8 @@ class Survival:
         return self._first(self.above <= 0.5 + 1e-12)
 
     def median_interval(self, critical: float) -> tuple[float, float]:
-        """(low, high) of the median on the log-log scale (R. Brookmeyer, J. Crowley, Biometrics 38, 1982), `critical` standard errors wide
-        to either side; infinite where the group is not followed so far."""
+        """(low, high) of the median on the log-log scale (R. Brookmeyer, J. Crowley, Biometrics 38, 1982), `critical`
+        standard errors wide to either side; infinite where the group is not followed so far."""
         with np.errstate(divide="ignore", invalid="ignore"):
             loglog = np.log(-np.log(self.above))
             sd = np.sqrt(self.variance) / np.abs(np.log(self.above))
@@ -49,8 +51,8 @@ class Survival:
 
 
 def kaplan_meier(value: FloatArray, open_above: Bools) -> Survival:
-    """Share of a group that exceeds each value (E. L. Kaplan, P. Meier, JASA 53, 1958). open_above: the true value is at least `value`;
-    negate both values and meaning for 'at most'."""
+    """Share of a group that exceeds each value (E. L. Kaplan, P. Meier, JASA 53, 1958). open_above: the true value is
+    at least `value`; negate both values and meaning for 'at most'."""
     steps, equal = np.unique(value[~open_above], return_counts=True)
     at_risk = len(value) - np.searchsorted(np.sort(value), steps, side="left")
     above: FloatArray = np.asarray(np.cumprod(1.0 - equal / at_risk), np.float64)
@@ -62,8 +64,9 @@ def kaplan_meier(value: FloatArray, open_above: Bools) -> Survival:
 def median_freedom(value: FloatArray, open_above: Bools, cluster: NDArray[np.int64]) -> tuple[float, float]:
     """(degrees of freedom, factor on the variance) for a median's interval where rows of one cluster (n,) are alike.
 
-    The factor is the clustered variance of the share above, at the median, over Greenwood's, from each row's influence on the estimate (as in
-    R. S. Woodruff, JASA 47, 1952, for samples in clusters); at least 1. Freedom as `clusters.Clustered`; 0 where there is no median.
+    The factor is the clustered variance of the share above, at the median, over Greenwood's, from each row's influence
+    on the estimate (as in R. S. Woodruff, JASA 47, 1952, for samples in clusters); at least 1. Freedom as
+    `clusters.Clustered`; 0 where there is no median.
     """
     s = kaplan_meier(value, open_above)
     # at the last step nobody is left, and the estimate has no variance there
@@ -90,8 +93,8 @@ def median_freedom(value: FloatArray, open_above: Bools, cluster: NDArray[np.int
 def prentice_scores(value: FloatArray, open_above: Bools) -> FloatArray:
     """(n,) scores of the generalized Wilcoxon test of Peto and Prentice: their sum over a group is its test statistic.
 
-    Weight: the share above, estimated as Π(1 − d/(n + 1)) (R. L. Prentice, P. Marek, Biometrics 35, 1979); large for low values. Without
-    censoring close to the scores of the rank test of Kruskal and Wallis.
+    Weight: the share above, estimated as Π(1 − d/(n + 1)) (R. L. Prentice, P. Marek, Biometrics 35, 1979); large for
+    low values. Without censoring close to the scores of the rank test of Kruskal and Wallis.
     """
     s = kaplan_meier(value, open_above)
     weight = np.cumprod(1.0 - s.equal / (s.at_risk + 1.0))
@@ -116,7 +119,8 @@ def hedges_g(a: FloatArray, b: FloatArray) -> float:
 
 
 def cliffs_delta(a_lower: FloatArray, a_upper: FloatArray, b_lower: FloatArray, b_upper: FloatArray) -> float:
-    """Share of pairs in which a surely exceeds b minus the share in which b surely exceeds a (N. Cliff, Psychological Bulletin 114, 1993).
+    """Share of pairs in which a surely exceeds b minus the share in which b surely exceeds a (N. Cliff, Psychological
+    Bulletin 114, 1993).
 
     Bounds are equal where exact, infinite where censored.
     """

@@ -1,4 +1,5 @@
-"""Do measurements of one thing disagree beyond their errors, and by how much is their mean then less sure? (method:statistics#sessions-that-disagree)"""
+"""Do measurements of one thing disagree beyond their errors, and by how much is their mean then less sure?
+(method:statistics#sessions-that-disagree)"""
 
 from __future__ import annotations
 
@@ -12,8 +13,8 @@ DISAGREEMENT_P = 0.01  # of the Q test, below which sessions count as disagreein
 def disagreement(value: Array, weight: Array, covariance: Array) -> tuple[float, float]:
     """(Q/df, p) of values (n,) about their weighted mean, against the covariance (n, n) of their errors.
 
-    What they share cancels in the residuals, so that only errors that could make them differ count; df = n − 1 (W. G. Cochran,
-    Biometrics 10, 1954). With independent errors of equal size σ, Q = Σ(x − mean)²/σ².
+    What they share cancels in the residuals, so that only errors that could make them differ count; df = n − 1 (W. G.
+    Cochran, Biometrics 10, 1954). With independent errors of equal size σ, Q = Σ(x − mean)²/σ².
 
     >>> ratio, p = disagreement(np.array([10.0, 13.0]), np.array([0.5, 0.5]), np.diag([0.09, 0.09]))
     >>> round(ratio, 6), p < 0.01
@@ -34,7 +35,8 @@ def disagreement(value: Array, weight: Array, covariance: Array) -> tuple[float,
 
 
 def widening(ratio: float, p: float) -> tuple[float, bool]:
-    """By what the standard error of the mean is multiplied, and whether to say that the sessions disagree: √(Q/df) where p < 0.01.
+    """By what the standard error of the mean is multiplied, and whether to say that the sessions disagree: √(Q/df)
+    where p < 0.01.
 
     n independent sessions of equal error then have the pooled error s/√n, s being their own standard deviation.
     """

@@ -1,8 +1,8 @@
 """From draws in layers to an interval about the plain value, and draws as small integers (method:statistics#intervals).
 
-The value is the plain one, as measured; draws say how far it may lie from the truth. The measured curve already holds one helping of
-noise, which for some metrics only ever adds: the interval reaches that much further to the side of the truth. It always holds the value.
-All here is on the metric's scale (log2 where ratios count). M metrics, B draws.
+The value is the plain one, as measured; draws say how far it may lie from the truth. The measured curve already holds
+one helping of noise, which for some metrics only ever adds: the interval reaches that much further to the side of the
+truth. It always holds the value. All here is on the metric's scale (log2 where ratios count). M metrics, B draws.
 """
 
 from __future__ import annotations
@@ -20,17 +20,17 @@ COVERAGE = 0.95
 NORMAL = 1.959964
 MOST_MISSING = 0.2  # beyond this share of draws without a value no interval is given
 PER_SE = 8  # draws are kept in eighths of the standard error, of which six bits hold nearly all
-# Errors that pick the worst of many points carry it by k·σ with one helping and k·√2·σ with two: the first is so many times what the
-# second adds. Where one point decides anyway, both are 0.
+# Errors that pick the worst of many points carry it by k·σ with one helping and k·√2·σ with two: the first is so many
+# times what the second adds. Where one point decides anyway, both are 0.
 WORST = 1.0 + float(np.sqrt(2.0))
 HEAVY_TAILS = 10.0  # kurtosis (normal: 3) above which the standard error comes from the percentiles
 
 
 @dataclass(frozen=True, eq=False)
 class Layer:
-    """What one layer of errors does to M metrics: centred (M, B) draws about their median, NaN rows where there are none; se (M,);
-    bias (M,): the noise's first helping, 0 where it can't be told from 0; added (M,): what it adds to the square of a ripple, with the
-    layers before it."""
+    """What one layer of errors does to M metrics: centred (M, B) draws about their median, NaN rows where there are
+    none; se (M,); bias (M,): the noise's first helping, 0 where it can't be told from 0; added (M,): what it adds to
+    the square of a ripple, with the layers before it."""
 
     centred: Floats
     se: Floats
@@ -43,8 +43,8 @@ class Layer:
 
 
 def layer_of(metrics: tuple[Metric, ...], value: Floats, draws: Floats, before: Layer | None = None) -> Layer:
-    """A layer from plain values (M,) and draws (M, B) about them, both on the metric's scale. before: the layer whose errors a statement
-    with this one has, too; the value holds one helping of all of them."""
+    """A layer from plain values (M,) and draws (M, B) about them, both on the metric's scale. before: the layer whose
+    errors a statement with this one has, too; the value holds one helping of all of them."""
     draws = _without_gaps(draws)
     total = np.zeros(len(value)) if before is None else before.added.copy()
     there = ~np.isnan(draws).any(axis=1) & ~np.isnan(value)
@@ -69,23 +69,25 @@ def layer_of(metrics: tuple[Metric, ...], value: Floats, draws: Floats, before: 
 
 
 def _both_sides(centred: Floats) -> Floats:
-    """Draws (n, B) of the worst of many points, whose better side reaches as far as the worse one: points that did not decide hold the
-    draws there, but the one that did may have been carried by its error as far as a draw is carried to the worse side."""
+    """Draws (n, B) of the worst of many points, whose better side reaches as far as the worse one: points that did not
+    decide hold the draws there, but the one that did may have been carried by its error as far as a draw is carried to
+    the worse side."""
     low, _, high = ends(centred)
     down, up = np.where(low < 0.0, -low, 1.0), np.where(high > 0.0, high, 1.0)
     return np.where(centred > 0.0, centred * np.maximum(down / up, 1.0)[:, None], centred)
 
 
 def _share_of_mean(excess: Floats, t: Floats, added: Floats) -> Floats:
-    """(n,) how much of what errors add to a ripple's root mean square they add to its mean: errors of few dimensions also scatter it."""
+    """(n,) how much of what errors add to a ripple's root mean square they add to its mean: errors of few dimensions
+    also scatter it."""
     square = np.sqrt(t**2 + added) - t
     return np.asarray(np.clip(excess / np.where(square > 0.0, square, np.inf), 0.0, 1.0))
 
 
 def ripple_spread(ripple: Floats, added: Floats) -> Floats:
-    """(n,) relative spread of a root mean square about which errors add `added` to its square: that of |a + ε| for a of this length, from
-    Var|a + ε|² = 4a²σ² + 2nσ⁴ with nσ² = added. It grows with a, so that draws about what was measured, which holds one helping already,
-    spread wider than measurements do about the truth."""
+    """(n,) relative spread of a root mean square about which errors add `added` to its square: that of |a + ε| for a of
+    this length, from Var|a + ε|² = 4a²σ² + 2nσ⁴ with nσ² = added. It grows with a, so that draws about what was
+    measured, which holds one helping already, spread wider than measurements do about the truth."""
     total = ripple**2 + added
     return np.asarray(np.sqrt(np.where(total > 0.0, ripple**2 + added / 2.0, 1.0) / np.where(total > 0.0, total, 1.0)))
 
@@ -96,8 +98,8 @@ def _times(metrics: tuple[Metric, ...]) -> Floats:
 
 
 def noise_limited(metrics: tuple[Metric, ...], bias: Floats, half: Floats) -> Floats:
-    """(M,) 1 where a value is mostly what errors make of it: e over half of the half width (without it). Of the worst of many points e
-    is what it may have been, if many points tie; there, what the draws do show counts."""
+    """(M,) 1 where a value is mostly what errors make of it: e over half of the half width (without it). Of the worst
+    of many points e is what it may have been, if many points tie; there, what the draws do show counts."""
     return np.asarray(np.abs(bias) / _times(metrics) > half / 2.0, np.float64)
 
 
@@ -142,7 +144,8 @@ def _without_gaps(draws: Floats) -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Span:
-    """An interval about a value: low, high (M,) on the scale; down, up (M,): how far its percentiles lie from the value, without bias."""
+    """An interval about a value: low, high (M,) on the scale; down, up (M,): how far its percentiles lie from the
+    value, without bias."""
 
     low: Floats
     high: Floats
@@ -151,8 +154,9 @@ class Span:
 
 
 def span(value: Floats, centred: Floats, bias: Floats) -> Span:
-    """low = t + q2.5 − max(e, 0), high = t + q97.5 + max(−e, 0); q of centred draws (M, B). A value that errors of ripple could make
-    wholly reaches down to none: where e exceeds the whole half width, low is −∞ (cut to what the metric can be)."""
+    """low = t + q2.5 − max(e, 0), high = t + q97.5 + max(−e, 0); q of centred draws (M, B). A value that errors of
+    ripple could make wholly reaches down to none: where e exceeds the whole half width, low is −∞ (cut to what the
+    metric can be)."""
     low, high = np.full(len(value), np.nan), np.full(len(value), np.nan)
     there = ~np.isnan(centred).any(axis=1)
     if there.any():
@@ -164,8 +168,8 @@ def span(value: Floats, centred: Floats, bias: Floats) -> Span:
 def within_nature(
     metrics: tuple[Metric, ...], low: Floats, high: Floats, noise: Floats, half: Floats
 ) -> tuple[Floats, Floats]:
-    """Intervals on the scale cut to what each metric can be. noise (M,): e; half (M,): half width without it: a ripple whose e exceeds
-    it may be none at all."""
+    """Intervals on the scale cut to what each metric can be. noise (M,): e; half (M,): half width without it: a ripple
+    whose e exceeds it may be none at all."""
     floor = np.array([m.nature[0] for m in metrics])
     ceiling = np.array([m.nature[1] for m in metrics])
     ripple = np.array([m.ripple for m in metrics], bool)

@@ -1,7 +1,8 @@
-"""What holds for the places of all speakers at once: the critical value that no pair of p speakers exceeds by chance, 95 times of 100.
+"""What holds for the places of all speakers at once: the critical value that no pair of p speakers exceeds by chance,
+95 times of 100.
 
-Put into `places` in place of the one for a single pair, it gives ranges that hold together. Only they may back "the best of all", and
-what is said of those who come first in a field that is mostly noise.
+Put into `places` in place of the one for a single pair, it gives ranges that hold together. Only they may back "the
+best of all", and what is said of those who come first in a field that is mostly noise.
 
 Source: M. Mogstad, J. P. Romano, A. M. Shaikh, D. Wilhelm, "Inference for Ranks with Applications to Mobility across
 Neighbourhoods and Academic Achievement across Countries", Review of Economic Studies 91(1), 2024, 476-518.
@@ -29,11 +30,12 @@ _CHUNK = 500_000  # differences at a time, so that what is at work stays in the 
 def critical_value(scores: Scores, draws: NDArray[np.floating[Any]]) -> float:
     """The c with (x_k − x_j − truth) ≤ c·d for all pairs of p speakers at once, with probability LEVEL.
 
-    draws (p, B): the own errors of each value, whatever they are centred on; their size is that of the scores, so that only their law
-    counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² − 1)/(4·B)) allows for the variances'
-    coming from B draws. Never less than the c of one pair. A value that is one of two is a mixture of normals (as in places), so normal
-    errors stand for its own. Simulated, 94.1 to 96.9 % of fields hold; 91.8 % where errors have rare outliers, of which B draws tell too
-    little (the joint places then hold in 97.8 %).
+    draws (p, B): the own errors of each value, whatever they are centred on; their size is that of the scores, so that
+    only their law counts. The largest standardized difference in each draw has c as its order statistic; c·(1 + (c² −
+    1)/(4·B)) allows for the variances' coming from B draws. Never less than the c of one pair. A value that is one of
+    two is a mixture of normals (as in places), so normal errors stand for its own. Simulated, 94.1 to 96.9 % of fields
+    hold; 91.8 % where errors have rare outliers, of which B draws tell too little (the joint places then hold in 97.8
+    %).
 
     >>> from speakerdb.statistics.places import exact
     >>> draws = np.random.default_rng(1).normal(size=(50, 400))
@@ -60,9 +62,9 @@ def _benches_differ(scores: Scores) -> bool:
 def _range(deviation: NDArray[np.float32], v: FloatArray) -> FloatArray:
     """(B,): Tukey's range of errors e (p, B) in units of their own standard deviation, over √2.
 
-    It stands for the largest standardized difference where pairs of speakers share errors of benches, each pair in its own degree: at
-    unequal variances, correlated or not, that one is no larger (the Tukey–Kramer conjecture; for independent errors proved by
-    A. J. Hayter, Annals of Statistics 12(1), 1984, 61-75).
+    It stands for the largest standardized difference where pairs of speakers share errors of benches, each pair in its
+    own degree: at unequal variances, correlated or not, that one is no larger (the Tukey–Kramer conjecture; for
+    independent errors proved by A. J. Hayter, Annals of Statistics 12(1), 1984, 61-75).
     """
     sd = np.sqrt(v)[:, None]
     unit = np.divide(deviation, sd, out=np.zeros(deviation.shape), where=sd > 0)
@@ -70,7 +72,8 @@ def _range(deviation: NDArray[np.float32], v: FloatArray) -> FloatArray:
 
 
 def _deviation(scores: Scores, draws: NDArray[np.floating[Any]]) -> NDArray[np.float32]:
-    """(p, B) draws less their mean, of the variance of the scores; of values that are one of two, normal errors of one branch."""
+    """(p, B) draws less their mean, of the variance of the scores; of values that are one of two, normal errors of one
+    branch."""
     centred = draws - draws.mean(axis=1, keepdims=True, dtype=np.float64)
     se = standard_error(centred)
     size = np.divide(np.sqrt(scores.v), se, out=np.zeros(len(se)), where=se > 0)
@@ -97,9 +100,11 @@ def order_statistic(values: NDArray[np.floating[Any]]) -> FloatArray:
 
 
 def largest_difference(deviation: NDArray[np.float32], v: FloatArray) -> FloatArray:
-    """(B,): in each draw the largest of (e_k − e_j)/√(v_j + v_k) over all pairs; e = deviation (p, B), rows in rising order of v (p,).
+    """(B,): in each draw the largest of (e_k − e_j)/√(v_j + v_k) over all pairs; e = deviation (p, B), rows in rising
+    order of v (p,).
 
-    Only a row that is above (or below) all with less variance can make it: any other falls short of one of those in both.
+    Only a row that is above (or below) all with less variance can make it: any other falls short of one of those in
+    both.
     """
     high, low = np.ones(deviation.shape, bool), np.ones(deviation.shape, bool)
     high[1:] = deviation[1:] > np.maximum.accumulate(deviation, axis=0)[:-1]

@@ -1,12 +1,14 @@
-"""What the user's own repeats say of the sizes of errors, and how benches lie to one another (method:statistics#learning-from-repeats).
+"""What the user's own repeats say of the sizes of errors, and how benches lie to one another
+(method:statistics#learning-from-repeats).
 
-Everything rests on V = mean over pairs of the mean over 100 Hz–10 kHz of D²/2, D = difference of two curves minus its mean over
-300 Hz–3 kHz: the variance of one curve's error. Taking that mean off takes 0.1 % (w = 1/6 octave) and 0.8 % (w = 1/2) of a
-field's variance with it, by its correlation exp(−π(Δ/w)²) on the grid: half of the points lie within 300 Hz–3 kHz and lose about
-what the other half gains. V is therefore not corrected for it.
+Everything rests on V = mean over pairs of the mean over 100 Hz–10 kHz of D²/2, D = difference of two curves minus its
+mean over 300 Hz–3 kHz: the variance of one curve's error. Taking that mean off takes 0.1 % (w = 1/6 octave) and 0.8 %
+(w = 1/2) of a field's variance with it, by its correlation exp(−π(Δ/w)²) on the grid: half of the points lie within 300
+Hz–3 kHz and lose about what the other half gains. V is therefore not corrected for it.
 
-Give only sessions that are whole over 100 Hz–10 kHz and fine enough for shape metrics: what a coarse analyser or a short gate does
-to a curve depends on the speaker, so it is neither an error that repeats show nor an offset that can be taken off.
+Give only sessions that are whole over 100 Hz–10 kHz and fine enough for shape metrics: what a coarse analyser or a
+short gate does to a curve depends on the speaker, so it is neither an error that repeats show nor an offset that can be
+taken off.
 """
 
 from __future__ import annotations
@@ -29,7 +31,8 @@ PRIOR = 4.0  # speakers that the default counts for
 LEAST_SAMPLE_TEXT = 4  # characters: "1" may be another unit the next time
 BAND = grid.band(100.0, 10000.0)
 LEVEL_BAND = grid.band(300.0, 3000.0)
-# Σ of squared weights of the listening window's independent curves: nine; or 0°, V ±10 and three pairs that are one curve each
+# Σ of squared weights of the listening window's independent curves: nine; or 0°, V ±10 and three pairs that are one
+# curve each
 ONE_CURVE_EACH, MIRRORED = 9 / 81, (3 * 1 + 3 * 4) / 81
 BENCH = "bench"
 # what the sessions of a group have in common, and what they differ in
@@ -39,19 +42,23 @@ _GROUPS: Mapping[str, tuple[tuple[str, ...], str]] = {
     "level": (("speaker", "sample", "setting"), "run"),
     "sample": (("speaker", "setting", "bench"), "sample"),
     BENCH: (("speaker", "sample", "setting"), "bench"),
-}  # fmt: skip
+}
 # what a session may not have sized itself if it is to teach a part: its errors are then not those of the others
 _UNDECLARED: Mapping[str, frozenset[str]] = {
-    "repeatability": frozenset({"repeatability", "session"}), "session": frozenset({"repeatability", "session"}),
-    "level": frozenset({"level"}), "sample": frozenset({"repeatability", "session", "sample"}), BENCH: frozenset(),
-}  # fmt: skip
+    "repeatability": frozenset({"repeatability", "session"}),
+    "session": frozenset({"repeatability", "session"}),
+    "level": frozenset({"level"}),
+    "sample": frozenset({"repeatability", "session", "sample"}),
+    BENCH: frozenset(),
+}
 
 
 @dataclass(frozen=True)
 class Head:
-    """What learning takes from a session's own words. session: its id; bench, run: keys of what shares those errors; symmetric: ± are
-    one curve; drive_db: level of the voltage it was driven with, None where levels of two visits say nothing of each other (relative
-    ones, and a powered speaker's: who knows how its gain was set); declared: parts of LEARNABLE that it gives a size of its own."""
+    """What learning takes from a session's own words. session: its id; bench, run: keys of what shares those errors;
+    symmetric: ± are one curve; drive_db: level of the voltage it was driven with, None where levels of two visits say
+    nothing of each other (relative ones, and a powered speaker's: who knows how its gain was set); declared: parts of
+    LEARNABLE that it gives a size of its own."""
 
     session: int
     speaker: str
@@ -71,8 +78,8 @@ class Head:
 
 @dataclass(frozen=True, eq=False)
 class Reading:
-    """A session's curves as measured, (199,) in dB, NaN where not: axis_db, H 0 alone; window_db, the listening window of the nine
-    curves (before H 0 and V 0 share one axis). Rows of larger arrays are fine."""
+    """A session's curves as measured, (199,) in dB, NaN where not: axis_db, H 0 alone; window_db, the listening window
+    of the nine curves (before H 0 and V 0 share one axis). Rows of larger arrays are fine."""
 
     head: Head
     axis_db: NDArray[np.floating]
@@ -90,8 +97,8 @@ class Reading:
 
 
 def as_measured(level_db: NDArray[np.floating]) -> tuple[FloatArray, FloatArray]:
-    """Axis and listening window (…, 199) of the curves (…, 72, 199): H 0 alone (V 0 where there is no other), and the energy mean
-    of the nine curves of the window; NaN where a curve is missing."""
+    """Axis and listening window (…, 199) of the curves (…, 72, 199): H 0 alone (V 0 where there is no other), and the
+    energy mean of the nine curves of the window; NaN where a curve is missing."""
     level = np.asarray(level_db, np.float64)
     horizontal = level[..., curveset.ON_AXIS, :]
     absent = np.isnan(horizontal).all(axis=-1, keepdims=True)
@@ -103,14 +110,16 @@ def as_measured(level_db: NDArray[np.floating]) -> tuple[FloatArray, FloatArray]
 
 @dataclass(frozen=True)
 class Count:
-    """What could teach a part: n speakers (benches: specimens of the pair that shares most), and in how many sessions."""
+    """What could teach a part: n speakers (benches: specimens of the pair that shares most), and in how many
+    sessions."""
 
     n: int
     sessions: int
 
 
 def groups(heads: Sequence[Head], part: str) -> list[list[int]]:
-    """Positions of the sessions that teach a part, those together that have all in common but what the part is about."""
+    """Positions of the sessions that teach a part, those together that have all in common but what the part is
+    about."""
     same, apart = _GROUPS[part]
     found: dict[tuple[object, ...], list[int]] = defaultdict(list)
     for i, head in enumerate(heads):
@@ -137,8 +146,9 @@ def count(heads: Sequence[Head], part: str) -> Count:
 
 @dataclass(frozen=True)
 class Size:
-    """What is known of one part. default_sd_db: root mean square of the default over 100 Hz–10 kHz; seen_sd_db: what the repeats
-    say by themselves, NaN without any; wanted_sd_db: √((4·s0² + n·ŝ²)/(4 + n)); n: speakers with repeats, in so many sessions."""
+    """What is known of one part. default_sd_db: root mean square of the default over 100 Hz–10 kHz; seen_sd_db: what
+    the repeats say by themselves, NaN without any; wanted_sd_db: √((4·s0² + n·ŝ²)/(4 + n)); n: speakers with repeats,
+    in so many sessions."""
 
     part: str
     default_sd_db: float
@@ -179,9 +189,7 @@ def sizes(readings: Iterable[Reading]) -> tuple[Size, ...]:
     heads = [r.head for r in found]
     shapes = _Shapes.of(found)
     repeat_v, session_v = _repeat_variances(heads, shapes)
-    repeat, session = (
-        _size(part, v, heads) for part, v in (("repeatability", repeat_v), ("session", session_v))
-    )  # fmt: skip
+    repeat, session = (_size(part, v, heads) for part, v in (("repeatability", repeat_v), ("session", session_v)))
     sample = _size("sample", _sample_variance(heads, shapes, repeat.wanted_sd_db, session.wanted_sd_db), heads)
     level = _size("level", _level_variance(heads, found), heads)
     by_part = {s.part: s for s in (repeat, session, sample, level)}
@@ -204,7 +212,8 @@ def _size(part: str, variance: float, heads: Sequence[Head]) -> Size:
 
 @dataclass(frozen=True, eq=False)
 class _Shapes:
-    """axis, window (n, 133): curves over 100 Hz–10 kHz less their mean over 300 Hz–3 kHz; weight (n,): Σ of squared weights."""
+    """axis, window (n, 133): curves over 100 Hz–10 kHz less their mean over 300 Hz–3 kHz; weight (n,): Σ of squared
+    weights."""
 
     axis: FloatArray
     window: FloatArray
@@ -225,7 +234,8 @@ def _shape(curves: FloatArray) -> FloatArray:
 
 
 def _within(shapes: FloatArray) -> float:
-    """Mean over all pairs of rows of the mean of D²/2: the variance of k rows about their mean, k − 1 in the denominator."""
+    """Mean over all pairs of rows of the mean of D²/2: the variance of k rows about their mean, k − 1 in the
+    denominator."""
     return float(shapes.var(axis=0, ddof=1).mean())
 
 
@@ -247,9 +257,13 @@ def _mean_by_speaker(rows: Sequence[tuple[str, float, FloatArray]]) -> FloatArra
 def _repeat_variances(heads: Sequence[Head], shapes: _Shapes) -> tuple[float, float]:
     """r² and c²: the mean of nine curves has 1/9 of r² and all of c², a curve alone has all of both."""
     rows = [
-        (heads[g[0]].speaker, len(g) - 1.0, np.array([_within(shapes.axis[g]), _within(shapes.window[g]), shapes.weight[g].mean()]))
+        (
+            heads[g[0]].speaker,
+            len(g) - 1.0,
+            np.array([_within(shapes.axis[g]), _within(shapes.window[g]), shapes.weight[g].mean()]),
+        )
         for g in groups(heads, "repeatability")
-    ]  # fmt: skip
+    ]
     if not rows:
         return np.nan, np.nan
     axis, window, weight = _mean_by_speaker(rows)
@@ -293,7 +307,8 @@ class _RunPairs:
 
 
 def _run_pairs(heads: Sequence[Head]) -> list[_RunPairs]:
-    """A pair of runs that holds several speakers has one difference of level, so it counts with the first of them alone."""
+    """A pair of runs that holds several speakers has one difference of level, so it counts with the first of them
+    alone."""
     sides: dict[tuple[tuple[str, str], tuple[str, str]], _Sides] = defaultdict(lambda: ([], []))
     owner: dict[object, str] = {}
     for g in groups(heads, "level"):
@@ -338,11 +353,13 @@ def _gap(values: FloatArray, sides: _Sides) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class BenchPair:
-    """How `bench` lies to `to_bench`, the one with more sessions (tie: by name), by the specimens that both have measured.
+    """How `bench` lies to `to_bench`, the one with more sessions (tie: by name), by the specimens that both have
+    measured.
 
-    offset_db (199,): what is added to the curves of `bench`: mean difference to_bench − bench, 1/3-octave smoothed, and the mean
-    difference of level where both know it (level_db, else NaN). residual_sd_db: of what is left between the two, 100 Hz–10 kHz,
-    levels apart; NaN from one specimen. specimens: (speaker, sample). reason: why it is not adopted, None where it is.
+    offset_db (199,): what is added to the curves of `bench`: mean difference to_bench − bench, 1/3-octave smoothed, and
+    the mean difference of level where both know it (level_db, else NaN). residual_sd_db: of what is left between the
+    two, 100 Hz–10 kHz, levels apart; NaN from one specimen. specimens: (speaker, sample). reason: why it is not
+    adopted, None where it is.
     """
 
     bench: str
@@ -381,10 +398,11 @@ def _shared(heads: Sequence[Head], order: Mapping[str, int]) -> dict[tuple[str, 
 
 
 def bench_pairs(readings: Iterable[Reading], sessions: Mapping[str, int]) -> tuple[BenchPair, ...]:
-    """Every pair of benches that share a specimen, those of the best known benches first. sessions: how many each bench has in all.
+    """Every pair of benches that share a specimen, those of the best known benches first. sessions: how many each bench
+    has in all.
 
-    A bench is aligned to one that is not aligned itself, first to the reference, the one with most sessions: so no bench carries
-    the residual of a third.
+    A bench is aligned to one that is not aligned itself, first to the reference, the one with most sessions: so no
+    bench carries the residual of a third.
     """
     found = distinct(readings)
     heads = [r.head for r in found]
@@ -413,8 +431,8 @@ def _leveled(heads: Sequence[Head], sides: _Sides) -> bool:
 
 
 def _too_few(heads: Sequence[Head], units: Mapping[_Unit, _Sides]) -> str | None:
-    """Why two benches can't be aligned by these units, None where they can: by shape and level, or by shape alone where not one
-    unit tells the level."""
+    """Why two benches can't be aligned by these units, None where they can: by shape and level, or by shape alone where
+    not one unit tells the level."""
     if len(units) < LEAST:
         return f"{len(units)} {'specimen' if len(units) == 1 else 'specimens'}; it takes {LEAST}"
     leveled = sum(_leveled(heads, sides) for sides in units.values())
@@ -424,9 +442,11 @@ def _too_few(heads: Sequence[Head], units: Mapping[_Unit, _Sides]) -> str | None
 
 
 def _smooth(curves: FloatArray) -> FloatArray:
-    """1/3-octave smoothed, with what that takes off the curve smoothed too and put back: else the offset's own bends would be cut.
+    """1/3-octave smoothed, with what that takes off the curve smoothed too and put back: else the offset's own bends
+    would be cut.
 
-    Simulated with two default bench errors (w = 1 octave) of double size, r 0.2 and c 0 dB, 12 specimens: the offset found is
+    Simulated with two default bench errors (w = 1 octave) of double size, r 0.2 and c 0 dB, 12 specimens: the offset
+    found is
     0.022 dB from the truth, smoothed once 0.044, not at all 0.027.
     """
     once = grid.smooth_third_octave(curves)
@@ -434,8 +454,9 @@ def _smooth(curves: FloatArray) -> FloatArray:
 
 
 def _offset(shapes: FloatArray) -> tuple[FloatArray, float]:
-    """Differences (n, 199) with their level taken off -> the smoothed mean (199,), held beyond where enough specimens know it, and
-    the standard deviation of what is left once it is taken off: the error of the mean, and what is finer than the smoothing."""
+    """Differences (n, 199) with their level taken off -> the smoothed mean (199,), held beyond where enough specimens
+    know it, and the standard deviation of what is left once it is taken off: the error of the mean, and what is finer
+    than the smoothing."""
     n = len(shapes)
     smooth = _smooth(shapes)
     known = np.flatnonzero(np.isfinite(shapes).sum(axis=0) >= min(n, LEAST))

@@ -1,9 +1,11 @@
-"""Whether those who come first owe it to luck: the chance that their places, each judged by itself, hold (method:statistics#luck).
+"""Whether those who come first owe it to luck: the chance that their places, each judged by itself, hold
+(method:statistics#luck).
 
-Of many that are nearly equal the one that comes out first does so by its error, and its places then lie too high. How far depends on
-the others near it, not on the whole field: three clusters of equals far apart are as bad as one. So the field near each of the first three is
-taken apart into truths and errors, and what that says of its true place is held against the places it was given. Where these are less sure than
-they ought to be, the first three take the places that hold for all speakers together (`jointsets`). The same for the last three.
+Of many that are nearly equal the one that comes out first does so by its error, and its places then lie too high. How
+far depends on the others near it, not on the whole field: three clusters of equals far apart are as bad as one. So the
+field near each of the first three is taken apart into truths and errors, and what that says of its true place is held
+against the places it was given. Where these are less sure than they ought to be, the first three take the places that
+hold for all speakers together (`jointsets`). The same for the last three.
 """
 
 from __future__ import annotations
@@ -39,7 +41,8 @@ class Luck:
 
 
 def luck(scores: Scores) -> Luck:
-    """Whether the places of the first three and of the last three, judged pair by pair, are likely to miss the true ones.
+    """Whether the places of the first three and of the last three, judged pair by pair, are likely to miss the true
+    ones.
 
     >>> from speakerdb.statistics.places import exact
     >>> noise = np.random.default_rng(1).normal(size=100)
@@ -59,10 +62,10 @@ def _lucky(scores: Scores) -> bool:
 def chance_to_hold(scores: Scores, row: int, place: Place) -> float:
     """The probability that the true place of a row lies within place.low … place.high, in the light of the whole field.
 
-    Nonparametric empirical Bayes: the law of the true values near the row is found by EM on a grid (N. Laird, Journal of the American
-    Statistical Association 73, 1978, 805-811), seen from the row's own bench; those in one cell of it stand in any order, all alike likely.
-    The number above is then a sum of independent chances, taken as normal. Bounds count as exact, the branch that x lies in as the only
-    one: both only make the given places wider.
+    Nonparametric empirical Bayes: the law of the true values near the row is found by EM on a grid (N. Laird, Journal
+    of the American Statistical Association 73, 1978, 805-811), seen from the row's own bench; those in one cell of it
+    stand in any order, all alike likely. The number above is then a sum of independent chances, taken as normal. Bounds
+    count as exact, the branch that x lies in as the only one: both only make the given places wider.
     """
     sd = float(np.sqrt(scores.main.v[row]))
     if sd == 0.0:
@@ -101,7 +104,8 @@ def _binned(
 
 
 def _truths(x: FloatArray, v: FloatArray, count: FloatArray, grid: FloatArray, cell: float) -> FloatArray:
-    """(m, g) probabilities of each bin's true value in each cell of the grid, the law of truths being found from all bins."""
+    """(m, g) probabilities of each bin's true value in each cell of the grid, the law of truths being found from all
+    bins."""
     blur = v[:, None] + cell**2 / 12.0
     likelihood = np.exp(-0.5 * (x[:, None] - grid) ** 2 / blur) / np.sqrt(blur) + np.finfo(np.float64).tiny
     law = np.full(len(grid), 1.0 / len(grid))
@@ -113,21 +117,24 @@ def _truths(x: FloatArray, v: FloatArray, count: FloatArray, grid: FloatArray, c
 
 @dataclass(frozen=True, eq=False)
 class Ranking(Places):
-    """Places to be shown: those of pairs, but where luck is told of the first or the last, theirs are the joint ones. first, last (p,): whose."""
+    """Places to be shown: those of pairs, but where luck is told of the first or the last, theirs are the joint ones.
+    first, last (p,): whose."""
 
     first: NDArray[np.bool_]
     last: NDArray[np.bool_]
 
 
 def podium(scores: Scores, luck: Luck) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """(p,), (p,) who takes joint places: where luck is told, the first three and those that share their ranks, and likewise the last."""
+    """(p,), (p,) who takes joint places: where luck is told, the first three and those that share their ranks, and
+    likewise the last."""
     ascending = np.sort(scores.x)
     third, third_last = ascending[-PODIUM:].min(initial=np.inf), ascending[:PODIUM].max(initial=-np.inf)
     return np.asarray(luck.first & (scores.x >= third)), np.asarray(luck.last & (scores.x <= third_last))
 
 
 def ranking(scores: Scores, joint: Callable[[], float]) -> Ranking:
-    """The places of all, with luck allowed for. joint(): the critical value for all pairs together, asked for only where it is needed.
+    """The places of all, with luck allowed for. joint(): the critical value for all pairs together, asked for only
+    where it is needed.
 
     >>> from speakerdb.statistics.places import exact
     >>> equals = exact(np.random.default_rng(1).normal(size=100), 1.0)

@@ -1,4 +1,5 @@
-"""How far two equal speakers would seem to lie apart through errors of measurement alone (method:statistics#measures-like).
+"""How far two equal speakers would seem to lie apart through errors of measurement alone
+(method:statistics#measures-like).
 
 As measured: what a repeat would change, and what two benches do to it; not what another unit would.
 """
@@ -18,8 +19,8 @@ from speakerdb.statistics.error_model import DRAWS, WIDTH_OCT, ErrorModel
 from speakerdb.statistics.fields import generator, smooth_field
 
 Floats32 = NDArray[np.float32]
-# of usable output's errors: those of distortion are 1 octave wide for the session and 1/6 for each drive, then smoothed and interpolated;
-# tests/statistics/test_match_noise.py holds the limit that comes of it against draws of the sweeps
+# of usable output's errors: those of distortion are 1 octave wide for the session and 1/6 for each drive, then smoothed
+# and interpolated; tests/statistics/test_match_noise.py holds the limit that comes of it against draws of the sweeps
 OUTPUT_WIDTH_OCT = 0.5
 _DB_PER_OCTAVE = np.float32(20.0 * np.log10(2.0))
 _RESPONSE = ("listening_window", "in_room")
@@ -29,8 +30,9 @@ _RESPONSE = ("listening_window", "in_room")
 class CurveNoise:
     """Errors of one speaker's pooled curves, as standard deviations in dB (199,).
 
-    readings: curve name -> through what differs from reading to reading (beamwidths as 20·log10, usable output with all but its level);
-    session: common to the response curves; bench: of one bench. pattern: benches by weight; level: run -> its error's share in the mean.
+    readings: curve name -> through what differs from reading to reading (beamwidths as 20·log10, usable output with all
+    but its level); session: common to the response curves; bench: of one bench. pattern: benches by weight; level: run
+    -> its error's share in the mean.
     """
 
     readings: Mapping[str, Floats32]
@@ -43,8 +45,9 @@ class CurveNoise:
 def noise_between(a: CurveNoise, b: CurveNoise, model: ErrorModel) -> dict[str, Floats32]:
     """Draws (B, 199) of the difference of two speakers' curves when they are equal in truth; beamwidths as the ratio.
 
-    What benches and runs have in common cancels. Window and in-room curve come from much the same measured curves, so that they are
-    taken to move together. All pairs use the same draws, so that no verdict differs from another by the luck of its draws.
+    What benches and runs have in common cancels. Window and in-room curve come from much the same measured curves, so
+    that they are taken to move together. All pairs use the same draws, so that no verdict differs from another by the
+    luck of its draws.
     """
     unit = _unit_fields(model.seed)
     session = unit.session * np.hypot(a.session, b.session)
@@ -99,9 +102,11 @@ def _unit_fields(seed: str) -> _UnitFields:
         return np.asarray(field / field.std(), np.float32)
 
     return _UnitFields(
-        reading=drawn("reading", WIDTH_OCT["repeatability"]), index=drawn("index", WIDTH_OCT["repeatability"]),
+        reading=drawn("reading", WIDTH_OCT["repeatability"]),
+        index=drawn("index", WIDTH_OCT["repeatability"]),
         beam={name: smoothed(name) for name in ("beamwidth_horizontal", "beamwidth_vertical")},
-        output=drawn("output", OUTPUT_WIDTH_OCT), session=drawn("session", WIDTH_OCT["session"]),
+        output=drawn("output", OUTPUT_WIDTH_OCT),
+        session=drawn("session", WIDTH_OCT["session"]),
         bench=drawn("bench", WIDTH_OCT["calibration"]),
         level=generator("match", "level", seed).standard_normal(DRAWS, dtype=np.float32),
-    )  # fmt: skip
+    )

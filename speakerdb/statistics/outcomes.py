@@ -1,7 +1,9 @@
-"""Which further measurement would tell two speakers apart, and how likely: the variance of a difference with one more session in it.
+"""Which further measurement would tell two speakers apart, and how likely: the variance of a difference with one more
+session in it.
 
-What a measurement does to the estimate: D_new − D is the difference of two weighted sums of the same independent errors, so that, D being
-all that is known, D_new is normal about D with variance V_new + V − 2·Cov (a flat prior for the true difference; own derivation).
+What a measurement does to the estimate: D_new − D is the difference of two weighted sums of the same independent
+errors, so that, D being all that is known, D_new is normal about D with variance V_new + V − 2·Cov (a flat prior for
+the true difference; own derivation).
 """
 
 from __future__ import annotations
@@ -18,7 +20,8 @@ _WORTH = 0.99  # a measurement that leaves more of the interval's width is not p
 
 @dataclass(frozen=True)
 class Bench:
-    """Where one could measure: the bench's key, its name in words, and what it has of independent errors of unit variance."""
+    """Where one could measure: the bench's key, its name in words, and what it has of independent errors of unit
+    variance."""
 
     key: str
     lab: str
@@ -28,8 +31,9 @@ class Bench:
 
 @dataclass(frozen=True)
 class Outcome:
-    """A measurement that could be made: what ('repeat', 'sample', 'lab', 'together'), of which sides (0, 1), on which bench (in words);
-    sd: standard error of the difference then; spread: standard deviation of by how much the estimate will move."""
+    """A measurement that could be made: what ('repeat', 'sample', 'lab', 'together'), of which sides (0, 1), on which
+    bench (in words); sd: standard error of the difference then; spread: standard deviation of by how much the estimate
+    will move."""
 
     what: str
     sides: tuple[int, ...]
@@ -38,7 +42,8 @@ class Outcome:
     spread: float
 
     def chance(self, difference: float, least: float) -> float:
-        """The probability that the new interval leaves 0 out: P(|D_new| > least), D_new normal about the present difference."""
+        """The probability that the new interval leaves 0 out: P(|D_new| > least), D_new normal about the present
+        difference."""
         if self.spread == 0.0:
             return float(abs(difference) > least)
         return _above((least - difference) / self.spread) + _above((least + difference) / self.spread)
@@ -62,8 +67,8 @@ def _another(sessions: Sequence[Measured], like: Measured, bench: Bench, **keys:
 def _candidates(
     own: Sequence[Measured], benches: Sequence[Bench], *, another_unit: bool
 ) -> list[tuple[str, Bench, Measured]]:
-    """What could be measured more of one speaker: its first sample once more on a bench that had it, or on one that had not; where
-    the question is about another unit, a new sample on a bench that had the speaker."""
+    """What could be measured more of one speaker: its first sample once more on a bench that had it, or on one that had
+    not; where the question is about another unit, a new sample on a bench that had the speaker."""
     first, had = own[0], {m.bench for m in own}
     found = []
     for bench in benches:
@@ -81,10 +86,11 @@ def outcomes(
     *,
     another_unit: bool = False,
 ) -> list[Outcome]:
-    """Every single further measurement that would narrow a − b, of one speaker or of both in one run, the narrowest first.
+    """Every single further measurement that would narrow a − b, of one speaker or of both in one run, the narrowest
+    first.
 
-    benches: where one could measure. present: the contrast that stands now. After the measurement the one with the smallest variance
-    stands, which may be another.
+    benches: where one could measure. present: the contrast that stands now. After the measurement the one with the
+    smallest variance stands, which may be another.
     """
 
     def after(what: str, bench: Bench, more_a: Sequence[Measured], more_b: Sequence[Measured]) -> Outcome:

@@ -1,5 +1,5 @@
-"""Do groups differ, with makers that are alike within themselves? Labels are permuted within makers: whatever a maker's speakers share
-stays where it is.
+"""Do groups differ, with makers that are alike within themselves? Labels are permuted within makers: whatever a maker's
+speakers share stays where it is.
 
 n rows, K groups.
 """
@@ -22,8 +22,9 @@ _EQUAL = 1e-9  # sums nearer than that, relative to their size, are of the same 
 
 @dataclass(frozen=True, eq=False)
 class Permuted:
-    """makers (K,): how many have rows both in a group and outside; p (K,): two-sided, of a group against all others; makers_all: how many
-    have rows in two groups or more; p_all: of all groups being alike. NaN where those makers are fewer than LEAST_MAKERS."""
+    """makers (K,): how many have rows both in a group and outside; p (K,): two-sided, of a group against all others;
+    makers_all: how many have rows in two groups or more; p_all: of all groups being alike. NaN where those makers are
+    fewer than LEAST_MAKERS."""
 
     makers: Codes
     p: FloatArray
@@ -34,8 +35,9 @@ class Permuted:
 def permuted(value: FloatArray, score: FloatArray, group: Codes, maker: Codes, random: np.random.Generator) -> Permuted:
     """Tests by 9,999 permutations of the group labels within makers; group and maker are codes 0, 1, …, all (n,).
 
-    A group against all others: Σ over makers of n_in·(mean of `value` in − mean out), its absolute value. All groups: the sums u of `score`
-    about its maker's mean, in each group, as uᵀV⁻u with V their covariance over all permutations. p = (1 + as large)/(1 + 9,999).
+    A group against all others: Σ over makers of n_in·(mean of `value` in − mean out), its absolute value. All groups:
+    the sums u of `score` about its maker's mean, in each group, as uᵀV⁻u with V their covariance over all permutations.
+    p = (1 + as large)/(1 + 9,999).
     """
     count = int(group.max()) + 1
     table = np.zeros((int(maker.max()) + 1, count))
@@ -52,7 +54,9 @@ def permuted(value: FloatArray, score: FloatArray, group: Codes, maker: Codes, r
         member = (group[rows, None] == kinds).astype(float)
         # n_in·(mean in − mean out) is n/n_out times the sum about the maker's mean
         weighted = member * size[one] / (size[one] - held)
-        covariance[np.ix_(kinds, kinds)] += (s @ s) / (size[one] - 1.0) * (np.diag(held) - np.outer(held, held) / size[one])  # fmt: skip
+        covariance[np.ix_(kinds, kinds)] += (
+            (s @ s) / (size[one] - 1.0) * (np.diag(held) - np.outer(held, held) / size[one])
+        )
         seen[:, kinds] += x @ weighted, s @ member
         for part, order in _orders(len(rows), random):
             sums[0, kinds, part] += (x[order] @ weighted).T

@@ -1,9 +1,10 @@
-"""Places: which speakers are better than which as far as the errors let one say, and so the places that each can have (method:statistics#places).
+"""Places: which speakers are better than which as far as the errors let one say, and so the places that each can have
+(method:statistics#places).
 
-k is better than j where x_k − x_j > c·d, d the standard error of that difference; a speaker's places then run from 1 + the number that
-are better to p − the number that are worse. A pair by itself is judged, not the whole list at once: over a list 95 of 100 such ranges
-hold the true place. What holds for all speakers together is the same rule with a larger c (`jointsets`); whether those who come first
-owe it to luck, `luck` tells.
+k is better than j where x_k − x_j > c·d, d the standard error of that difference; a speaker's places then run from 1 +
+the number that are better to p − the number that are worse. A pair by itself is judged, not the whole list at once:
+over a list 95 of 100 such ranges hold the true place. What holds for all speakers together is the same rule with a
+larger c (`jointsets`); whether those who come first owe it to luck, `luck` tells.
 
 Throughout, more is better (negate a metric of which less is better), and all is on the metric's scale. p speakers.
 """
@@ -36,10 +37,10 @@ CRITICAL = Z * (1.0 + (Z**2 + 1.0) / (4.0 * DRAWS))
 class Scores:
     """What is known of p speakers in one metric, each field (p,), more is better.
 
-    x: the value, a bound at its finite end; v: variance of its own errors; lower, upper: what is known of it, equal to x where exact,
-    infinite on an open side. other_x, other_v, other_share: the second branch of a value that is one of two, which holds with that
-    share of probability; NaN where it is one. benches: what benches add to a difference. step: the display step, of which half a
-    rounding error is allowed for on each side.
+    x: the value, a bound at its finite end; v: variance of its own errors; lower, upper: what is known of it, equal to
+    x where exact, infinite on an open side. other_x, other_v, other_share: the second branch of a value that is one of
+    two, which holds with that share of probability; NaN where it is one. benches: what benches add to a difference.
+    step: the display step, of which half a rounding error is allowed for on each side.
     """
 
     x: FloatArray
@@ -113,7 +114,8 @@ def scale(scores: Scores, j: Any, k: Any) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Better:
-    """Of pairs (j, k): probability that k is better than j, by what is known at least; surely: whether that is taken as certain."""
+    """Of pairs (j, k): probability that k is better than j, by what is known at least; surely: whether that is taken as
+    certain."""
 
     probability: FloatArray
     surely: BoolArray
@@ -122,9 +124,10 @@ class Better:
 def better(scores: Scores, j: Any, k: Any, critical: float = CRITICAL) -> Better:
     """Whether rows k are better than rows j (index arrays, broadcast).
 
-    Surely where x_k − x_j > critical·d, which for the c of one pair is Φ(1.96·(x_k − x_j)/(c·d)) > 0.975; a value that is one of two
-    enters as a mixture of two normals, and the mean of Φ over the branches counts. A bound stands at the end that speaks against k: of k the
-    lower, of j the upper. So the probability of (k, j) is 1 − that of (j, k) for exact values, and less for bounds.
+    Surely where x_k − x_j > critical·d, which for the c of one pair is Φ(1.96·(x_k − x_j)/(c·d)) > 0.975; a value that
+    is one of two enters as a mixture of two normals, and the mean of Φ over the branches counts. A bound stands at the
+    end that speaks against k: of k the lower, of j the upper. So the probability of (k, j) is 1 − that of (j, k) for
+    exact values, and less for bounds.
 
     >>> found = better(exact([1.0, 2.0, 2.5], [0.09, 0.16, 0.16]), 0, [1, 2])
     >>> found.probability.round(3).tolist(), found.surely.tolist()
@@ -181,7 +184,8 @@ def phi(z: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, eq=False)
 class Places:
-    """Per speaker (p,): rank, 1 the best, by the plain value (equal ones share the lower number); low … high: the places it can have."""
+    """Per speaker (p,): rank, 1 the best, by the plain value (equal ones share the lower number); low … high: the
+    places it can have."""
 
     rank: IntArray
     low: IntArray
@@ -200,8 +204,8 @@ class Place:
 def places(scores: Scores, critical: float = CRITICAL) -> Places:
     """The places of p speakers.
 
-    low = 1 + how many are better, high = p − how many are worse, by the rule of `better`; an upper bound at low = 1 or a lower bound at
-    high = p may stand there for want of knowledge alone.
+    low = 1 + how many are better, high = p − how many are worse, by the rule of `better`; an upper bound at low = 1 or
+    a lower bound at high = p may stand there for want of knowledge alone.
 
     >>> found = places(exact([1.0, 1.2, 9.0], 0.04))
     >>> found.rank.tolist(), found.low.tolist(), found.high.tolist()

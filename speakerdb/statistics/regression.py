@@ -1,4 +1,5 @@
-"""Trends with errors that speakers of one maker share: least squares, Tobit where values are censored, Theil-Sen beside them.
+"""Trends with errors that speakers of one maker share: least squares, Tobit where values are censored, Theil-Sen beside
+them.
 
 n speakers, p columns of the design matrix.
 """
@@ -22,7 +23,8 @@ _ITERATIONS = 100
 
 @dataclass(frozen=True, eq=False)
 class Fit:
-    """coefficient (p,), and its errors by the scores of the m parameters that were fitted; jacobian (p, m) of the one by the other."""
+    """coefficient (p,), and its errors by the scores of the m parameters that were fitted; jacobian (p, m) of the one
+    by the other."""
 
     coefficient: FloatArray
     clustered: Clustered
@@ -44,9 +46,10 @@ def least_squares(matrix: FloatArray, y: FloatArray, cluster: Codes) -> Fit:
 def tobit(matrix: FloatArray, y: FloatArray, side: NDArray[np.signedinteger[Any]], cluster: Codes) -> tuple[Fit, float]:
     """Maximum likelihood of y = matrix·β + σ·ε with ε normal; returns the fit of β and σ.
 
-    side (n,): 0 exact, 1 the true value is at least y, −1 at most y. Newton's method in β/σ and 1/σ, in which the likelihood is concave
-    (R. J. Olsen, Econometrica 46(5), 1978); errors by the same bias-reduced sandwich as least squares, over the scores and the observed
-    information of all p + 1 parameters. Raises ArithmeticError where it does not converge.
+    side (n,): 0 exact, 1 the true value is at least y, −1 at most y. Newton's method in β/σ and 1/σ, in which the
+    likelihood is concave (R. J. Olsen, Econometrica 46(5), 1978); errors by the same bias-reduced sandwich as least
+    squares, over the scores and the observed information of all p + 1 parameters. Raises ArithmeticError where it does
+    not converge.
     """
     p = matrix.shape[1]
     exact = side == 0
@@ -82,8 +85,8 @@ def tobit(matrix: FloatArray, y: FloatArray, side: NDArray[np.signedinteger[Any]
 
 @dataclass(frozen=True, eq=False)
 class _Likelihood:
-    """value: the log-likelihood; gradient (n, p + 1) per row; its observed information is weight (n,) times away·awayᵀ, away (n, p + 1), and
-    scale (n,) for the last parameter by itself."""
+    """value: the log-likelihood; gradient (n, p + 1) per row; its observed information is weight (n,) times away·awayᵀ,
+    away (n, p + 1), and scale (n,) for the last parameter by itself."""
 
     value: float
     gradient: FloatArray
@@ -122,7 +125,8 @@ def _likelihood(
 
 
 def theil_sen(x: FloatArray, y: FloatArray, random: np.random.Generator) -> float:
-    """Median of the slopes of all pairs with different x; of two million pairs picked at random above 2,000 rows; NaN without a pair.
+    """Median of the slopes of all pairs with different x; of two million pairs picked at random above 2,000 rows; NaN
+    without a pair.
 
     Source: P. K. Sen, Journal of the American Statistical Association 63, 1968.
     """
@@ -138,6 +142,7 @@ def theil_sen(x: FloatArray, y: FloatArray, random: np.random.Generator) -> floa
 
 
 def reliability(value: FloatArray, se: FloatArray) -> float:
-    """Share of the variance of measured values that is not measurement error, 0…1; a slope over them is too flat by about that factor."""
+    """Share of the variance of measured values that is not measurement error, 0…1; a slope over them is too flat by
+    about that factor."""
     variance = value.var(ddof=1)
     return float(np.clip(1.0 - (se**2).mean() / variance, 0.0, 1.0)) if variance > 0 else 0.0

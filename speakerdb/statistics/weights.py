@@ -1,5 +1,5 @@
-"""The share of each session in what stands for a speaker (method:statistics#pooling): sessions within sample and lab, then labs, then samples, with
-equal weights at each step."""
+"""The share of each session in what stands for a speaker (method:statistics#pooling): sessions within sample and lab,
+then labs, then samples, with equal weights at each step."""
 
 from __future__ import annotations
 

@@ -29,20 +29,28 @@ class StoredPrice:
 
 def has_fact(con: duckdb.DuckDBPyConnection, speaker_id: int, name: str, value: str, source: str, date: str) -> bool:
     """Whether a list has brought this fact already."""
-    return fetch_one(
-        con,
-        "SELECT 1 FROM fact WHERE speaker_id = ? AND name = ? AND value = ? AND source = ? AND date = ? AND session_id IS NULL",
-        [speaker_id, name, value, source, date],
-    ) is not None  # fmt: skip
+    return (
+        fetch_one(
+            con,
+            "SELECT 1 FROM fact WHERE speaker_id = ? AND name = ? AND value = ? AND source = ? AND date = ? "
+            "AND session_id IS NULL",
+            [speaker_id, name, value, source, date],
+        )
+        is not None
+    )
 
 
 def has_price(con: duckdb.DuckDBPyConnection, price: StoredPrice) -> bool:
     """Whether this price is stored already, from whatever source."""
-    return fetch_one(
-        con,
-        "SELECT 1 FROM price WHERE speaker_id = ? AND amount = ? AND currency = ? AND per = ? AND kind = ? AND date = ?",
-        [price.speaker_id, price.amount, price.currency, price.per, price.kind, price.date],
-    ) is not None  # fmt: skip
+    return (
+        fetch_one(
+            con,
+            "SELECT 1 FROM price WHERE speaker_id = ? AND amount = ? AND currency = ? AND per = ? AND kind = "
+            "? AND date = ?",
+            [price.speaker_id, price.amount, price.currency, price.per, price.kind, price.date],
+        )
+        is not None
+    )
 
 
 def insert_prices(con: duckdb.DuckDBPyConnection, prices: Sequence[StoredPrice]) -> None:

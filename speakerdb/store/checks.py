@@ -11,20 +11,39 @@ if TYPE_CHECKING:
     import duckdb
 
 _OWNERS = {
-    "curve": "session", "sweep": "session", "summary_curve": "session", "listening_axis": "session",
-    "metric_value": "session", "uncertainty": "session", "own_draw": "session", "bench_draw": "session",
-    "source_file": "session", "pooled_value": "speaker", "pooled_curve": "speaker", "speaker_setting": "speaker",
-    "session": "speaker", "fact": "speaker", "price": "speaker", "speaker_alias": "speaker",
-}  # fmt: skip
+    "curve": "session",
+    "sweep": "session",
+    "summary_curve": "session",
+    "listening_axis": "session",
+    "metric_value": "session",
+    "uncertainty": "session",
+    "own_draw": "session",
+    "bench_draw": "session",
+    "source_file": "session",
+    "pooled_value": "speaker",
+    "pooled_curve": "speaker",
+    "speaker_setting": "speaker",
+    "session": "speaker",
+    "fact": "speaker",
+    "price": "speaker",
+    "speaker_alias": "speaker",
+}
 
 
 def orphans(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str, str]]:
     """(rows, table, owner) where rows of a table belong to no session or speaker."""
     counts = (
-        (_count(con, f"SELECT count(*) FROM {table} t WHERE t.{owner}_id IS NOT NULL AND NOT EXISTS "
-                     f"(SELECT 1 FROM {owner} o WHERE o.{owner}_id = t.{owner}_id)"), table, owner)
+        (
+            _count(
+                con,
+                f"SELECT count(*) FROM {table} t WHERE t.{owner}_id IS NOT NULL AND NOT EXISTS "
+                f"(SELECT 1 FROM {owner} o WHERE o.{owner}_id = t.{owner}_id)",
+            ),
+            table,
+            owner,
+        )
         for table, owner in _OWNERS.items()
-    )  # fmt: skip
+    )
     return [found for found in counts if found[0]]
 
 

@@ -29,7 +29,8 @@ def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.D
 
     if not write and not path.exists():
         raise StoreError(
-            f"there is no database at {path}. Make one with `speakerdb ingest FOLDER` or `speakerdb demo`, or name yours with --db"
+            f"there is no database at {path}. Make one with `speakerdb ingest FOLDER` or `speakerdb demo`, "
+            "or name yours with --db"
         )
     if path.is_dir():
         raise StoreError(f"{path} is a folder; expected a database file")
@@ -69,7 +70,10 @@ def _lock_sentence(path: Path, text: str) -> str:
     pid = re.search(r"PID (\d+)", text)
     who = f" by process {pid.group(1)}" if pid else ""
     name = f" ({Path(holder.group(1).strip()).name})" if holder and holder.group(1).strip() else ""
-    return f"{path} is in use{who}{name}: one process that writes keeps all others out. Wait until it has finished, then try again"
+    return (
+        f"{path} is in use{who}{name}: one process that writes keeps all others out. Wait until it has finished, "
+        "then try again"
+    )
 
 
 def _plain(path: Path, text: str) -> StoreError:
@@ -79,7 +83,8 @@ def _plain(path: Path, text: str) -> StoreError:
     if "permission" in text.lower():
         return StoreError(f"{path} can't be opened: permission denied")
     return StoreError(
-        f"{path} is damaged or not a complete database ({first}). Restore a copy, or ingest the session folders into a new file"
+        f"{path} is damaged or not a complete database ({first}). Restore a copy, or ingest the session "
+        "folders into a new file"
     )
 
 

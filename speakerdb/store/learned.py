@@ -1,4 +1,5 @@
-"""What was learned of errors, as stored: sizes of parts and offsets of benches, by version; and what there is to learn from."""
+"""What was learned of errors, as stored: sizes of parts and offsets of benches, by version; and what there is to learn
+from."""
 
 from __future__ import annotations
 
@@ -20,7 +21,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class StoredPart:
-    """A row of error_model: a part's size as a multiple of its default, from n speakers (benches: specimens) in so many sessions."""
+    """A row of error_model: a part's size as a multiple of its default, from n speakers (benches: specimens) in so many
+    sessions."""
 
     part: str
     factor: float
@@ -72,25 +74,34 @@ def read_model(con: duckdb.DuckDBPyConnection) -> StoredModel:
 def write_model(
     con: duckdb.DuckDBPyConnection, parts: Sequence[StoredPart], alignments: Sequence[StoredAlignment]
 ) -> int:
-    """Keep a new version beside the older ones, which are never used again; returns its number. The caller holds the transaction."""
+    """Keep a new version beside the older ones, which are never used again; returns its number. The caller holds the
+    transaction."""
     version = read_model(con).version + 1
-    insert(con, "error_model", {
-        "version": [version] * len(parts),
-        "adopted_at": [dt.datetime.now(dt.UTC).replace(tzinfo=None)] * len(parts),
-        "part": [p.part for p in parts],
-        "factor": [p.factor for p in parts],
-        "n": [p.n for p in parts],
-        "of_sessions": [p.of_sessions for p in parts],
-    })  # fmt: skip
+    insert(
+        con,
+        "error_model",
+        {
+            "version": [version] * len(parts),
+            "adopted_at": [dt.datetime.now(dt.UTC).replace(tzinfo=None)] * len(parts),
+            "part": [p.part for p in parts],
+            "factor": [p.factor for p in parts],
+            "n": [p.n for p in parts],
+            "of_sessions": [p.of_sessions for p in parts],
+        },
+    )
     if alignments:
-        insert(con, "bench_alignment", {
-            "version": [version] * len(alignments),
-            "bench": [a.bench for a in alignments],
-            "to_bench": [a.to_bench for a in alignments],
-            "offset_db": level_column(np.stack([a.offset_db for a in alignments]).astype(np.float32)),
-            "residual_sd_db": [a.residual_sd_db for a in alignments],
-            "n": [a.n for a in alignments],
-        })  # fmt: skip
+        insert(
+            con,
+            "bench_alignment",
+            {
+                "version": [version] * len(alignments),
+                "bench": [a.bench for a in alignments],
+                "to_bench": [a.to_bench for a in alignments],
+                "offset_db": level_column(np.stack([a.offset_db for a in alignments]).astype(np.float32)),
+                "residual_sd_db": [a.residual_sd_db for a in alignments],
+                "n": [a.n for a in alignments],
+            },
+        )
     return version
 
 
@@ -104,7 +115,8 @@ class SessionHead:
 
 
 def repeated(con: duckdb.DuckDBPyConnection, having: str) -> list[SessionHead]:
-    """Active sessions with a value of the metric `having`, the same content once, of speakers that have two of them or more."""
+    """Active sessions with a value of the metric `having`, the same content once, of speakers that have two of them or
+    more."""
     rows = con.execute(
         """
         WITH counting AS (
@@ -125,7 +137,8 @@ def repeated(con: duckdb.DuckDBPyConnection, having: str) -> list[SessionHead]:
 def sessions_by_bench(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str | None, int]]:
     """(lab, method, calibration, active sessions)."""
     rows = con.execute(
-        "SELECT l.name, s.method, s.calibration, count(*) FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active' "
+        "SELECT l.name, s.method, s.calibration, count(*) FROM session s JOIN lab l USING (lab_id) WHERE "
+        "s.status = 'active' "
         "GROUP BY ALL ORDER BY ALL"
     ).fetchall()
     return [(lab, method, calibration, int(n)) for lab, method, calibration, n in rows]

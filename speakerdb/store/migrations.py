@@ -58,13 +58,15 @@ def check(path: Path, version: int, *, may_create: bool) -> None:
     newest = newest_version()
     if version > newest:
         raise StoreError(
-            f"{path} was written by a newer speakerdb (schema {version}; this one knows {newest}). Update speakerdb to use it"
+            f"{path} was written by a newer speakerdb (schema {version}; this one knows {newest}). Update "
+            "speakerdb to use it"
         )
     if version == 0 and not may_create:
         raise StoreError(f"{path} is an empty database: nothing has been ingested yet")
     if 0 < version < newest:
         raise StoreError(
-            f"{path} has schema {version}, this speakerdb needs {newest}. Run `speakerdb upgrade` once (it keeps a copy)"
+            f"{path} has schema {version}, this speakerdb needs {newest}. Run `speakerdb upgrade` once (it "
+            "keeps a copy)"
         )
 
 

@@ -36,36 +36,51 @@ def replace_pooled(
             con.execute(f"DELETE FROM {table} WHERE list_contains(?, speaker_id)", [list(touched)])
     if not groups:
         return
-    insert(con, "speaker_setting", {
-        "speaker_id": [g[0] for g in groups],
-        "setting": [g[1] for g in groups],
-        "is_default": [g[2] for g in groups],
-        "sessions": [g[3] for g in groups],
-    })  # fmt: skip
+    insert(
+        con,
+        "speaker_setting",
+        {
+            "speaker_id": [g[0] for g in groups],
+            "setting": [g[1] for g in groups],
+            "is_default": [g[2] for g in groups],
+            "sessions": [g[3] for g in groups],
+        },
+    )
     numbers, metrics = metric_numbers(con), len(values.metrics)
     speaker, setting = np.array([g[0] for g in groups], np.int32), np.array([g[1] for g in groups], object)
     flat = values.value.reshape(-1)
-    insert(con, "pooled_value", {
-        "speaker_id": np.repeat(speaker, metrics),
-        "setting": np.repeat(setting, metrics).tolist(),
-        "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), len(groups)),
-        "value": nullable(values.value),
-        **{name: _flags(array) if name == "noise_limited" else nullable(array) for name, array in values.uncertainty.items()},
-        "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
-        "status": np.where(np.isnan(flat), "withheld", "ok").tolist(),
-        "reason": reasons(values),
-        "disagree": disagree.reshape(-1),
-        "pattern_no": _pattern_numbers(con, pattern.reshape(-1), patterns),
-    })  # fmt: skip
+    insert(
+        con,
+        "pooled_value",
+        {
+            "speaker_id": np.repeat(speaker, metrics),
+            "setting": np.repeat(setting, metrics).tolist(),
+            "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), len(groups)),
+            "value": nullable(values.value),
+            **{
+                name: _flags(array) if name == "noise_limited" else nullable(array)
+                for name, array in values.uncertainty.items()
+            },
+            "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
+            "status": np.where(np.isnan(flat), "withheld", "ok").tolist(),
+            "reason": reasons(values),
+            "disagree": disagree.reshape(-1),
+            "pattern_no": _pattern_numbers(con, pattern.reshape(-1), patterns),
+        },
+    )
     kept = {part: ~np.isnan(levels).all(axis=1) for part, levels in curves.items()}
     kept = {part: rows for part, rows in kept.items() if rows.any()}
     if kept:
-        insert(con, "pooled_curve", {
-            "speaker_id": np.concatenate([speaker[rows] for rows in kept.values()]),
-            "setting": np.concatenate([setting[rows] for rows in kept.values()]).tolist(),
-            "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
-            "level": level_column(np.concatenate([curves[p][rows] for p, rows in kept.items()]).astype(np.float32)),
-        })  # fmt: skip
+        insert(
+            con,
+            "pooled_curve",
+            {
+                "speaker_id": np.concatenate([speaker[rows] for rows in kept.values()]),
+                "setting": np.concatenate([setting[rows] for rows in kept.values()]).tolist(),
+                "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
+                "level": level_column(np.concatenate([curves[p][rows] for p, rows in kept.items()]).astype(np.float32)),
+            },
+        )
 
 
 def _flags(array: np.ndarray[Any, Any]) -> Any:

@@ -27,7 +27,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class State:
-    """The short id of what a file holds, how many speakers, since when (ISO date), and which version of the error model counts."""
+    """The short id of what a file holds, how many speakers, since when (ISO date), and which version of the error model
+    counts."""
 
     state: str
     speakers: int
@@ -66,7 +67,8 @@ def grid_sessions(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) ->
     }
     curves = frame(
         con,
-        f"SELECT session_id, orbit, angle_deg, level FROM curve WHERE {OF_SESSIONS} ORDER BY session_id, orbit, angle_deg",
+        f"SELECT session_id, orbit, angle_deg, level FROM curve WHERE {OF_SESSIONS} ORDER BY session_id, "
+        "orbit, angle_deg",
         of_sessions(ids),
     )
     sweeps = frame(
@@ -122,9 +124,11 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     """Sessions that count, of the given speakers (None: all), with all their metric values."""
     heads = frame(
         con,
-        "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, s.default_setting, "
+        "SELECT s.session_id, s.speaker_id, s.setting, s.sample, l.name AS lab, s.date::VARCHAR AS date, "
+        "s.default_setting, "
         "sp.slug, s.content_hash, s.method, s.calibration, s.run, s.info "
-        "FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id) WHERE s.status = 'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
+        "FROM session s JOIN lab l USING (lab_id) JOIN speaker sp USING (speaker_id) WHERE s.status = "
+        "'active' AND ($ids IS NULL OR list_contains($ids, s.speaker_id)) "
         "ORDER BY s.session_id",
         {"ids": None if speaker_ids is None else list(speaker_ids)},
     )
@@ -148,9 +152,12 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
             reason[int(i[k]), names[j[k]]] = rows["reason"][int(k)]
     values = ValueTable(tuple(numbers), value, censored, reason)
     return ActiveValues(
-        session_id=ids, speaker_id=heads["speaker_id"].to_numpy(), default_setting=heads["default_setting"].to_numpy(), values=values,
+        session_id=ids,
+        speaker_id=heads["speaker_id"].to_numpy(),
+        default_setting=heads["default_setting"].to_numpy(),
+        values=values,
         **{name: heads[name].to_list() for name in _HEADS},
-    )  # fmt: skip
+    )
 
 
 _HEADS = ("setting", "sample", "lab", "date", "slug", "method", "calibration", "run", "content_hash", "info")
@@ -170,7 +177,8 @@ def _places(ids: np.ndarray[Any, Any], rows: pl.DataFrame) -> np.ndarray[Any, An
 
 
 def session_uncertainty(con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]) -> dict[str, np.ndarray[Any, Any]]:
-    """Columns UNCERTAINTY and SAMPLE of sessions in the given order, each (S, M) over the file's metrics, NaN where there are none."""
+    """Columns UNCERTAINTY and SAMPLE of sessions in the given order, each (S, M) over the file's metrics, NaN where
+    there are none."""
     numbers = metric_numbers(con)
     ids = np.asarray(session_ids, np.int64)
     found = {name: np.full((len(ids), len(numbers)), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
@@ -190,8 +198,8 @@ DrawTable = Literal["own_draw", "bench_draw"]
 def session_draws(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], table: DrawTable, metric: str | None = None
 ) -> np.ndarray[Any, Any]:
-    """Draws (S, M, B) int8 of sessions in the given order, in eighths of the layer's standard error, for all metrics of the file or for
-    one (then M = 1); 0 where there are none."""
+    """Draws (S, M, B) int8 of sessions in the given order, in eighths of the layer's standard error, for all metrics of
+    the file or for one (then M = 1); 0 where there are none."""
     numbers = metric_numbers(con)
     if metric is not None:  # a file from before a metric was known has none of its draws
         numbers = {metric: numbers[metric]} if metric in numbers else {}
@@ -212,7 +220,8 @@ def session_draws(
 def listening_axis(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int]
 ) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions in the given order; NaN where there are none."""
+    """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions in the given order; NaN where there
+    are none."""
     ids = list(session_ids)
     place = {session_id: i for i, session_id in enumerate(ids)}
     found = np.full((len(ids), 4), np.nan), np.full((len(ids), 4), np.nan)
@@ -258,7 +267,8 @@ def source_files(con: duckdb.DuckDBPyConnection, session_id: int) -> dict[str, b
 def session_values(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
 ) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Values of sessions, NaN where withheld or not there, and their codes into CENSORED (int8): each (S, M) in the given orders."""
+    """Values of sessions, NaN where withheld or not there, and their codes into CENSORED (int8): each (S, M) in the
+    given orders."""
     rows = con.execute(
         "SELECT v.session_id, m.id, v.value, v.censored FROM metric_value v JOIN metric m USING (metric_no) "
         "WHERE list_contains(?, v.session_id)",

@@ -81,7 +81,8 @@ def head_of(con: duckdb.DuckDBPyConnection, session_id: int) -> SessionHead:
     """The head of a stored session."""
     row = fetch_one(
         con,
-        "SELECT s.session, s.status, s.folder, s.speaker_id, sp.slug FROM session s LEFT JOIN speaker sp USING (speaker_id) "
+        "SELECT s.session, s.status, s.folder, s.speaker_id, sp.slug FROM session s LEFT JOIN speaker sp "
+        "USING (speaker_id) "
         "WHERE session_id = ?",
         [session_id],
     )
@@ -154,8 +155,8 @@ def benches_last_used(con: duckdb.DuckDBPyConnection) -> list[Bench]:
 
 
 def shared_by_benches(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
-    """session_id, speaker, lab, method, calibration, speaker_id of sessions in a default setting whose speaker was measured so on
-    several benches."""
+    """session_id, speaker, lab, method, calibration, speaker_id of sessions in a default setting whose speaker was
+    measured so on several benches."""
     return frame(
         con,
         """
@@ -184,13 +185,15 @@ def infos_of(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int]) -> list
 def electronics_of(con: duckdb.DuckDBPyConnection, speaker_id: int) -> list[tuple[str, str | None]]:
     """(setting, positions of the switches as JSON) of each session that counts, the oldest first."""
     return con.execute(
-        "SELECT setting, info->'electronics' FROM session WHERE speaker_id = ? AND status = 'active' ORDER BY date, session_id",
+        "SELECT setting, info->'electronics' FROM session WHERE speaker_id = ? AND status = 'active' ORDER "
+        "BY date, session_id",
         [speaker_id],
     ).fetchall()
 
 
 def held(con: duckdb.DuckDBPyConnection, slug: str, setting: str) -> frozenset[str]:
-    """What the sessions of a speaker in a setting that count hold: of horizontal, vertical (three curves or more), distortion, …"""
+    """What the sessions of a speaker in a setting that count hold: of horizontal, vertical (three curves or more),
+    distortion, …"""
     rows = con.execute(
         """
         WITH own AS (SELECT session_id FROM session JOIN speaker USING (speaker_id)
@@ -218,8 +221,8 @@ def sources_of(con: duckdb.DuckDBPyConnection, speaker_id: int, setting: str) ->
 
 
 def active_of(con: duckdb.DuckDBPyConnection, slug: str) -> pl.DataFrame:
-    """session_id, session, setting, lab, sample, date (ISO), method, info (JSON), resolution of a speaker's sessions that count, the
-    oldest first."""
+    """session_id, session, setting, lab, sample, date (ISO), method, info (JSON), resolution of a speaker's sessions
+    that count, the oldest first."""
     return frame(
         con,
         """
@@ -245,7 +248,8 @@ def drive_counts(con: duckdb.DuckDBPyConnection, of_sessions: Sequence[int]) -> 
     """session_id, kind of sweep, n drives."""
     return frame(
         con,
-        "SELECT session_id, kind, count(DISTINCT drive_db)::INTEGER AS n FROM sweep WHERE list_contains(?, session_id) GROUP BY ALL",
+        "SELECT session_id, kind, count(DISTINCT drive_db)::INTEGER AS n FROM sweep WHERE list_contains(?, "
+        "session_id) GROUP BY ALL",
         [list(of_sessions)],
     )
 
@@ -254,6 +258,7 @@ def file_heads(con: duckdb.DuckDBPyConnection, of_sessions: Sequence[int]) -> pl
     """session_id, name, sha256, size of the kept source files."""
     return frame(
         con,
-        "SELECT session_id, name, sha256, size FROM source_file WHERE list_contains(?, session_id) ORDER BY session_id, name",
+        "SELECT session_id, name, sha256, size FROM source_file WHERE list_contains(?, session_id) ORDER BY "
+        "session_id, name",
         [list(of_sessions)],
     )

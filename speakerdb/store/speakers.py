@@ -117,7 +117,8 @@ def settings(con: duckdb.DuckDBPyConnection, speaker_id: int) -> dict[str, bool]
 
 
 def in_every_setting(con: duckdb.DuckDBPyConnection, only: Sequence[int] | None = None) -> pl.DataFrame:
-    """The columns of speaker_facts with setting, is_default and sessions; by slug, then setting; of some speakers or of all."""
+    """The columns of speaker_facts with setting, is_default and sessions; by slug, then setting; of some speakers or of
+    all."""
     return frame(
         con,
         """

@@ -55,7 +55,8 @@ class Store:
         self.close()
 
     def reader(self) -> Store:
-        """A second view of the open file, for another thread: it sees only what is committed. Close it before this one."""
+        """A second view of the open file, for another thread: it sees only what is committed. Close it before this
+        one."""
         return Store(self.path, self.con.cursor(), write=False, steady=self.steady)
 
     @contextlib.contextmanager
@@ -88,8 +89,8 @@ class Store:
             raise
 
     def _renew_state(self) -> None:
-        """State id: a fold of the keys and contents of all that counts, of the error model and of which sessions have their
-        intervals; blind to ids, times and order of ingest."""
+        """State id: a fold of the keys and contents of all that counts, of the error model and of which sessions have
+        their intervals; blind to ids, times and order of ingest."""
         row = fetch_one(
             self.con,
             """

@@ -63,7 +63,8 @@ def pooled_curves(con: duckdb.DuckDBPyConnection, part: str, only: Sequence[int]
     """speaker_id, setting, level (199 points) of one pooled curve, of some speakers or of all."""
     return frame(
         con,
-        "SELECT speaker_id, setting, level FROM pooled_curve WHERE part = $1 AND ($2 IS NULL OR list_contains($2, speaker_id))",
+        "SELECT speaker_id, setting, level FROM pooled_curve WHERE part = $1 AND ($2 IS NULL OR "
+        "list_contains($2, speaker_id))",
         [part, None if only is None else list(only)],
     )
 
@@ -81,8 +82,8 @@ def pooled_curve(con: duckdb.DuckDBPyConnection, part: str, speaker_id: int, set
 def draw_heads(
     con: duckdb.DuckDBPyConnection, metric: str, table: DrawTable, only: Sequence[int] | None = None
 ) -> pl.DataFrame:
-    """session_id, speaker_id, setting, sample, lab, censored, se (of the layer) of the sessions that count for a metric's pooled draws,
-    of some speakers or of all."""
+    """session_id, speaker_id, setting, sample, lab, censored, se (of the layer) of the sessions that count for a
+    metric's pooled draws, of some speakers or of all."""
     return frame(
         con,
         f"""
@@ -100,7 +101,8 @@ def draw_heads(
 def shown_pooled(
     con: duckdb.DuckDBPyConnection, speaker_id: int, settings: Sequence[str], end: str = ""
 ) -> pl.DataFrame:
-    """The pooled values of a speaker in some settings as `show` gives them, session, lab, sample and date null, _session 0.
+    """The pooled values of a speaker in some settings as `show` gives them, session, lab, sample and date null,
+    _session 0.
 
     end: which interval stands as low and high, one of `metric.ENDS`.
     """

@@ -26,9 +26,19 @@ ZSTD_LEVEL = 3
 KEY_HEX_DIGITS = 10
 DRAWS_KEPT = 400
 FACTS = (
-    "kind", "powered", "height_mm", "width_mm", "depth_mm", "mass_kg", "layout", "enclosure", "year",
-    "claimed_max_db", "claim_pair", "claim_distance_m",
-)  # fmt: skip
+    "kind",
+    "powered",
+    "height_mm",
+    "width_mm",
+    "depth_mm",
+    "mass_kg",
+    "layout",
+    "enclosure",
+    "year",
+    "claimed_max_db",
+    "claim_pair",
+    "claim_distance_m",
+)
 
 
 @dataclass(frozen=True, eq=False)
@@ -47,7 +57,8 @@ class NewSession:
 
 
 def session_key(info: SessionInfo) -> str:
-    """First hex digits of the SHA-256 of (lab, speaker, sample, setting, date, repeat) (method:data#which-session-is-it)."""
+    """First hex digits of the SHA-256 of (lab, speaker, sample, setting, date, repeat)
+    (method:data#which-session-is-it)."""
     key = "\x1f".join((info.lab, info.slug, info.sample, info.setting, info.date, str(info.repeat)))
     return hashlib.sha256(key.encode()).hexdigest()[:KEY_HEX_DIGITS]
 
@@ -121,12 +132,16 @@ def _speaker_ids(con: duckdb.DuckDBPyConnection, infos: Sequence[SessionInfo]) -
     start = next_id(con, "speaker", "speaker_id")
     known |= {slug: start + n for n, slug in enumerate(fresh)}
     makers = {name: _id_of(con, "maker", "maker_id", name) for name in dict.fromkeys(i.maker for i in fresh.values())}
-    insert(con, "speaker", {
-        "speaker_id": [known[slug] for slug in fresh],
-        "maker_id": [makers[i.maker] for i in fresh.values()],
-        "slug": list(fresh),
-        "model": [i.model for i in fresh.values()],
-    })  # fmt: skip
+    insert(
+        con,
+        "speaker",
+        {
+            "speaker_id": [known[slug] for slug in fresh],
+            "maker_id": [makers[i.maker] for i in fresh.values()],
+            "slug": list(fresh),
+            "model": [i.model for i in fresh.values()],
+        },
+    )
     return [known[i.slug] for i in infos]
 
 
@@ -139,7 +154,8 @@ def insert_sessions(
 ) -> list[int]:
     """Insert a group of sessions with their curves, values and files; the caller holds the transaction.
 
-    values, summary and axis (of `replace_listening_axis`) have one row per session, in the same order. Returns the new session ids.
+    values, summary and axis (of `replace_listening_axis`) have one row per session, in the same order. Returns the new
+    session ids.
     """
     first = next_id(con, "session", "session_id")
     ids = list(range(first, first + len(sessions)))
@@ -162,27 +178,31 @@ def _insert_heads(
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
     infos = [s.info for s in sessions]
     labs = {name: _id_of(con, "lab", "lab_id", name) for name in sorted({i.lab for i in infos})}
-    insert(con, "session", {
-        "session_id": ids,
-        "session": [session_key(i) for i in infos],
-        "content_hash": [s.content_hash for s in sessions],
-        "speaker_id": speakers,
-        "lab_id": [labs[i.lab] for i in infos],
-        "sample": [i.sample for i in infos],
-        "setting": [i.setting for i in infos],
-        "date": [dt.date.fromisoformat(i.date) for i in infos],
-        "repeat": [i.repeat for i in infos],
-        "method": [i.method for i in infos],
-        "run": _texts(i.run for i in infos),
-        "calibration": _texts(i.calibration for i in infos),
-        "default_setting": [i.default_setting for i in infos],
-        "level_is": [i.level_is for i in infos],
-        "resolution_per_octave": [float(s.grid.resolution_per_octave) for s in sessions],
-        "info": [info_json(i) for i in infos],
-        "folder": [s.folder for s in sessions],
-        "ingested_at": [now] * len(ids),
-        "status": ["active"] * len(ids),
-    })  # fmt: skip
+    insert(
+        con,
+        "session",
+        {
+            "session_id": ids,
+            "session": [session_key(i) for i in infos],
+            "content_hash": [s.content_hash for s in sessions],
+            "speaker_id": speakers,
+            "lab_id": [labs[i.lab] for i in infos],
+            "sample": [i.sample for i in infos],
+            "setting": [i.setting for i in infos],
+            "date": [dt.date.fromisoformat(i.date) for i in infos],
+            "repeat": [i.repeat for i in infos],
+            "method": [i.method for i in infos],
+            "run": _texts(i.run for i in infos),
+            "calibration": _texts(i.calibration for i in infos),
+            "default_setting": [i.default_setting for i in infos],
+            "level_is": [i.level_is for i in infos],
+            "resolution_per_octave": [float(s.grid.resolution_per_octave) for s in sessions],
+            "info": [info_json(i) for i in infos],
+            "folder": [s.folder for s in sessions],
+            "ingested_at": [now] * len(ids),
+            "status": ["active"] * len(ids),
+        },
+    )
 
 
 def _texts(values: Iterable[str | None]) -> Any:
@@ -212,17 +232,21 @@ def _insert_facts(
         for p in new.info.prices
     ]
     start = next_id(con, "price", "price_id")
-    insert(con, "price", {
-        "price_id": list(range(start, start + len(prices))),
-        "speaker_id": [s for s, *_ in prices],
-        "amount": [float(p.amount) for _, p, *_ in prices],
-        "currency": [p.currency for _, p, *_ in prices],
-        "per": [p.per for _, p, *_ in prices],
-        "kind": [p.kind for _, p, *_ in prices],
-        "date": [dt.date.fromisoformat(p.date or d) for _, p, d, _ in prices],
-        "source": _texts(p.source for _, p, *_ in prices),
-        "session_id": [i for *_, i in prices],
-    })  # fmt: skip
+    insert(
+        con,
+        "price",
+        {
+            "price_id": list(range(start, start + len(prices))),
+            "speaker_id": [s for s, *_ in prices],
+            "amount": [float(p.amount) for _, p, *_ in prices],
+            "currency": [p.currency for _, p, *_ in prices],
+            "per": [p.per for _, p, *_ in prices],
+            "kind": [p.kind for _, p, *_ in prices],
+            "date": [dt.date.fromisoformat(p.date or d) for _, p, d, _ in prices],
+            "source": _texts(p.source for _, p, *_ in prices),
+            "session_id": [i for *_, i in prices],
+        },
+    )
 
 
 def fact_text(value: object) -> str:
@@ -239,19 +263,24 @@ def insert_facts(
     import pyarrow as pa
 
     start = next_id(con, "fact", "fact_id")
-    insert(con, "fact", {
-        "fact_id": list(range(start, start + len(rows))),
-        "speaker_id": [r[0] for r in rows],
-        "name": [r[1] for r in rows],
-        "value": [r[2] for r in rows],
-        "source": _texts(r[3] for r in rows),
-        "date": pa.array([dt.date.fromisoformat(r[4]) if r[4] else None for r in rows], pa.date32()),
-        "session_id": pa.array([r[5] for r in rows], pa.int32()),
-    })  # fmt: skip
+    insert(
+        con,
+        "fact",
+        {
+            "fact_id": list(range(start, start + len(rows))),
+            "speaker_id": [r[0] for r in rows],
+            "name": [r[1] for r in rows],
+            "value": [r[2] for r in rows],
+            "source": _texts(r[3] for r in rows),
+            "date": pa.array([dt.date.fromisoformat(r[4]) if r[4] else None for r in rows], pa.date32()),
+            "session_id": pa.array([r[5] for r in rows], pa.int32()),
+        },
+    )
 
 
 def replace_curves(con: duckdb.DuckDBPyConnection, ids: Sequence[int], grids: Sequence[GridSession]) -> None:
-    """Put newly read curves and sweeps in the place of those stored for the sessions; the caller holds the transaction."""
+    """Put newly read curves and sweeps in the place of those stored for the sessions; the caller holds the
+    transaction."""
     for table in ("curve", "sweep"):
         con.execute(f"DELETE FROM {table} WHERE {OF_SESSIONS}", of_sessions(ids))
     for session_id, grid in zip(ids, grids, strict=True):
@@ -266,12 +295,16 @@ def replace_curves(con: duckdb.DuckDBPyConnection, ids: Sequence[int], grids: Se
 def _insert_curves(con: duckdb.DuckDBPyConnection, grids: Sequence[GridSession], ids: Sequence[int]) -> None:
     counts = [len(g.angle_deg) for g in grids]
     horizontal = np.concatenate([g.horizontal for g in grids])
-    insert(con, "curve", {
-        "session_id": np.repeat(np.asarray(ids, np.int32), counts),
-        "orbit": np.where(horizontal, "horizontal", "vertical").tolist(),
-        "angle_deg": np.concatenate([g.angle_deg for g in grids]).astype(np.float32),
-        "level": level_column(np.concatenate([g.level_db for g in grids])),
-    })  # fmt: skip
+    insert(
+        con,
+        "curve",
+        {
+            "session_id": np.repeat(np.asarray(ids, np.int32), counts),
+            "orbit": np.where(horizontal, "horizontal", "vertical").tolist(),
+            "angle_deg": np.concatenate([g.angle_deg for g in grids]).astype(np.float32),
+            "level": level_column(np.concatenate([g.level_db for g in grids])),
+        },
+    )
 
 
 def _sweep_rows(grid: GridSession) -> list[tuple[str, str, float, np.ndarray[Any, Any]]]:
@@ -292,13 +325,17 @@ def _sweep_rows(grid: GridSession) -> list[tuple[str, str, float, np.ndarray[Any
 def _insert_sweeps(con: duckdb.DuckDBPyConnection, grids: Sequence[GridSession], ids: Sequence[int]) -> None:
     rows = [(i, *row) for i, grid in zip(ids, grids, strict=True) for row in _sweep_rows(grid)]
     if rows:
-        insert(con, "sweep", {
-            "session_id": [r[0] for r in rows],
-            "kind": [r[1] for r in rows],
-            "component": [r[2] for r in rows],
-            "drive_db": [r[3] for r in rows],
-            "level": level_column(np.stack([r[4] for r in rows]).astype(np.float32)),
-        })  # fmt: skip
+        insert(
+            con,
+            "sweep",
+            {
+                "session_id": [r[0] for r in rows],
+                "kind": [r[1] for r in rows],
+                "component": [r[2] for r in rows],
+                "drive_db": [r[3] for r in rows],
+                "level": level_column(np.stack([r[4] for r in rows]).astype(np.float32)),
+            },
+        )
 
 
 def sweeps_from_rows(
@@ -328,11 +365,17 @@ def insert_summary(
     kept = {part: ~np.isnan(levels).all(axis=1) for part, levels in summary.items()}
     kept = {part: rows for part, rows in kept.items() if rows.any()}
     if kept:
-        insert(con, "summary_curve", {
-            "session_id": np.concatenate([np.asarray(ids, np.int32)[rows] for rows in kept.values()]),
-            "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
-            "level": level_column(np.concatenate([summary[p][rows] for p, rows in kept.items()]).astype(np.float32)),
-        })  # fmt: skip
+        insert(
+            con,
+            "summary_curve",
+            {
+                "session_id": np.concatenate([np.asarray(ids, np.int32)[rows] for rows in kept.values()]),
+                "part": np.repeat(list(kept), [int(rows.sum()) for rows in kept.values()]).tolist(),
+                "level": level_column(
+                    np.concatenate([summary[p][rows] for p, rows in kept.items()]).astype(np.float32)
+                ),
+            },
+        )
 
 
 def replace_summary(
@@ -353,14 +396,18 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
     numbers = metric_numbers(con)
     sessions, metrics = len(ids), len(values.metrics)
     missing = np.isnan(values.value)
-    insert(con, "metric_value", {
-        "session_id": np.repeat(np.asarray(ids, np.int32), metrics),
-        "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), sessions),
-        "value": nullable(values.value),
-        "censored": [CENSORED[c] for c in values.censored.reshape(-1)],
-        "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
-        "reason": reasons(values),
-    })  # fmt: skip
+    insert(
+        con,
+        "metric_value",
+        {
+            "session_id": np.repeat(np.asarray(ids, np.int32), metrics),
+            "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), sessions),
+            "value": nullable(values.value),
+            "censored": [CENSORED[c] for c in values.censored.reshape(-1)],
+            "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
+            "reason": reasons(values),
+        },
+    )
 
 
 def replace_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: ValueTable) -> None:
@@ -384,23 +431,38 @@ def replace_uncertainty(
 ) -> None:
     """Put the uncertainty of sessions in the place of any they had; the caller holds the transaction.
 
-    columns: UNCERTAINTY and SAMPLE, each (S, M) with NaN where there are none; own, bench (S, M, B) int8, all 0 where there are no draws.
+    columns: UNCERTAINTY and SAMPLE, each (S, M) with NaN where there are none; own, bench (S, M, B) int8, all 0 where
+    there are no draws.
     """
     for table in ("uncertainty", "own_draw", "bench_draw"):
         con.execute(f"DELETE FROM {table} WHERE {OF_SESSIONS}", of_sessions(ids))
     numbers = metric_numbers(con)
     there = ~np.isnan(columns["se"])
-    insert(con, "uncertainty", {
-        "session_id": np.repeat(np.asarray(ids, np.int32), there.sum(axis=1)),
-        "metric_no": np.tile(np.array([numbers[m] for m in metrics], np.int16), (len(ids), 1))[there],
-        **{name: columns[name][there] == 1.0 if name == "noise_limited" else nullable(columns[name][there])
-           for name in (*UNCERTAINTY, *SAMPLE)},
-    })  # fmt: skip
+    insert(
+        con,
+        "uncertainty",
+        {
+            "session_id": np.repeat(np.asarray(ids, np.int32), there.sum(axis=1)),
+            "metric_no": np.tile(np.array([numbers[m] for m in metrics], np.int16), (len(ids), 1))[there],
+            **{
+                name: columns[name][there] == 1.0 if name == "noise_limited" else nullable(columns[name][there])
+                for name in (*UNCERTAINTY, *SAMPLE)
+            },
+        },
+    )
     for table, draws in (("own_draw", own), ("bench_draw", bench)):
-        insert(con, table, {
-            "session_id": np.asarray(ids, np.int32),
-            **{draw_column(numbers[m]): _draw_column(draws[:, j]) for j, m in enumerate(metrics) if draws[:, j].any()},
-        })  # fmt: skip
+        insert(
+            con,
+            table,
+            {
+                "session_id": np.asarray(ids, np.int32),
+                **{
+                    draw_column(numbers[m]): _draw_column(draws[:, j])
+                    for j, m in enumerate(metrics)
+                    if draws[:, j].any()
+                },
+            },
+        )
     con.execute("UPDATE session SET error_model = ? WHERE list_contains(?, session_id)", [model, list(ids)])
 
 
@@ -424,11 +486,16 @@ def replace_listening_axis(
 ) -> None:
     """Narrow-band deviation and treble balance (S, 4) at 0, 10, 20, 30° of sessions, in the place of those they had."""
     con.execute("DELETE FROM listening_axis WHERE list_contains(?, session_id)", [list(ids)])
-    insert(con, "listening_axis", {
-        "session_id": np.repeat(np.asarray(ids, np.int32), 4),
-        "angle_deg": np.tile(np.array([0, 10, 20, 30], np.int32), len(ids)),
-        "nbd_db": nullable(axis[0]), "treble_db": nullable(axis[1]),
-    })  # fmt: skip
+    insert(
+        con,
+        "listening_axis",
+        {
+            "session_id": np.repeat(np.asarray(ids, np.int32), 4),
+            "angle_deg": np.tile(np.array([0, 10, 20, 30], np.int32), len(ids)),
+            "nbd_db": nullable(axis[0]),
+            "treble_db": nullable(axis[1]),
+        },
+    )
 
 
 def replace_noise(con: duckdb.DuckDBPyConnection, ids: Sequence[int], noise: dict[str, np.ndarray[Any, Any]]) -> None:
@@ -452,13 +519,17 @@ def _insert_sources(con: duckdb.DuckDBPyConnection, sessions: Sequence[NewSessio
     files = [(i, f) for i, s in zip(ids, sessions, strict=True) for f in s.sources]
     with ThreadPoolExecutor() as pool:  # zstd releases the interpreter lock
         packed = list(pool.map(lambda pair: compress(pair[1].content), files))
-    insert(con, "source_file", {
-        "session_id": [i for i, _ in files],
-        "name": [f.name for _, f in files],
-        "sha256": [f.sha256 for _, f in files],
-        "size": [len(f.content) for _, f in files],
-        "zstd": packed,
-    })  # fmt: skip
+    insert(
+        con,
+        "source_file",
+        {
+            "session_id": [i for i, _ in files],
+            "name": [f.name for _, f in files],
+            "sha256": [f.sha256 for _, f in files],
+            "size": [len(f.content) for _, f in files],
+            "zstd": packed,
+        },
+    )
 
 
 def compress(content: bytes) -> bytes:

@@ -1,4 +1,5 @@
-"""`derive --learn` and `--adopt`: what the repeats in a file say of the sizes of errors and of benches, and what counts of it."""
+"""`derive --learn` and `--adopt`: what the repeats in a file say of the sizes of errors and of benches, and what counts
+of it."""
 
 from __future__ import annotations
 
@@ -17,14 +18,19 @@ from speakerdb.store import learned as stored
 from speakerdb.store.learned import StoredAlignment, StoredModel, StoredPart
 
 PART_WORDS = {
-    "repeatability": "repeat of a curve", "session": "session", "level": "level of a run", "sample": "sample", BENCH: "benches",
-}  # fmt: skip
+    "repeatability": "repeat of a curve",
+    "session": "session",
+    "level": "level of a run",
+    "sample": "sample",
+    BENCH: "benches",
+}
 
 
 @dataclass(frozen=True, eq=False)
 class Learned:
-    """parts: every learnable part; benches: every pair of benches that share a specimen; sessions: by part (and "bench") how many
-    sessions teach it. version: of the error model that counts; counts: whether that is already what is learned here."""
+    """parts: every learnable part; benches: every pair of benches that share a specimen; sessions: by part (and
+    "bench") how many sessions teach it. version: of the error model that counts; counts: whether that is already what
+    is learned here."""
 
     parts: tuple[Size, ...]
     benches: tuple[BenchPair, ...]
@@ -42,16 +48,19 @@ def learned(store: Store) -> Learned:
     """What the repeats say, from the curves as measured: the same before and after it was adopted."""
     heads, readings = repeats_of(store)
     found = Learned(
-        learning.sizes(readings), learning.bench_pairs(readings, sessions_by_bench(store)),
-        {part: learning.count(heads, part).sessions for part in (*LEARNABLE, BENCH)}, 0, False,
-    )  # fmt: skip
+        learning.sizes(readings),
+        learning.bench_pairs(readings, sessions_by_bench(store)),
+        {part: learning.count(heads, part).sessions for part in (*LEARNABLE, BENCH)},
+        0,
+        False,
+    )
     now = stored.read_model(store.con)
     return replace(found, version=now.version, counts=_same(model_of(now), model_of(_wanted(found))))
 
 
 def adopt(store: Store) -> Learned:
-    """Make what the repeats say the error model that counts; a new version unless it does already. Values and intervals are then out
-    of date until they are worked out anew."""
+    """Make what the repeats say the error model that counts; a new version unless it does already. Values and intervals
+    are then out of date until they are worked out anew."""
     found = learned(store)
     if found.counts:
         return found
@@ -59,8 +68,8 @@ def adopt(store: Store) -> Learned:
 
 
 def forget(store: Store) -> int:
-    """Back to the default sizes and to benches as they are; returns the version that counts. It is a new one: numbers of versions are
-    never used again, lest a session worked out under an older one pass for up to date."""
+    """Back to the default sizes and to benches as they are; returns the version that counts. It is a new one: numbers
+    of versions are never used again, lest a session worked out under an older one pass for up to date."""
     now = stored.read_model(store.con)
     if _same(model_of(now), ErrorModel()):
         return now.version
@@ -70,7 +79,8 @@ def forget(store: Store) -> int:
 
 
 def news(store: Store) -> str | None:
-    """One line where sessions can teach what was not looked at yet; from what they say of themselves, without their curves."""
+    """One line where sessions can teach what was not looked at yet; from what they say of themselves, without their
+    curves."""
     known = {p.part: p.of_sessions for p in stored.read_model(store.con).parts}
     heads = heads_of(store)
     counted = {part: learning.count(heads, part) for part in (*LEARNABLE, BENCH)}
@@ -79,8 +89,8 @@ def news(store: Store) -> str | None:
 
 
 def _keep(store: Store, wanted: StoredModel) -> int:
-    """A new version. Sessions without intervals have values of the model that counted until now: they are marked with it, so that
-    `derive` renews them with the others."""
+    """A new version. Sessions without intervals have values of the model that counted until now: they are marked with
+    it, so that `derive` renews them with the others."""
     before = current(store).seed
     with store.transaction():
         changes.mark_error_model(store.con, before)

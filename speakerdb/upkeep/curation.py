@@ -1,4 +1,5 @@
-"""Putting right what is stored: facts and prices brought in later, withdrawing, renaming, merging. Nothing is deleted."""
+"""Putting right what is stored: facts and prices brought in later, withdrawing, renaming, merging. Nothing is
+deleted."""
 
 from __future__ import annotations
 
@@ -35,7 +36,8 @@ class _Row:
 
 
 def bring_facts(store: Store, path: Path) -> tuple[int, int]:
-    """Add the rows of a CSV (speaker, name, value, currency, per, date, source) as facts and prices; whole or not at all.
+    """Add the rows of a CSV (speaker, name, value, currency, per, date, source) as facts and prices; whole or not at
+    all.
 
     name is a fact of session.toml (height_mm, year, kind …) or price_list, price_street, price_sale; value a number or
     word; currency and per (each or pair) only for prices; date ISO, today where empty. Rows that are there already are
@@ -187,7 +189,8 @@ def merge(store: Store, kept: str, gone: str) -> tuple[str, str, int]:
     if clash:
         pairs = ", ".join(f"{a} and {b}" for a, b in clash)
         raise ConflictError(
-            f"both hold sessions with the same lab, sample, setting, date and repeat: {pairs}. Withdraw one of each first"
+            f"both hold sessions with the same lab, sample, setting, date and repeat: {pairs}. Withdraw one "
+            "of each first"
         )
     moved = session_rows.count_of(store.con, gone_id)
     with store.transaction():

@@ -41,8 +41,8 @@ Key = tuple[
 class Known:
     """What a group of sessions has to be compared with; sessions accepted on the way are added to it.
 
-    speakers: slug or alias -> (speaker_id or slug, maker, model: of an alias none); sessions: key -> (session_id, content hash);
-    contents: content hash -> ids of the sessions that hold it.
+    speakers: slug or alias -> (speaker_id or slug, maker, model: of an alias none); sessions: key -> (session_id,
+    content hash); contents: content hash -> ids of the sessions that hold it.
     """
 
     speakers: dict[str, tuple[int | str, str | None, str | None]]
@@ -79,7 +79,8 @@ def _name_clash(known: Known, info: SessionInfo) -> ErrorItem | None:
     return ErrorItem(
         file="session.toml",
         key="maker, model",
-        found=f"{info.maker!r}, {info.model!r}, which shortens to {info.slug} like {maker!r}, {model!r} in the database",
+        found=f"{info.maker!r}, {info.model!r}, which shortens to {info.slug} like {maker!r}, {model!r} in the "
+        "database",
         expected="a `slug` of its own in session.toml, since these are different names",
     )
 

@@ -73,7 +73,8 @@ Task = tuple[Path, Path | None]
 
 
 def find_tasks(folders: Iterable[Path], sheet: Path | None = None) -> tuple[list[Task], Sheet | None]:
-    """Every session folder below the given ones, with the folder it was asked for under (defaults are looked for up to there).
+    """Every session folder below the given ones, with the folder it was asked for under (defaults are looked for up to
+    there).
 
     Also the sheet, read. Raises DataError where there is nothing to ingest or the sheet can't be read.
     """

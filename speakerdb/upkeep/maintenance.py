@@ -34,8 +34,8 @@ def stale_metrics(store: Store) -> list[str]:
 
 @dataclass(frozen=True)
 class DeriveReport:
-    """What `derive` did: the metrics whose definition had changed (or all), and how many sessions it renewed: in those of another error
-    model all values, also where `metrics` is empty."""
+    """What `derive` did: the metrics whose definition had changed (or all), and how many sessions it renewed: in those
+    of another error model all values, also where `metrics` is empty."""
 
     metrics: tuple[str, ...]
     sessions: int
@@ -49,8 +49,8 @@ def derive(
     begin: Callable[[int], None] = lambda _: None,
     advance: Callable[[int], None] = lambda _: None,
 ) -> DeriveReport:
-    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves; in sessions of another error
-    model than the one that counts all values are renewed.
+    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves; in sessions
+    of another error model than the one that counts all values are renewed.
 
     from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
@@ -158,8 +158,8 @@ def export_sofa(store: Store, session: str, target: Path) -> Path:
 
 
 def verify(store: Store) -> list[str]:
-    """Everything that is wrong with the file's content, in words: orphans, hashes, counts, values that do not recompute,
-    the same curves under two keys, facts in conflict. Empty: all is well."""
+    """Everything that is wrong with the file's content, in words: orphans, hashes, counts, values that do not
+    recompute, the same curves under two keys, facts in conflict. Empty: all is well."""
     problems = [f"{count} rows of {table} belong to no {owner}" for count, table, owner in checks.orphans(store.con)]
     for table in ("curve", "metric_value", "source_file"):
         if count := checks.sessions_without(store.con, table):
@@ -191,7 +191,8 @@ def _bad_hashes(store: Store) -> list[str]:
                 continue
             if hashlib.sha256(content).hexdigest() != sha or len(content) != size:
                 bad.append(
-                    f"session {session_rows.head_of(store.con, session_id).session}: source file {name} does not have its stored SHA-256"
+                    f"session {session_rows.head_of(store.con, session_id).session}: source file {name} does "
+                    "not have its stored SHA-256"
                 )
     return bad
 
@@ -212,7 +213,8 @@ def _not_recomputed(store: Store) -> list[str]:
     # matrix products of another batch size differ in the last bits
     apart = ~np.isclose(stored, again.value, rtol=1e-9, atol=1e-9, equal_nan=True)
     return problems + [
-        f"session {session_rows.head_of(store.con, ids[i]).session}: {again.metrics[j]} is stored as {figures.plain(stored[i, j], 12)} but recomputes to {figures.plain(again.value[i, j], 12)}"
+        f"session {session_rows.head_of(store.con, ids[i]).session}: {again.metrics[j]} is stored as "
+        f"{figures.plain(stored[i, j], 12)} but recomputes to {figures.plain(again.value[i, j], 12)}"
         for i, j in zip(*np.nonzero(apart), strict=True)
     ]
 
@@ -225,14 +227,16 @@ def _not_reread(store: Store, session_id: int, stored: GridSession) -> str | Non
         return error.message
     changed = differences(stored, again)
     return (
-        f"session {session_rows.head_of(store.con, session_id).session}: source files and curves disagree: {'; '.join(changed)}"
+        f"session {session_rows.head_of(store.con, session_id).session}: source files and curves disagree: "
+        f"{'; '.join(changed)}"
         if changed
         else None
     )
 
 
 def compact(store_path: Path) -> tuple[int, int]:
-    """Rewrite the file without dead space; returns the sizes in bytes before and after. The old file stays until the new is whole."""
+    """Rewrite the file without dead space; returns the sizes in bytes before and after. The old file stays until the
+    new is whole."""
     before = store_path.stat().st_size
     part = store_path.with_name(store_path.name + ".compact")
     part.unlink(missing_ok=True)

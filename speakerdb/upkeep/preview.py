@@ -1,4 +1,5 @@
-"""A look at session folders before they are stored: everything that is wrong, or the curves and values they would give."""
+"""A look at session folders before they are stored: everything that is wrong, or the curves and values they would
+give."""
 
 from __future__ import annotations
 
@@ -30,10 +31,11 @@ DRAWN = 12  # sessions whose values and curves are worked out; of the others onl
 
 @dataclass(frozen=True, eq=False)
 class Preview:
-    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, with its interval as
-    measured.
+    """One folder. refused: errors says all that is wrong. values: metric and its value as `show` gives it, with its
+    interval as measured.
 
-    curves: part, frequency_hz, level_db, measured points only. values and curves are None beyond the first DRAWN folders.
+    curves: part, frequency_hz, level_db, measured points only. values and curves are None beyond the first DRAWN
+    folders.
     """
 
     folder: str
@@ -65,9 +67,17 @@ def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> li
         values, curves = _look(store, new) if len(found) < DRAWN else (None, None)
         word: Verdict = "refused" if verdict.errors else "already" if verdict.already else "new"
         found.append(
-            Preview(called, word, verdict.errors, (*new.warnings, *verdict.warnings), new.info, session_key(new.info),
-                    values, curves)
-        )  # fmt: skip
+            Preview(
+                called,
+                word,
+                verdict.errors,
+                (*new.warnings, *verdict.warnings),
+                new.info,
+                session_key(new.info),
+                values,
+                curves,
+            )
+        )
     return found
 
 
@@ -102,8 +112,15 @@ def _values(table: ValueTable, sure: dict[str, np.ndarray[Any, Any]]) -> pl.Data
     for j, metric in enumerate(table.metrics):
         value, reason = float(table.value[0, j]), table.reason.get((0, metric))
         rows.append(
-            {"metric": metric, "value": value if np.isfinite(value) else None, "unit": METRICS[metric].unit,
-             **{name: known(column, j) for name, column in sure.items()}, "noise_limited": known(sure["noise_limited"], j) == 1.0,
-             "censored": CENSORED[table.censored[0, j]], "status": "withheld" if reason else "ok", "reason": reason}
-        )  # fmt: skip
+            {
+                "metric": metric,
+                "value": value if np.isfinite(value) else None,
+                "unit": METRICS[metric].unit,
+                **{name: known(column, j) for name, column in sure.items()},
+                "noise_limited": known(sure["noise_limited"], j) == 1.0,
+                "censored": CENSORED[table.censored[0, j]],
+                "status": "withheld" if reason else "ok",
+                "reason": reason,
+            }
+        )
     return pl.DataFrame(rows, infer_schema_length=None)

@@ -91,7 +91,8 @@ def open_ends(
 
 
 def _defaults(active: ActiveValues) -> dict[int, str]:
-    """speaker_id -> default setting: one marked default_setting, else the earliest date, then the name (method:data#the-default-setting)."""
+    """speaker_id -> default setting: one marked default_setting, else the earliest date, then the name
+    (method:data#the-default-setting)."""
     best: dict[int, tuple[bool, str, str]] = {}
     for speaker, setting, date, marked in zip(
         active.speaker_id.tolist(), active.setting, active.date, active.default_setting.tolist(), strict=True

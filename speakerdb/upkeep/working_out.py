@@ -34,8 +34,8 @@ def pending(store: Store) -> list[int]:
 def work_out(
     store: Store, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
 ) -> int:
-    """Draws and intervals for every session that lacks them; returns how many. Each batch is committed whole, so that an
-    interrupted run goes on where it stopped."""
+    """Draws and intervals for every session that lacks them; returns how many. Each batch is committed whole, so that
+    an interrupted run goes on where it stopped."""
     ids = pending(store)
     begin(len(ids))
     if not ids:
@@ -68,7 +68,8 @@ def _end_with_parent() -> None:
 
 @contextmanager
 def _one_thread_each() -> Iterator[None]:
-    """Processes started within use one thread for linear algebra: as many as there are cores would get in each other's way."""
+    """Processes started within use one thread for linear algebra: as many as there are cores would get in each other's
+    way."""
     names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
     before = {name: os.environ.get(name) for name in names}
     os.environ.update(dict.fromkeys(names, "1"))
@@ -108,9 +109,14 @@ def _in_batches(
         columns = {name: np.stack([r.columns[name] for r in results]) for name in results[0].columns}
         with store.transaction():
             writing.replace_uncertainty(
-                store.con, batch, list(METRICS), columns, np.stack([r.own for r in results]),
-                np.stack([r.bench for r in results]), model.seed,
-            )  # fmt: skip
+                store.con,
+                batch,
+                list(METRICS),
+                columns,
+                np.stack([r.own for r in results]),
+                np.stack([r.bench for r in results]),
+                model.seed,
+            )
             writing.replace_noise(store.con, batch, _noise(results))
             repooling.repool(store, session_rows.speakers_of(store.con, batch))
 

@@ -61,8 +61,9 @@ def _parameter(part: Part, in_path: set[str]) -> inspect.Parameter:
 
 
 def read(question: type[Q], given: QueryParams, **fixed: Any) -> tuple[Q | None, dict[str, str]]:
-    """The question that the parameters of a page ask, and what is wrong with them, in words by field; a field that can't be read counts as
-    not given. None where something that is needed is missing or no question can be made of the rest. fixed: fields that the page knows."""
+    """The question that the parameters of a page ask, and what is wrong with them, in words by field; a field that
+    can't be read counts as not given. None where something that is needed is missing or no question can be made of the
+    rest. fixed: fields that the page knows."""
     values, problems = dict(fixed), {}
     for part in parts(question):
         texts = [text.replace("\0", "").strip() for text in given.getlist(part.name)]

@@ -42,8 +42,13 @@ def _inlined(node: Any, parts: dict[str, Any]) -> Any:
 def described(answer: str) -> dict[int | str, dict[str, Any]]:
     """Replies of one address: its answer, and errors in their own schema."""
     error = {"content": {"application/json": {"schema": schema("error")}}}
-    reasons = {400: "The question can't be answered as asked", 404: "No such name", 413: "Too large",
-               422: "A parameter of the wrong type", 503: "Another process writes; ask again"}  # fmt: skip
+    reasons = {
+        400: "The question can't be answered as asked",
+        404: "No such name",
+        413: "Too large",
+        422: "A parameter of the wrong type",
+        503: "Another process writes; ask again",
+    }
     return {
         200: {"description": "The answer", "content": {"application/json": {"schema": schema(answer)}}},
         **{status: {"description": words, **error} for status, words in reasons.items()},

@@ -35,19 +35,29 @@ from speakerdb.web.uploads import LIMITS, Stages
 
 RETRY_S = 2
 _STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
-    (UnknownNameError, 404), (AskError, 422), (RequestError, 400), (DataError, 400), (ConflictError, 409), (ForbiddenError, 403),
-    (TooLargeError, 413), (StoreError, 503),
-)  # fmt: skip
+    (UnknownNameError, 404),
+    (AskError, 422),
+    (RequestError, 400),
+    (DataError, 400),
+    (ConflictError, 409),
+    (ForbiddenError, 403),
+    (TooLargeError, 413),
+    (StoreError, 503),
+)
 
 
 def create_app(
-    path: Path, *, allow_ingest: bool = False, hosts: Sequence[str] = LOCAL_HOSTS, idle_s: float = IDLE_S,
+    path: Path,
+    *,
+    allow_ingest: bool = False,
+    hosts: Sequence[str] = LOCAL_HOSTS,
+    idle_s: float = IDLE_S,
     patience_s: float = PATIENCE_S,
-) -> FastAPI:  # fmt: skip
+) -> FastAPI:
     """The pages of one database file. hosts: the names under which they may be asked for.
 
-    allow_ingest: hold the file for writing and take measurements in. patience_s: so long a page waits for its answer before
-    it says that it is being worked out. Raises StoreError where the file can't be held.
+    allow_ingest: hold the file for writing and take measurements in. patience_s: so long a page waits for its answer
+    before it says that it is being worked out. Raises StoreError where the file can't be held.
     """
     site = Site(
         Source(path, hold=allow_ingest, idle_s=idle_s), Stages() if allow_ingest else None, jobs=Jobs(patience_s)

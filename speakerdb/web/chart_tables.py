@@ -80,7 +80,8 @@ _TABLES: dict[str, Callable[[Ask], pl.DataFrame]] = {
 
 
 def of_picture(base: Database, name: str, ask: parameters.Ask) -> tuple[str, str, str, list[str], Rows]:
-    """(slug, setting, title, headings, rows) of a picture; the first column is the frequency in Hz, the rest dB or degrees.
+    """(slug, setting, title, headings, rows) of a picture; the first column is the frequency in Hz, the rest dB or
+    degrees.
 
     Raises UnknownNameError, RequestError.
     """
@@ -100,8 +101,12 @@ def of_place(base: Database, ask: parameters.Ask) -> tuple[str, str, str, list[d
     group = standing.group_of(base, chosen.speaker)
     places = standing.standing(base, chosen.speaker, group).places
     rows = [
-        {"metric": p.metric.id, "value": p.text,
-         "interval": p.metric.quantity.interval_text(p.low, p.high), "place": words.share(p)}
+        {
+            "metric": p.metric.id,
+            "value": p.text,
+            "interval": p.metric.quantity.interval_text(p.low, p.high),
+            "place": words.share(p),
+        }
         for p in places
-    ]  # fmt: skip
+    ]
     return chosen.speaker, chosen.setting, group.counted, rows

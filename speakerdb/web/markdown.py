@@ -1,4 +1,5 @@
-"""Markdown of our own texts as HTML: headings that can be linked to, links between texts, tables that scroll by themselves."""
+"""Markdown of our own texts as HTML: headings that can be linked to, links between texts, tables that scroll by
+themselves."""
 
 from __future__ import annotations
 
@@ -13,7 +14,8 @@ from speakerdb.web.links import Links
 
 
 def html(markdown: str, link: Links) -> Markup:
-    """A text of the method. What looks like HTML in it is shown as it is written; a link 'statistics#places' leads to that page."""
+    """A text of the method. What looks like HTML in it is shown as it is written; a link 'statistics#places' leads to
+    that page."""
     tokens = _parser().parse(markdown)
     heading = ""
     for i, token in enumerate(tokens):

@@ -41,9 +41,16 @@ def show(request: Request, view: View, desk: Desk | None, status: int = 200, **m
 def render_view(request: Request, view: View, desk: Desk | None, **more: Any) -> str:
     site = site_of(request)
     return render(
-        view.template, LIVE, here=request.url.path, state=desk.state if desk else None,
-        names=desk.ask("names", asides.names) if desk else {}, allow_ingest=site.stages is not None, token=site.token, **view.content, **more,
-    )  # fmt: skip
+        view.template,
+        LIVE,
+        here=request.url.path,
+        state=desk.state if desk else None,
+        names=desk.ask("names", asides.names) if desk else {},
+        allow_ingest=site.stages is not None,
+        token=site.token,
+        **view.content,
+        **more,
+    )
 
 
 def error_page(request: Request, status: int, error: SpeakerdbError) -> str:

@@ -44,9 +44,12 @@ def _stages(site: Site) -> Stages:
 def _check_token(request: Request, site: Site, form: FormData) -> None:
     given, headers = form.get(TOKEN_FIELD), request.headers
     check_token(
-        site.token, given if isinstance(given, str) else headers.get(TOKEN_HEADER), origin=headers.get("origin"),
-        host=headers.get("host", ""), site=headers.get("sec-fetch-site"),
-    )  # fmt: skip
+        site.token,
+        given if isinstance(given, str) else headers.get(TOKEN_HEADER),
+        origin=headers.get("origin"),
+        host=headers.get("host", ""),
+        site=headers.get("sec-fetch-site"),
+    )
 
 
 @router.get("/in")

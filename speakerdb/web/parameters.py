@@ -35,8 +35,8 @@ class Ask:
         return {name: self.raw(name) for name in self._given}
 
     def read(self, question: type[Q], **fixed: Any) -> Q | None:
-        """The question that the parameters ask, with the fields that the page knows; what is wrong with them stands in `problems`. None where
-        something that it needs is missing."""
+        """The question that the parameters ask, with the fields that the page knows; what is wrong with them stands in
+        `problems`. None where something that it needs is missing."""
         found, problems = read(question, self._given, **fixed)
         self.problems |= problems
         return found

@@ -106,7 +106,7 @@ def plan(desk: Desk) -> Iterator[Page]:
     for path, examples, make in (
         ("/trade-offs", relations.TRADE_EXAMPLES, partial(relations.tradeoffs, rows=ALL)),
         ("/trends", relations.TREND_EXAMPLES, partial(relations.trends, rows=ALL)),
-    ):  # fmt: skip
+    ):
         for i, (_, given) in enumerate(examples):
             file = f"{path[1:]}-{i + 1}.html" if i else f"{path[1:]}.html"
             yield Page(path, given if i else {}, file, _fixed(make, given))
@@ -181,9 +181,15 @@ def _digest(at: str) -> str:
 def _html(desk: Desk, page: Page, files: dict[str, str], charts: dict[str, str]) -> str:
     view = page.make(desk, Ask.of(page.given))
     return render(
-        view.template, _Links(files, page.file, charts), here=page.path, state=desk.state,
-        names=desk.ask("names", asides.names), allow_ingest=False, token="", **view.content,
-    )  # fmt: skip
+        view.template,
+        _Links(files, page.file, charts),
+        here=page.path,
+        state=desk.state,
+        names=desk.ask("names", asides.names),
+        allow_ingest=False,
+        token="",
+        **view.content,
+    )
 
 
 def _write(target: Path, text: str) -> None:
@@ -209,7 +215,8 @@ def _draw_all(path: Path, folder: Path, charts: dict[str, str], advance: Callabl
                 advance(1)
     except BrokenProcessPool:
         raise RequestError(
-            f"drawing was cut short from outside (out of memory?); delete {folder}, which is not complete, and publish again"
+            f"drawing was cut short from outside (out of memory?); delete {folder}, which is not complete, "
+            "and publish again"
         ) from None
 
 

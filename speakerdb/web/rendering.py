@@ -1,4 +1,5 @@
-"""Pages from templates: numbers in the dictionary's digits, gaps with their reason, links that fit where the page lies."""
+"""Pages from templates: numbers in the dictionary's digits, gaps with their reason, links that fit where the page
+lies."""
 
 from __future__ import annotations
 
@@ -126,13 +127,36 @@ def note(m: dict[str, Any]) -> str:
 @cache
 def environment() -> Environment:
     made = Environment(
-        loader=FileSystemLoader(HERE / "templates"), autoescape=True, undefined=StrictUndefined, trim_blocks=True,
+        loader=FileSystemLoader(HERE / "templates"),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
         lstrip_blocks=True,
-    )  # fmt: skip
+    )
     made.filters |= {
-        "number": figures.number, "shown": shown, "interval": interval, "share": figures.probability, "chance": chance, "front": front, "plain": plain, "titled": titled, "plain_pair": lambda word: (word, plain(word)), "with_unit": with_unit,
-        "phrase": figures.phrase, "p_text": figures.p_text, "p_value": figures.p_value, "plain_number": figures.plain, "miss": miss, "property": property_text, "difference": difference, "difference_interval": difference_interval, "alike": figures.alike, "other": other, "sentence": sentence, "note": note,
-    }  # fmt: skip
+        "number": figures.number,
+        "shown": shown,
+        "interval": interval,
+        "share": figures.probability,
+        "chance": chance,
+        "front": front,
+        "plain": plain,
+        "titled": titled,
+        "plain_pair": lambda word: (word, plain(word)),
+        "with_unit": with_unit,
+        "phrase": figures.phrase,
+        "p_text": figures.p_text,
+        "p_value": figures.p_value,
+        "plain_number": figures.plain,
+        "miss": miss,
+        "property": property_text,
+        "difference": difference,
+        "difference_interval": difference_interval,
+        "alike": figures.alike,
+        "other": other,
+        "sentence": sentence,
+        "note": note,
+    }
     made.globals |= {
         "METRICS": METRICS,
         "GAP": figures.GAP,

@@ -1,4 +1,5 @@
-"""What every request must pass and every reply carries: known hosts, small bodies, strict headers, a token on writing."""
+"""What every request must pass and every reply carries: known hosts, small bodies, strict headers, a token on
+writing."""
 
 from __future__ import annotations
 

@@ -29,7 +29,8 @@ CHUNK = 1 << 20
 
 @dataclass(frozen=True)
 class Limits:
-    """What one upload may hold. ratio: how much larger an archive may unpack than it is, beyond its first free_bytes."""
+    """What one upload may hold. ratio: how much larger an archive may unpack than it is, beyond its first
+    free_bytes."""
 
     upload_bytes: int = 200_000_000
     unpacked_bytes: int = 400_000_000
@@ -80,7 +81,8 @@ class _Room:
         self.bytes_left -= size
         if self.bytes_left < 0:
             raise TooLargeError(
-                f"the upload unpacks to more than {self.limits.unpacked_bytes // 1_000_000} MB; send fewer folders at once"
+                f"the upload unpacks to more than {self.limits.unpacked_bytes // 1_000_000} MB; send fewer "
+                "folders at once"
             )
 
 
@@ -131,7 +133,8 @@ def _unpack(content: BinaryIO, archive_path: PurePosixPath, into: Path, room: _R
             claimed = sum(e.file_size for e in entries)
             if claimed > max(limits.free_bytes, limits.ratio * weight):
                 raise TooLargeError(
-                    f"{archive_path.name} unpacks to {figures.megabytes(claimed, 0)}, over {limits.ratio} times its own size: "
+                    f"{archive_path.name} unpacks to {figures.megabytes(claimed, 0)}, over {limits.ratio} "
+                    "times its own size: "
                     "measurements do not shrink so far, and it was not unpacked"
                 )
             for entry in entries:

@@ -8,7 +8,8 @@ from speakerdb.metrics import METRICS
 
 
 def real_words(differing: int, real: int, count: int) -> str:
-    """How many of `count` differences can be believed: `differing` in their own rows, `real` of them taken together (q ≤ 0.05)."""
+    """How many of `count` differences can be believed: `differing` in their own rows, `real` of them taken together (q
+    ≤ 0.05)."""
     if differing == 0 or count == 1:
         told = "can be told" if differing else "can't be told"
         return f"The difference {told}." if count == 1 else f"None of {count} differences can be told."
@@ -22,8 +23,8 @@ def real_words(differing: int, real: int, count: int) -> str:
 
 
 def contrast_words(rows: Sequence[tuple[str, str]]) -> list[str]:
-    """Which sessions differences are of, from each row's metric and `because`: a sentence, without its full stop, per kind of contrast;
-    what most rows rest on is told last, of the rest."""
+    """Which sessions differences are of, from each row's metric and `because`: a sentence, without its full stop, per
+    kind of contrast; what most rows rest on is told last, of the rest."""
     groups: dict[str, list[str]] = {}
     for metric, because in rows:
         groups.setdefault(because, []).append(METRICS[metric].phrase)

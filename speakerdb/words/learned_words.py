@@ -10,7 +10,8 @@ from speakerdb.upkeep.adopting import PART_WORDS, Learned
 def told(found: Learned) -> list[str]:
     """What is adopted, in sentences: sizes beside their defaults, then each bench that was aligned."""
     sizes = [
-        f"{PART_WORDS[s.part]} {figures.number(s.wanted_sd_db, 2)} dB (default {figures.number(s.default_sd_db, 2)}; {figures.count(s.n, 'speaker')})"
+        f"{PART_WORDS[s.part]} {figures.number(s.wanted_sd_db, 2)} dB (default "
+        f"{figures.number(s.default_sd_db, 2)}; {figures.count(s.n, 'speaker')})"
         for s in found.parts
         if s.reason is None
     ]
@@ -18,7 +19,9 @@ def told(found: Learned) -> list[str]:
     for pair in found.benches:
         if pair.reason is None:
             lines.append(
-                f"{bench_words(pair.bench)} is brought in line with {bench_words(pair.to_bench)} by {pair.n} specimens that both "
-                f"have measured: {figures.number(pair.shape_db, 2)} dB RMS, {figures.number(pair.residual_sd_db, 2)} dB left."
+                f"{bench_words(pair.bench)} is brought in line with {bench_words(pair.to_bench)} by {pair.n} "
+                "specimens that both "
+                f"have measured: {figures.number(pair.shape_db, 2)} dB RMS, "
+                f"{figures.number(pair.residual_sd_db, 2)} dB left."
             )
     return lines

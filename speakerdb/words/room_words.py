@@ -16,7 +16,8 @@ CANT_BE_TOLD = "can't be told"
 def headline(q: Question, place: Seat, currency: str | None) -> str:
     """The question in one line."""
     parts = [
-        f"peaks of {figures.plain(q.level_db)} dB at {figures.plain(q.distance_m)} m in {figures.plain(place.volume_m3, 3)} m³"
+        f"peaks of {figures.plain(q.level_db)} dB at {figures.plain(q.distance_m)} m in "
+        f"{figures.plain(place.volume_m3, 3)} m³"
     ]
     parts.append("one speaker" if q.single else "a pair")
     parts += [f"amplifier of {figures.plain(q.amplifier_w)} W into 8 Ω"] if q.amplifier_w is not None else []
@@ -36,28 +37,41 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
     time = f"{figures.plain(place.reverberation_s)} s" + (" (assumed)" if place.reverberation_assumed else "")
     surface = f"{figures.number(place.surface_m2)} m²" + (" (typical of the volume)" if place.surface_assumed else "")
     said = [
-        f"Level at the seat: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz, dB(A) taken equal to "
-        f"dB; the direct column is what a transient reaches. Room of {figures.plain(place.volume_m3, 3)} m³, surface {surface}, reverberation time {time}.",
-        f"A pair gives {figures.DB.text(seating.PAIR_DB)} more than one (uncorrelated), in mono bass at most {figures.DB.text(seating.IN_PHASE_DB)}; soundbars and "
-        "portables stand alone, and are paid for alone." if q.pair else "One speaker.",
-        f"Chance and interval are about {ABOUT}. They hold the same errors: how far units of a model differ, those of the measurement with "
-        f"its bench, {figures.plain(seating.MODEL_DB)} dB of the room model{' and the assumed reverberation time' if place.reverberation_assumed else ''}. A "
+        "Level at the seat: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 "
+        "Hz–3 kHz, dB(A) taken equal to "
+        f"dB; the direct column is what a transient reaches. Room of {figures.plain(place.volume_m3, 3)} m³, "
+        f"surface {surface}, reverberation time {time}.",
+        f"A pair gives {figures.DB.text(seating.PAIR_DB)} more than one (uncorrelated), in mono bass at most "
+        f"{figures.DB.text(seating.IN_PHASE_DB)}; soundbars and "
+        "portables stand alone, and are paid for alone."
+        if q.pair
+        else "One speaker.",
+        f"Chance and interval are about {ABOUT}. They hold the same errors: how far units of a model differ, "
+        "those of the measurement with "
+        f"its bench, {figures.plain(seating.MODEL_DB)} dB of the room "
+        f"model{' and the assumed reverberation time' if place.reverberation_assumed else ''}. A "
         "level at the low end of its interval is reached with a probability of 97.5 %.",
         "The lower of maximum level and highest level with its balance counts"
-        + (f", and for passive speakers what {figures.plain(q.amplifier_w)} W into 8 Ω gives." if q.amplifier_w else "."),
-        f"Bass at the seat is a range, below {figures.number(place.statistical_from_hz)} Hz from free field to a source that radiates all around.",
+        + (
+            f", and for passive speakers what {figures.plain(q.amplifier_w)} W into 8 Ω gives."
+            if q.amplifier_w
+            else "."
+        ),
+        f"Bass at the seat is a range, below {figures.number(place.statistical_from_hz)} Hz from free field "
+        "to a source that radiates all around.",
         f"Prices: the newest {price_kind or 'street price, else the newest list price'}.",
-    ]  # fmt: skip
+    ]
     if q.tone_up_deg is not None:
         said.append(
-            f"Standing lifts the ear by {figures.plain(STANDING_RISE_M)} m (own judgement), at {figures.plain(q.distance_m)} m that is {figures.number(q.tone_up_deg)}° upward."
+            f"Standing lifts the ear by {figures.plain(STANDING_RISE_M)} m (own judgement), at "
+            f"{figures.plain(q.distance_m)} m that is {figures.number(q.tone_up_deg)}° upward."
         )
     return said
 
 
 def chance_text(low: float | None, high: float | None) -> str:
-    """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown, CANT_BE_TOLD where it leaves both;
-    '–' where none was worked out. Never 0 or 100 %."""
+    """'62 %'; 'at least 62 %' or 'at most 26 %' where an open figure leaves the other end unknown, CANT_BE_TOLD where
+    it leaves both; '–' where none was worked out. Never 0 or 100 %."""
     if low is None or high is None:
         return "–"
     least, most = figures.probability(low), figures.probability(high)

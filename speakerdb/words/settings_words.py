@@ -22,7 +22,10 @@ def octave_rows(difference_db: NDArray[np.float64]) -> list[float | None]:
 
 def wall_sentence(wall: WallAnswer) -> str:
     """Which setting suits the wall, and why."""
-    head = f"A wall {figures.plain(wall.distance_m)} m behind lifts the bass and puts a dip at {figures.number(wall.first_dip_hz)} Hz. "
+    head = (
+        f"A wall {figures.plain(wall.distance_m)} m behind lifts the bass and puts a dip at "
+        f"{figures.number(wall.first_dip_hz)} Hz. "
+    )
     if wall.best is None:
         return (
             head
@@ -37,7 +40,10 @@ def wall_sentence(wall: WallAnswer) -> str:
         if s != wall.best and np.isfinite(r)
     ]
     against = f", against {', '.join(others)}" if others else "; no other setting was judged"
-    return f"{head}Flattest between 40 and 300 Hz: {wall.best}, {figures.DB.text(ripple[wall.best])} standard deviation{against}."
+    return (
+        f"{head}Flattest between 40 and 300 Hz: {wall.best}, {figures.DB.text(ripple[wall.best])} standard "
+        f"deviation{against}."
+    )
 
 
 def control_sentence(found: ControlReach) -> str:

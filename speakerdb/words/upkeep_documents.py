@@ -21,12 +21,16 @@ def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
         state,
         sessions=[
             {
-                "folder": r.folder, "session": r.session, "speaker": r.speaker, "result": r.result,
-                "errors": [e.to_dict() for e in r.errors], "warnings": list(r.warnings),
+                "folder": r.folder,
+                "session": r.session,
+                "speaker": r.speaker,
+                "result": r.result,
+                "errors": [e.to_dict() for e in r.errors],
+                "warnings": list(r.warnings),
             }
             for r in results
         ],
-    )  # fmt: skip
+    )
 
 
 def derive(
@@ -38,14 +42,21 @@ def derive(
 
 
 def _learned(found: Learned) -> Document:
-    """Sizes of parts in dB, and benches: shape_db is the RMS of their difference over 100 Hz–10 kHz, level_db the difference of their levels."""
+    """Sizes of parts in dB, and benches: shape_db is the RMS of their difference over 100 Hz–10 kHz, level_db the
+    difference of their levels."""
     parts = [
         {
-            "part": s.part, "default_sd_db": s.default_sd_db, "seen_sd_db": s.seen_sd_db, "wanted_sd_db": s.wanted_sd_db, "n": s.n,
-            "sessions": s.sessions, "adoptable": s.reason is None, "reason": s.reason,
+            "part": s.part,
+            "default_sd_db": s.default_sd_db,
+            "seen_sd_db": s.seen_sd_db,
+            "wanted_sd_db": s.wanted_sd_db,
+            "n": s.n,
+            "sessions": s.sessions,
+            "adoptable": s.reason is None,
+            "reason": s.reason,
         }
         for s in found.parts
-    ]  # fmt: skip
+    ]
     return {
         "counts": found.counts,
         "parts": parts,
@@ -55,26 +66,45 @@ def _learned(found: Learned) -> Document:
 
 def _bench_pair(pair: BenchPair) -> Document:
     return {
-        "bench": pair.bench, "to_bench": pair.to_bench, "specimens": pair.n, "shape_db": pair.shape_db, "level_db": pair.level_db,
-        "residual_sd_db": pair.residual_sd_db, "adoptable": pair.reason is None, "reason": pair.reason,
-    }  # fmt: skip
+        "bench": pair.bench,
+        "to_bench": pair.to_bench,
+        "specimens": pair.n,
+        "shape_db": pair.shape_db,
+        "level_db": pair.level_db,
+        "residual_sd_db": pair.residual_sd_db,
+        "adoptable": pair.reason is None,
+        "reason": pair.reason,
+    }
 
 
 def query_head(query: NamedQuery) -> Document:
     return {
-        "name": query.name, "title": query.title,
-        "parameters": [{"name": p.name, "type": p.type, "default": p.default, "meaning": p.meaning} for p in query.parameters],
+        "name": query.name,
+        "title": query.title,
+        "parameters": [
+            {"name": p.name, "type": p.type, "default": p.default, "meaning": p.meaning} for p in query.parameters
+        ],
         "columns": [{"name": name, "meaning": meaning} for name, meaning in query.columns],
-    }  # fmt: skip
+    }
 
 
 def proposal(found: Proposal) -> Document:
     return {
-        "folder_toml": str(found.folder_toml), "sheet": str(found.sheet), "folders": list(found.folders),
-        "blanks": list(found.blanks), "notes": list(found.notes),
+        "folder_toml": str(found.folder_toml),
+        "sheet": str(found.sheet),
+        "folders": list(found.folders),
+        "blanks": list(found.blanks),
+        "notes": list(found.notes),
         "curves": [
-            plain({"folder": c.folder, "orbit": c.orbit, "angle_deg": float(c.angle_deg),
-                   "frequency_hz": c.frequency_hz.tolist(), "level_db": c.level_db.tolist()})
+            plain(
+                {
+                    "folder": c.folder,
+                    "orbit": c.orbit,
+                    "angle_deg": float(c.angle_deg),
+                    "frequency_hz": c.frequency_hz.tolist(),
+                    "level_db": c.level_db.tolist(),
+                }
+            )
             for c in found.curves
         ],
-    }  # fmt: skip
+    }

@@ -201,11 +201,16 @@ def naive_turning(level):
             lift = level[h(t)[0]] - level[h(0)[0]]
             front = turned((0, 10, -10, 20, -20, 30, -30), t)
             window = (7 * mean_power(front) + 2 * mean_power(v(10, -10), lift)) / 9
-            early = np.mean([
-                mean_power(v(-20, -30, -40), lift), mean_power(v(40, 50, 60), lift), mean_power(front),
-                mean_power(turned([s * a for a in (40, 50, 60, 70, 80) for s in (1, -1)], t)),
-                mean_power(turned([180, *(s * a for a in range(90, 180, 10) for s in (1, -1))], t)),
-            ], axis=0)  # fmt: skip
+            early = np.mean(
+                [
+                    mean_power(v(-20, -30, -40), lift),
+                    mean_power(v(40, 50, 60), lift),
+                    mean_power(front),
+                    mean_power(turned([s * a for a in (40, 50, 60, 70, 80) for s in (1, -1)], t)),
+                    mean_power(turned([180, *(s * a for a in range(90, 180, 10) for s in (1, -1))], t)),
+                ],
+                axis=0,
+            )
             room = 10 * np.log10(0.12 * window + 0.44 * early + 0.44 * sound_power)
             rooms.append(room - room[band].mean())
         change = np.std(rooms, axis=0)[tone]

@@ -1,4 +1,5 @@
-"""How a raw curve reaches the analysis grid: averages where it is dense, straight lines where it is sparse, nothing beyond it."""
+"""How a raw curve reaches the analysis grid: averages where it is dense, straight lines where it is sparse, nothing
+beyond it."""
 
 from __future__ import annotations
 
@@ -154,7 +155,8 @@ def test_an_octave_that_the_data_do_not_cover_is_not_counted():
 
 @pytest.mark.parametrize(("slack", "lowest"), [(1.12, 400.0), (1.14, 800.0)])
 def test_an_octave_counts_as_covered_give_or_take_half_a_third_octave_at_its_ends(slack, lowest):
-    """The octave from 400 Hz is the coarsest of evenly spaced points where the data begin early enough, that to 3200 Hz ends it."""
+    """The octave from 400 Hz is the coarsest of evenly spaced points where the data begin early enough, that to 3200 Hz
+    ends it."""
     f = np.arange(400.0 * slack, 20000.0, 20.0)
     within = (f >= lowest) & (f < 2 * lowest)
     assert grid.raw_resolution(f) == within.sum()

@@ -1,4 +1,5 @@
-"""Output and distortion in closed form: where a straight line crosses a limit, what is delivered there, and which bound is left."""
+"""Output and distortion in closed form: where a straight line crosses a limit, what is delivered there, and which bound
+is left."""
 
 from __future__ import annotations
 
@@ -111,7 +112,8 @@ def test_the_first_crossing_counts_even_where_distortion_falls_again():
 
 
 def test_bounds_meet_in_a_band_by_what_each_can_say():
-    """Somewhere too distorted already at the lowest drive, elsewhere crossing, elsewhere never: the first of these rules."""
+    """Somewhere too distorted already at the lowest drive, elsewhere crossing, elsewhere never: the first of these
+    rules."""
     thd = everywhere(thd_line(-100.0))
     inside = grid.band(400.0, 800.0)
     thd[:, inside] = everywhere(thd_line())[:, inside]
@@ -256,7 +258,8 @@ def test_a_loss_alike_at_all_frequencies_keeps_the_balance():
 
 
 def test_every_second_point_gives_the_same_balance_wherever_the_bass_limit_lies():
-    """Bass that is lost the sooner the lower: each point that the limit leaves out lets the balance hold longer, also those in between."""
+    """Bass that is lost the sooner the lower: each point that the limit leaves out lets the balance hold longer, also
+    those in between."""
     loss = np.maximum(0.0, (DRIVES_DB - 80.0)[:, None]) * np.clip(0.3 * np.log2(400.0 / F), 0.0, None)
     fine = swept(loss)
     points = grid.Points(slice(4, 184, 2))

@@ -49,7 +49,8 @@ def test_a_band_with_a_hole_has_no_value():
 
 
 def test_a_slope_within_a_band_of_ten_points_counts_by_its_mean_deviation():
-    # a ramp of s dB per point: mean |k − 4.5| over k = 0…9 is 2.5 s; the last band of nine points: mean |k − 4| = 20/9 s
+    # a ramp of s dB per point: mean |k − 4.5| over k = 0…9 is 2.5 s; the last band of nine points: mean |k − 4| = 20/9
+    # s
     curve = 0.1 * np.arange(199.0)[None]
     assert response.narrow_band_deviation(curve)[0] == pytest.approx(0.1 * (13 * 2.5 + 20 / 9) / 14)
 
@@ -167,7 +168,8 @@ def test_roll_off_needs_the_whole_octave():
 
 
 def sides(deviation, treble=(0.0, 0.0, 0.0, 0.0)):
-    """Curves at 0, 10, 20, 30° whose narrow-band deviation is as given: a half-octave sinusoid of that many dB/0.6155."""
+    """Curves at 0, 10, 20, 30° whose narrow-band deviation is as given: a half-octave sinusoid of that many
+    dB/0.6155."""
     wave = np.sin(2 * np.pi * np.arange(-46, 153) / 10)
     curves = np.outer(np.asarray(deviation) / 0.6155, wave)
     curves[:, F >= 3900.0] += np.asarray(treble)[:, None]

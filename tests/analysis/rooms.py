@@ -1,4 +1,5 @@
-"""A small field for the room question: each speaker a row with figures of its own; what is not named is unremarkable and exact."""
+"""A small field for the room question: each speaker a row with figures of its own; what is not named is unremarkable
+and exact."""
 
 from __future__ import annotations
 
@@ -11,16 +12,45 @@ from speakerdb.analysis.narrowing import FIGURES, Shortlist, shortlist
 from speakerdb.analysis.question import Question
 
 FACTS = {
-    "kind": "standmount", "powered": True, "price": 800.0, "price_reason": None, "currency": "EUR", "price_kind": "street",
-    "price_date": None, "height_mm": 300.0, "width_mm": 200.0, "depth_mm": 250.0, "mass_kg": 7.0,
-}  # fmt: skip
+    "kind": "standmount",
+    "powered": True,
+    "price": 800.0,
+    "price_reason": None,
+    "currency": "EUR",
+    "price_kind": "street",
+    "price_date": None,
+    "height_mm": 300.0,
+    "width_mm": 200.0,
+    "depth_mm": 250.0,
+    "mass_kg": 7.0,
+}
 VALUES = {
-    "max_level_db": 106.0, "balance_level_db": 105.0, "balance_level_managed_db": 105.5, "sensitivity_db": np.nan, "clean_level_mid_db": 100.0,
-    "clean_level_bass_db": 95.0, "f6_hz": 50.0, "tone_up_deg": 12.0, "preference": 6.0, "preference_bass_managed": 7.0,
-    "max_level_40hz_db": 90.0, "max_level_63hz_db": 98.0, "max_level_100hz_db": 104.0,
-}  # fmt: skip
-TYPES = {"price": pl.Float64, "price_reason": pl.String, "price_date": pl.Date, "mass_kg": pl.Float64, "depth_mm": pl.Float64,
-         "height_mm": pl.Float64, "width_mm": pl.Float64, "powered": pl.Boolean, "kind": pl.String, "currency": pl.String}  # fmt: skip
+    "max_level_db": 106.0,
+    "balance_level_db": 105.0,
+    "balance_level_managed_db": 105.5,
+    "sensitivity_db": np.nan,
+    "clean_level_mid_db": 100.0,
+    "clean_level_bass_db": 95.0,
+    "f6_hz": 50.0,
+    "tone_up_deg": 12.0,
+    "preference": 6.0,
+    "preference_bass_managed": 7.0,
+    "max_level_40hz_db": 90.0,
+    "max_level_63hz_db": 98.0,
+    "max_level_100hz_db": 104.0,
+}
+TYPES = {
+    "price": pl.Float64,
+    "price_reason": pl.String,
+    "price_date": pl.Date,
+    "mass_kg": pl.Float64,
+    "depth_mm": pl.Float64,
+    "height_mm": pl.Float64,
+    "width_mm": pl.Float64,
+    "powered": pl.Boolean,
+    "kind": pl.String,
+    "currency": pl.String,
+}
 
 
 def ask(**changes) -> Question:
@@ -37,7 +67,8 @@ def spread(se, log=False, other_step=0.0, other_se=0.0, other_share=0.0, count=1
 
 
 def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, spreads=None, most=None) -> Shortlist:
-    """speakers: name -> changes; a figure may be a number, or (number, censoring word), or a reason in words (withheld).
+    """speakers: name -> changes; a figure may be a number, or (number, censoring word), or a reason in words
+    (withheld).
 
     spreads: of figures that err, by name; the others are exact.
     """

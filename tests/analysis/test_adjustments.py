@@ -18,10 +18,15 @@ F = grid.FREQUENCY_HZ
 def values(**given):
     """metric -> number, (number, censoring word) or None (withheld)."""
     rows = [
-        (m, v[0] if isinstance(v, tuple) else v, v[1] if isinstance(v, tuple) else "none", "withheld" if v is None else "ok",
-         "no sweeps" if v is None else None)
+        (
+            m,
+            v[0] if isinstance(v, tuple) else v,
+            v[1] if isinstance(v, tuple) else "none",
+            "withheld" if v is None else "ok",
+            "no sweeps" if v is None else None,
+        )
         for m, v in given.items()
-    ]  # fmt: skip
+    ]
     schema = {"metric": pl.String, "value": pl.Float64, "censored": pl.String, "status": pl.String, "reason": pl.String}
     return pl.DataFrame(rows, schema=schema, orient="row")
 
@@ -62,13 +67,18 @@ HALF = (
 @pytest.mark.parametrize(
     ("reference", "other", "low", "high", "matters"),
     [
-        (100.0, 104.0, 4.0 - HALF, 4.0 + HALF, "yes"), (100.0, 100.5, 0.5 - HALF, 0.5 + HALF, "no"),
-        (104.0, 100.0, -4.0 - HALF, -4.0 + HALF, "yes"), (100.0, 101.1, 1.1 - HALF, 1.1 + HALF, "unclear"),
-        (102.0, (105.0, "at_least"), 3.0 - HALF, None, "yes"), ((105.0, "at_least"), 102.0, None, -3.0 + HALF, "yes"),
-        (105.0, (102.0, "at_least"), -3.0 - HALF, None, "unclear"), ((105.0, "at_least"), (108.0, "at_least"), None, None, "unclear"),
-        (105.0, (102.0, "at_most"), None, -3.0 + HALF, "yes"), (100.0, None, None, None, "unclear"),
+        (100.0, 104.0, 4.0 - HALF, 4.0 + HALF, "yes"),
+        (100.0, 100.5, 0.5 - HALF, 0.5 + HALF, "no"),
+        (104.0, 100.0, -4.0 - HALF, -4.0 + HALF, "yes"),
+        (100.0, 101.1, 1.1 - HALF, 1.1 + HALF, "unclear"),
+        (102.0, (105.0, "at_least"), 3.0 - HALF, None, "yes"),
+        ((105.0, "at_least"), 102.0, None, -3.0 + HALF, "yes"),
+        (105.0, (102.0, "at_least"), -3.0 - HALF, None, "unclear"),
+        ((105.0, "at_least"), (108.0, "at_least"), None, None, "unclear"),
+        (105.0, (102.0, "at_most"), None, -3.0 + HALF, "yes"),
+        (100.0, None, None, None, "unclear"),
     ],
-)  # fmt: skip
+)
 def test_a_change_has_the_errors_that_both_settings_do_not_share_and_of_bounds_one_end(
     reference, other, low, high, matters
 ):

@@ -1,4 +1,5 @@
-"""How likely a unit that one would buy meets a question: the room's uncertainty is one for all, the unit's belongs to each."""
+"""How likely a unit that one would buy meets a question: the room's uncertainty is one for all, the unit's belongs to
+each."""
 
 from __future__ import annotations
 
@@ -68,27 +69,51 @@ def test_chances_are_those_of_a_hundred_thousand_drawn_rooms_and_units():
     for case in range(60):
         distance = random.uniform(0.8, 4.0)
         asked = {
-            "distance_m": distance, "volume_m3": random.uniform(20.0, 300.0), "level_db": random.uniform(94.0, 108.0),
-            "reverberation_s": 0.5 if case % 3 == 0 else None, "f6_hz": 50.0 if case % 2 else None,
-            "standing": case % 5 == 0, "amplifier_w": 50.0 if case % 4 == 0 else None,
-        }  # fmt: skip
+            "distance_m": distance,
+            "volume_m3": random.uniform(20.0, 300.0),
+            "level_db": random.uniform(94.0, 108.0),
+            "reverberation_s": 0.5 if case % 3 == 0 else None,
+            "f6_hz": 50.0 if case % 2 else None,
+            "standing": case % 5 == 0,
+            "amplifier_w": 50.0 if case % 4 == 0 else None,
+        }
         speaker = {
-            "max": random.uniform(98.0, 108.0), "balance": random.uniform(98.0, 108.0), "max_se": random.uniform(0.2, 1.5),
-            "balance_se": random.uniform(0.2, 1.5), "sensitivity": random.uniform(82.0, 90.0), "sensitivity_se": 0.5,
-            "di": random.uniform(2.0, 9.0), "f6": random.uniform(42.0, 58.0), "f6_se": 0.08, "f6_other_step": 0.7,
-            "f6_other_share": 0.3 if case % 7 == 1 else 0.0, "tone": random.uniform(5.0, 25.0), "tone_se": 3.0,
-        }  # fmt: skip
+            "max": random.uniform(98.0, 108.0),
+            "balance": random.uniform(98.0, 108.0),
+            "max_se": random.uniform(0.2, 1.5),
+            "balance_se": random.uniform(0.2, 1.5),
+            "sensitivity": random.uniform(82.0, 90.0),
+            "sensitivity_se": 0.5,
+            "di": random.uniform(2.0, 9.0),
+            "f6": random.uniform(42.0, 58.0),
+            "f6_se": 0.08,
+            "f6_other_step": 0.7,
+            "f6_other_share": 0.3 if case % 7 == 1 else 0.0,
+            "tone": random.uniform(5.0, 25.0),
+            "tone_se": 3.0,
+        }
         question = ask(**asked)
         found = judge(
-            {"it": {"max_level_db": speaker["max"], "balance_level_db": speaker["balance"], "sensitivity_db": speaker["sensitivity"],
-                    "f6_hz": speaker["f6"], "tone_up_deg": speaker["tone"], "di_db": speaker["di"], "powered": False}},
+            {
+                "it": {
+                    "max_level_db": speaker["max"],
+                    "balance_level_db": speaker["balance"],
+                    "sensitivity_db": speaker["sensitivity"],
+                    "f6_hz": speaker["f6"],
+                    "tone_up_deg": speaker["tone"],
+                    "di_db": speaker["di"],
+                    "powered": False,
+                }
+            },
             question,
             spreads={
-                "max_level_db": spread(speaker["max_se"]), "balance_level_db": spread(speaker["balance_se"]),
-                "sensitivity_db": spread(speaker["sensitivity_se"]), "tone_up_deg": spread(speaker["tone_se"]),
+                "max_level_db": spread(speaker["max_se"]),
+                "balance_level_db": spread(speaker["balance_se"]),
+                "sensitivity_db": spread(speaker["sensitivity_se"]),
+                "tone_up_deg": spread(speaker["tone_se"]),
                 "f6_hz": spread(speaker["f6_se"], True, speaker["f6_other_step"], 0.02, speaker["f6_other_share"]),
             },
-        )  # fmt: skip
+        )
         told.append(chances_of(found)["it"])
         gaps.append(told[-1] - drawn(speaker, question, random))
     assert np.abs(gaps).max() < 0.01  # the largest is 0.003, which a share of 100,000 draws is off by as well
@@ -119,9 +144,15 @@ def test_the_reverberation_nodes_hold_the_moments_of_a_log_normal_time():
 
 @settings(max_examples=60, deadline=None)
 @given(
-    st.floats(0.7, 5.0), st.floats(15.0, 800.0), st.booleans(), st.floats(0.0, 12.0), st.floats(-4.0, 4.0), st.floats(0.0, 4.0),
-    st.floats(0.0, 4.0), st.booleans(),
-)  # fmt: skip
+    st.floats(0.7, 5.0),
+    st.floats(15.0, 800.0),
+    st.booleans(),
+    st.floats(0.0, 12.0),
+    st.floats(-4.0, 4.0),
+    st.floats(0.0, 4.0),
+    st.floats(0.0, 4.0),
+    st.booleans(),
+)
 def test_the_level_at_an_end_of_its_interval_is_reached_with_the_probability_of_that_end(
     distance, volume, stated, di, apart, se, balance_se, single
 ):
@@ -166,8 +197,10 @@ def test_a_unit_that_may_differ_more_has_the_wider_interval():
 @given(st.floats(85, 110), st.floats(0, 6), st.floats(0.5, 5), st.floats(0, 1.5), st.floats(0, 3))
 def test_a_higher_level_or_a_farther_seat_never_makes_a_speaker_likelier(level, more, near, farther, se):
     chances = []
-    for question in (ask(level_db=level, distance_m=near, reverberation_s=None),
-                     ask(level_db=level + more, distance_m=near + farther, reverberation_s=None)):  # fmt: skip
+    for question in (
+        ask(level_db=level, distance_m=near, reverberation_s=None),
+        ask(level_db=level + more, distance_m=near + farther, reverberation_s=None),
+    ):
         chances.append(one({}, question, balance_level_db=spread(se))[1]["p_meets"])
     assert chances[0] >= chances[1]
 
@@ -296,5 +329,9 @@ def test_a_figure_without_an_error_keeps_its_limit_or_does_not():
 def test_the_figures_that_bear_on_a_question():
     assert chance.bearing(ask()) == ["max_level_db", "balance_level_db"]
     assert chance.bearing(ask(subwoofer_hz=80.0, amplifier_w=50.0, standing=True)) == [
-        "max_level_db", "balance_level_managed_db", "sensitivity_db", "f6_hz", "tone_up_deg",
-    ]  # fmt: skip
+        "max_level_db",
+        "balance_level_managed_db",
+        "sensitivity_db",
+        "f6_hz",
+        "tone_up_deg",
+    ]

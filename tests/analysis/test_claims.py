@@ -40,11 +40,17 @@ def test_a_claim_without_a_distance_is_taken_at_one_metre_and_marked_as_assumed(
 @pytest.mark.parametrize(
     ("measured", "censored", "verdict"),
     [
-        (110.0, "none", "met"), (112.0, "none", "met"), (109.5, "none", "about_met"), (105.0, "none", "not_met"),
-        (111.0, "at_least", "met"), (105.0, "at_least", "not_judged"), (105.0, "at_most", "not_met"),
-        (112.0, "at_most", "not_judged"), (np.nan, "none", "not_judged"),
+        (110.0, "none", "met"),
+        (112.0, "none", "met"),
+        (109.5, "none", "about_met"),
+        (105.0, "none", "not_met"),
+        (111.0, "at_least", "met"),
+        (105.0, "at_least", "not_judged"),
+        (105.0, "at_most", "not_met"),
+        (112.0, "at_most", "not_judged"),
+        (np.nan, "none", "not_judged"),
     ],
-)  # fmt: skip
+)
 def test_a_verdict_is_only_given_where_the_measurement_carries_it(measured, censored, verdict):
     found = claim(110.0, False, 1.0, measured, censored)
     assert verdicts(found.unexplained, 1.0) == [verdict]

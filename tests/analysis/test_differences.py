@@ -152,11 +152,13 @@ def test_with_all_sessions_a_comparison_is_what_ranks_say_over_every_pair_of_a_f
     for metric, centre, spread in (("flatness_window_db", 2.0, 0.3), ("f6_hz", 5.5, 0.2), ("max_level_db", 100.0, 2.0)):
         x = centre + spread * random.standard_normal(n)
         c = column(
-            metric, 2.0**x if METRICS[metric].scale == "log" else x, se=random.uniform(0.2, 0.6, n) * spread,
+            metric,
+            2.0**x if METRICS[metric].scale == "log" else x,
+            se=random.uniform(0.2, 0.6, n) * spread,
             benches=Benches(random.integers(0, 3, n), np.full(n, (0.3 * spread) ** 2), np.eye(3)),
             branches={} if metric == "max_level_db" else {3: (70.0, 0.1, 0.3), 9: (45.0, 0.2, 0.1)},
             at_least=[1, 5] if metric == "max_level_db" else [],
-        )  # fmt: skip
+        )
         frame = compare([c], pairs, {})
         assert set(frame["contrast"]) == {"all"}
         step = c.metric.step / (np.log(2.0) * c.value) if c.metric.scale == "log" else np.full(n, c.metric.step)

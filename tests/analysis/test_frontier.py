@@ -118,8 +118,15 @@ def test_one_that_reaches_far_lower_than_its_price_leads_to_expect_beats_it():
 def test_makers_of_the_others_of_its_kind_stand_behind_an_expectation():
     maker = ["p", "p", "q", "r", "r", "s", "s", "s", "t"]
     kind = ["bookshelf"] * 5 + ["monitor"] * 4
-    c = column("preference", [5.0, 6.0, 5.5, 5.2, 5.8, 6.5, 6.1, 6.4, 5.9], se=0.1, maker=maker, kind=kind, at_least=[8],
-               price=[100.0, 200.0, 300.0, 400.0, 500.0, 250.0, 350.0, 450.0, 550.0])  # fmt: skip
+    c = column(
+        "preference",
+        [5.0, 6.0, 5.5, 5.2, 5.8, 6.5, 6.1, 6.4, 5.9],
+        se=0.1,
+        maker=maker,
+        kind=kind,
+        at_least=[8],
+        price=[100.0, 200.0, 300.0, 400.0, 500.0, 250.0, 350.0, 450.0, 550.0],
+    )
     found = expectation(c.facts, of_fact("price", c), of_metric(c))
     # q is the only one of its maker; of monitors only s is left once the bound is out
     assert found["makers"].to_list() == [3, 3, 2, 3, 3, 1, 1, 1, None]
@@ -145,8 +152,8 @@ def test_unknown_prices_are_told_and_bounds_that_decide_leave_no_price():
     assert found.unknown.rows() == [("b", "plain", "price of a pair: price unknown")]
     rows = by_speaker(found)
     assert (rows["c"]["p_frontier_low"], rows["c"]["p_frontier"], rows["c"]["p_frontier_high"]) == (0.0, 1.0, 1.0)
-    # c (the 104 dB or more of a, at 300 EUR, come before it) and a itself hang on the bound; d and f are beaten by the cheaper e
-    # whatever a may be, and e by the least that a can be
+    # c (the 104 dB or more of a, at 300 EUR, come before it) and a itself hang on the bound; d and f are beaten by the
+    # cheaper e whatever a may be, and e by the least that a can be
     assert [rows[s]["beaten_reason"] for s in "cadef"] == [ONLY_BOUNDS, ONLY_BOUNDS, None, None, None]
     named = [(rows[s]["beaten_from"], rows[s]["beaten_by"]) for s in "cadef"]
     assert named == [(None, None), (None, None), (250.0, "e"), (300.0, "a"), (250.0, "e")]

@@ -43,9 +43,14 @@ def test_a_group_that_holds_its_tone_better_is_found():
 def test_every_group_tells_how_many_makers_stand_behind_it():
     rows = rows_of(fleet())
     assert {name: (r["speakers"], r["makers"]) for name, r in rows.items()} == {
-        "two-way": (34, 13), "three-way": (8, 5), "full-range": (6, 5), "two-and-a-half-way": (6, 6), "coaxial two-way": (4, 2),
-        "coaxial three-way": (2, 1), "tweeter between": (2, 2),
-    }  # fmt: skip
+        "two-way": (34, 13),
+        "three-way": (8, 5),
+        "full-range": (6, 5),
+        "two-and-a-half-way": (6, 6),
+        "coaxial two-way": (4, 2),
+        "coaxial three-way": (2, 1),
+        "tweeter between": (2, 2),
+    }
 
 
 def test_coaxial_two_ways_are_of_two_makers_only_and_have_no_interval():
@@ -61,7 +66,9 @@ def test_a_group_of_one_maker_has_no_interval():
     assert rows_of(fleet())["coaxial three-way"]["reason"] == "1 maker"
     value, maker, layout = widths()
     one = np.where((maker == maker[0]) & (layout == "two-way"), "its own", layout)
-    row = rows_of(column("tone_width_vertical_deg", value, maker=[f"m{m}" for m in maker], layout=one.tolist()))["its own"]  # fmt: skip
+    row = rows_of(column("tone_width_vertical_deg", value, maker=[f"m{m}" for m in maker], layout=one.tolist()))[
+        "its own"
+    ]
     assert row["reason"] == "1 maker"
     assert (row["low"], row["high"], row["p"]) == (None, None, None)
 
@@ -96,7 +103,9 @@ def test_a_difference_that_makers_account_for_is_said_to_be_theirs():
 def test_medians_of_five_have_no_interval_and_of_one_maker_neither():
     layout = ["two-way"] * 12 + ["coaxial"] * 5 + ["three-way"] * 7
     maker = [f"m{i % 6}" for i in range(17)] + ["m9"] * 7
-    rows = rows_of(column("tone_width_vertical_deg", np.random.default_rng(1).normal(size=24), layout=layout, maker=maker))  # fmt: skip
+    rows = rows_of(
+        column("tone_width_vertical_deg", np.random.default_rng(1).normal(size=24), layout=layout, maker=maker)
+    )
     assert rows["coaxial"]["median_reason"] == "5 speakers; an interval needs 6"
     assert rows["three-way"]["median_reason"] == "1 maker"
     assert rows["two-way"]["median_low"] < rows["two-way"]["median"] < rows["two-way"]["median_high"]
@@ -124,7 +133,9 @@ def test_a_bass_limit_bounded_below_leaves_its_interval_open_there():
     random = np.random.default_rng(2)
     value = np.sort(60.0 * 2 ** (0.3 * random.normal(size=30)))
     value[:6] = value[5]
-    c = column("f6_hz", value, layout=["two-way"] * 12 + ["coaxial"] * 18, at_most=range(6), maker=[f"m{i}" for i in range(30)])  # fmt: skip
+    c = column(
+        "f6_hz", value, layout=["two-way"] * 12 + ["coaxial"] * 18, at_most=range(6), maker=[f"m{i}" for i in range(30)]
+    )
     row = rows_of(c)["two-way"]
     assert row["median_censored"] == "none"
     assert row["median_low"] is None

@@ -33,12 +33,16 @@ def asked(margin, near=3.0):
 @pytest.mark.parametrize(
     ("value", "censored", "limit", "expected"),
     [
-        (105.0, "none", 104.0, MEETS), (105.0, "none", 105.0, MEETS), (105.0, "none", 105.1, MISSES),
-        (105.0, "at_least", 104.0, MEETS), (105.0, "at_least", 108.0, NOT_JUDGED),
-        (105.0, "at_most", 104.0, NOT_JUDGED), (105.0, "at_most", 108.0, MISSES),
+        (105.0, "none", 104.0, MEETS),
+        (105.0, "none", 105.0, MEETS),
+        (105.0, "none", 105.1, MISSES),
+        (105.0, "at_least", 104.0, MEETS),
+        (105.0, "at_least", 108.0, NOT_JUDGED),
+        (105.0, "at_most", 104.0, NOT_JUDGED),
+        (105.0, "at_most", 108.0, MISSES),
         (np.nan, "none", 60.0, NOT_JUDGED),
     ],
-)  # fmt: skip
+)
 def test_a_level_against_a_limit(value, censored, limit, expected):
     assert judge([asked(figure(value, censored).above(limit))])[0] == expected
 

@@ -48,10 +48,13 @@ def test_who_stands_alone_is_paid_for_alone():
 @pytest.mark.parametrize(
     ("level", "censored", "asked_db", "group"),
     [
-        (105.0, "none", 104.0, "rows"), (105.0, "at_least", 104.0, "rows"), (105.0, "at_least", 110.0, "not_judged"),
-        (105.0, "at_most", 104.0, "not_judged"), (105.0, "at_most", 110.0, "near_misses"),
+        (105.0, "none", 104.0, "rows"),
+        (105.0, "at_least", 104.0, "rows"),
+        (105.0, "at_least", 110.0, "not_judged"),
+        (105.0, "at_most", 104.0, "not_judged"),
+        (105.0, "at_most", 110.0, "near_misses"),
     ],
-)  # fmt: skip
+)
 def test_censored_levels_are_carried_and_never_taken_as_exact(level, censored, asked_db, group):
     gain = one({}, ask())[1]["level_at_seat_db"] - 105.0
     changes = {"max_level_db": (level, censored), "balance_level_db": (130.0, "at_least")}
@@ -137,7 +140,7 @@ def test_an_amplifier_asked_of_a_passive_speaker_of_unknown_sensitivity_or_kind_
         ({"f6_hz": 90.0}, ask(subwoofer_hz=80.0), "bass down to the crossover", 10.0),
         ({"tone_up_deg": 8.0}, ask(standing=True), "tone when standing", np.degrees(np.arctan(0.5 / 3.0)) - 8.0),
     ],
-)  # fmt: skip
+)
 def test_a_near_miss_says_what_fails_and_by_how_much(changes, question, what, by):
     found = judge({"it": changes}, question)
     assert found.near_misses["speaker"].to_list() == ["it"]
@@ -198,8 +201,13 @@ def test_those_with_three_decibels_in_hand_come_by_preference_and_the_rest_by_ma
     }
     found = judge(speakers, ask(level_db=100.0 + gain))
     assert found.rows["speaker"].to_list() == [
-        "louder, as loved", "ample, loved", "loud, plain", "ample, unrated", "tight, loved", "tighter",
-    ]  # fmt: skip
+        "louder, as loved",
+        "ample, loved",
+        "loud, plain",
+        "ample, unrated",
+        "tight, loved",
+        "tighter",
+    ]
 
 
 def test_near_misses_come_nearest_first_and_far_ones_apart():
@@ -260,13 +268,21 @@ level = st.one_of(
 @settings(max_examples=60, deadline=None)
 @given(
     st.lists(
-        st.fixed_dictionaries({
-            "price": number, "mass_kg": number, "max_level_db": level, "balance_level_db": level, "f6_hz": level,
-            "kind": st.sampled_from(["standmount", "soundbar", "subwoofer"]), "powered": st.sampled_from([True, False, None]),
-        }),
-        min_size=1, max_size=12,
+        st.fixed_dictionaries(
+            {
+                "price": number,
+                "mass_kg": number,
+                "max_level_db": level,
+                "balance_level_db": level,
+                "f6_hz": level,
+                "kind": st.sampled_from(["standmount", "soundbar", "subwoofer"]),
+                "powered": st.sampled_from([True, False, None]),
+            }
+        ),
+        min_size=1,
+        max_size=12,
     )
-)  # fmt: skip
+)
 def test_no_speaker_is_dropped_and_none_is_told_twice(speakers):
     question = ask(budget=1500.0, mass_max_kg=20.0, f6_hz=100.0, amplifier_w=60.0)
     found = judge({f"s{i}": s for i, s in enumerate(speakers)}, question)
@@ -279,9 +295,12 @@ def test_no_speaker_is_dropped_and_none_is_told_twice(speakers):
     ("changes", "words"),
     [
         ({"distance_m": 12.0}, "farther than a room of 60 m³"),
-        ({"volume_m3": None, "dimensions_m": (5.0, 4.0, 2.5), "distance_m": 7.0}, "longest line in a room of 5 × 4 × 2.5 m is 6.9 m"),
+        (
+            {"volume_m3": None, "dimensions_m": (5.0, 4.0, 2.5), "distance_m": 7.0},
+            "longest line in a room of 5 × 4 × 2.5 m is 6.9 m",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_seat_outside_the_room_is_refused_in_words(changes, words):
     with pytest.raises(RequestError) as refused:
         ask(**changes)

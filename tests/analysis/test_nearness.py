@@ -1,4 +1,5 @@
-"""Distances between curves: aligned in level, in dB, over what both sides have; and which of them errors alone would not show."""
+"""Distances between curves: aligned in level, in dB, over what both sides have; and which of them errors alone would
+not show."""
 
 from __future__ import annotations
 

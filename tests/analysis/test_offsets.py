@@ -13,7 +13,8 @@ def session(speaker, bench, sample="0017", line=None, aligned=None, **values):
 
 
 def fleet(n=6, offset=0.5, spread=0.1, seed=1, metric="bass_balance_db", removed=None):
-    """Speakers that barn and shed both measured; barn reads `offset` more. removed: shed is in line with barn by so much."""
+    """Speakers that barn and shed both measured; barn reads `offset` more. removed: shed is in line with barn by so
+    much."""
     random = np.random.default_rng(seed)
     found = []
     for i in range(n):

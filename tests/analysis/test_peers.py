@@ -78,8 +78,13 @@ def test_every_kind_has_one_family():
 
 
 def test_peers_are_of_the_same_kind_price_and_size():
-    c = column("f6_hz", [40.0] * 6, kind=["bookshelf"] * 5 + ["floorstander"], price=[500.0, 1000.0, 1100.0, None, 260.0, 500.0],
-               volume_l=[10.0, 20.0, 10.0, 10.0, 4.0, 10.0])  # fmt: skip
+    c = column(
+        "f6_hz",
+        [40.0] * 6,
+        kind=["bookshelf"] * 5 + ["floorstander"],
+        price=[500.0, 1000.0, 1100.0, None, 260.0, 500.0],
+        volume_l=[10.0, 20.0, 10.0, 10.0, 4.0, 10.0],
+    )
     near = peers_of(c.facts, 0)[0]
     assert near.rows == (0, 1)
     assert near.words == "kind bookshelf, price within a factor of 2, size within a factor of 2"
@@ -95,7 +100,12 @@ def test_another_setting_of_the_speaker_is_no_peer():
 
 @pytest.mark.parametrize(
     ("range_", "words"),
-    [((3, 9, 9), "3rd to 9th of 9"), ((1, 1, 12), "1st of 12"), ((1, 9, 9), "place not known: 1st to 9th of 9"), ((2, 22, 57), "2nd to 22nd of 57")],
-)  # fmt: skip
+    [
+        ((3, 9, 9), "3rd to 9th of 9"),
+        ((1, 1, 12), "1st of 12"),
+        ((1, 9, 9), "place not known: 1st to 9th of 9"),
+        ((2, 22, 57), "2nd to 22nd of 57"),
+    ],
+)
 def test_places_in_words(range_, words):
     assert place_words(*range_) == words

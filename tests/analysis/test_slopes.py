@@ -11,17 +11,30 @@ UNALIGNED, ALIGNED = np.array([[0.0, 0.0], [-1.0, 1.0]]), np.array([[0.0, 0.0], 
 
 
 def market(n=80, slope=-0.05, offset=0.0, seed=1, loading=UNALIGNED, metric="treble_balance_db", apart=False):
-    """A property that changes by `slope` a year; two benches, the newer speakers mostly on the second, all of them where `apart`."""
+    """A property that changes by `slope` a year; two benches, the newer speakers mostly on the second, all of them
+    where `apart`."""
     random = np.random.default_rng(seed)
     year = random.integers(2005, 2026, n)
     second = random.uniform(size=n) < (year - 2004) / 22
     if apart:
         year = np.where(second, 2020, 2010)
     maker = random.integers(0, 16, n)
-    value = 8.0 + slope * (year - 2015) + 0.4 * random.normal(size=n) + 0.2 * random.normal(size=16)[maker] + offset * second  # fmt: skip
-    return column(metric, value, year=year.tolist(), maker=[f"m{m}" for m in maker], se=0.1,
-                  benches=Benches(second.astype(int), np.full(n, 0.25**2), loading),
-                  labs=np.where(second, "barn", "shed").tolist())  # fmt: skip
+    value = (
+        8.0
+        + slope * (year - 2015)
+        + 0.4 * random.normal(size=n)
+        + 0.2 * random.normal(size=16)[maker]
+        + offset * second
+    )
+    return column(
+        metric,
+        value,
+        year=year.tolist(),
+        maker=[f"m{m}" for m in maker],
+        se=0.1,
+        benches=Benches(second.astype(int), np.full(n, 0.25**2), loading),
+        labs=np.where(second, "barn", "shed").tolist(),
+    )
 
 
 def over_year(c):
@@ -62,9 +75,14 @@ def test_three_benches_take_two_columns_and_one_that_all_share_takes_none():
 
 
 @pytest.mark.parametrize(
-    ("makers", "words"), [(["a"] * 20, "1 maker"), (["a", "b"] * 10, "2 makers only"), (["a"] * 18 + ["b", "c"], "too few makers to tell: df 1."),
-                          (["a"] * 16 + ["b", "b", "c", "d"], "too few makers to tell: df 2.")]
-)  # fmt: skip
+    ("makers", "words"),
+    [
+        (["a"] * 20, "1 maker"),
+        (["a", "b"] * 10, "2 makers only"),
+        (["a"] * 18 + ["b", "c"], "too few makers to tell: df 1."),
+        (["a"] * 16 + ["b", "b", "c", "d"], "too few makers to tell: df 2."),
+    ],
+)
 def test_too_few_makers_give_a_slope_without_interval_p_or_line(makers, words):
     random = np.random.default_rng(8)
     year = np.array(list(range(2000, 2020)))

@@ -76,8 +76,9 @@ def test_a_narrower_contrast_is_taken_where_it_is_surer_and_only_there(base, eve
     assert len(narrow)
     of_all = differences.compare(
         [comparing.column(base.field, METRICS[m], rows) for m in narrow["metric"].unique(maintain_order=True)],
-        list(combinations(range(len(rows)), 2)), {},
-    )  # fmt: skip
+        list(combinations(range(len(rows)), 2)),
+        {},
+    )
     both = narrow.join(of_all, on=["metric", "a", "b"], suffix="_all").filter(
         pl.col("low").is_finite() & pl.col("high").is_finite()
     )

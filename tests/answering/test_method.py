@@ -1,4 +1,5 @@
-"""The method in words: every figure comes from the program, every heading can be found, every metric is defined somewhere."""
+"""The method in words: every figure comes from the program, every heading can be found, every metric is defined
+somewhere."""
 
 from __future__ import annotations
 
@@ -20,13 +21,31 @@ SOURCES = {name: (resource_dir(method.FOLDER) / f"{name}.md").read_text(encoding
 FIGURE = re.compile(
     r"(?<![\w./])[±]?\d[\d.,]*\s?(?:%|°|dB|Hz|kHz|octaves?|points?|ms|kg|MB|draws|speakers|makers|specimens|sessions|shared)(?![\w])"
 )
-# what is no constant of the program: examples, what sources say, literals of rules, limits of tests (held against them below)
+# what is no constant of the program: examples, what sources say, literals of rules, limits of tests (held against them
+# below)
 TYPED = {
     "metrics": {"0.01 dB", "3 %", "10 %", "125 ms", "300 Hz", "100 Hz", "180°"},
-    "statistics": {"52 Hz", "249 Hz", "104 dB", "0.1–0.15 dB", "0.15 dB", "5 kHz", "0.25 dB", "10 kHz", "0.1 dB", "0.04 dB", "100 Hz",
-                   "97.5 %", "92 %", "94 %", "90 %", "6 dB", "2 makers"},
+    "statistics": {
+        "52 Hz",
+        "249 Hz",
+        "104 dB",
+        "0.1–0.15 dB",
+        "0.15 dB",
+        "5 kHz",
+        "0.25 dB",
+        "10 kHz",
+        "0.1 dB",
+        "0.04 dB",
+        "100 Hz",
+        "97.5 %",
+        "92 %",
+        "94 %",
+        "90 %",
+        "6 dB",
+        "2 makers",
+    },
     "data": set(),
-}  # fmt: skip
+}
 
 
 @pytest.mark.parametrize("name", method.TEXTS)
@@ -99,19 +118,33 @@ def test_a_heading_holds_what_lies_below_it_and_no_more():
 
 @pytest.mark.parametrize(
     ("typed", "topic"),
-    [("metrics", "metrics"), ("Statistics", "statistics"), ("statistics#places", "statistics#places"), ("places", "statistics#places"),
-     ("joint", "statistics#joint-places"), ("Bass limits", "metrics#bass-limits"), ("metrics#roll", "metrics#bass-roll-off"),
-     ("f6_hz", "metrics#bass-limits"), ("groups", "statistics#groups")],
-)  # fmt: skip
+    [
+        ("metrics", "metrics"),
+        ("Statistics", "statistics"),
+        ("statistics#places", "statistics#places"),
+        ("places", "statistics#places"),
+        ("joint", "statistics#joint-places"),
+        ("Bass limits", "metrics#bass-limits"),
+        ("metrics#roll", "metrics#bass-roll-off"),
+        ("f6_hz", "metrics#bass-limits"),
+        ("groups", "statistics#groups"),
+    ],
+)
 def test_a_topic_is_found_by_any_unambiguous_part_of_its_heading(typed, topic):
     assert method.find(typed).id == topic
 
 
 @pytest.mark.parametrize(
     ("typed", "words"),
-    [("bass", "metrics#bass-limits, metrics#bass-roll-off"), ("plaices", "nearest topics are statistics#places"),
-     ("zzzz", "`speakerdb method` lists all"), ("", "lists all"), ("metrics#", "lists all"), ("data#places", "statistics#places")],
-)  # fmt: skip
+    [
+        ("bass", "metrics#bass-limits, metrics#bass-roll-off"),
+        ("plaices", "nearest topics are statistics#places"),
+        ("zzzz", "`speakerdb method` lists all"),
+        ("", "lists all"),
+        ("metrics#", "lists all"),
+        ("data#places", "statistics#places"),
+    ],
+)
 def test_what_names_no_one_topic_is_told_the_nearest(typed, words):
     with pytest.raises(UnknownNameError, match=re.escape(words)):
         method.find(typed)
@@ -146,9 +179,16 @@ def test_a_band_is_named_by_frequencies_that_give_the_same_band(module):
 
 @pytest.mark.parametrize(
     ("low", "high", "words"),
-    [(100.0, 10000.0, "100 Hz–10 kHz"), (50.0, 100.0, "50–100 Hz"), (1000.0, 10000.0, "1–10 kHz"), (300.0, 3000.0, "300 Hz–3 kHz"),
-     (25.0, 100.0, "25–100 Hz"), (100.0, 12000.0, "100 Hz–12 kHz"), (20.0, 20000.0, "20 Hz–20 kHz")],
-)  # fmt: skip
+    [
+        (100.0, 10000.0, "100 Hz–10 kHz"),
+        (50.0, 100.0, "50–100 Hz"),
+        (1000.0, 10000.0, "1–10 kHz"),
+        (300.0, 3000.0, "300 Hz–3 kHz"),
+        (25.0, 100.0, "25–100 Hz"),
+        (100.0, 12000.0, "100 Hz–12 kHz"),
+        (20.0, 20000.0, "20 Hz–20 kHz"),
+    ],
+)
 def test_a_band_in_words(low, high, words):
     assert figures.band(grid.band(low, high)) == words
     assert figures.band((low, high)) == words

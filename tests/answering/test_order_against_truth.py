@@ -1,7 +1,8 @@
-"""The order of the field held against the model that it was measured from: who stands first is so in truth, as far as one bench can tell.
+"""The order of the field held against the model that it was measured from: who stands first is so in truth, as far as
+one bench can tell.
 
-Truth: the noiseless model with that unit's own sample error, on the bench that all are measured on. What the bench itself colours is in
-both (a ranking says so: "on this bench").
+Truth: the noiseless model with that unit's own sample error, on the bench that all are measured on. What the bench
+itself colours is in both (a ranking says so: "on this bench").
 """
 
 from __future__ import annotations
@@ -23,13 +24,28 @@ BENCH = ("shed",)
 SEEDS = [f"order {n}" for n in range(5)]
 QUICK = [*SEEDS[:1], *(pytest.param(seed, marks=pytest.mark.slow) for seed in SEEDS[1:])]
 LEAST = {
-    "preference": 0.985, "smoothness_in_room": 0.985, "flatness_window_db": 0.985, "f3_hz": 0.985, "f6_hz": 0.985, "f10_hz": 0.985,
-    "power_f6_hz": 0.985, "nbd_on_axis_db": 0.96, "nbd_in_room_db": 0.95, "nbd_window_db": 0.95, "treble_balance_db": 0.975,
-}  # fmt: skip
+    "preference": 0.985,
+    "smoothness_in_room": 0.985,
+    "flatness_window_db": 0.985,
+    "f3_hz": 0.985,
+    "f6_hz": 0.985,
+    "f10_hz": 0.985,
+    "power_f6_hz": 0.985,
+    "nbd_on_axis_db": 0.96,
+    "nbd_in_room_db": 0.95,
+    "nbd_window_db": 0.95,
+    "treble_balance_db": 0.975,
+}
 WIDEST = {
-    "flatness_window_db": 0.20, "preference": 0.20, "smoothness_in_room": 0.15, "nbd_window_db": 0.35, "nbd_in_room_db": 0.35,
-    "f6_hz": 0.20, "treble_balance_db": 0.25, "di_power_mean_db": 0.08,
-}  # fmt: skip
+    "flatness_window_db": 0.20,
+    "preference": 0.20,
+    "smoothness_in_room": 0.15,
+    "nbd_window_db": 0.35,
+    "nbd_in_room_db": 0.35,
+    "f6_hz": 0.20,
+    "treble_balance_db": 0.25,
+    "di_power_mean_db": 0.08,
+}
 
 
 def on_the_bench(seed):
@@ -47,7 +63,8 @@ def values(level_db, metrics):
 
 @pytest.mark.parametrize("seed", QUICK)
 def test_the_order_measured_is_the_true_one_but_for_near_ties(seed):
-    """But for the few whose bass limit errors carry to another place altogether: a dip at the threshold, which `show` tells of."""
+    """But for the few whose bass limit errors carry to another place altogether: a dip at the threshold, which `show`
+    tells of."""
     unit, measured = (values(level, tuple(LEAST)) for level in on_the_bench(seed))
     jumped = np.zeros(len(unit["f6_hz"]), bool)
     for metric in ("f3_hz", "f6_hz", "f10_hz", "power_f6_hz"):
@@ -65,7 +82,8 @@ def test_the_order_measured_is_the_true_one_but_for_near_ties(seed):
 @pytest.mark.slow
 @pytest.mark.parametrize("seed", ["demo fleet 1", "width seed 1", "width seed 2"])
 def test_the_demo_can_be_ranked(seed, tmp_path):
-    """Median width of the places as a share of the field: the fleet as another seed's errors give it, with what its repeats teach."""
+    """Median width of the places as a share of the field: the fleet as another seed's errors give it, with what its
+    repeats teach."""
     generate(tmp_path / "fleet", visits(), Errors(seed))
     with speakerdb.open(tmp_path / "speakers.duckdb", write=True) as base:
         assert {r.result for r in base.ingest(tmp_path / "fleet")} == {"stored"}

@@ -124,9 +124,19 @@ def test_what_is_not_measured_low_enough_has_a_reason_at_the_wall(tmp_path):
 
 @pytest.mark.parametrize(
     ("low", "high", "words"),
-    [(0.62, 0.62, "62 %"), (0.62, 1.0, "at least 62 %"), (0.0, 0.26, "at most 26 %"), (0.2, 0.8, "20 to 80 %"), (1.0, 1.0, "> 99 %"),
-     (0.9999, 1.0, "> 99 %"), (0.0, 0.0, "< 1 %"), (0.0, 1.0, "can't be told"), (1e-9, 1.0, "can't be told"), (None, None, "–")],
-)  # fmt: skip
+    [
+        (0.62, 0.62, "62 %"),
+        (0.62, 1.0, "at least 62 %"),
+        (0.0, 0.26, "at most 26 %"),
+        (0.2, 0.8, "20 to 80 %"),
+        (1.0, 1.0, "> 99 %"),
+        (0.9999, 1.0, "> 99 %"),
+        (0.0, 0.0, "< 1 %"),
+        (0.0, 1.0, "can't be told"),
+        (1e-9, 1.0, "can't be told"),
+        (None, None, "–"),
+    ],
+)
 def test_a_chance_in_words_claims_no_certainty(low, high, words):
     assert chance_text(low, high) == words
 

@@ -1,4 +1,5 @@
-"""Repeats of one specimen can't be told apart, other designs measure differently: by the stored database, and by the fleet's truth."""
+"""Repeats of one specimen can't be told apart, other designs measure differently: by the stored database, and by the
+fleet's truth."""
 
 from __future__ import annotations
 

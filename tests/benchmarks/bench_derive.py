@@ -1,8 +1,9 @@
 """Deriving stored sessions, batched and without database, against one pass of 10**(x/10) and log10 over the same array.
 
-Run: python tests/benchmarks/bench_derive.py [SESSIONS]. Target: ≤ 10. Then the processor time of the 400 draws of all metrics a session,
-own layer and all layers, against drawing every curve and sweep at every grid point, own layer alone: that takes what a session took
-before errors came in layers (0.96 of it, measured beside it). Targets: ≤ 0.3 and ≤ 0.6. OPENBLAS_NUM_THREADS=1 counts one core.
+Run: python tests/benchmarks/bench_derive.py [SESSIONS]. Target: ≤ 10. Then the processor time of the 400 draws of all
+metrics a session, own layer and all layers, against drawing every curve and sweep at every grid point, own layer alone:
+that takes what a session took before errors came in layers (0.96 of it, measured beside it). Targets: ≤ 0.3 and ≤ 0.6.
+OPENBLAS_NUM_THREADS=1 counts one core.
 """
 
 from __future__ import annotations
@@ -71,7 +72,8 @@ def main(count: int) -> None:
     print(f"in full        {full / len(whole_ones) * 1e3:7.0f} ms a session")
     for name, took, share in (("own layer", own, 0.3), ("all layers", every, 0.6)):
         print(
-            f"{name:14} {took / len(whole_ones) * 1e3:7.0f} ms a session, {took / full:.2f} of in full  (target ≤ {share})"
+            f"{name:14} {took / len(whole_ones) * 1e3:7.0f} ms a session, {took / full:.2f} of in full  "
+            f"(target ≤ {share})"
         )
 
 

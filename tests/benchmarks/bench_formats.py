@@ -1,4 +1,5 @@
-"""What reading sessions costs beside polars.read_csv of the same files: `python tests/benchmarks/bench_formats.py [SESSIONS]`."""
+"""What reading sessions costs beside polars.read_csv of the same files: `python tests/benchmarks/bench_formats.py
+[SESSIONS]`."""
 
 from __future__ import annotations
 
@@ -49,8 +50,12 @@ def main() -> None:
             levels += sum(b.level_db.size for b in session.blocks)
     print(f"{count} sessions of 72 curves × 240 points, {levels:,.0f} levels")
     print(f"polars.read_csv        {1000 * csv_s / count:6.2f} ms a session   1.00")
-    for label, seconds in (("find_sessions", find_s), ("read_session", read_s), ("content_hash", hash_s),
-                           ("all of them", find_s + read_s + hash_s)):  # fmt: skip
+    for label, seconds in (
+        ("find_sessions", find_s),
+        ("read_session", read_s),
+        ("content_hash", hash_s),
+        ("all of them", find_s + read_s + hash_s),
+    ):
         print(f"{label:<22} {1000 * seconds / count:6.2f} ms a session  {seconds / csv_s:5.2f}")
 
 

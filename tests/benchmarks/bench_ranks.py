@@ -1,7 +1,8 @@
-"""Places of 10,000 speakers, 3 % of them one of two: against judging every pair, and against sorting. Run: python tests/benchmarks/bench_ranks.py [SPEAKERS]
+"""Places of 10,000 speakers, 3 % of them one of two: against judging every pair, and against sorting. Run: python
+tests/benchmarks/bench_ranks.py [SPEAKERS]
 
-Seconds of processor time, so that other work on the machine does not count, and ratios within the run. Wanted at 10,000: places ≤ 0.5 s,
-luck ≤ 0.3 s; at 100,000 places ≤ 3 s where errors are an eighth of the field.
+Seconds of processor time, so that other work on the machine does not count, and ratios within the run. Wanted at
+10,000: places ≤ 0.5 s, luck ≤ 0.3 s; at 100,000 places ≤ 3 s where errors are an eighth of the field.
 """
 
 from __future__ import annotations
@@ -28,7 +29,8 @@ MOST_JOINT = 20_000  # speakers whose draws are made up
 
 
 def field(speakers: int, benches: int, wide: float, seed: int = 1) -> Scores:
-    """Values with many ties, errors that differ fourfold, benches whose errors count between them, and values that are one of two."""
+    """Values with many ties, errors that differ fourfold, benches whose errors count between them, and values that are
+    one of two."""
     random = np.random.default_rng(seed)
     x = random.normal(0, wide, speakers).round(1)
     loading = np.eye(benches) - np.eye(benches)[0]
@@ -55,13 +57,17 @@ def main() -> None:
         all_pairs = seconds(lambda s=scores, r=some: [place_of(s, row) for row in r]) * speakers / len(some)
         found = seconds(lambda s=scores: places(s))
         told = seconds(lambda s=scores: luck(s))
-        print(f"{speakers} speakers, {benches} benches, field {wide / 0.5:.0f} errors wide: places {found:.2f} s "
-              f"({found / sorting:.0f} × sorting, 1/{all_pairs / found:.0f} of judging every pair); luck {told:.2f} s")  # fmt: skip
+        print(
+            f"{speakers} speakers, {benches} benches, field {wide / 0.5:.0f} errors wide: places {found:.2f} s "
+            f"({found / sorting:.0f} × sorting, 1/{all_pairs / found:.0f} of judging every pair); luck {told:.2f} s"
+        )
         if speakers <= MOST_JOINT:
             draws = np.random.default_rng(2).standard_normal((speakers, DRAWS), np.float32)
             draws *= np.sqrt(scores.v)[:, None].astype(np.float32)
-            print(f"  joint: critical value {seconds(lambda s=scores, d=draws: critical_value(s, d)):.2f} s, "
-                  f"places {seconds(lambda s=scores, d=draws: places(s, critical_value(s, d))):.2f} s with it")  # fmt: skip
+            print(
+                f"  joint: critical value {seconds(lambda s=scores, d=draws: critical_value(s, d)):.2f} s, "
+                f"places {seconds(lambda s=scores, d=draws: places(s, critical_value(s, d))):.2f} s with it"
+            )
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")
 
 

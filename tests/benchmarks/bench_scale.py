@@ -1,12 +1,12 @@
 """How answers grow with the field: thousands of speakers made by perturbing the demo fleet.
 
 Run: python tests/benchmarks/bench_scale.py 1000 10000 [100000]. Prints one row per size: time to build, size on disk,
-rank and match in an open process, peak memory of the asking process. "anew" is a metric that was not asked for before, "again" one that
-was (ranks are kept as long as the file stays the same); match asks for another speaker each time. Targets at 10,000: rank ≤ 50 ms,
-match ≤ 100 ms.
-Draws are worked out for the fleet only (for 100,000 speakers that would take hours): a perturbed speaker takes those of its
-model, moved to its own values and in a shuffled order, so that the answers have as much to do as with draws of its own.
-`--keep FILE COUNT` builds one such database and leaves it there.
+rank and match in an open process, peak memory of the asking process. "anew" is a metric that was not asked for before,
+"again" one that was (ranks are kept as long as the file stays the same); match asks for another speaker each time.
+Targets at 10,000: rank ≤ 50 ms, match ≤ 100 ms. Draws are worked out for the fleet only (for 100,000 speakers that
+would take hours): a perturbed speaker takes those of its model, moved to its own values and in a shuffled order, so
+that the answers have as much to do as with draws of its own. `--keep FILE COUNT` builds one such database and leaves it
+there.
 """
 
 from __future__ import annotations
@@ -46,9 +46,11 @@ def perturbed(grids, number: int, rng):
 
 
 def uncertainties(grids):
-    """Of each session of the fleet: values (S, M), its uncertainty columns and draws per name (S, M, …), noise curves (S, 199).
+    """Of each session of the fleet: values (S, M), its uncertainty columns and draws per name (S, M, …), noise curves
+    (S, 199).
 
-    What one has no draws of is taken from the next that has: a perturbed copy may have a value where its model has none.
+    What one has no draws of is taken from the next that has: a perturbed copy may have a value where its model has
+    none.
     """
     from speakerdb import derive
     from speakerdb.metrics import METRICS

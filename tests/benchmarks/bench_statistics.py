@@ -1,8 +1,8 @@
 """What uncertainty costs: draws on disk against the curves they come from, and relatives told apart or not.
 
-Run: python tests/benchmarks/bench_statistics.py. Wanted: draws of both layers at most 0.75 × the raw single-precision curves of the
-session (72 × 199), 1.7 times what one layer took; match with its test under 200 ms. Places: bench_ranks.py; 400 draws of a session:
-bench_derive.py.
+Run: python tests/benchmarks/bench_statistics.py. Wanted: draws of both layers at most 0.75 × the raw single-precision
+curves of the session (72 × 199), 1.7 times what one layer took; match with its test under 200 ms. Places:
+bench_ranks.py; 400 draws of a session: bench_derive.py.
 """
 
 from __future__ import annotations
@@ -46,7 +46,8 @@ def main() -> None:
             count = base.work_out()
             took = time.perf_counter() - start
         print(
-            f"{count} sessions, intervals worked out in {took:.0f} s ({took / count * 1e3:.0f} ms a session on all cores)"
+            f"{count} sessions, intervals worked out in {took:.0f} s ({took / count * 1e3:.0f} ms a session "
+            "on all cores)"
         )
         sizes = {table: on_disk(path, table, folder) / count for table in TABLES}
         for table, size in sizes.items():

@@ -1,7 +1,8 @@
 """What a trade-off costs: the frontier by quadrature, the price from which a rival beats, the quantile line's band.
 
-Run: python tests/benchmarks/bench_tradeoff.py [SPEAKERS]. Wanted at 10,000: price against a metric of one bench within 1.3 s of processor
-time, with a tenth of the values bounds within 3.5 s (400 draws took that); the band of 60 speakers within 0.05 s.
+Run: python tests/benchmarks/bench_tradeoff.py [SPEAKERS]. Wanted at 10,000: price against a metric of one bench within
+1.3 s of processor time, with a tenth of the values bounds within 3.5 s (400 draws took that); the band of 60 speakers
+within 0.05 s.
 """
 
 from __future__ import annotations
@@ -50,7 +51,12 @@ def main(n: int) -> None:
     for count, makers in ((60, 15), (n, max(n // 20, 2)), (n, 15)):
         z, at = random.standard_normal(count), np.linspace(-1.0, 1.0, 25)
         maker = random.integers(0, makers, count)
-        timed(f"quantile line of {count} speakers, {makers} makers", lambda z=z, m=maker, at=at: quantile_band(z, z + random.standard_normal(len(z)), 0.9, m.tolist(), at, random))  # fmt: skip
+        timed(
+            f"quantile line of {count} speakers, {makers} makers",
+            lambda z=z, m=maker, at=at: quantile_band(
+                z, z + random.standard_normal(len(z)), 0.9, m.tolist(), at, random
+            ),
+        )
 
 
 if __name__ == "__main__":

@@ -37,11 +37,17 @@ def curve_set(**kwargs: float) -> pl.DataFrame:
     early, power = window - 0.55 * index, window - index
     room = 10.0 * np.log10(0.12 * 10 ** (window / 10) + 0.44 * 10 ** (early / 10) + 0.44 * 10 ** (power / 10))
     return long(
-        {"on_axis": window + 0.8 * np.sin(np.log2(FREQUENCY_HZ) * 2), "listening_window": window,
-         "early_reflections": early, "sound_power": power, "in_room": room, "di_early": window - early,
-         "di_power": index},
+        {
+            "on_axis": window + 0.8 * np.sin(np.log2(FREQUENCY_HZ) * 2),
+            "listening_window": window,
+            "early_reflections": early,
+            "sound_power": power,
+            "in_room": room,
+            "di_early": window - early,
+            "di_power": index,
+        },
         "part",
-    )  # fmt: skip
+    )
 
 
 def off_axis(angles: tuple[float, ...] = (0.0, 10.0, 20.0, 30.0)) -> pl.DataFrame:
@@ -104,9 +110,15 @@ def beamwidths() -> pl.DataFrame:
         ("horizontal", "mean", 1.05),
     ):
         frames.append(
-            pl.DataFrame({"plane": [plane] * 199, "reference": [reference] * 199, "frequency_hz": FREQUENCY_HZ,
-                          "beamwidth_deg": np.minimum(width * factor, 360)})
-        )  # fmt: skip
+            pl.DataFrame(
+                {
+                    "plane": [plane] * 199,
+                    "reference": [reference] * 199,
+                    "frequency_hz": FREQUENCY_HZ,
+                    "beamwidth_deg": np.minimum(width * factor, 360),
+                }
+            )
+        )
     return pl.concat(frames)
 
 
@@ -147,8 +159,15 @@ METRIC_IDS = (
     "di_power_mean_db",
     "max_level_db",
 )
-_MIDDLE = {"preference": (5.0, 1.0), "preference_bass_managed": (6.8, 0.5), "f6_hz": (52.0, 14.0), "flatness_window_db": (1.4, 0.4),
-           "tone_width_horizontal_deg": (42.0, 12.0), "di_power_mean_db": (8.0, 1.2), "max_level_db": (104.0, 4.0)}  # fmt: skip
+_MIDDLE = {
+    "preference": (5.0, 1.0),
+    "preference_bass_managed": (6.8, 0.5),
+    "f6_hz": (52.0, 14.0),
+    "flatness_window_db": (1.4, 0.4),
+    "tone_width_horizontal_deg": (42.0, 12.0),
+    "di_power_mean_db": (8.0, 1.2),
+    "max_level_db": (104.0, 4.0),
+}
 
 
 def peers(count: int = 37, seed: int = 3) -> pl.DataFrame:
@@ -163,8 +182,17 @@ def places() -> pl.DataFrame:
     for i, m in enumerate(METRIC_IDS):
         middle, spread = _MIDDLE[m]
         value = middle + spread * (1.2 - 0.5 * i)
-        rows.append({"metric": m, "value": value, "low": value - 0.4 * spread, "high": None if m == "max_level_db" else value + 0.4 * spread,
-                     "censored": "at_least" if m == "max_level_db" else "none", "text": f"{value:.1f} points", "note": "better than 62 to 91 % of 37"})  # fmt: skip
+        rows.append(
+            {
+                "metric": m,
+                "value": value,
+                "low": value - 0.4 * spread,
+                "high": None if m == "max_level_db" else value + 0.4 * spread,
+                "censored": "at_least" if m == "max_level_db" else "none",
+                "text": f"{value:.1f} points",
+                "note": "better than 62 to 91 % of 37",
+            }
+        )
     return pl.DataFrame(rows)
 
 
@@ -172,10 +200,17 @@ def ranking(names: list[str]) -> pl.DataFrame:
     n = len(names)
     value = 34.0 * 1.05 ** np.arange(n)
     return pl.DataFrame(
-        {"speaker": names, "rank": np.arange(1, n + 1), "rank_low": np.maximum(1, np.arange(1, n + 1) - 3),
-         "rank_high": np.minimum(n, np.arange(1, n + 1) + 4), "value": value, "low": value * 0.93, "high": value * 1.06,
-         "censored": ["at_most"] + ["none"] * (n - 1)}
-    )  # fmt: skip
+        {
+            "speaker": names,
+            "rank": np.arange(1, n + 1),
+            "rank_low": np.maximum(1, np.arange(1, n + 1) - 3),
+            "rank_high": np.minimum(n, np.arange(1, n + 1) + 4),
+            "value": value,
+            "low": value * 0.93,
+            "high": value * 1.06,
+            "censored": ["at_most"] + ["none"] * (n - 1),
+        }
+    )
 
 
 def tradeoff(count: int = 60, seed: int = 5) -> pl.DataFrame:
@@ -187,16 +222,31 @@ def tradeoff(count: int = 60, seed: int = 5) -> pl.DataFrame:
     best = np.maximum.accumulate(y[order])
     on = np.zeros(count)
     on[order] = np.where(y[order] >= best, 0.8, np.where(y[order] >= best - 0.4, 0.2, 0.0))
-    return pl.DataFrame({"speaker": [f"Maker {i} Model {i % 7}" for i in range(count)], "x": x, "y": y, "p_frontier": on,
-                         "expected": expected, "low": expected - 1.2, "high": expected + 1.2})  # fmt: skip
+    return pl.DataFrame(
+        {
+            "speaker": [f"Maker {i} Model {i % 7}" for i in range(count)],
+            "x": x,
+            "y": y,
+            "p_frontier": on,
+            "expected": expected,
+            "low": expected - 1.2,
+            "high": expected + 1.2,
+        }
+    )
 
 
 def trend(count: int = 60, seed: int = 6) -> tuple[pl.DataFrame, pl.DataFrame]:
     draw = np.random.default_rng(seed)
     x = draw.integers(2005, 2026, count).astype(float)
     y = 8.0 + 0.04 * (x - 2015) + draw.normal(0, 0.8, count)
-    points = pl.DataFrame({"speaker": [f"Maker {i}" for i in range(count)], "x": x, "y": y,
-                           "censored": ["at_least" if i == 5 else "none" for i in range(count)]})  # fmt: skip
+    points = pl.DataFrame(
+        {
+            "speaker": [f"Maker {i}" for i in range(count)],
+            "x": x,
+            "y": y,
+            "censored": ["at_least" if i == 5 else "none" for i in range(count)],
+        }
+    )
     at = np.linspace(2005, 2025, 21)
     fit = 8.0 + 0.04 * (at - 2015)
     half = 0.2 + 0.02 * np.abs(at - 2015)
@@ -207,9 +257,16 @@ def groups() -> tuple[pl.DataFrame, pl.DataFrame]:
     draw = np.random.default_rng(7)
     names = ["two-way", "three-way", "coaxial"]
     points = pl.concat(
-        pl.DataFrame({"speaker": [f"{n} {i}" for i in range(20)], "x": [n] * 20, "y": draw.normal(20 + 8 * k, 5, 20),
-                      "censored": ["none"] * 20}) for k, n in enumerate(names)
-    )  # fmt: skip
+        pl.DataFrame(
+            {
+                "speaker": [f"{n} {i}" for i in range(20)],
+                "x": [n] * 20,
+                "y": draw.normal(20 + 8 * k, 5, 20),
+                "censored": ["none"] * 20,
+            }
+        )
+        for k, n in enumerate(names)
+    )
     middle = points.group_by("x", maintain_order=True).agg(
         median=pl.col("y").median(), low=pl.col("y").median() - 3, high=pl.col("y").median() + 3, n=pl.len()
     )
@@ -220,7 +277,11 @@ def groups() -> tuple[pl.DataFrame, pl.DataFrame]:
 
 
 def differences() -> pl.DataFrame:
-    rows = [("f6_hz", 0.77, 0.72, 0.84, "yes"), ("preference", 0.8, -0.3, 1.9, "unclear"),
-            ("flatness_window_db", 0.1, -0.2, 0.35, "no"), ("tone_width_horizontal_deg", 14.0, 11.0, 19.0, "yes"),
-            ("max_level_db", 3.1, None, None, "unclear")]  # fmt: skip
+    rows = [
+        ("f6_hz", 0.77, 0.72, 0.84, "yes"),
+        ("preference", 0.8, -0.3, 1.9, "unclear"),
+        ("flatness_window_db", 0.1, -0.2, 0.35, "no"),
+        ("tone_width_horizontal_deg", 14.0, 11.0, 19.0, "yes"),
+        ("max_level_db", 3.1, None, None, "unclear"),
+    ]
     return pl.DataFrame(rows, schema=["metric", "difference", "low", "high", "matters"], orient="row")

@@ -9,8 +9,13 @@ import pytest
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 
-BARS = json.dumps({"data": {"values": [{"a": "ä", "b": 2}]}, "mark": "bar", "encoding": {"x": {"field": "a", "type": "nominal"},
-                   "y": {"field": "b", "type": "quantitative"}}})  # fmt: skip
+BARS = json.dumps(
+    {
+        "data": {"values": [{"a": "ä", "b": 2}]},
+        "mark": "bar",
+        "encoding": {"x": {"field": "a", "type": "nominal"}, "y": {"field": "b", "type": "quantitative"}},
+    }
+)
 
 
 @pytest.fixture

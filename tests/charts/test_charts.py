@@ -1,4 +1,5 @@
-"""Every chart validates against the Vega-Lite schema (altair does so in to_dict), renders, and keeps awkward names whole."""
+"""Every chart validates against the Vega-Lite schema (altair does so in to_dict), renders, and keeps awkward names
+whole."""
 
 from __future__ import annotations
 
@@ -73,7 +74,7 @@ def test_a_map_s_bands_tell_the_level_of_their_place() -> None:
     angle, level = frames.orbit()
     spec = directivity_chart.sound_map(
         angle, frames.FREQUENCY_HZ, level, frames.edge(angle, level), "horizontal"
-    ).to_dict()  # fmt: skip
+    ).to_dict()
     cells = rows_with(spec, "band")
     here = [
         c for c in cells if c["frequency_hz"] <= 10000 <= c["to_hz"] and c["angle_deg"] <= 90 < c["angle_deg"] + 2.5
@@ -96,8 +97,11 @@ def test_an_unmeasured_part_of_an_orbit_stays_empty() -> None:
 
 def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
     rows = pl.DataFrame(
-        [{"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "text": "1.0", "note": ""} for m in ("f6_hz", "preference")]
-    )  # fmt: skip
+        [
+            {"metric": m, "value": 1.0, "low": 0.9, "high": 1.1, "censored": "none", "text": "1.0", "note": ""}
+            for m in ("f6_hz", "preference")
+        ]
+    )
     peers = pl.DataFrame({"metric": ["f6_hz"] * 3 + ["preference"] * 3, "value": [0.5, 2.0, 4.0] * 2})
     strips = rows_with(field_chart.place(rows, peers).to_dict(), "value")
     at = {s["strip"]: s["at"] for s in strips}

@@ -35,14 +35,38 @@ SID = "SESSION"  # stands for the id of the first session
 @pytest.mark.parametrize(
     "arguments",
     [
-        "list", "show sill-1", "show sill-1 --all-settings", "show sill-1 --absolute", "show sill-1 --another-unit",
-        "explain sill-1 f6_hz", "metrics", "metrics f6_hz", "rank f6_hz", "rank f6_hz --kind monitor --top 1", "rank f6_hz --jointly",
-        "rank f6_hz --absolute", "rank f6_hz --another-unit", "rank preference --price-max 500", "match sill-1", "query",
-        "query sessions lab=shed", "derive", "derive --all", "derive --from-raw", "upgrade", "export tables", "verify", "verify --compact",
-        "ingest in", "ingest in --dry-run", "ingest in --replace", "ingest in --no-intervals", f"withdraw {SID} --reason moved",
+        "list",
+        "show sill-1",
+        "show sill-1 --all-settings",
+        "show sill-1 --absolute",
+        "show sill-1 --another-unit",
+        "explain sill-1 f6_hz",
+        "metrics",
+        "metrics f6_hz",
+        "rank f6_hz",
+        "rank f6_hz --kind monitor --top 1",
+        "rank f6_hz --jointly",
+        "rank f6_hz --absolute",
+        "rank f6_hz --another-unit",
+        "rank preference --price-max 500",
+        "match sill-1",
+        "query",
+        "query sessions lab=shed",
+        "derive",
+        "derive --all",
+        "derive --from-raw",
+        "upgrade",
+        "export tables",
+        "verify",
+        "verify --compact",
+        "ingest in",
+        "ingest in --dry-run",
+        "ingest in --replace",
+        "ingest in --no-intervals",
+        f"withdraw {SID} --reason moved",
         "rename alder-fen-sill-1 sill-one",
     ],
-)  # fmt: skip
+)
 def test_every_answer_fits_its_schema_and_text_comes_without_json(filled, arguments):
     first = filled("query", "sessions", "--json").document["rows"][0]["session"]
     words = arguments.replace(SID, first).split()
@@ -179,8 +203,12 @@ def test_ranks_follow_the_better_direction(filled):
 
 @pytest.mark.parametrize(
     ("metric", "first", "rising"),
-    [("f6_hz", "the lowest first", True), ("preference", "the highest first", False), ("di_power_mean_db", "the highest first", False)],
-)  # fmt: skip
+    [
+        ("f6_hz", "the lowest first", True),
+        ("preference", "the highest first", False),
+        ("di_power_mean_db", "the highest first", False),
+    ],
+)
 def test_which_end_is_said_to_come_first_does(filled, tmp_path, metric, first, rising):
     answer = filled("rank", metric, "--out", "ranks.html")
     assert f"), {first.removeprefix('the ')}" in answer.out.splitlines()[0]

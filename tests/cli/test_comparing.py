@@ -20,16 +20,46 @@ def twelve(tmp_path_factory):
 
 def _write_twelve(root):
     for i in range(12):
-        write_session(root / "in" / f"s{i}", bass_hz=30.0 + 4.0 * i, narrowing=0.8 + 0.05 * i, model=f"Sill {i}",
-                      maker=f"Alder {chr(65 + i // 2)}", kind="bookshelf", year=2010 + i, height_mm=200 + 10 * i,
-                      width_mm=200, depth_mm=250, layout="two-way" if i % 2 else "three-way", slug=f"sill-{i}",
-                      lab="barn" if i >= 8 else "shed", default_setting=True)  # fmt: skip
-    write_session(root / "in" / "desk", bass_hz=30.0, tilt_db=-0.5, model="Sill 0", maker="Alder A", kind="bookshelf",
-                  slug="sill-0", setting="desk")  # fmt: skip
+        write_session(
+            root / "in" / f"s{i}",
+            bass_hz=30.0 + 4.0 * i,
+            narrowing=0.8 + 0.05 * i,
+            model=f"Sill {i}",
+            maker=f"Alder {chr(65 + i // 2)}",
+            kind="bookshelf",
+            year=2010 + i,
+            height_mm=200 + 10 * i,
+            width_mm=200,
+            depth_mm=250,
+            layout="two-way" if i % 2 else "three-way",
+            slug=f"sill-{i}",
+            lab="barn" if i >= 8 else "shed",
+            default_setting=True,
+        )
+    write_session(
+        root / "in" / "desk",
+        bass_hz=30.0,
+        tilt_db=-0.5,
+        model="Sill 0",
+        maker="Alder A",
+        kind="bookshelf",
+        slug="sill-0",
+        setting="desk",
+    )
     for i in (1, 2, 3):
-        write_session(root / "in" / f"barn{i}", bass_hz=30.0 + 4.0 * i, narrowing=0.8 + 0.05 * i, model=f"Sill {i}",
-                      maker=f"Alder {chr(65 + i // 2)}", kind="bookshelf", slug=f"sill-{i}", lab="barn", year=2010 + i,
-                      tilt_db=0.1 * i, default_setting=True)  # fmt: skip
+        write_session(
+            root / "in" / f"barn{i}",
+            bass_hz=30.0 + 4.0 * i,
+            narrowing=0.8 + 0.05 * i,
+            model=f"Sill {i}",
+            maker=f"Alder {chr(65 + i // 2)}",
+            kind="bookshelf",
+            slug=f"sill-{i}",
+            lab="barn",
+            year=2010 + i,
+            tilt_db=0.1 * i,
+            default_setting=True,
+        )
     prices = ["speaker,name,value,currency,per,date,source"]
     prices += [f"sill-{i},price_street,{300 + 130 * i},EUR,pair,2026-01-01,shop" for i in range(12)]
     (root / "facts.csv").write_text("\n".join(prices) + "\n", encoding="utf-8")
@@ -179,8 +209,9 @@ def test_six_makers_who_each_sold_in_two_years_are_too_few_for_an_interval_of_th
 def test_groups_tell_their_makers_and_whether_all_are_alike(filled):
     groups = filled("trend", "f6_hz", "--over", "layout", "--json").document["trends"][0]["groups"]
     assert [(g["group"], g["speakers"], g["makers"], g["makers_of_both"]) for g in groups] == [
-        ("three-way", 6, 6, 6), ("two-way", 6, 6, 6),
-    ]  # fmt: skip
+        ("three-way", 6, 6, 6),
+        ("two-way", 6, 6, 6),
+    ]
     assert all(g["p"] is not None for g in groups)
     text = filled("trend", "f6_hz", "--over", "layout").out
     assert "makers of both" in text

@@ -1,4 +1,5 @@
-"""derive --learn, --adopt, --forget as typed: the tables fit a terminal, the answers their schema, and one says what to run next."""
+"""derive --learn, --adopt, --forget as typed: the tables fit a terminal, the answers their schema, and one says what to
+run next."""
 
 from __future__ import annotations
 
@@ -46,9 +47,15 @@ def test_looking_gives_the_numbers_and_changes_nothing(filled):
     assert (first["error_model"], first["drawn"], first["learned"]["counts"]) == (0, 0, False)
     parts = {p["part"]: p for p in first["learned"]["parts"]}
     assert parts["sample"] == {
-        "part": "sample", "default_sd_db": 0.5, "seen_sd_db": None, "wanted_sd_db": 0.5, "n": 0, "sessions": 0, "adoptable": False,
+        "part": "sample",
+        "default_sd_db": 0.5,
+        "seen_sd_db": None,
+        "wanted_sd_db": 0.5,
+        "n": 0,
+        "sessions": 0,
+        "adoptable": False,
         "reason": "no speakers; it takes 5",
-    }  # fmt: skip
+    }
     (bench,) = first["learned"]["benches"]
     assert (bench["to_bench"], bench["bench"], bench["specimens"], bench["adoptable"]) == (ATTIC, SHED, 5, True)
 

@@ -16,8 +16,16 @@ from tests.folders import write_session
 def three(tmp_path_factory):
     root = tmp_path_factory.mktemp("three")
     for i, year in enumerate((2012, 2016, 2020)):
-        write_session(root / "in" / f"s{i}", bass_hz=35.0 + 15.0 * i, narrowing=0.8 + 0.2 * i, model=f"Sill {i}", year=year,
-                      height_mm=300 + 50 * i, width_mm=200, depth_mm=250)  # fmt: skip
+        write_session(
+            root / "in" / f"s{i}",
+            bass_hz=35.0 + 15.0 * i,
+            narrowing=0.8 + 0.2 * i,
+            model=f"Sill {i}",
+            year=year,
+            height_mm=300 + 50 * i,
+            width_mm=200,
+            depth_mm=250,
+        )
     with package.open(root / "speakers.duckdb", write=True) as base:
         base.ingest(root / "in")
         base.work_out()
@@ -48,10 +56,17 @@ def test_the_report_is_written_where_it_says(ready, tmp_path):
 
 
 PICTURES = (
-    "show sill-1", "show sill-1 --picture map-vertical", "show sill-1 --picture place", "compare sill-0 sill-1 sill-2",
-    "compare sill-0 sill-1 --picture differences", "rank f6_hz", "match sill-1", "tradeoff volume_l f6_hz",
-    "trend f6_hz --over year", "trend f6_hz --over kind",
-)  # fmt: skip
+    "show sill-1",
+    "show sill-1 --picture map-vertical",
+    "show sill-1 --picture place",
+    "compare sill-0 sill-1 sill-2",
+    "compare sill-0 sill-1 --picture differences",
+    "rank f6_hz",
+    "match sill-1",
+    "tradeoff volume_l f6_hz",
+    "trend f6_hz --over year",
+    "trend f6_hz --over kind",
+)
 
 
 @pytest.mark.parametrize(  # all pictures are written by one function, whatever their ending

@@ -35,13 +35,18 @@ def names(rows):
 @pytest.mark.parametrize(
     "arguments",
     [
-        f"shortlist {ROOM}", f"shortlist {ROOM} --budget 2000 --wall 0.6 --standing --bass 60",
+        f"shortlist {ROOM}",
+        f"shortlist {ROOM} --budget 2000 --wall 0.6 --standing --bass 60",
         f"shortlist {ROOM} --subwoofer 80 --amplifier 50 --programme dense --single",
         "shortlist --distance 3 --dimensions 5,2x4x2,5 --level 100 --reverberation 0.5 --mass-max 10 --height-max 350",
-        f"shortlist {ROOM} --budget 1", f"shortlist {ROOM} --kind monitor --all-settings", "settings switched --wall 0.4",
-        "settings switched --against wall", "settings loud", "claim soft",
+        f"shortlist {ROOM} --budget 1",
+        f"shortlist {ROOM} --kind monitor --all-settings",
+        "settings switched --wall 0.4",
+        "settings switched --against wall",
+        "settings loud",
+        "claim soft",
     ],
-)  # fmt: skip
+)
 def test_answers_fit_their_schemas_and_read_in_text(filled, arguments):
     words = arguments.split()
     answer = filled(*words, "--json")
@@ -159,14 +164,18 @@ def test_another_currency_without_a_rate_is_not_judged_and_an_unknown_one_is_an_
         ("shortlist --volume 60 --level 100", 2, "distance"),
         ("shortlist --distance 30 --volume 60 --level 100", 1, "farther than a room of 60 m³"),
         (f"shortlist {ROOM} --reverberation 0.05", 1, "more than its 97 m² of surface"),
-        ("shortlist --distance 3 --volume 60 --level 500", 2, "level: 500 is outside its limits; expected above 30 and at most 140"),
+        (
+            "shortlist --distance 3 --volume 60 --level 500",
+            2,
+            "level: 500 is outside its limits; expected above 30 and at most 140",
+        ),
         ("settings nobody", 1, "no speaker is named"),
         ("settings switched --against desk", 1, "no setting 'desk'"),
         ("settings switched --wall 0.1", 1, "the cabinet is 250 mm deep"),
         ("settings switched --wall 0", 2, "above 0"),
         ("claim loud", 1, "no claimed maximum level is recorded"),
     ],
-)  # fmt: skip
+)
 def test_errors_say_what_is_wrong_with_the_right_exit_code(filled, arguments, code, message):
     plain = filled(*arguments.split())
     assert (plain.code, plain.out) == (code, "")

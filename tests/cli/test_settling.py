@@ -1,4 +1,5 @@
-"""settle: JSON answers to its schema, text names the measurement and its expected interval, errors say what is wrong."""
+"""settle: JSON answers to its schema, text names the measurement and its expected interval, errors say what is
+wrong."""
 
 from __future__ import annotations
 

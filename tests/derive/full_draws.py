@@ -1,4 +1,5 @@
-"""Draws of every metric from all curves and sweeps at every grid point: slow, without any of the short ways of derive.uncertainty."""
+"""Draws of every metric from all curves and sweeps at every grid point: slow, without any of the short ways of
+derive.uncertainty."""
 
 from __future__ import annotations
 
@@ -21,8 +22,10 @@ def own(session, key):
     reader, readings = _reader(session, key)
     common = reader.own_common
     single = readings[:36].astype(np.float32) + common[:, None] + _fields(reader, "single", "repeatability", 36)
-    noisy = {kind: Drives(d.drive_db, d.level_db + _sweep_errors(reader, kind, len(d.drive_db)))
-             for kind, d in drives.sweeps_of(session).items()}  # fmt: skip
+    noisy = {
+        kind: Drives(d.drive_db, d.level_db + _sweep_errors(reader, kind, len(d.drive_db)))
+        for kind, d in drives.sweeps_of(session).items()
+    }
     return _values(readings, common[:, None] + reader.curve_errors(), noisy, common, single)
 
 

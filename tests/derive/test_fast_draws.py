@@ -1,7 +1,8 @@
-"""Standard errors of a session worked out by the short ways, held against draws of all curves and sweeps at every grid point (full_draws).
+"""Standard errors of a session worked out by the short ways, held against draws of all curves and sweeps at every grid
+point (full_draws).
 
-Both draw 400 times, each with errors of its own, so that a session's ratio of two standard errors is known to 5 %, the median of n
-sessions to 1.25 · 5 %/√n; the noise's first helping to 0.07 standard errors, likewise.
+Both draw 400 times, each with errors of its own, so that a session's ratio of two standard errors is known to 5 %, the
+median of n sessions to 1.25 · 5 %/√n; the noise's first helping to 0.07 standard errors, likewise.
 """
 
 from __future__ import annotations
@@ -21,7 +22,8 @@ IDS = tuple(METRICS)
 ROWS = tuple(METRICS.values())
 EVERY_EIGHTH = 8
 LIKE = 0.03  # what the short ways may add to or take from a standard error
-# Its level may lie anywhere between two drives, by rule; which of four angles comes first has no standard error to speak of.
+# Its level may lie anywhere between two drives, by rule; which of four angles comes first has no standard error to
+# speak of.
 LISTENING = {f"best_listening_angle_{name}" for name in ("deg", "gain_db", "treble_db")}
 OTHERWISE = {"max_level_db", *LISTENING}
 
@@ -39,7 +41,8 @@ def first_sessions(step):
 
 
 def compared(grid):
-    """(M,) log2 of the ratio of standard errors, and difference of first helpings in standard errors; NaN where either is unknown."""
+    """(M,) log2 of the ratio of standard errors, and difference of first helpings in standard errors; NaN where either
+    is unknown."""
     table = derive.derive([grid]).values
     value = np.where(table.censored[0] == 0, table.value[0], np.nan)
     fast = derive.session_uncertainty(grid, grid.info.slug, IDS, value, DEFAULT).columns

@@ -1,4 +1,5 @@
-"""No value of the fleet lies outside its interval, in none of the three statements, neither a session's nor a pooled one."""
+"""No value of the fleet lies outside its interval, in none of the three statements, neither a session's nor a pooled
+one."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""Sweeps of a session become levels with bounds and reasons; what is missing withholds what needs it and nothing else."""
+"""Sweeps of a session become levels with bounds and reasons; what is missing withholds what needs it and nothing
+else."""
 
 from __future__ import annotations
 
@@ -15,8 +16,14 @@ from tests.store.builders import info
 F_HZ = 20.0 * 2.0 ** (np.arange(240) / 24.0)
 DRIVES_DB = (74.0, 80.0, 86.0, 92.0, 96.0, 100.0, 104.0, 108.0)
 BASS_HZ = 50.0
-THD = ("thd_bass_86_percent", "thd_mid_86_percent", "thd_bass_96_percent", "thd_mid_96_percent",
-       "clean_level_bass_db", "clean_level_mid_db")  # fmt: skip
+THD = (
+    "thd_bass_86_percent",
+    "thd_mid_86_percent",
+    "thd_bass_96_percent",
+    "thd_mid_96_percent",
+    "clean_level_bass_db",
+    "clean_level_mid_db",
+)
 MULTITONE = ("clean_level_multitone_db", "clean_level_multitone_managed_db")
 LEVELS = ("max_level_db", "balance_level_db", "balance_level_managed_db")
 USABLE = ("max_level_40hz_db", "max_level_63hz_db", "max_level_100hz_db")
@@ -335,8 +342,13 @@ def test_with_a_subwoofer_the_balance_counts_from_80_hz_or_where_the_speaker_end
     small = session(compression=squeezed)
     block = small.blocks[0]
     cut = -20.0 * np.log10(1.0 + (200.0 / block.frequency_hz) ** 4)  # −6 dB at 200 Hz
-    small = Session("made", small.info, (CurveBlock(block.frequency_hz, block.horizontal, block.angle_deg,
-                                                    block.level_db + cut),), distortion=ALL, compression=squeezed)  # fmt: skip
+    small = Session(
+        "made",
+        small.info,
+        (CurveBlock(block.frequency_hz, block.horizontal, block.angle_deg, block.level_db + cut),),
+        distortion=ALL,
+        compression=squeezed,
+    )
     assert found(small)["f6_hz"][0] > 180
     assert found(small)["balance_level_managed_db"] == (pytest.approx(108.0, abs=0.05), AT_LEAST, None)
 

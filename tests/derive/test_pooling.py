@@ -1,4 +1,5 @@
-"""Pooling of sessions into what stands for a speaker: equal weights step by step, on the metric's scale, errors as they are shared."""
+"""Pooling of sessions into what stands for a speaker: equal weights step by step, on the metric's scale, errors as they
+are shared."""
 
 from __future__ import annotations
 
@@ -131,16 +132,24 @@ def spread_of(
     censored=None,
     **other,
 ):
-    """(pooled columns, pooled) of one group of sessions with errors of the given sizes on the metric's scale; shared: draws that sessions
-    of one run have in common, added to their own."""
+    """(pooled columns, pooled) of one group of sessions with errors of the given sizes on the metric's scale; shared:
+    draws that sessions of one run have in common, added to their own."""
     n = len(value)
     labs, samples = labs or ["x"] * n, samples or ["a"] * n
     table, by = table_of(value, censored, metric=scale), grouping(n, samples, labs)
     columns = {name: np.full((n, 1), np.nan) for name in (*UNCERTAINTY, *SAMPLE)}
     common = np.zeros(DRAWS) if shared is None else shared
     size = np.hypot(own, common.std())
-    sizes = {"se": size, "se_bench": bench, "se_sample": sample, "sample_down": NORMAL * sample, "sample_up": NORMAL * sample,
-             "bias": bias, "bias_bench": 0.0, "noise_limited": 0.0} | other  # fmt: skip
+    sizes = {
+        "se": size,
+        "se_bench": bench,
+        "se_sample": sample,
+        "sample_down": NORMAL * sample,
+        "sample_up": NORMAL * sample,
+        "bias": bias,
+        "bias_bench": 0.0,
+        "noise_limited": 0.0,
+    } | other
     for name, x in sizes.items():
         columns[name][:, 0] = x
     names = {lab: k for k, lab in enumerate(dict.fromkeys(labs))}
@@ -196,8 +205,14 @@ def test_between_benches_and_samples_their_errors_count_before_sessions_disagree
     ("samples", "factor"), [(["a"], 2.0), (["a", "a"], 2.0), (["a", "b"], 1.5), (["a", "b", "c"], 4 / 3)]
 )
 def test_a_newly_bought_unit_lies_about_the_mean_of_n_samples_by_its_own_spread_and_theirs(samples, factor):
-    columns, _ = spread_of([10.0] * len(samples), own=1e-6, sample=0.5, samples=samples,
-                           low_unit=10.0 - NORMAL * 0.5 * np.sqrt(2), high_unit=10.0 + NORMAL * 0.5 * np.sqrt(2))  # fmt: skip
+    columns, _ = spread_of(
+        [10.0] * len(samples),
+        own=1e-6,
+        sample=0.5,
+        samples=samples,
+        low_unit=10.0 - NORMAL * 0.5 * np.sqrt(2),
+        high_unit=10.0 + NORMAL * 0.5 * np.sqrt(2),
+    )
     assert columns["se_sample"] == pytest.approx(0.5 * np.sqrt(factor), rel=1e-6)
     half = (columns["high_unit"] - columns["low_unit"]) / 2
     assert half == pytest.approx(NORMAL * 0.5 * np.sqrt(factor), rel=1e-3)
@@ -248,10 +263,19 @@ def test_the_benches_behind_a_value_are_named_with_their_weights():
 
 def branched(value, other, share, low=None, high=None):
     """Columns of sessions whose value may be another."""
-    return {"other_value": other, "other_share": share, "other_se": 0.05, "other_low": np.array(other) * 0.95,
-            "other_high": np.array(other) * 1.05, "low": np.array(value) * 0.95, "high": np.array(value) * 1.05,
-            "low_absolute": np.array(value) * 0.9, "high_absolute": np.array(value) * 1.1,
-            "low_unit": np.array(value) * 0.8, "high_unit": np.array(value) * 1.2}  # fmt: skip
+    return {
+        "other_value": other,
+        "other_share": share,
+        "other_se": 0.05,
+        "other_low": np.array(other) * 0.95,
+        "other_high": np.array(other) * 1.05,
+        "low": np.array(value) * 0.95,
+        "high": np.array(value) * 1.05,
+        "low_absolute": np.array(value) * 0.9,
+        "high_absolute": np.array(value) * 1.1,
+        "low_unit": np.array(value) * 0.8,
+        "high_unit": np.array(value) * 1.2,
+    }
 
 
 def test_values_that_are_one_of_two_pool_within_a_branch_and_never_across():
@@ -283,7 +307,10 @@ def test_the_branch_with_the_larger_share_stands_for_the_speaker_of_equal_ones_t
 @pytest.mark.parametrize(("labs", "more"), [(["x", "x"], 1.0), (["x", "y"], np.sqrt(0.5))])
 def test_of_values_that_are_one_of_two_each_bench_adds_what_its_sessions_tell(labs, more):
     # own errors reach 0.1 octaves, with the bench 0.5, whatever draws that may have jumped say of it
-    value, reach = [50.0, 50.0], {"low": 50 / 2**0.1, "high": 50 * 2**0.1, "low_absolute": 50 / 2**0.5, "high_absolute": 50 * 2**0.5}  # fmt: skip
+    value, reach = (
+        [50.0, 50.0],
+        {"low": 50 / 2**0.1, "high": 50 * 2**0.1, "low_absolute": 50 / 2**0.5, "high_absolute": 50 * 2**0.5},
+    )
     told = branched(value, [87.0, 87.0], [0.1, 0.1]) | {k: [v, v] for k, v in reach.items()}
     for bench in (0.2, 2.0):
         columns, _ = spread_of(value, own=0.05, bench=bench, sample=0.3, scale=LOG, labs=labs, **told)

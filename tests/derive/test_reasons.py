@@ -18,7 +18,8 @@ MEASURED = [
 
 
 def session(horizontal=ALL_ANGLES, vertical=ALL_ANGLES, f=F_HZ, hole=None, **changes):
-    """A smooth speaker whose bass falls by 12 dB per octave below 60 Hz; hole: (horizontal?, angle, from Hz, to Hz) unmeasured."""
+    """A smooth speaker whose bass falls by 12 dB per octave below 60 Hz; hole: (horizontal?, angle, from Hz, to Hz)
+    unmeasured."""
     angles = np.array([*horizontal, *vertical], float)
     side = np.array([True] * len(horizontal) + [False] * len(vertical))
     fall = (1.0 - np.cos(np.radians(angles)))[:, None] * 4.0 * np.log2(1.0 + f / 700.0)
@@ -56,8 +57,15 @@ def test_without_a_vertical_orbit_only_the_axis_and_the_horizontal_pattern_are_l
     assert found["preference"] == "no vertical orbit"
     assert found["f6_hz"] == "no vertical orbit"
     stands = set(MEASURED) - set(found)
-    assert stands == {"flatness_on_axis_db", "nbd_on_axis_db", "best_listening_angle_deg", "best_listening_angle_gain_db",
-                      "best_listening_angle_treble_db", "beamwidth_horizontal_deg", "beamwidth_horizontal_sd_oct"}  # fmt: skip
+    assert stands == {
+        "flatness_on_axis_db",
+        "nbd_on_axis_db",
+        "best_listening_angle_deg",
+        "best_listening_angle_gain_db",
+        "best_listening_angle_treble_db",
+        "beamwidth_horizontal_deg",
+        "beamwidth_horizontal_sd_oct",
+    }
 
 
 @pytest.mark.parametrize(
@@ -68,7 +76,11 @@ def test_without_a_vertical_orbit_only_the_axis_and_the_horizontal_pattern_are_l
         ({"horizontal": without(-10)}, "beamwidth_horizontal_deg", "horizontal -10° not measured"),
         ({"horizontal": without(-10)}, "tone_right_deg", "horizontal -10° not measured"),
         ({"horizontal": without(30)}, "best_listening_angle_deg", "horizontal 30° not measured"),
-        ({"horizontal": tuple(range(-60, 61, 10))}, "di_power_mean_db", "horizontal 70°, -70°, 80°, -80° … not measured"),
+        (
+            {"horizontal": tuple(range(-60, 61, 10))},
+            "di_power_mean_db",
+            "horizontal 70°, -70°, 80°, -80° … not measured",
+        ),
         ({"f": F_HZ[F_HZ > 350]}, "f6_hz", "measured over 361 Hz–19.4 kHz; the metric needs 290 Hz–10 kHz"),
         ({"f": F_HZ[F_HZ < 9000]}, "treble_balance_db", "the metric needs 4–16 kHz"),
         ({"hole": (True, 0, 900, 2000)}, "best_listening_angle_deg", "not measured throughout"),
@@ -77,7 +89,7 @@ def test_without_a_vertical_orbit_only_the_axis_and_the_horizontal_pattern_are_l
         ({"hole": (False, -20, 20, 400)}, "turning_sensitivity_db", "vertical -20° measured over"),
         ({"f": F_HZ[F_HZ > 44]}, "rolloff_db_per_octave", "not measured an octave below its −6 dB limit"),
     ],
-)  # fmt: skip
+)
 def test_what_is_missing_is_named(changes, metric, words):
     assert words in reasons(session(**changes))[metric]
 

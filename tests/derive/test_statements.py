@@ -1,4 +1,5 @@
-"""What a session says of its values: as measured, absolute, another unit; also where a value is one of two (method:statistics#three-statements)."""
+"""What a session says of its values: as measured, absolute, another unit; also where a value is one of two
+(method:statistics#three-statements)."""
 
 from __future__ import annotations
 
@@ -116,8 +117,12 @@ def test_another_unit_is_less_sure_of_everything_that_units_differ_in():
 def test_what_a_session_withholds_has_no_uncertainty():
     session = plain()
     there = np.abs(session.angle_deg) <= 90
-    front = replace(session, horizontal=session.horizontal[there], angle_deg=session.angle_deg[there],
-                    level_db=session.level_db[there])  # fmt: skip
+    front = replace(
+        session,
+        horizontal=session.horizontal[there],
+        angle_deg=session.angle_deg[there],
+        level_db=session.level_db[there],
+    )
     found = sure(front)
     assert np.isnan(found["preference"]["value"])
     assert all(np.isnan(x) for name, x in found["preference"].items())

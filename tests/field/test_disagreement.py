@@ -1,7 +1,8 @@
-"""Sessions that disagree, after the file: pooled error and pooled draws are those of their own scatter (method:statistics#sessions-that-disagree).
+"""Sessions that disagree, after the file: pooled error and pooled draws are those of their own scatter
+(method:statistics#sessions-that-disagree).
 
-Truth: the standard error of a mean of n independent sessions is s/√n, s being their standard deviation, whatever error each claims for
-itself; of sessions that agree it is σ/√n.
+Truth: the standard error of a mean of n independent sessions is s/√n, s being their standard deviation, whatever error
+each claims for itself; of sessions that agree it is σ/√n.
 """
 
 from __future__ import annotations
@@ -30,7 +31,8 @@ def layer(draws):
 
 
 def measured(path, value, own):
-    """(pooled value, own draws, bench draws) of one speaker that one bench has measured on as many days, each time with an error of `own`."""
+    """(pooled value, own draws, bench draws) of one speaker that one bench has measured on as many days, each time with
+    an error of `own`."""
     n = len(value)
     table = values(n)
     column = table.metrics.index(METRIC)

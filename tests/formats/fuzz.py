@@ -38,13 +38,81 @@ LIMIT_S = 5.0  # of processor time, so that a busy machine is no hang
 WAIT_S = 60.0  # of the clock, for a read that waits for something
 FRAME = sessions.response_frame(seed=1, angles=sessions.ANGLES[5::6], frequency_hz=sessions.FREQUENCY_HZ[::8])
 JUNK = (
-    "", " ", "nan", "inf", "-inf", "1e400", "-1", "0", "360", "1e9", "abc", '"', "'", "\\", "\0", "é", "\U0001f50a", "1,5", "1.5.2",
-    "٣", "--", "=", "[", "]]", "{", "}", "#", ";", "\t", "true", "2026-02-30", "99999999999999999999", "9" * 5000, "?", "x" * 3000,
-    "{angle}", "*", "../../etc", "-0", "1_0", "0x10", "\ufeff", "\u2028", "\x85",
-)  # fmt: skip
-KEYS = ("kind", "powered", "level_is", "date", "repeat", "symmetric", "smoothing_oct", "distance_m", "prices", "uncertainty",
-        "electronics", "columns", "traces", "slug", "valid_from_hz", "unknown", "wide", "file", "pattern", "skip_rows",
-        "encoding", "delimiter", "orbit_words", "fixed", "level_unit", "angle_range", "heading", "units_row")  # fmt: skip
+    "",
+    " ",
+    "nan",
+    "inf",
+    "-inf",
+    "1e400",
+    "-1",
+    "0",
+    "360",
+    "1e9",
+    "abc",
+    '"',
+    "'",
+    "\\",
+    "\0",
+    "é",
+    "\U0001f50a",
+    "1,5",
+    "1.5.2",
+    "٣",
+    "--",
+    "=",
+    "[",
+    "]]",
+    "{",
+    "}",
+    "#",
+    ";",
+    "\t",
+    "true",
+    "2026-02-30",
+    "99999999999999999999",
+    "9" * 5000,
+    "?",
+    "x" * 3000,
+    "{angle}",
+    "*",
+    "../../etc",
+    "-0",
+    "1_0",
+    "0x10",
+    "\ufeff",
+    "\u2028",
+    "\x85",
+)
+KEYS = (
+    "kind",
+    "powered",
+    "level_is",
+    "date",
+    "repeat",
+    "symmetric",
+    "smoothing_oct",
+    "distance_m",
+    "prices",
+    "uncertainty",
+    "electronics",
+    "columns",
+    "traces",
+    "slug",
+    "valid_from_hz",
+    "unknown",
+    "wide",
+    "file",
+    "pattern",
+    "skip_rows",
+    "encoding",
+    "delimiter",
+    "orbit_words",
+    "fixed",
+    "level_unit",
+    "angle_range",
+    "heading",
+    "units_row",
+)
 
 
 def build_seeds(place: Path) -> list[Path]:
@@ -52,8 +120,10 @@ def build_seeds(place: Path) -> list[Path]:
     seeds = []
     whole = sessions.write_plain(place / "plain", FRAME, whole=True)
     with open(whole / "session.toml", "a") as file:
-        file.write('mass_kg = 4.5\n[electronics]\nbass = "a"\n[uncertainty]\nlevel = [[20, 1], [100, 0.5]]\n'
-                   '[[prices]]\namount = 5\ncurrency = "EUR"\nper = "each"\nkind = "list"\n')  # fmt: skip
+        file.write(
+            'mass_kg = 4.5\n[electronics]\nbass = "a"\n[uncertainty]\nlevel = [[20, 1], [100, 0.5]]\n'
+            '[[prices]]\namount = 5\ncurrency = "EUR"\nper = "each"\nkind = "list"\n'
+        )
     seeds.append(whole)
     packed = sessions.write_keys(place / "packed")
     (packed / "responses.csv.gz").write_bytes(gzip.compress(FRAME.write_csv().encode()))
@@ -143,8 +213,24 @@ def insert_key(path: Path, rng: random.Random, folder: Path) -> None:
     target = rng.choice([p for p in files_of(folder) if p.suffix == ".toml"] or [path])
     lines = _lines(target)
     quoted = rng.choice(JUNK).replace('"', "").replace("\\", "")
-    value = rng.choice(["1", "-1.5", "nan", "true", "[]", "{}", "[[1, 2], [3]]", f'"{quoted}"', quoted, "2026-01-01", "{x = {y = 1}}",
-                        '"{orbit}{angle}*"', '"' + "*a" * 60 + '"', "[[[[[[1]]]]]]"])  # fmt: skip
+    value = rng.choice(
+        [
+            "1",
+            "-1.5",
+            "nan",
+            "true",
+            "[]",
+            "{}",
+            "[[1, 2], [3]]",
+            f'"{quoted}"',
+            quoted,
+            "2026-01-01",
+            "{x = {y = 1}}",
+            '"{orbit}{angle}*"',
+            '"' + "*a" * 60 + '"',
+            "[[[[[[1]]]]]]",
+        ]
+    )
     line = f"{rng.choice(KEYS)} = {value}" if rng.random() < 0.8 else f"[{rng.choice(KEYS)}]"
     lines.insert(rng.randrange(len(lines) + 1), line.encode("utf-8", "replace"))
     target.write_bytes(b"\n".join(lines))
@@ -158,8 +244,22 @@ def swap_files(path: Path, rng: random.Random, folder: Path) -> None:
 
 
 def rename(path: Path, rng: random.Random, folder: Path) -> None:
-    name = rng.choice(["responses.csv", "responses.parquet", "responses.sofa", "distortion.csv", "impedance.csv.gz", "session.toml",
-                       "folder.toml", "H 010.frd", "h_10.txt", "x", "responses.csv.gz", "a\udcb0.txt"])  # fmt: skip
+    name = rng.choice(
+        [
+            "responses.csv",
+            "responses.parquet",
+            "responses.sofa",
+            "distortion.csv",
+            "impedance.csv.gz",
+            "session.toml",
+            "folder.toml",
+            "H 010.frd",
+            "h_10.txt",
+            "x",
+            "responses.csv.gz",
+            "a\udcb0.txt",
+        ]
+    )
     target = folder / name
     if not target.exists():
         path.rename(target)
@@ -189,9 +289,26 @@ def pack(path: Path, _rng: random.Random, _folder: Path) -> None:
 
 Mutation = Callable[[Path, random.Random, Path], None]
 MUTATIONS: tuple[Mutation, ...] = (
-    flip_bytes, flip_bytes, truncate, noise, drop_lines, repeat_lines, shuffle_lines, replace_cell, replace_cell, replace_cell,
-    insert_key, insert_key, insert_key, swap_files, rename, copy_as, remove, make_folder_of_it, pack,
-)  # fmt: skip
+    flip_bytes,
+    flip_bytes,
+    truncate,
+    noise,
+    drop_lines,
+    repeat_lines,
+    shuffle_lines,
+    replace_cell,
+    replace_cell,
+    replace_cell,
+    insert_key,
+    insert_key,
+    insert_key,
+    swap_files,
+    rename,
+    copy_as,
+    remove,
+    make_folder_of_it,
+    pack,
+)
 
 
 def mutate(folder: Path, rng: random.Random) -> list[str]:

@@ -1,4 +1,5 @@
-"""Eight export layouts as different programs might leave them: language, units, angles, encoding and arrangement differ.
+"""Eight export layouts as different programs might leave them: language, units, angles, encoding and arrangement
+differ.
 
 Each layout writes the same session's curves into a folder in its own way. What makes sessions of it again is one
 folder.toml for the layout and one sheet for all.
@@ -111,7 +112,8 @@ def numbers_without_headings(folder: Path, frame: pl.DataFrame) -> None:
 
 
 def japanese_with_output_tables(folder: Path, frame: pl.DataFrame) -> None:
-    """Shift-JIS long table, 0 to 360° with the circle closed; distortion wide and a file per drive, compression wide."""
+    """Shift-JIS long table, 0 to 360° with the circle closed; distortion wide and a file per drive, compression
+    wide."""
     turned = frame.with_columns(angle_deg=pl.col("angle_deg") % 360)
     both = pl.concat([turned, turned.filter(pl.col("angle_deg") == 0).with_columns(angle_deg=pl.lit(360.0))])
     words = {"horizontal": "水平", "vertical": "垂直"}
@@ -134,7 +136,9 @@ def japanese_with_output_tables(folder: Path, frame: pl.DataFrame) -> None:
 
 
 LAYOUTS = (
-    Layout("german", """
+    Layout(
+        "german",
+        """
 [columns]
 file = "messung.csv"
 encoding = "cp1252"
@@ -147,8 +151,12 @@ orbit = "Ebene"
 angle_deg = "Winkel"
 level_db = "Pegel"
 orbit_words = {horizontal = ["waagerecht"], vertical = ["senkrecht"]}
-""", german_long_table),
-    Layout("utf16", """
+""",
+        german_long_table,
+    ),
+    Layout(
+        "utf16",
+        """
 [columns]
 file = "polars.txt"
 delimiter = "tab"
@@ -156,28 +164,44 @@ decimal_comma = true
 frequency_hz = "f [kHz]"
 frequency_unit = "kHz"
 wide = "{orbit} {angle}°"
-""", utf16_wide_kilohertz),
-    Layout("clockwise", """
+""",
+        utf16_wide_kilohertz,
+    ),
+    Layout(
+        "clockwise",
+        """
 [traces]
 pattern = "{orbit} {angle}.frd"
 angle_sense = "clockwise"
 angle_range = "0-360"
-""", traces_0_to_360_clockwise),
-    Layout("pascal", """
+""",
+        traces_0_to_360_clockwise,
+    ),
+    Layout(
+        "pascal",
+        """
 [columns]
 file = "plane_{orbit}.csv"
 frequency_hz = "Frequency"
 wide = "{angle} deg"
 level_unit = "Pa"
 vertical_positive = "down"
-""", pascal_file_per_orbit),
-    Layout("french", """
+""",
+        pascal_file_per_orbit,
+    ),
+    Layout(
+        "french",
+        """
 [traces]
 pattern = "plan {orbit}/angle {angle}.dat"
 decimal_comma = true
 orbit_words = {horizontal = ["horizontale"], vertical = ["verticale"]}
-""", french_traces_in_subfolders),
-    Layout("parquet", """
+""",
+        french_traces_in_subfolders,
+    ),
+    Layout(
+        "parquet",
+        """
 [columns]
 file = "balloon.parquet"
 frequency_hz = "freq_khz"
@@ -189,8 +213,12 @@ angle_sense = "clockwise"
 vertical_positive = "down"
 level_db = "magnitude"
 level_unit = "linear"
-""", parquet_other_names_linear),
-    Layout("numbers", """
+""",
+        parquet_other_names_linear,
+    ),
+    Layout(
+        "numbers",
+        """
 [columns]
 file = "dump.gz"
 delimiter = "space"
@@ -201,8 +229,12 @@ orbit_words = {horizontal = ["0"], vertical = ["1"]}
 angle_deg = 2
 frequency_hz = 3
 level_db = 4
-""", numbers_without_headings),
-    Layout("japanese", """
+""",
+        numbers_without_headings,
+    ),
+    Layout(
+        "japanese",
+        """
 [columns]
 file = "指向性.csv"
 encoding = "shift_jis"
@@ -223,8 +255,11 @@ wide = "{drive}"
 [columns.impedance]
 magnitude_ohm = "大きさ"
 phase_deg = "位相"
-""", japanese_with_output_tables, whole=True),
-)  # fmt: skip
+""",
+        japanese_with_output_tables,
+        whole=True,
+    ),
+)
 
 SHEET_KEYS = (
     "maker",
@@ -243,14 +278,23 @@ SHEET_KEYS = (
 
 def session_keys(layout: str, number: int) -> dict[str, object]:
     return {
-        "maker": "Alder Fen", "model": f"Sill {layout} {number}", "kind": "monitor" if number % 2 else "standmount",
-        "powered": True, "lab": "shed", "method": "anechoic", "date": f"2025-{1 + number % 12:02d}-{1 + number:02d}",
-        "sample": f"{number:04d}", "setting": "plain", "mass_kg": 4.5 + number, "electronics.bass_db": -number,
-    }  # fmt: skip
+        "maker": "Alder Fen",
+        "model": f"Sill {layout} {number}",
+        "kind": "monitor" if number % 2 else "standmount",
+        "powered": True,
+        "lab": "shed",
+        "method": "anechoic",
+        "date": f"2025-{1 + number % 12:02d}-{1 + number:02d}",
+        "sample": f"{number:04d}",
+        "setting": "plain",
+        "mass_kg": 4.5 + number,
+        "electronics.bass_db": -number,
+    }
 
 
 def write_shelf(shelf: Path, plain: Path, per_layout: int) -> None:
-    """Every layout's folders below shelf, with a folder.toml each and one sheet, sessions.csv; the plain form below plain."""
+    """Every layout's folders below shelf, with a folder.toml each and one sheet, sessions.csv; the plain form below
+    plain."""
     rows = [["folder", *SHEET_KEYS]]
     for place, layout in enumerate(LAYOUTS):
         (shelf / layout.name).mkdir(parents=True)

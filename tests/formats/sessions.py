@@ -43,12 +43,17 @@ def distortion_frame(drives: tuple[float, ...] = (80.0, 86.0, 92.0)) -> pl.DataF
     """Total, second and third harmonic at some drives, in percent."""
     f = FREQUENCY_HZ[::12]
     rows = [
-        pl.DataFrame({
-            "drive_db": np.full(len(f), d), "frequency_hz": f, "component": [c] * len(f),
-            "percent": np.round(share * 10 ** ((d - 100) / 20) * (1 + 50.0 / f), 4),
-        })
-        for d in drives for c, share in (("thd", 5.0), ("h2", 4.0), ("h3", 3.0))
-    ]  # fmt: skip
+        pl.DataFrame(
+            {
+                "drive_db": np.full(len(f), d),
+                "frequency_hz": f,
+                "component": [c] * len(f),
+                "percent": np.round(share * 10 ** ((d - 100) / 20) * (1 + 50.0 / f), 4),
+            }
+        )
+        for d in drives
+        for c, share in (("thd", 5.0), ("h2", 4.0), ("h3", 3.0))
+    ]
     return pl.concat(rows)
 
 
@@ -68,7 +73,13 @@ def compression_frame(drives: tuple[float, ...] = (80.0, 86.0, 92.0)) -> pl.Data
 
 def impedance_frame() -> pl.DataFrame:
     f = FREQUENCY_HZ[::4]
-    return pl.DataFrame({"frequency_hz": f, "magnitude_ohm": np.round(5.0 + 20.0 / (1 + (np.log2(f / 60.0) * 3) ** 2), 3), "phase_deg": np.round(20 * np.sin(np.log(f)), 2)})  # fmt: skip
+    return pl.DataFrame(
+        {
+            "frequency_hz": f,
+            "magnitude_ohm": np.round(5.0 + 20.0 / (1 + (np.log2(f / 60.0) * 3) ** 2), 3),
+            "phase_deg": np.round(20 * np.sin(np.log(f)), 2),
+        }
+    )
 
 
 def write_keys(folder: Path, **changes: object) -> Path:

@@ -79,7 +79,10 @@ def test_a_map_reads_gzip_and_parquet_too(tmp_path):
 
 def test_columns_by_number_without_headings(tmp_path):
     rows = "\n".join(f"{o[0]} {a} {y} {f}" for f, o, a, y in FRAME.iter_rows())
-    toml = '[columns]\nfile = "dump.txt"\ndelimiter = "space"\nheading = false\norbit = 1\nangle_deg = 2\nlevel_db = 3\nfrequency_hz = 4\n'
+    toml = (
+        '[columns]\nfile = "dump.txt"\ndelimiter = "space"\nheading = false\norbit = 1\nangle_deg = 2\nlevel_db '
+        "= 3\nfrequency_hz = 4\n"
+    )
     assert content_hash(mapped(tmp_path / "s", toml, {"dump.txt": rows})) == plain_hash(tmp_path)
 
 
@@ -192,11 +195,14 @@ def test_without_its_units_row_the_first_row_of_a_foreign_table_would_be_lost(tm
     assert content_hash(mapped(tmp_path / "s", GERMAN, {"messung.csv": text})) != plain_hash(tmp_path)
 
 
-@pytest.mark.parametrize(("change", "line", "key"), [
-    (("Pegel", "Level"), 3, "columns.level_db"),
-    (("senkrecht", "schräg"), 5 + len(FRAME) // 2, "orbit"),
-    (("25,0;", "25,0.1;"), 5, "frequency_hz"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("change", "line", "key"),
+    [
+        (("Pegel", "Level"), 3, "columns.level_db"),
+        (("senkrecht", "schräg"), 5 + len(FRAME) // 2, "orbit"),
+        (("25,0;", "25,0.1;"), 5, "frequency_hz"),
+    ],
+)
 def test_a_defect_in_a_foreign_table_is_named_with_its_line(tmp_path, change, line, key):
     item = refused(tmp_path / "s", GERMAN, {"messung.csv": german(FRAME).replace(*change)})[0]
     assert (item.file, item.line, item.key) == ("messung.csv", line, key)
@@ -221,15 +227,18 @@ def test_no_file_of_the_name_is_told(tmp_path):
     assert item.key == "columns.file"
 
 
-@pytest.mark.parametrize(("toml", "key"), [
-    ("[columns]\nfrequency = 'f'\n", "columns.frequency"),
-    ("[columns]\nskip_rows = -1\n", "columns.skip_rows"),
-    ("[columns]\nencoding = 'ebcdic'\n", "columns.encoding"),
-    ("[columns]\nwide = '{o}'\n", "columns.wide"),
-    ("[columns.distortion]\nfile = '{}'\n", "columns.distortion.file"),
-    ("[columns.impedance]\nfiel = 'x'\n", "columns.impedance.fiel"),
-    ("[columns.noise]\nfile = 'x'\n", "columns.noise"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("toml", "key"),
+    [
+        ("[columns]\nfrequency = 'f'\n", "columns.frequency"),
+        ("[columns]\nskip_rows = -1\n", "columns.skip_rows"),
+        ("[columns]\nencoding = 'ebcdic'\n", "columns.encoding"),
+        ("[columns]\nwide = '{o}'\n", "columns.wide"),
+        ("[columns.distortion]\nfile = '{}'\n", "columns.distortion.file"),
+        ("[columns.impedance]\nfiel = 'x'\n", "columns.impedance.fiel"),
+        ("[columns.noise]\nfile = 'x'\n", "columns.noise"),
+    ],
+)
 def test_a_wrong_map_is_named_by_key_and_line_and_no_table_is_read_by_it(tmp_path, toml, key):
     (item,) = refused(tmp_path / "s", toml, {"responses.csv": "junk"})
     assert (item.file, item.key, item.line) == ("folder.toml", key, 1 if key == "columns.noise" else 2)

@@ -1,4 +1,5 @@
-"""Every defect is named with its file, its line or key, what was found and what was expected; all of a folder at once."""
+"""Every defect is named with its file, its line or key, what was found and what was expected; all of a folder at
+once."""
 
 from __future__ import annotations
 
@@ -44,23 +45,26 @@ def cell(column: int, value: str) -> Callable[[str], str]:
     return change
 
 
-@pytest.mark.parametrize(("column", "value", "key", "found", "expected"), [
-    (0, "1k", "frequency_hz", "'1k'", "number"),
-    (0, "0", "frequency_hz", "0", "above 0"),
-    (0, "-20", "frequency_hz", "-20", "above 0"),
-    (0, "", "frequency_hz", "empty", "above 0"),
-    (0, "nan", "frequency_hz", "empty", "above 0"),
-    (0, "inf", "frequency_hz", "inf", "above 0"),
-    (1, "diagonal", "orbit", "'diagonal'", "horizontal, vertical"),
-    (1, "", "orbit", "''", "horizontal, vertical"),
-    (2, "190", "angle_deg", "190", "-180 to 180"),
-    (2, "-180.5", "angle_deg", "-180.5", "-180 to 180"),
-    (2, "left", "angle_deg", "'left'", "number"),
-    (3, "8O.2", "level_db", "'8O.2'", "number"),
-    (3, "inf", "level_db", "inf", "level between"),
-    (3, "-inf", "level_db", "-inf", "level between"),
-    (3, "900", "level_db", "900", "level between"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("column", "value", "key", "found", "expected"),
+    [
+        (0, "1k", "frequency_hz", "'1k'", "number"),
+        (0, "0", "frequency_hz", "0", "above 0"),
+        (0, "-20", "frequency_hz", "-20", "above 0"),
+        (0, "", "frequency_hz", "empty", "above 0"),
+        (0, "nan", "frequency_hz", "empty", "above 0"),
+        (0, "inf", "frequency_hz", "inf", "above 0"),
+        (1, "diagonal", "orbit", "'diagonal'", "horizontal, vertical"),
+        (1, "", "orbit", "''", "horizontal, vertical"),
+        (2, "190", "angle_deg", "190", "-180 to 180"),
+        (2, "-180.5", "angle_deg", "-180.5", "-180 to 180"),
+        (2, "left", "angle_deg", "'left'", "number"),
+        (3, "8O.2", "level_db", "'8O.2'", "number"),
+        (3, "inf", "level_db", "inf", "level between"),
+        (3, "-inf", "level_db", "-inf", "level between"),
+        (3, "900", "level_db", "900", "level between"),
+    ],
+)
 def test_a_bad_cell_is_named_with_its_line(tmp_path, column, value, key, found, expected):
     folder = sessions.write_plain(tmp_path / "s", FRAME)
     edit_line(folder / "responses.csv", 137, cell(column, value))
@@ -108,12 +112,15 @@ def test_many_bad_rows_of_one_kind_are_counted_not_listed(tmp_path):
     assert f"{len(FRAME) - 5} more rows" in items[-1].found
 
 
-@pytest.mark.parametrize(("heading", "found", "expected"), [
-    ("frequency_hz,orbit,angle_deg,leve_db", "unknown column 'leve_db'", "perhaps level_db"),
-    ("frequency_hz,orbit,angle_deg,level_db,level_db", "column level_db twice", "once"),
-    ("frequency_hz,orbit,angle_deg", "no column level_db", "level_db"),
-    ("Frequenz;Pegel", "unknown column", "[columns]"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("heading", "found", "expected"),
+    [
+        ("frequency_hz,orbit,angle_deg,leve_db", "unknown column 'leve_db'", "perhaps level_db"),
+        ("frequency_hz,orbit,angle_deg,level_db,level_db", "column level_db twice", "once"),
+        ("frequency_hz,orbit,angle_deg", "no column level_db", "level_db"),
+        ("Frequenz;Pegel", "unknown column", "[columns]"),
+    ],
+)
 def test_a_wrong_heading_is_named(tmp_path, heading, found, expected):
     folder = sessions.write_keys(tmp_path / "s")
     (folder / "responses.csv").write_text(f"{heading}\n1,2,3,4,5\n")
@@ -121,17 +128,20 @@ def test_a_wrong_heading_is_named(tmp_path, heading, found, expected):
     assert any(found in i.found and expected in i.expected and i.line == 1 for i in items)
 
 
-@pytest.mark.parametrize(("content", "found"), [
-    (b"", "empty file"),
-    (b"\n \n", "empty file"),
-    (HEADING.encode(), "without rows"),
-    (f"{HEADING}\n\n\n".encode(), "without rows"),
-    (f"{HEADING}\n100,horizontal,0,\n200,horizontal,0,\n".encode(), "no value in any row"),
-    (f"{HEADING}\n0.1,horizontal,0,80\n20,horizontal,0,80\n".encode(), "20 as the highest frequency"),
-    (b"\xff\xfe\x00\x01" + bytes(range(128, 256)), "not UTF-8"),
-    (f"{HEADING}\n100,horizontal,0,80\n".encode() + b"\xe9\xe8\n", "not UTF-8"),
-    (os.urandom(5) + b"\0" * 5000, ""),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("content", "found"),
+    [
+        (b"", "empty file"),
+        (b"\n \n", "empty file"),
+        (HEADING.encode(), "without rows"),
+        (f"{HEADING}\n\n\n".encode(), "without rows"),
+        (f"{HEADING}\n100,horizontal,0,\n200,horizontal,0,\n".encode(), "no value in any row"),
+        (f"{HEADING}\n0.1,horizontal,0,80\n20,horizontal,0,80\n".encode(), "20 as the highest frequency"),
+        (b"\xff\xfe\x00\x01" + bytes(range(128, 256)), "not UTF-8"),
+        (f"{HEADING}\n100,horizontal,0,80\n".encode() + b"\xe9\xe8\n", "not UTF-8"),
+        (os.urandom(5) + b"\0" * 5000, ""),
+    ],
+)
 def test_a_file_that_holds_no_table_is_told_apart(tmp_path, content, found):
     folder = sessions.write_keys(tmp_path / "s")
     (folder / "responses.csv").write_bytes(content)
@@ -164,22 +174,30 @@ def test_all_defects_come_at_once(tmp_path):
     edit_line(folder / "impedance.csv", 6, cell(1, "0"))
     items = items_of(folder)
     assert {(i.file, i.key) for i in items} == {
-        ("session.toml", "kind"), ("session.toml", "year"), ("session.toml", "lab"), ("session.toml", "modle"),
-        ("responses.csv", "level_db"), ("distortion.csv", "percent"), ("compression.csv", "drive_db"),
+        ("session.toml", "kind"),
+        ("session.toml", "year"),
+        ("session.toml", "lab"),
+        ("session.toml", "modle"),
+        ("responses.csv", "level_db"),
+        ("distortion.csv", "percent"),
+        ("compression.csv", "drive_db"),
         ("impedance.csv", "magnitude_ohm"),
-    }  # fmt: skip
+    }
     assert {i.line for i in items if i.file != "session.toml"} == {9, 4, 5, 6}
 
 
-@pytest.mark.parametrize(("rows", "key"), [
-    ("90,100,thd,-1", "percent"),
-    ("90,100,thd,101", "percent"),
-    ("90,100,thd,inf", "percent"),
-    ("90,100,h9,1", "component"),
-    ("90,100,thd,1\n90,100,thd,2", "frequency_hz"),
-    ("900,100,thd,1", "drive_db"),
-    (",100,thd,1", "drive_db"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("rows", "key"),
+    [
+        ("90,100,thd,-1", "percent"),
+        ("90,100,thd,101", "percent"),
+        ("90,100,thd,inf", "percent"),
+        ("90,100,h9,1", "component"),
+        ("90,100,thd,1\n90,100,thd,2", "frequency_hz"),
+        ("900,100,thd,1", "drive_db"),
+        (",100,thd,1", "drive_db"),
+    ],
+)
 def test_impossible_distortion(tmp_path, rows, key):
     folder = sessions.write_plain(tmp_path / "s", FRAME)
     (folder / "distortion.csv").write_text(f"drive_db,frequency_hz,component,percent\n{rows}\n")
@@ -264,14 +282,17 @@ def test_a_pipe_a_folder_and_an_unreadable_file_in_a_tables_place(tmp_path):
     assert "no responses" in item.found
 
 
-@pytest.mark.parametrize(("text", "line", "found"), [
-    ('maker = "A\n', 1, "invalid TOML"),
-    ("maker = x\n", 1, "invalid TOML"),
-    ('maker = "A"\nmaker = "B"\n', 2, "invalid TOML"),
-    ("date = 2026-02-31\n", 1, "invalid TOML"),
-    ("a = " + "[" * 5000 + "\n", None, "nested"),
-    ('maker = "\x00"\n', 1, "invalid TOML"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "line", "found"),
+    [
+        ('maker = "A\n', 1, "invalid TOML"),
+        ("maker = x\n", 1, "invalid TOML"),
+        ('maker = "A"\nmaker = "B"\n', 2, "invalid TOML"),
+        ("date = 2026-02-31\n", 1, "invalid TOML"),
+        ("a = " + "[" * 5000 + "\n", None, "nested"),
+        ('maker = "\x00"\n', 1, "invalid TOML"),
+    ],
+)
 def test_broken_toml_is_named_with_its_line_and_nothing_is_guessed_from_it(tmp_path, text, line, found):
     folder = sessions.write_plain(tmp_path / "s", FRAME)
     (folder / "session.toml").write_text(text)

@@ -1,4 +1,5 @@
-"""Damaged folders: no error but DataError, and no answer slower than 5 seconds. `python -m tests.formats.fuzz` runs many."""
+"""Damaged folders: no error but DataError, and no answer slower than 5 seconds. `python -m tests.formats.fuzz` runs
+many."""
 
 from __future__ import annotations
 

@@ -100,17 +100,44 @@ def minimal(**changes: object) -> str:
 def test_every_key_arrives(tmp_path):
     info = read_toml(tmp_path / "s", EVERYTHING)
     assert info == SessionInfo(
-        maker="Alder Fen", model="Sill 5", slug="alder-fen-sill-five", kind="standmount", powered=False, lab="shed",
-        method="gated", date="2026-03-01", sample="0017", setting="plain", repeat=2, run="first of March",
-        calibration="capsule 3", default_setting=True, drive_voltage_v=2.83, drive_scale="relative", distance_m=2.0,
-        level_is="spl_at_distance", valid_from_hz=30.0, valid_to_hz=18000.0, gate_ms=6.0, smoothing_oct=1 / 24,
-        symmetric=True, height_mm=300.0, width_mm=180.0, depth_mm=250.5, mass_kg=6.0, layout="two-way",
-        enclosure="vented", year=2024, claimed_max_db=110.0, claim_pair=True, claim_distance_m=1.0,
+        maker="Alder Fen",
+        model="Sill 5",
+        slug="alder-fen-sill-five",
+        kind="standmount",
+        powered=False,
+        lab="shed",
+        method="gated",
+        date="2026-03-01",
+        sample="0017",
+        setting="plain",
+        repeat=2,
+        run="first of March",
+        calibration="capsule 3",
+        default_setting=True,
+        drive_voltage_v=2.83,
+        drive_scale="relative",
+        distance_m=2.0,
+        level_is="spl_at_distance",
+        valid_from_hz=30.0,
+        valid_to_hz=18000.0,
+        gate_ms=6.0,
+        smoothing_oct=1 / 24,
+        symmetric=True,
+        height_mm=300.0,
+        width_mm=180.0,
+        depth_mm=250.5,
+        mass_kg=6.0,
+        layout="two-way",
+        enclosure="vented",
+        year=2024,
+        claimed_max_db=110.0,
+        claim_pair=True,
+        claim_distance_m=1.0,
         uncertainty={"level": 0.5, "calibration": ((30.0, 1.5), (1000.0, 0.5))},
         electronics={"bass_db": -2.0, "desk": False, "mode": "pure"},
         prices=(Price(480.0, "EUR", "pair", "list", "2026-01-05", "flyer"), Price(399.5, "EUR", "pair", "sale")),
         notes="in the rain",
-    )  # fmt: skip
+    )
 
 
 def test_what_is_not_said_stays_unknown(tmp_path):
@@ -161,29 +188,32 @@ def test_the_schema_and_the_session_know_the_same_keys():
     assert schema()["required"] == ["maker", "model", "kind", "powered", "lab", "method", "date", "sample", "setting"]
 
 
-@pytest.mark.parametrize(("changes", "key", "found", "expected"), [
-    ({"maker": ""}, "maker", "empty text", "maker"),
-    ({"model": 5}, "model", "5", "text in quotes"),
-    ({"kind": "standmont"}, "kind", "'standmont'", "perhaps standmount"),
-    ({"powered": "yes"}, "powered", "'yes'", "true or false"),
-    ({"date": "1.3.2026"}, "date", "'1.3.2026'", "year-month-day"),
-    ({"date": "20260301"}, "date", "'20260301'", "year-month-day"),
-    ({"repeat": 0}, "repeat", "0", "at least 1"),
-    ({"repeat": 1.5}, "repeat", "1.5", "whole number"),
-    ({"distance_m": -1}, "distance_m", "-1", "above 0"),
-    ({"mass_kg": float("nan")}, "mass_kg", "nan", "finite"),
-    ({"smoothing_oct": "third"}, "smoothing_oct", "'third'", "1/24"),
-    ({"slug": "Sill 5"}, "slug", "'Sill 5'", "lower-case"),
-    ({"modle": "x"}, "modle", "unknown key", "perhaps model"),
-    ({"xyzzy": 1}, "xyzzy", "unknown key", "one of maker"),
-    ({"lab": None}, "lab", "nothing", "lab"),
-    ({"setting": "?"}, "setting", "still to be filled in", "setting"),
-    ({"powered": True, "drive_voltage_v": 2.83}, "drive_voltage_v", "powered", "passive"),
-    ({"powered": False}, "drive_voltage_v", "nothing", "voltage"),
-    ({"level_is": "spl_at_distance"}, "distance_m", "nothing", "metres"),
-    ({"valid_from_hz": 200, "valid_to_hz": 100}, "valid_to_hz", "100", "above"),
-    ({"claim_pair": True}, "claimed_max_db", "nothing", "claim_pair"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("changes", "key", "found", "expected"),
+    [
+        ({"maker": ""}, "maker", "empty text", "maker"),
+        ({"model": 5}, "model", "5", "text in quotes"),
+        ({"kind": "standmont"}, "kind", "'standmont'", "perhaps standmount"),
+        ({"powered": "yes"}, "powered", "'yes'", "true or false"),
+        ({"date": "1.3.2026"}, "date", "'1.3.2026'", "year-month-day"),
+        ({"date": "20260301"}, "date", "'20260301'", "year-month-day"),
+        ({"repeat": 0}, "repeat", "0", "at least 1"),
+        ({"repeat": 1.5}, "repeat", "1.5", "whole number"),
+        ({"distance_m": -1}, "distance_m", "-1", "above 0"),
+        ({"mass_kg": float("nan")}, "mass_kg", "nan", "finite"),
+        ({"smoothing_oct": "third"}, "smoothing_oct", "'third'", "1/24"),
+        ({"slug": "Sill 5"}, "slug", "'Sill 5'", "lower-case"),
+        ({"modle": "x"}, "modle", "unknown key", "perhaps model"),
+        ({"xyzzy": 1}, "xyzzy", "unknown key", "one of maker"),
+        ({"lab": None}, "lab", "nothing", "lab"),
+        ({"setting": "?"}, "setting", "still to be filled in", "setting"),
+        ({"powered": True, "drive_voltage_v": 2.83}, "drive_voltage_v", "powered", "passive"),
+        ({"powered": False}, "drive_voltage_v", "nothing", "voltage"),
+        ({"level_is": "spl_at_distance"}, "distance_m", "nothing", "metres"),
+        ({"valid_from_hz": 200, "valid_to_hz": 100}, "valid_to_hz", "100", "above"),
+        ({"claim_pair": True}, "claimed_max_db", "nothing", "claim_pair"),
+    ],
+)
 def test_a_wrong_key_is_named_with_what_was_expected(tmp_path, changes, key, found, expected):
     (item,) = refused(tmp_path / "s", minimal(**changes))
     assert item.key == key
@@ -194,16 +224,19 @@ def test_a_wrong_key_is_named_with_what_was_expected(tmp_path, changes, key, fou
         assert lines[item.line - 1].startswith(key)
 
 
-@pytest.mark.parametrize(("text", "key", "line"), [
-    ("[[prices]]\namount = 5\ncurrency = 'EUR'\nper = 'each'\n", "prices[1].kind", 10),
-    ("[[prices]]\namount = 5\ncurrency = 'euro'\nper = 'each'\nkind = 'list'\n", "prices[1].currency", 12),
-    ("[[prices]]\namount = -5\ncurrency = 'EUR'\nper = 'each'\nkind = 'list'\n", "prices[1].amount", 11),
-    ("[[prices]]\namount = 5\ncurrency = 'EUR'\nper = 'each'\nkind = 'list'\ndate = 'May'\n", "prices[1].date", 15),
-    ("[uncertainty]\nlevels = 1\n", "uncertainty.levels", 11),
-    ("[uncertainty]\nlevel = -1\n", "uncertainty.level", 11),
-    ("[uncertainty]\nlevel = [[100, 1], [50, 1]]\n", "uncertainty.level", 11),
-    ("[electronics]\nbass = [1, 2]\n", "electronics.bass", 11),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "key", "line"),
+    [
+        ("[[prices]]\namount = 5\ncurrency = 'EUR'\nper = 'each'\n", "prices[1].kind", 10),
+        ("[[prices]]\namount = 5\ncurrency = 'euro'\nper = 'each'\nkind = 'list'\n", "prices[1].currency", 12),
+        ("[[prices]]\namount = -5\ncurrency = 'EUR'\nper = 'each'\nkind = 'list'\n", "prices[1].amount", 11),
+        ("[[prices]]\namount = 5\ncurrency = 'EUR'\nper = 'each'\nkind = 'list'\ndate = 'May'\n", "prices[1].date", 15),
+        ("[uncertainty]\nlevels = 1\n", "uncertainty.levels", 11),
+        ("[uncertainty]\nlevel = -1\n", "uncertainty.level", 11),
+        ("[uncertainty]\nlevel = [[100, 1], [50, 1]]\n", "uncertainty.level", 11),
+        ("[electronics]\nbass = [1, 2]\n", "electronics.bass", 11),
+    ],
+)
 def test_a_wrong_key_in_a_table_is_named_with_its_line(tmp_path, text, key, line):
     (item,) = refused(tmp_path / "s", minimal() + text)
     assert (item.key, item.line) == (key, line)

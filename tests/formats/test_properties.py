@@ -40,8 +40,13 @@ STYLES = {
 
 
 @few
-@given(f=frequency, data=st.data(), style=st.sampled_from(sorted(STYLES)), phase=st.booleans(),
-       heading=st.sampled_from(["", "Freq Level\n", "* 1.5 m\n", "# 3,5;7\n\n", "Hz dB 1\n"]))  # fmt: skip
+@given(
+    f=frequency,
+    data=st.data(),
+    style=st.sampled_from(sorted(STYLES)),
+    phase=st.booleans(),
+    heading=st.sampled_from(["", "Freq Level\n", "* 1.5 m\n", "# 3,5;7\n\n", "Hz dB 1\n"]),
+)
 def test_a_trace_reads_back_however_its_cells_are_set_apart(f, data, style, phase, heading):
     levels = data.draw(st.lists(level, min_size=len(f), max_size=len(f)))
     extra = ["12.50"] if phase else []
@@ -101,9 +106,22 @@ def test_order_of_rows_makes_no_difference_with_any_holes(seed, drop):
 
 
 @few
-@given(content=st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda t: t.encode("utf-8", "replace"))),
-       name=st.sampled_from(["responses.csv", "responses.csv.gz", "responses.parquet", "responses.sofa", "responses/h_0.txt",
-                             "distortion.csv", "impedance.csv", "session.toml", "folder.toml"]))  # fmt: skip
+@given(
+    content=st.one_of(st.binary(max_size=200), st.text(max_size=200).map(lambda t: t.encode("utf-8", "replace"))),
+    name=st.sampled_from(
+        [
+            "responses.csv",
+            "responses.csv.gz",
+            "responses.parquet",
+            "responses.sofa",
+            "responses/h_0.txt",
+            "distortion.csv",
+            "impedance.csv",
+            "session.toml",
+            "folder.toml",
+        ]
+    ),
+)
 @example(content=b"\xef\xbb\xbf", name="responses.csv")
 @example(content=b"a = {", name="folder.toml")
 def test_anything_at_all_in_a_file_is_read_or_refused(content, name):

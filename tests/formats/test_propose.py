@@ -20,14 +20,17 @@ ADDED = {
     "clockwise": {"# angle_sense": "angle_sense"},
     "pascal": {"# vertical_positive": "vertical_positive", 'level_unit = "?"': 'level_unit = "Pa"'},
     "parquet": {
-        "# angle_sense": "angle_sense", "# vertical_positive": "vertical_positive",
+        "# angle_sense": "angle_sense",
+        "# vertical_positive": "vertical_positive",
         '["?", "azimuthal", "polar"], vertical = ["?", "azimuthal", "polar"]': '["azimuthal"], vertical = ["polar"]',
     },
     "numbers": {
-        'orbit = "?"': 'orbit = 1\norbit_words = {horizontal = ["0"], vertical = ["1"]}', 'angle_deg = "?"': "angle_deg = 2",
-        'frequency_hz = "?"': "frequency_hz = 3", 'level_db = "?"': "level_db = 4",
+        'orbit = "?"': 'orbit = 1\norbit_words = {horizontal = ["0"], vertical = ["1"]}',
+        'angle_deg = "?"': "angle_deg = 2",
+        'frequency_hz = "?"': "frequency_hz = 3",
+        'level_db = "?"': "level_db = 4",
     },
-}  # fmt: skip
+}
 # a proposal looks at the responses; maps of other tables are added by hand
 OUTPUT_TABLES = "[columns.distortion]" + BY_NAME["japanese"].folder_toml.partition("[columns.distortion]")[2]
 

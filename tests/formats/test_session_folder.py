@@ -165,13 +165,16 @@ def test_the_files_are_kept_as_they_came_and_suffice_to_read_the_session_again(t
     assert content_hash(again) == content_hash(session)
 
 
-@pytest.mark.parametrize(("maker", "model", "slug"), [
-    ("Alder Fen", "Sill 5", "alder-fen-sill-5"),
-    ("ALDER  FEN", "Sill-5", "alder-fen-sill-5"),
-    ("Börk & Zöe", "Æ 3+", "bork-and-zoe-3plus"),
-    ("榛の木", "五", ""),
-    ("榛の木", "5", ""),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("maker", "model", "slug"),
+    [
+        ("Alder Fen", "Sill 5", "alder-fen-sill-5"),
+        ("ALDER  FEN", "Sill-5", "alder-fen-sill-5"),
+        ("Börk & Zöe", "Æ 3+", "bork-and-zoe-3plus"),
+        ("榛の木", "五", ""),
+        ("榛の木", "5", ""),
+    ],
+)
 def test_a_speaker_has_a_short_name(maker, model, slug):
     assert slugify(maker, model) == slug
 

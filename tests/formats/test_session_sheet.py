@@ -54,8 +54,21 @@ def test_the_row_is_kept_with_the_sources_and_suffices_to_read_again(tmp_path):
 @pytest.mark.parametrize(("delimiter", "encoding"), [(";", "utf-8-sig"), ("\t", "utf-16"), (",", "utf-8")])
 def test_numbers_switches_and_prices_in_cells(tmp_path, delimiter, encoding):
     comma = "4,5" if delimiter != "," else "4.5"
-    head = [*HEAD.split(","), "mass_kg", "year", "symmetric", "smoothing_oct", "electronics.bass_db", "electronics.mode",
-            "electronics.desk", "uncertainty.level", "prices.amount", "prices.currency", "prices.per", "prices.kind"]  # fmt: skip
+    head = [
+        *HEAD.split(","),
+        "mass_kg",
+        "year",
+        "symmetric",
+        "smoothing_oct",
+        "electronics.bass_db",
+        "electronics.mode",
+        "electronics.desk",
+        "uncertainty.level",
+        "prices.amount",
+        "prices.currency",
+        "prices.per",
+        "prices.kind",
+    ]
     row = [
         *ROW.split(","),
         comma,
@@ -107,13 +120,16 @@ def test_the_sheet_wins_over_folder_toml_and_must_not_contradict_session_toml(tm
     assert "cellar" in item.found
 
 
-@pytest.mark.parametrize(("change", "key", "found"), [
-    (("standmount", "shelf"), "kind", "'shelf'"),
-    (("yes", "perhaps"), "powered", "'perhaps'"),
-    (("2026-03-01", "1.3.26"), "date", "'1.3.26'"),
-    (("anechoic", "?"), "method", "to be filled in"),
-    (("anechoic", ""), "method", "nothing"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("change", "key", "found"),
+    [
+        (("standmount", "shelf"), "kind", "'shelf'"),
+        (("yes", "perhaps"), "powered", "'perhaps'"),
+        (("2026-03-01", "1.3.26"), "date", "'1.3.26'"),
+        (("anechoic", "?"), "method", "to be filled in"),
+        (("anechoic", ""), "method", "nothing"),
+    ],
+)
 def test_a_bad_cell_refuses_its_folder_and_is_named_by_line(tmp_path, change, key, found):
     (item,) = refused_session(tmp_path, f"{HEAD}\n{ROW.replace(*change)}\n")
     assert item.key == key
@@ -127,20 +143,23 @@ def test_two_rows_for_one_folder(tmp_path):
     assert item.line == 3
 
 
-@pytest.mark.parametrize(("text", "found", "expected"), [
-    ("", "no rows", "folder"),
-    ("folder,maker\n", "no rows", "row for each"),
-    ("maker\nAlder Fen\n", "no heading `folder`", "folder"),
-    ("folder,mker\na,b\n", "unknown heading 'mker'", "perhaps maker"),
-    ("folder,maker,maker\na,b,c\n", "maker twice", "once"),
-    ("folder,columns.file\na,b\n", "unknown heading", "keys of session.toml"),
-    ("folder,electronics\na,b\n", "unknown heading", ""),
-    ("folder,uncertainty.levels\na,b\n", "unknown heading", ""),
-    ("folder,maker\n,b\n", "no folder", "the folder"),
-    ("folder,maker\na,b,c\n", "3 cells", "2 cells"),
-    (f"folder,maker\n{'9' * 300},b\n", "no folder can have", "beside the sheet"),
-    ("folder,maker\na\0b,c\n", "no folder can have", "beside the sheet"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "found", "expected"),
+    [
+        ("", "no rows", "folder"),
+        ("folder,maker\n", "no rows", "row for each"),
+        ("maker\nAlder Fen\n", "no heading `folder`", "folder"),
+        ("folder,mker\na,b\n", "unknown heading 'mker'", "perhaps maker"),
+        ("folder,maker,maker\na,b,c\n", "maker twice", "once"),
+        ("folder,columns.file\na,b\n", "unknown heading", "keys of session.toml"),
+        ("folder,electronics\na,b\n", "unknown heading", ""),
+        ("folder,uncertainty.levels\na,b\n", "unknown heading", ""),
+        ("folder,maker\n,b\n", "no folder", "the folder"),
+        ("folder,maker\na,b,c\n", "3 cells", "2 cells"),
+        (f"folder,maker\n{'9' * 300},b\n", "no folder can have", "beside the sheet"),
+        ("folder,maker\na\0b,c\n", "no folder can have", "beside the sheet"),
+    ],
+)
 def test_a_sheet_that_cannot_be_used_is_an_error_by_itself(tmp_path, text, found, expected):
     with pytest.raises(DataError) as caught:
         sheet_of(tmp_path, text)

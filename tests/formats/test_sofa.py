@@ -73,9 +73,13 @@ def test_levels_of_the_monitor_are_those_of_its_file(tmp_path):
     azimuth, elevation, _ = data.ReceiverPosition.T
     found = curves(read_with(tmp_path / "s", level_is="relative"))
     for (horizontal, angle), place in {
-        (True, 30.0): (30.0, 0.0), (True, -30.0): (330.0, 0.0), (False, 40.0): (0.0, 40.0),
-        (False, -40.0): (0.0, -40.0), (False, 130.0): (180.0, 50.0), (False, -130.0): (180.0, -50.0),
-    }.items():  # fmt: skip
+        (True, 30.0): (30.0, 0.0),
+        (True, -30.0): (330.0, 0.0),
+        (False, 40.0): (0.0, 40.0),
+        (False, -40.0): (0.0, -40.0),
+        (False, 130.0): (180.0, 50.0),
+        (False, -130.0): (180.0, -50.0),
+    }.items():
         (row,) = np.flatnonzero(np.isclose(azimuth, place[0]) & np.isclose(elevation, place[1]))
         magnitude = np.hypot(data.Data_Real[0, row], data.Data_Imag[0, row])
         np.testing.assert_allclose(found[horizontal, angle][1], 20 * np.log10(magnitude), atol=1e-9)
@@ -94,9 +98,11 @@ def test_out_and_in_again_is_the_same_content(tmp_path):
         "plain": read_session(sessions.write_plain(tmp_path / "p", FRAME)),
         "far": read_session(sessions.write_plain(tmp_path / "f", FRAME, level_is="spl_at_distance", distance_m=2.0)),
         "one orbit": read_session(sessions.write_plain(tmp_path / "o", FRAME[: len(FRAME) // 2])),
-        "two axes": read_session(sessions.write_plain(tmp_path / "t", FRAME[: len(FRAME) // 3].vstack(FRAME[-3000::2]))),
+        "two axes": read_session(
+            sessions.write_plain(tmp_path / "t", FRAME[: len(FRAME) // 3].vstack(FRAME[-3000::2]))
+        ),
         "no axis above": read_session(sessions.write_plain(tmp_path / "v", FRAME[: len(FRAME) // 2 + 1000])),
-    }.items():  # fmt: skip
+    }.items():
         folder = tmp_path / f"{name} again"
         folder.mkdir()
         write_sofa(session, folder / "responses.sofa")
@@ -204,8 +210,15 @@ def test_directions_count_from_the_sources_own_axis(tmp_path):
     folder = sessions.write_keys(tmp_path / "s", level_is="spl_1m")
     position = np.array([(0, 2, 0), (2, 0, 0), (0, 0, 2.0), (0, 0, -2)])
     pressure = 20e-6 * 10 ** (np.array([[90.0], [80.0], [70.0], [60.0]]) / 20 + np.zeros(3)) + 0j
-    write_raw(folder / "responses.sofa", position, pressure[None], FREQUENCY, kind="cartesian",
-              SourceView=[[0.0, 1.0, 0.0]], SourceUp=[[1.0, 0.0, 0.0]])  # fmt: skip
+    write_raw(
+        folder / "responses.sofa",
+        position,
+        pressure[None],
+        FREQUENCY,
+        kind="cartesian",
+        SourceView=[[0.0, 1.0, 0.0]],
+        SourceUp=[[1.0, 0.0, 0.0]],
+    )
     found = curves(read_session(folder))
     levels = {k: round(v[1][0], 6) for k, v in found.items()}
     # z_source = x, x_source = y, so y_source = z_source × x_source = x × y = z
@@ -225,22 +238,35 @@ def test_a_turned_source_before_one_microphone_gives_the_same_curves(tmp_path):
     views = np.stack(
         (np.cos(-angles), np.sin(-angles), np.zeros(len(angles))), axis=1
     )  # turned to the right, the left is measured
-    write_raw(folder / "responses.sofa", np.array([[0.0, 0.0, 2.0]]), pressure, FREQUENCY, SourceView=views,
-              SourceUp=np.tile([0.0, 0.0, 1.0], (len(angles), 1)))  # fmt: skip
+    write_raw(
+        folder / "responses.sofa",
+        np.array([[0.0, 0.0, 2.0]]),
+        pressure,
+        FREQUENCY,
+        SourceView=views,
+        SourceUp=np.tile([0.0, 0.0, 1.0], (len(angles), 1)),
+    )
     found = curves(read_session(folder))
     np.testing.assert_allclose(found[True, 30.0][1][0], 93.0)
     np.testing.assert_allclose(found[True, -30.0][1][0], 83.0)
 
 
-@pytest.mark.parametrize(("change", "key", "expected"), [
-    ({"frequency": np.array([100.0, 0.0, 1000.0])}, "N", "above 0"),
-    ({"frequency": np.array([100.0, 100.0, 1000.0])}, "N", "once"),
-    ({"pressure": np.full((1, len(RING), 3), np.nan) + 0j}, "Data.Real", "measured"),
-    ({"pressure": np.full((1, len(RING), 3), 1e9) + 0j}, "Data.Real", "levels between"),
-    ({"pressure": np.full((1, len(RING), 3), 1e-5) + 0j}, "level_is", "relative"),
-    ({"position": np.where(np.arange(len(RING))[:, None] == 3, np.nan, RING)}, "ReceiverPosition", "finite"),
-    ({"position": RING + np.array([15.0, 45.0, 0.0]), "pressure": np.ones((1, len(RING), 3)) + 0j}, "ReceiverPosition", "orbit"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("change", "key", "expected"),
+    [
+        ({"frequency": np.array([100.0, 0.0, 1000.0])}, "N", "above 0"),
+        ({"frequency": np.array([100.0, 100.0, 1000.0])}, "N", "once"),
+        ({"pressure": np.full((1, len(RING), 3), np.nan) + 0j}, "Data.Real", "measured"),
+        ({"pressure": np.full((1, len(RING), 3), 1e9) + 0j}, "Data.Real", "levels between"),
+        ({"pressure": np.full((1, len(RING), 3), 1e-5) + 0j}, "level_is", "relative"),
+        ({"position": np.where(np.arange(len(RING))[:, None] == 3, np.nan, RING)}, "ReceiverPosition", "finite"),
+        (
+            {"position": RING + np.array([15.0, 45.0, 0.0]), "pressure": np.ones((1, len(RING), 3)) + 0j},
+            "ReceiverPosition",
+            "orbit",
+        ),
+    ],
+)
 def test_a_file_that_cannot_be_used_is_told_why(tmp_path, change, key, expected):
     folder = sessions.write_keys(tmp_path / "s")
     what = {"position": RING, "pressure": ring_pressure()[None], "frequency": FREQUENCY} | change

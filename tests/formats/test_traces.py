@@ -47,12 +47,15 @@ def test_usual_names_in_a_folder_called_responses_need_no_pattern(tmp_path, name
     assert content_hash(read_session(folder)) == plain_hash(tmp_path)
 
 
-@pytest.mark.parametrize(("name", "traces"), [
-    ("{o}_{angle}deg.txt", 'pattern = "{orbit}_{angle}deg.txt"'),
-    ("polar/{orbit} at {angle} in room.txt", 'pattern = "polar/{orbit} at {angle}*"'),
-    ("{orbit}/{angle}.txt", 'pattern = "{orbit}/{angle}.txt"'),
-    ("waag {angle} {orbit}.txt", 'pattern = "waag {angle} {orbit}.txt"'),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("name", "traces"),
+    [
+        ("{o}_{angle}deg.txt", 'pattern = "{orbit}_{angle}deg.txt"'),
+        ("polar/{orbit} at {angle} in room.txt", 'pattern = "polar/{orbit} at {angle}*"'),
+        ("{orbit}/{angle}.txt", 'pattern = "{orbit}/{angle}.txt"'),
+        ("waag {angle} {orbit}.txt", 'pattern = "waag {angle} {orbit}.txt"'),
+    ],
+)
 def test_names_by_a_pattern(tmp_path, name, traces):
     folder = sessions.write_keys(tmp_path / "s")
     write_traces(folder, name)
@@ -68,7 +71,8 @@ def test_own_words_for_the_orbits(tmp_path):
         frame=FRAME.with_columns(pl.col("orbit").replace({"horizontal": "WAAGERECHT", "vertical": "senkrecht"})),
     )
     (folder / "folder.toml").write_text(
-        '[traces]\npattern = "{orbit}_{angle}.txt"\norbit_words = {horizontal = ["waagerecht"], vertical = ["senkrecht"]}\n'
+        '[traces]\npattern = "{orbit}_{angle}.txt"\norbit_words = {horizontal = ["waagerecht"], vertical = '
+        '["senkrecht"]}\n'
     )
     assert content_hash(read_session(folder)) == plain_hash(tmp_path)
 
@@ -78,27 +82,31 @@ def test_angles_to_360_clockwise_and_downward(tmp_path):
     folder = sessions.write_keys(tmp_path / "s")
     write_traces(folder, "{o}{angle}.txt", frame=turned)
     (folder / "folder.toml").write_text(
-        '[traces]\npattern = "{orbit}{angle}.txt"\nangle_range = "0-360"\nangle_sense = "clockwise"\nvertical_positive = "down"\n'
+        '[traces]\npattern = "{orbit}{angle}.txt"\nangle_range = "0-360"\nangle_sense = '
+        '"clockwise"\nvertical_positive = "down"\n'
     )
     assert content_hash(read_session(folder)) == plain_hash(tmp_path)
 
 
-@pytest.mark.parametrize("text", [
-    "100 80.5\n200 81.25\n400 79\n",
-    "100\t80.5\t-170\n200\t81.25\t12\n400\t79\t3e1\n",
-    "100,80.5\n200,81.25\n400,79\n",
-    "100, 80.5\n200, 81.25\n400, 79\n",
-    "100;80.5\n200;81.25\n400;79\n",
-    "100;80,5\n200;81,25\n400;79\n",
-    "100 80,5\n200 81,25\n400 79\n",
-    "100,0 80,5 12,5\n200,0 81,25 13\n400,0 79,0 14\n",
-    "* exported 1.3.2026\n* f in Hz, L in dB\n100 80.5\n# break\n200 81.25\n\n400 79\n* end\n",
-    "Frequency SPL Phase\nHz dB deg\n100 80.5 1\n200 81.25 2\n400 79 3\n",
-    "2 channels\n1/12 octave\n100 80.5\n200 81.25\n400 79\n",
-    "\ufeff100 80.5\r\n200 81.25\r\n400 79\r\n",
-    "  100   8.05e1\n  200   81.25  \n  400   7.9E+01",
-    "400 79\n100 80.5\n200 81.25\n",
-])  # fmt: skip
+@pytest.mark.parametrize(
+    "text",
+    [
+        "100 80.5\n200 81.25\n400 79\n",
+        "100\t80.5\t-170\n200\t81.25\t12\n400\t79\t3e1\n",
+        "100,80.5\n200,81.25\n400,79\n",
+        "100, 80.5\n200, 81.25\n400, 79\n",
+        "100;80.5\n200;81.25\n400;79\n",
+        "100;80,5\n200;81,25\n400;79\n",
+        "100 80,5\n200 81,25\n400 79\n",
+        "100,0 80,5 12,5\n200,0 81,25 13\n400,0 79,0 14\n",
+        "* exported 1.3.2026\n* f in Hz, L in dB\n100 80.5\n# break\n200 81.25\n\n400 79\n* end\n",
+        "Frequency SPL Phase\nHz dB deg\n100 80.5 1\n200 81.25 2\n400 79 3\n",
+        "2 channels\n1/12 octave\n100 80.5\n200 81.25\n400 79\n",
+        "\ufeff100 80.5\r\n200 81.25\r\n400 79\r\n",
+        "  100   8.05e1\n  200   81.25  \n  400   7.9E+01",
+        "400 79\n100 80.5\n200 81.25\n",
+    ],
+)
 def test_lines_of_numbers_however_they_are_set_apart(tmp_path, text):
     folder = sessions.write_keys(tmp_path / "s")
     (folder / "responses").mkdir()
@@ -130,16 +138,19 @@ def test_kilohertz_and_linear_magnitude(tmp_path):
     assert any("0 count as not measured" in w for w in session.warnings)
 
 
-@pytest.mark.parametrize(("text", "line", "found"), [
-    ("100 80\n200 8x\n", 2, "'200 8x'"),
-    ("100 80\n200\n300 80\n", 2, "'200'"),
-    ("100 80\nend of data\n", 2, "'end of data'"),
-    ("100 80\n200 1_0\n", 2, "'200 1_0'"),
-    ("100 80\n0 80\n", 2, "0"),
-    ("100 80\n100 81\n", 2, "a second time"),
-    ("nothing here\n", None, "no line of numbers"),
-    ("", None, "no line of numbers"),
-])  # fmt: skip
+@pytest.mark.parametrize(
+    ("text", "line", "found"),
+    [
+        ("100 80\n200 8x\n", 2, "'200 8x'"),
+        ("100 80\n200\n300 80\n", 2, "'200'"),
+        ("100 80\nend of data\n", 2, "'end of data'"),
+        ("100 80\n200 1_0\n", 2, "'200 1_0'"),
+        ("100 80\n0 80\n", 2, "0"),
+        ("100 80\n100 81\n", 2, "a second time"),
+        ("nothing here\n", None, "no line of numbers"),
+        ("", None, "no line of numbers"),
+    ],
+)
 def test_a_bad_line_is_named(tmp_path, text, line, found):
     folder = sessions.write_keys(tmp_path / "s")
     (folder / "responses").mkdir()

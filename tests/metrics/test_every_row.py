@@ -28,8 +28,8 @@ KINDS = ("thd", "multitone", "multitone_hp80")
 OCTAVES = np.log2(F_HZ / 1000.0)
 SIDES = np.array([*LEFT, *RIGHT])
 
-# A speaker by formula: everything is an array (..., parts, 199), from which `measured` makes what rows take. Nothing is smoothed on the
-# way, so that a change at one grid point stays there.
+# A speaker by formula: everything is an array (..., parts, 199), from which `measured` makes what rows take. Nothing is
+# smoothed on the way, so that a change at one grid point stays there.
 
 
 def speaker(shape=(), bass_hz=60.0, seed=1):
@@ -53,11 +53,19 @@ def speaker(shape=(), bass_hz=60.0, seed=1):
     )
     change[..., 0, :] = 0.0
     found = {
-        "on_axis": curves.on_axis, "lw": curves.lw, "er": curves.er, "sp": curves.sp, "in_room": curves.in_room,
-        "turned": directivity.turned_in_room(curveset.power_of(level)), "single": level, "sides": side,
-        "sphere": curves.sp - 1.0 + 0.1 * rng.standard_normal((*shape, 199)), "compression": change,
-        "impedance": 6.0 + 2.0 * np.sin(OCTAVES) + rng.random((*shape, 199)), "voltage": 2.0 + rng.random(shape),
-    }  # fmt: skip
+        "on_axis": curves.on_axis,
+        "lw": curves.lw,
+        "er": curves.er,
+        "sp": curves.sp,
+        "in_room": curves.in_room,
+        "turned": directivity.turned_in_room(curveset.power_of(level)),
+        "single": level,
+        "sides": side,
+        "sphere": curves.sp - 1.0 + 0.1 * rng.standard_normal((*shape, 199)),
+        "compression": change,
+        "impedance": 6.0 + 2.0 * np.sin(OCTAVES) + rng.random((*shape, 199)),
+        "voltage": 2.0 + rng.random(shape),
+    }
     for kind in KINDS:
         found[kind] = -50.0 + 1.5 * (drive - 86.0) + 0.01 * rng.standard_normal((*shape, len(DRIVES_DB), 199))
     return found
@@ -91,8 +99,14 @@ def value_of(row, parts):
 def parts_of(read):
     """The parts that a read is made of; those of single curves go together."""
     if isinstance(read, Curve):
-        named = {"listening_window": ("lw",), "early_reflections": ("er",), "sound_power": ("sp",), "di_power": ("lw", "sp"),
-                 "di_early": ("lw", "er"), "usable_output": ()}  # fmt: skip
+        named = {
+            "listening_window": ("lw",),
+            "early_reflections": ("er",),
+            "sound_power": ("sp",),
+            "di_power": ("lw", "sp"),
+            "di_early": ("lw", "er"),
+            "usable_output": (),
+        }
         return ("turned",) if read.turned else named.get(read.name, (read.name,))
     if isinstance(read, Pattern):
         return ("single", "sides")
@@ -186,8 +200,8 @@ def changes(row, plain, parts, point):
 
 
 def ends_of(row):
-    """(parts, grid points that count, grid points that don't) of a row's reads; what is read as far down as it takes has no lower end,
-    and where only that counts no upper one either."""
+    """(parts, grid points that count, grid points that don't) of a row's reads; what is read as far down as it takes
+    has no lower end, and where only that counts no upper one either."""
     for read in row.reads:
         parts = parts_of(read)[:1] if isinstance(read, Curve) else parts_of(read)
         if not parts or isinstance(read, Electrical):
@@ -216,12 +230,22 @@ def test_a_band_counts_to_its_outermost_grid_points_and_no_farther(row):
 @pytest.mark.parametrize(
     ("band", "low_hz", "high_hz"),
     [
-        (response.REFERENCE, 300, 3000), (response.BASS_MEAN, 300, 10000), (response.SHAPE, 100, 10000),
-        (response.IN_ROOM, 100, 16000), (response.BASS, 60, 200), (response.TREBLE, 4000, 16000), (response.NBD, 100, 12000),
-        (directivity.BEAM, 1000, 10000), (directivity.TONE, 300, 10000), (output.LEVEL_BAND, 300, 3000), (output.BASS_BAND, 50, 100),
-        (output.MID_BAND, 200, 5000), (output.MULTITONE_BAND, 100, 10000), (output.IMPEDANCE_BAND, 20, 20000),
+        (response.REFERENCE, 300, 3000),
+        (response.BASS_MEAN, 300, 10000),
+        (response.SHAPE, 100, 10000),
+        (response.IN_ROOM, 100, 16000),
+        (response.BASS, 60, 200),
+        (response.TREBLE, 4000, 16000),
+        (response.NBD, 100, 12000),
+        (directivity.BEAM, 1000, 10000),
+        (directivity.TONE, 300, 10000),
+        (output.LEVEL_BAND, 300, 3000),
+        (output.BASS_BAND, 50, 100),
+        (output.MID_BAND, 200, 5000),
+        (output.MULTITONE_BAND, 100, 10000),
+        (output.IMPEDANCE_BAND, 20, 20000),
     ],
-)  # fmt: skip
+)
 def test_bands_hold_the_grid_points_between_the_frequencies_of_the_method(band, low_hz, high_hz):
     inside = [i for i in range(199) if low_hz - 1e-6 <= 100.0 * 2.0 ** ((i - 46) / 20.0) <= high_hz + 1e-6]
     assert list(range(*band.indices(199))) == inside
@@ -312,10 +336,11 @@ def test_half_a_band_that_was_not_measured_is_named_with_what_the_metric_needs(r
 def test_what_was_not_measured_at_all_is_named(row):
     session = complete()
     nothing = {
-        Pattern: {"level_db": np.full_like(session.level_db, np.nan)}, Sphere: {"sphere_power_db": None},
+        Pattern: {"level_db": np.full_like(session.level_db, np.nan)},
+        Sphere: {"sphere_power_db": None},
         Swept: {"compression": None, "distortion": None},
         Electrical: {"impedance_ohm": None, "info": replace(session.info, drive_voltage_v=None)},
-    }  # fmt: skip
+    }
     for read in row.reads:
         if not (isinstance(read, Curve) and not (read.slots and read.needed)):
             value, _, reason = told(

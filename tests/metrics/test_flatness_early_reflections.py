@@ -1,4 +1,5 @@
-"""Flatness of early reflections against formulas: a sine about a line has a standard deviation of its amplitude over √2."""
+"""Flatness of early reflections against formulas: a sine about a line has a standard deviation of its amplitude over
+√2."""
 
 from __future__ import annotations
 

@@ -1,8 +1,9 @@
 """Do the tests notice when the source is changed: `python -m tests.mutation GROUP` or `… MODULE` (a path, or its end).
 
-Of a group 100 seeded mutants run and the survivors are written to survivors/GROUP.json, each with room for why it is let live: because
-it does the same (equivalent), or why no test should care. `--again` tries those of them that have no such reason once more. Of a module
-the survivors are printed. `--turned` tries every word that says a direction instead, and prints those that nobody missed.
+Of a group 100 seeded mutants run and the survivors are written to survivors/GROUP.json, each with room for why it is
+let live: because it does the same (equivalent), or why no test should care. `--again` tries those of them that have no
+such reason once more. Of a module the survivors are printed. `--turned` tries every word that says a direction instead,
+and prints those that nobody missed.
 """
 
 from __future__ import annotations
@@ -37,8 +38,15 @@ def survivors_of(group: Group, mutants: list[Mutant]) -> list[Mutant]:
 def run_group(name: str, count: int, seed: int) -> None:
     mutants = sample(GROUPS[name].module_paths(), count, seed)
     lived = survivors_of(GROUPS[name], mutants)
-    _write(name, {"group": name, "seed": seed, "mutants": len(mutants),
-                  "survived": [m.described() | {"why": ""} for m in lived]})  # fmt: skip
+    _write(
+        name,
+        {
+            "group": name,
+            "seed": seed,
+            "mutants": len(mutants),
+            "survived": [m.described() | {"why": ""} for m in lived],
+        },
+    )
 
 
 def run_again(name: str) -> None:

@@ -24,7 +24,8 @@ class Group:
         return self._but(self.modules)
 
     def test_paths(self, module: str) -> list[str]:
-        """Tests for a module in the order in which they run: its own, then those that import it; all where none does."""
+        """Tests for a module in the order in which they run: its own, then those that import it; all where none
+        does."""
         paths, own = self._but(self.tests), f"test_{Path(module).stem}.py"
         near = [path for path in paths if Path(path).name == own or _imports(path, module)]
         return sorted(near or paths, key=lambda path: (Path(path).name != own, path))

@@ -17,9 +17,11 @@ from cosmic_ray.operators.operator import Example, Operator
 from tests.mutation.groups import ROOT
 
 KINDS = (
-    ("Add", "Sub", "Mul", "Div", "FloorDiv", "Mod", "Pow"), ("BitOr", "BitAnd", "BitXor"),
-    ("Eq", "NotEq", "Lt", "LtE", "Gt", "GtE"), ("Is", "IsNot"),
-)  # fmt: skip
+    ("Add", "Sub", "Mul", "Div", "FloorDiv", "Mod", "Pow"),
+    ("BitOr", "BitAnd", "BitXor"),
+    ("Eq", "NotEq", "Lt", "LtE", "Gt", "GtE"),
+    ("Is", "IsNot"),
+)
 NOTHING_NEW = ("USub_UAdd", "USub_Not")  # as without the minus; as 0 or False
 
 # Words that say a direction, each with the one that says the opposite
@@ -76,8 +78,8 @@ class Mutant:
 
 
 def operators() -> dict[str, Operator]:
-    """Those that change what floats, masks and comparisons do. Across kinds they fail by their types or do the same (`*` for `&` of masks,
-    `is` for `==`), and so would tell nothing."""
+    """Those that change what floats, masks and comparisons do. Across kinds they fail by their types or do the same
+    (`*` for `&` of masks, `is` for `==`), and so would tell nothing."""
     found: dict[str, Operator] = {"TurnedWord": TurnedWord()}
     for name in cosmic_ray.plugins.operator_names():
         operator = cosmic_ray.plugins.get_operator(name)
@@ -94,7 +96,8 @@ def _within_kind(old: str, new: str) -> bool:
 
 
 def sites(module: str, only: str = "") -> dict[tuple[int, ...], list[tuple[str, int, str]]]:
-    """Where the source can be changed -> the changes that apply there: operator, its occurrence, function. only: one operator's."""
+    """Where the source can be changed -> the changes that apply there: operator, its occurrence, function. only: one
+    operator's."""
     tree = get_ast((ROOT / module).read_text(encoding="utf-8"))
     found: dict[tuple[int, ...], list[tuple[str, int, str]]] = {}
     for name, operator in operators().items():
@@ -111,7 +114,8 @@ def sites(module: str, only: str = "") -> dict[tuple[int, ...], list[tuple[str, 
 
 
 def mutant(module: str, line_number: int, change: tuple[str, int, str]) -> Mutant | None:
-    """None where the change does nothing to what runs: in a type, a docstring or the options of a data class; or nothing can run."""
+    """None where the change does nothing to what runs: in a type, a docstring or the options of a data class; or
+    nothing can run."""
     name, occurrence, function = change
     before = (ROOT / module).read_text(encoding="utf-8")
     after = mutate_code(before, operators()[name], occurrence)

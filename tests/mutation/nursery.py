@@ -1,4 +1,5 @@
-"""Runs pytest once for each line of input, a list of its arguments and how many seconds it may take, and prints what it returned.
+"""Runs pytest once for each line of input, a list of its arguments and how many seconds it may take, and prints what it
+returned.
 
 Each run is a fork of this process, so that the libraries are loaded once: loading them takes longer than many a test.
 """

@@ -41,9 +41,14 @@ class Bench:
             "PYTEST_DISABLE_PLUGIN_AUTOLOAD": "1",
         }
         self._nursery = subprocess.Popen(
-            [sys.executable, "-P", "tests/mutation/nursery.py"], cwd=folder, env=environment, text=True,
-            stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.DEVNULL,
-        )  # fmt: skip
+            [sys.executable, "-P", "tests/mutation/nursery.py"],
+            cwd=folder,
+            env=environment,
+            text=True,
+            stdin=subprocess.PIPE,
+            stdout=subprocess.PIPE,
+            stderr=subprocess.DEVNULL,
+        )
 
     def put(self, module: str, source: str) -> None:
         path = self.folder / module

@@ -1,4 +1,5 @@
-"""The mutants' harness itself: what must be killed is, what changes nothing lives, and those that lived are accounted for."""
+"""The mutants' harness itself: what must be killed is, what changes nothing lives, and those that lived are accounted
+for."""
 
 from __future__ import annotations
 

@@ -63,7 +63,8 @@ def test_smoothness_of_a_constant_curve_is_zero():
 
 
 def test_preference_is_the_published_formula():
-    # S. E. Olive, AES Convention Paper 6190 (2004), coefficients from memory: 12.69 − 2.49 − 2.99 − 4.31·log10 40 + 2.32
+    # S. E. Olive, AES Convention Paper 6190 (2004), coefficients from memory: 12.69 − 2.49 − 2.99 − 4.31·log10 40 +
+    # 2.32
     assert response.preference(np.array(1.0), np.array(1.0), 40.0, np.array(1.0)) == pytest.approx(
         12.69 - 2.49 - 2.99 - 4.31 * 1.60206 + 2.32, abs=1e-4
     )

@@ -18,9 +18,17 @@ from tests.folders import toml_text
 
 FILE = Path(__file__).parents[1] / "data" / "studio_monitor.sofa"
 KEYS = {
-    "maker": "Measured", "model": "Studio monitor", "kind": "monitor", "powered": True, "lab": "published",
-    "method": "anechoic", "date": "2019-01-01", "sample": "1", "setting": "equalised", "level_is": "relative",
-}  # fmt: skip
+    "maker": "Measured",
+    "model": "Studio monitor",
+    "kind": "monitor",
+    "powered": True,
+    "lab": "published",
+    "method": "anechoic",
+    "date": "2019-01-01",
+    "sample": "1",
+    "setting": "equalised",
+    "level_is": "relative",
+}
 
 
 @pytest.fixture
@@ -38,7 +46,8 @@ def gridded(folder):
 
 
 def full_sphere_power_db():
-    """Third-octave centres and 10·log10 of the area-weighted mean of p² over all directions, by SciPy's SphericalVoronoi."""
+    """Third-octave centres and 10·log10 of the area-weighted mean of p² over all directions, by SciPy's
+    SphericalVoronoi."""
     sofa = sofar.read_sofa(FILE, verify=False, verbose=False)
     azimuth, elevation = (
         np.radians(sofa.ReceiverPosition[:, 0].ravel()),
@@ -81,10 +90,19 @@ def test_shape_and_absolute_levels_are_withheld_with_the_reason_and_directivity_
         assert rows[metric]["value"] is None
     for metric in ("reference_level_db", "max_level_db", "sensitivity_db", "clean_level_mid_db"):
         assert rows[metric]["reason"] == "levels are relative"
-    for metric in ("di_power_mean_db", "di_sphere_mean_db", "beamwidth_horizontal_deg", "beamwidth_vertical_deg",
-                   "tone_left_deg", "tone_up_deg", "turning_sensitivity_db", "di_early_ripple_db"):  # fmt: skip
+    for metric in (
+        "di_power_mean_db",
+        "di_sphere_mean_db",
+        "beamwidth_horizontal_deg",
+        "beamwidth_vertical_deg",
+        "tone_left_deg",
+        "tone_up_deg",
+        "turning_sensitivity_db",
+        "di_early_ripple_db",
+    ):
         assert rows[metric]["status"] == "ok", rows[metric]
-    # equalised on the axis: two-way monitors of this size radiate into a directivity index of some 4 to 8 dB (no source)
+    # equalised on the axis: two-way monitors of this size radiate into a directivity index of some 4 to 8 dB (no
+    # source)
     assert 3 < rows["di_power_mean_db"]["value"] < 9
 
 

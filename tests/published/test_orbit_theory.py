@@ -10,9 +10,17 @@ from speakerdb.acoustics import curveset, directivity, grid
 
 # ANSI/CTA-2034-A, weights for 10° steps at 0, 10 … 90° as shares of the sphere (the standard's table, from memory)
 STANDARD_WEIGHTS = [
-    0.000604486, 0.004730189, 0.008955027, 0.012387354, 0.014989611,
-    0.016868154, 0.018165962, 0.019006744, 0.019477787, 0.019629373,
-]  # fmt: skip
+    0.000604486,
+    0.004730189,
+    0.008955027,
+    0.012387354,
+    0.014989611,
+    0.016868154,
+    0.018165962,
+    0.019006744,
+    0.019477787,
+    0.019629373,
+]
 
 
 def test_orbit_weights_are_those_of_the_standards_table():
@@ -36,8 +44,20 @@ def test_sound_power_weights_sum_to_one():
 
 
 def test_sound_power_weights_are_those_of_the_standard():
-    # ANSI/CTA-2034-A's table for 0, 10 … 90° (from memory), given per curve; the readings of the axis and of the rear own two pieces each
-    table = [0.000604486, 0.004730189, 0.008955027, 0.012387354, 0.014989611, 0.016868154, 0.018165962, 0.019006744, 0.019477787, 0.019629373]  # fmt: skip
+    # ANSI/CTA-2034-A's table for 0, 10 … 90° (from memory), given per curve; the readings of the axis and of the rear
+    # own two pieces each
+    table = [
+        0.000604486,
+        0.004730189,
+        0.008955027,
+        0.012387354,
+        0.014989611,
+        0.016868154,
+        0.018165962,
+        0.019006744,
+        0.019477787,
+        0.019629373,
+    ]
     weights = curveset.power_weights()
     for slot, angle in enumerate(np.abs(np.concatenate([curveset.ANGLES_DEG, curveset.ANGLES_DEG]))):
         away = min(angle, 180 - angle)
@@ -59,14 +79,16 @@ def test_an_omnidirectional_source_has_a_directivity_index_of_zero():
 
 
 def test_a_cardioid_radiates_a_third_of_its_axis():
-    # mean over the sphere of ((1 + cos)/2)² is 1/3: 10·log10 3 = 4.77 dB (Beranek & Mellow, Acoustics, directivity factor 3)
+    # mean over the sphere of ((1 + cos)/2)² is 1/3: 10·log10 3 = 4.77 dB (Beranek & Mellow, Acoustics, directivity
+    # factor 3)
     c = curveset.curve_set(levels(lambda a: (1 + np.cos(a)) / 2))
     np.testing.assert_allclose(c.on_axis - c.sp, 10 * np.log10(3), atol=0.15)
 
 
 @pytest.mark.parametrize("ka", [2.5, 3.0, 4.0, 6.0])
 def test_the_beam_of_a_piston_in_a_baffle_ends_where_its_formula_says(ka):
-    # 2·J1(x)/x = 0.501 at x = 2.212 (SciPy's j1; Beranek & Mellow, Acoustics, rigid circular piston in an infinite baffle)
+    # 2·J1(x)/x = 0.501 at x = 2.212 (SciPy's j1; Beranek & Mellow, Acoustics, rigid circular piston in an infinite
+    # baffle)
     assert 2 * j1(2.212) / 2.212 == pytest.approx(10 ** (-6 / 20), abs=2e-4)
 
     def piston(angle):

@@ -1,7 +1,8 @@
-"""Output and distortion against common practice (no source where none is named) and against the physics of the demo fleet.
+"""Output and distortion against common practice (no source where none is named) and against the physics of the demo
+fleet.
 
-The generator of the fleet is a model of its own (displacement, heat, port: seed_data/model); its sweeps without noise, driven
-in steps, must lead back to the limits that it reaches when driven continuously.
+The generator of the fleet is a model of its own (displacement, heat, port: seed_data/model); its sweeps without noise,
+driven in steps, must lead back to the limits that it reaches when driven continuously.
 """
 
 from __future__ import annotations
@@ -85,8 +86,8 @@ def test_maximum_and_clean_levels_found_in_steps_are_those_of_a_continuous_drive
 def test_a_sealed_woofer_gives_at_40_hz_no_more_than_the_air_it_moves():
     """p = ρ·ω²·Vd/(√2·4π·r): the level of a small source (Beranek & Mellow) at its rated travel, by the generator 10 %.
 
-    The n-th harmonic is radiated louder than the fundamental, by n² at most (12 dB per octave): at a share r of the travel
-    √((4·0.06·r)² + (9·0.08·r²)²) = 10 % for r = 0.306, which is 10.3 dB less.
+    The n-th harmonic is radiated louder than the fundamental, by n² at most (12 dB per octave): at a share r of the
+    travel √((4·0.06·r)² + (9·0.08·r²)²) = 10 % for r = 0.306, which is 10.3 dB less.
     """
     design, field = model("Thimble")
     assert design.enclosure == "sealed"

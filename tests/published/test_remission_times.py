@@ -1,5 +1,6 @@
-"""Against the remission times of leukaemia patients, 6-mercaptopurine against placebo (E. J. Freireich and others, Blood 21, 1963;
-E. A. Gehan, Biometrika 52, 1965), the standard example of censored data in textbooks. Data and results from memory."""
+"""Against the remission times of leukaemia patients, 6-mercaptopurine against placebo (E. J. Freireich and others,
+Blood 21, 1963; E. A. Gehan, Biometrika 52, 1965), the standard example of censored data in textbooks. Data and results
+from memory."""
 
 import numpy as np
 import pytest
@@ -27,7 +28,8 @@ def test_share_still_in_remission():
 
 
 def test_peto_prentice_chi_square():
-    # the scores' sum over a group, squared, over its variance, from how many are at risk and how many are equal to each exact value
+    # the scores' sum over a group, squared, over its variance, from how many are at risk and how many are equal to each
+    # exact value
     steps = np.unique(WEEKS[~AT_LEAST])
     at_risk, treated = ((WEEKS[rows] >= steps[:, None]).sum(axis=1) for rows in (SECOND | ~SECOND, SECOND))
     equal = ((steps[:, None] == WEEKS) & ~AT_LEAST).sum(axis=1)

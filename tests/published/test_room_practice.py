@@ -1,4 +1,5 @@
-"""Against what handbooks, health bodies and common practice say about loudspeakers in rooms and the hours one may listen."""
+"""Against what handbooks, health bodies and common practice say about loudspeakers in rooms and the hours one may
+listen."""
 
 from __future__ import annotations
 
@@ -17,7 +18,8 @@ def test_niosh_table_of_recommended_exposure_limits(dba, hours):
 
 @pytest.mark.parametrize(("dba", "hours"), [(80, 40.0), (83, 20.0)])
 def test_weekly_allowance_of_who_and_itu(dba, hours):
-    # ITU-T H.870 / WHO-ITU 2019 (from memory): 80 dB(A) for 40 h a week, 3 dB exchange; 75 dB(A) for sensitive listeners
+    # ITU-T H.870 / WHO-ITU 2019 (from memory): 80 dB(A) for 40 h a week, 3 dB exchange; 75 dB(A) for sensitive
+    # listeners
     assert exposure.who_hours_per_week(dba) == pytest.approx(hours)
     assert exposure.who_hours_per_week(dba - 5, sensitive=True) == pytest.approx(hours)
 
@@ -96,7 +98,8 @@ def test_an_omnidirectional_source_deep_in_the_reverberant_field_of_a_dead_room_
 
 
 def test_reverberant_level_against_the_power_form_of_the_handbooks():
-    # Lp = Lw + 10·log10(Q/4πr² + 4/R) (handbooks); an omnidirectional source of 0 dB at 1 m has Lw = 10·log10(4π) = 10.99 dB
+    # Lp = Lw + 10·log10(Q/4πr² + 4/R) (handbooks); an omnidirectional source of 0 dB at 1 m has Lw = 10·log10(4π) =
+    # 10.99 dB
     distance, constant = 2.5, 30.0
     power_form = 10.0 * np.log10(4.0 * np.pi) + 10.0 * np.log10(1.0 / (4.0 * np.pi * distance**2) + 4.0 / constant)
     assert room.seat_gain_db(0.0, distance, constant) == pytest.approx(power_form)

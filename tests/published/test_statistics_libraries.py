@@ -46,8 +46,9 @@ def test_quantile_lines_equal_those_of_statsmodels(tau):
 
 
 def by_hand(matrix, y, maker, column):
-    """Coefficient, standard error and degrees of freedom of CR2 with matrices of the whole field, written from R. M. Bell, D. F. McCaffrey,
-    Survey Methodology 28(2), 2002, and J. E. Pustejovsky, E. Tipton, Journal of Business & Economic Statistics 36(4), 2018 (from memory)."""
+    """Coefficient, standard error and degrees of freedom of CR2 with matrices of the whole field, written from R. M.
+    Bell, D. F. McCaffrey, Survey Methodology 28(2), 2002, and J. E. Pustejovsky, E. Tipton, Journal of Business &
+    Economic Statistics 36(4), 2018 (from memory)."""
     bread = np.linalg.inv(matrix.T @ matrix)
     rest = np.eye(len(y)) - matrix @ bread @ matrix.T
     variance, columns = 0.0, []
@@ -108,7 +109,8 @@ def test_kaplan_meier_equals_that_of_statsmodels_and_step_by_step(censored):
     found = kaplan_meier(value, open_above)
     theirs = SurvfuncRight(value, ~open_above)
     assert found.above == pytest.approx(theirs.surv_prob[np.isin(theirs.surv_times, found.value)], abs=1e-9)
-    # R's survfit by its formulas: product of 1 − d/n, Greenwood's sum of d/(n(n − d)), the log-log interval of the median
+    # R's survfit by its formulas: product of 1 − d/n, Greenwood's sum of d/(n(n − d)), the log-log interval of the
+    # median
     share, greenwood, low, high = 1.0, 0.0, np.inf, np.inf
     for k, step in enumerate(sorted(set(value[~open_above]))):
         d, n = ((value == step) & ~open_above).sum(), (value >= step).sum()
@@ -135,7 +137,10 @@ def test_scores_of_groups_sum_to_the_statistic_of_peto_and_prentice(censored):
         d, n = ((value == step) & ~open_above).sum(), (value >= step).sum()
         weight *= 1 - d / (n + 1)
         for k in range(3):
-            observed, mine = ((value == step) & ~open_above & (group == k)).sum(), ((value >= step) & (group == k)).sum()  # fmt: skip
+            observed, mine = (
+                ((value == step) & ~open_above & (group == k)).sum(),
+                ((value >= step) & (group == k)).sum(),
+            )
             statistic[k] += weight * (observed - d * mine / n)
     score = prentice_scores(value, open_above)
     assert [score[group == k].sum() for k in range(3)] == pytest.approx(statistic.tolist(), rel=1e-6)

@@ -1,4 +1,5 @@
-"""Small databases for the sheet and the draft: a field of ten with odd ones among them, and one with a single speaker."""
+"""Small databases for the sheet and the draft: a field of ten with odd ones among them, and one with a single
+speaker."""
 
 from __future__ import annotations
 
@@ -50,15 +51,32 @@ def toml(text: str) -> str:
 def fill(root: Path) -> Path:
     """Ten monitors from 30 to 75 Hz; Sill 2 has sweeps, two settings, sizes and prices; three have awkward names."""
     for i in range(7):
-        write_session(root / f"s{i}", bass_hz=30.0 + 5.0 * i, narrowing=0.8 + 0.1 * i, model=f"Sill {i}", kind="monitor",
-                      year=2010 + i, height_mm=300, width_mm=200, depth_mm=250, mass_kg=9.5)  # fmt: skip
+        write_session(
+            root / f"s{i}",
+            bass_hz=30.0 + 5.0 * i,
+            narrowing=0.8 + 0.1 * i,
+            model=f"Sill {i}",
+            kind="monitor",
+            year=2010 + i,
+            height_mm=300,
+            width_mm=200,
+            depth_mm=250,
+            mass_kg=9.5,
+        )
     write_sweeps(root / "s2")
     write_session(
         root / "s2b", bass_hz=55.0, narrowing=1.0, model="Sill 2", kind="monitor", setting="desk <b>", date="2026-03-02"
     )
     for i, (slug, (maker, model)) in enumerate(AWKWARD.items()):
-        write_session(root / slug, bass_hz=65.0 + 5.0 * i, maker=toml(maker), model=toml(model), slug=slug, kind="monitor",
-                      notes=toml("Notes with <b>markup</b> & \"quotes\""))  # fmt: skip
+        write_session(
+            root / slug,
+            bass_hz=65.0 + 5.0 * i,
+            maker=toml(maker),
+            model=toml(model),
+            slug=slug,
+            kind="monitor",
+            notes=toml('Notes with <b>markup</b> & "quotes"'),
+        )
     keep_horizontal(write_session(root / "flat", model="Flat", kind="soundbar"))
     return root
 

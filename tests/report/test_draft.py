@@ -41,11 +41,13 @@ def test_markdown_around_placeholders_stays_as_it_is(field: Database, tmp_path: 
 
 def test_tables_comparisons_lists_and_pictures(field: Database, tmp_path: Path) -> None:
     text = filled(
-        field, tmp_path,
-        '{{ table(["sill-1", "sill-2"], "f6_hz") }}\n{{ compare("sill-0", "sill-6", "f6_hz") }}\n{{ relatives("sill-2", 2) }}\n'
+        field,
+        tmp_path,
+        '{{ table(["sill-1", "sill-2"], "f6_hz") }}\n{{ compare("sill-0", "sill-6", "f6_hz") }}\n{{ '
+        'relatives("sill-2", 2) }}\n'
         '{{ chart("sill-2", "tone") }}\n{{ overlay("sill-1", "sill-2") }}\n{{ place("sill-2", "f6_hz") }}\n'
         '{{ percentile("sill-2", "f6_hz") }}\n{{ fact("sill-2", "mass_kg") }}\n{{ name("sill-2") }} {{ state() }}\n',
-    )  # fmt: skip
+    )
     assert "| Bass limit −6 dB |" in text
     assert re.search(r"Bass limit −6 dB: 0\.\d\d times that of Alder Fen Sill 6 \(0\.\d\d to 0\.\d\d\)\.", text)
     assert text.count("\n- ") == 2 or text.count("- Alder Fen") == 2
@@ -65,7 +67,8 @@ def test_names_from_the_database_cannot_become_markup(field: Database, tmp_path:
 def test_every_wrong_placeholder_is_told_with_its_line(field: Database, tmp_path: Path) -> None:
     file = written(
         tmp_path,
-        'one\n{{ value("sill-22", "f6_hz") }}\n\n{{ value("sill-2", "f6_hertz") }}\n{{ value("sill-2") }}\n{{ chart("sill-2", "nope") }}\n',
+        'one\n{{ value("sill-22", "f6_hz") }}\n\n{{ value("sill-2", "f6_hertz") }}\n{{ value("sill-2") '
+        '}}\n{{ chart("sill-2", "nope") }}\n',
     )
     with pytest.raises(RequestError) as error:
         draft(field, file)
@@ -130,7 +133,8 @@ def test_what_no_longer_agrees_is_told_with_both_states(tmp_path: Path) -> None:
     write_session(tmp_path / "in" / "two", bass_hz=60.0, model="Sill 6")
     file = written(
         tmp_path,
-        'a\n{{ value("sill-5", "f6_hz") }} {{ value("sill-6", "f6_hz") }} {{ state() }}\n{{ chart("sill-5", "curves") }}\n',
+        'a\n{{ value("sill-5", "f6_hz") }} {{ value("sill-6", "f6_hz") }} {{ state() }}\n{{ chart("sill-5", '
+        '"curves") }}\n',
     )
     with speakerdb.open(tmp_path / "s.duckdb", write=True) as base:
         base.ingest(tmp_path / "in")

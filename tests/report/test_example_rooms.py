@@ -9,9 +9,15 @@ from speakerdb.report.example_rooms import ROOMS, _judged
 
 def told(low: float | None, high: float | None, margin: float) -> tuple[str, bool | None]:
     row = {
-        "pair": True, "level_at_seat_db": 96.0 + margin, "margin_db": margin, "censored": "none", "level_low_db": 91.0,
-        "level_high_db": 101.0, "p_meets_low": low, "p_meets_high": high,
-    }  # fmt: skip
+        "pair": True,
+        "level_at_seat_db": 96.0 + margin,
+        "margin_db": margin,
+        "censored": "none",
+        "level_low_db": 91.0,
+        "level_high_db": 101.0,
+        "p_meets_low": low,
+        "p_meets_high": high,
+    }
     name, question = ROOMS[0]
     found = _judged(name, f"{question.distance_m:g} m", row)
     return found.verdict, found.suits

@@ -18,8 +18,10 @@ def said(*rows: tuple[str, float, float | None, float | None, str], status: str 
 
 def test_levels_that_were_reached_are_told_with_their_intervals() -> None:
     assert said(
-        ("max_level_db", 104.26, 103.0, 105.5, "none"), ("balance_level_db", 101.0, 100.0, 101.9, "none"),
-        ("clean_level_bass_db", 88.0, 86.0, 90.0, "none"), ("clean_level_mid_db", 96.2, 95.4, 97.2, "none"),
+        ("max_level_db", 104.26, 103.0, 105.5, "none"),
+        ("balance_level_db", 101.0, 100.0, 101.9, "none"),
+        ("clean_level_bass_db", 88.0, 86.0, 90.0, "none"),
+        ("clean_level_mid_db", 96.2, 95.4, 97.2, "none"),
         ("clean_level_multitone_db", 93.0, None, 94.0, "none"),
     ) == [
         "At 1 m it delivers 104.3 dB (103.0 to 105.5) where compression reaches 3 dB.",
@@ -27,8 +29,9 @@ def test_levels_that_were_reached_are_told_with_their_intervals() -> None:
         "The lower of the two counts: the level with its balance.",
         "Highest drive with total harmonic distortion at most 10 % everywhere in 50–100 Hz: 88.0 dB (86.0 to 90.0).",
         "Highest drive with total harmonic distortion at most 3 % everywhere in 200 Hz–5 kHz: 96.2 dB (95.4 to 97.2).",
-        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range: 93.0 dB (≤ 94.0).",
-    ]  # fmt: skip
+        "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range: 93.0 "
+        "dB (≤ 94.0).",
+    ]
 
 
 def test_what_was_not_driven_to_its_limit_is_told_as_a_bound_with_what_that_means() -> None:

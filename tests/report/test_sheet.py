@@ -68,8 +68,19 @@ def test_the_sheet_has_all_its_parts(full: str) -> None:
     assert [i for i in ids if i in PARTS] == list(PARTS)
     assert "settings" in ids
     figures = {i.removeprefix("figure-") for i in ids if i and i.startswith("figure-")}
-    assert {"place", "curves", "angles", "map-horizontal", "map-vertical", "beamwidth", "tone", "compression", "distortion",
-            "overlay", "settings"} <= figures  # fmt: skip
+    assert {
+        "place",
+        "curves",
+        "angles",
+        "map-horizontal",
+        "map-vertical",
+        "beamwidth",
+        "tone",
+        "compression",
+        "distortion",
+        "overlay",
+        "settings",
+    } <= figures
 
 
 @pytest.mark.parametrize("slug", ["sill-2", *AWKWARD])
@@ -118,7 +129,8 @@ def test_another_setting_is_not_placed_in_the_field(field: Database) -> None:
 def test_the_sheet_cites_the_state_and_the_hash_of_every_file(field: Database, full: str) -> None:
     assert f"state {field.state.state}" in full
     for (sha,) in field.store.con.execute(
-        "SELECT f.sha256 FROM source_file f JOIN session s USING (session_id) JOIN speaker p USING (speaker_id) WHERE p.slug = 'alder-fen-sill-2'"
+        "SELECT f.sha256 FROM source_file f JOIN session s USING (session_id) JOIN speaker p USING "
+        "(speaker_id) WHERE p.slug = 'alder-fen-sill-2'"
     ).fetchall():
         assert sha in full
 

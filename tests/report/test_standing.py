@@ -18,12 +18,21 @@ COUNT = 12
 
 @pytest.fixture(scope="module")
 def priced(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Database]:
-    """Twelve monitors of twelve makers, each reaching 12 % less deep than the one before and each 100 EUR dearer, from 300 EUR; one
-    floorstander without a price; one of unknown kind."""
+    """Twelve monitors of twelve makers, each reaching 12 % less deep than the one before and each 100 EUR dearer, from
+    300 EUR; one floorstander without a price; one of unknown kind."""
     root: Path = tmp_path_factory.mktemp("priced")
     for i in range(COUNT):
-        write_session(root / "in" / f"s{i:02}", bass_hz=30.0 * 1.12**i, model=f"Sill {i}", maker=f"Alder {chr(65 + i)}", slug=f"sill-{i}",
-                      kind="monitor", height_mm=300, width_mm=200, depth_mm=250)  # fmt: skip
+        write_session(
+            root / "in" / f"s{i:02}",
+            bass_hz=30.0 * 1.12**i,
+            model=f"Sill {i}",
+            maker=f"Alder {chr(65 + i)}",
+            slug=f"sill-{i}",
+            kind="monitor",
+            height_mm=300,
+            width_mm=200,
+            depth_mm=250,
+        )
     write_session(root / "in" / "tall", bass_hz=40.0, model="Tall", slug="tall", kind="floorstander")
     prices = ["speaker,name,value,currency,per,date,source"]
     prices += [f"sill-{i},price_street,{300 + 100 * i},EUR,pair,2026-01-01,shop" for i in range(COUNT)]
@@ -90,8 +99,15 @@ def test_peers_are_of_its_price_and_size_then_of_its_kind_then_of_all(priced: Da
 
 def test_without_an_uncertainty_a_rank_has_no_range(tmp_path: Path) -> None:
     for i in range(10):
-        write_session(tmp_path / "in" / f"s{i}", bass_hz=30.0 * 1.1**i, model=f"Sill {i}", slug=f"sill-{i}", height_mm=300,
-                      width_mm=200, depth_mm=250)  # fmt: skip
+        write_session(
+            tmp_path / "in" / f"s{i}",
+            bass_hz=30.0 * 1.1**i,
+            model=f"Sill {i}",
+            slug=f"sill-{i}",
+            height_mm=300,
+            width_mm=200,
+            depth_mm=250,
+        )
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as base:
         base.ingest(tmp_path / "in")
         assert standing.group_of(base, "sill-0").noun == "standmounts of its size"  # no price is known
@@ -109,9 +125,16 @@ def test_a_place_in_a_group_of_eight_others_counts_and_of_seven_does_not(priced:
 
 @pytest.mark.parametrize(
     ("kind", "many"),
-    [("monitor", "monitors"), ("bookshelf", "bookshelf speakers"), ("centre", "centre speakers"), ("in-wall", "in-wall speakers"),
-     ("portable", "portable speakers"), ("other", "speakers of no usual kind"), ("soundbar", "soundbars")],
-)  # fmt: skip
+    [
+        ("monitor", "monitors"),
+        ("bookshelf", "bookshelf speakers"),
+        ("centre", "centre speakers"),
+        ("in-wall", "in-wall speakers"),
+        ("portable", "portable speakers"),
+        ("other", "speakers of no usual kind"),
+        ("soundbar", "soundbars"),
+    ],
+)
 def test_kinds_have_plurals(kind: str, many: str) -> None:
     assert standing.plural(kind) == many
 

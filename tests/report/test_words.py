@@ -11,8 +11,16 @@ from speakerdb.report import words
 from speakerdb.report.standing import Place
 
 
-def place(rank_low: int | None, rank_high: int | None, *, count: int = 41, metric: str = "f6_hz", rank: int = 5,
-          superlative: bool = False, censored: str = "none") -> Place:  # fmt: skip
+def place(
+    rank_low: int | None,
+    rank_high: int | None,
+    *,
+    count: int = 41,
+    metric: str = "f6_hz",
+    rank: int = 5,
+    superlative: bool = False,
+    censored: str = "none",
+) -> Place:
     return Place(METRICS[metric], 41.26, 40.0, 43.0, censored, rank, rank_low, rank_high, superlative, count)
 
 

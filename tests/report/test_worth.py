@@ -19,9 +19,18 @@ PRICES = [{"kind": "list", "price_pair": 500.0}, {"kind": "street", "price_pair"
 
 def row(**given: Any) -> dict[str, Any]:
     return {
-        "x": 400.0, "y": 5.4, "y_censored": "none", "beaten_from": None, "beaten_by": None, "beaten_reason": None, "beats": None,
-        "expected": None, "low": None, "high": None, "makers": None,
-    } | given  # fmt: skip
+        "x": 400.0,
+        "y": 5.4,
+        "y_censored": "none",
+        "beaten_from": None,
+        "beaten_by": None,
+        "beaten_reason": None,
+        "beats": None,
+        "expected": None,
+        "low": None,
+        "high": None,
+        "makers": None,
+    } | given
 
 
 @pytest.mark.parametrize(

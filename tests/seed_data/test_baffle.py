@@ -33,7 +33,8 @@ def test_the_step_from_bass_to_treble_is_6_db() -> None:
 
 
 def test_centre_of_a_disc_has_its_first_peak_where_the_edge_is_half_a_wave_away() -> None:
-    # All rays agree on a disc: |1 − ½·e^(−jkρ)| = 1.5 at kρ = π, 0.5 at 2π. Towards 10 dB over the bass, as for the end of a cylinder (common knowledge).
+    # All rays agree on a disc: |1 − ½·e^(−jkρ)| = 1.5 at kρ = π, 0.5 at 2π. Towards 10 dB over the bass, as for the end
+    # of a cylinder (common knowledge).
     radius = 0.15
     peak = SOUND_SPEED_M_S / (2.0 * radius)
     response = np.abs(_response(np.array([peak, 2.0 * peak]), np.full(RAYS, radius), np.zeros(1)))[0]

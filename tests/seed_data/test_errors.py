@@ -1,4 +1,5 @@
-"""The errors of the fleet's benches against the law that README.md states: sizes, widths, and what is shared by what."""
+"""The errors of the fleet's benches against the law that README.md states: sizes, widths, and what is shared by
+what."""
 
 from __future__ import annotations
 
@@ -93,9 +94,13 @@ def test_every_curve_is_a_reading_of_its_own() -> None:
 
 
 CHANGES: dict[str, dict[str, object]] = {
-    "repeat": {"repeat": 2}, "setting": {"setting": "other"}, "day": {"day": "2026-04-01"}, "sample": {"sample": "other"},
-    "lab": {"lab": "attic"}, "calibration": {"day": "2025-08-01"},
-}  # fmt: skip
+    "repeat": {"repeat": 2},
+    "setting": {"setting": "other"},
+    "day": {"day": "2026-04-01"},
+    "sample": {"sample": "other"},
+    "lab": {"lab": "attic"},
+    "calibration": {"day": "2025-08-01"},
+}
 SHARED: dict[str, tuple[Callable[[Errors, Visit], object], set[str]]] = {
     "session": (lambda e, v: e.session_db(v), set()),
     "repeat": (lambda e, v: e.repeat_db(v, 2), set()),
@@ -109,8 +114,11 @@ SHARED: dict[str, tuple[Callable[[Errors, Visit], object], set[str]]] = {
 def test_parts_are_shared_by_what_the_law_says_and_by_no_more(name: str) -> None:
     part, common = SHARED[name]
     errors = Errors("x")
-    same = {what for what, change in CHANGES.items()
-            if np.array_equal(part(errors, visit()), part(errors, replace(visit(), **change)))}  # fmt: skip
+    same = {
+        what
+        for what, change in CHANGES.items()
+        if np.array_equal(part(errors, visit()), part(errors, replace(visit(), **change)))
+    }
     assert same == common
     assert not np.array_equal(part(errors, visit()), part(Errors("y"), visit()))
 

@@ -1,4 +1,5 @@
-"""The committed fleet: as many and as various as the story says, readable, and the same whenever it is generated again."""
+"""The committed fleet: as many and as various as the story says, readable, and the same whenever it is generated
+again."""
 
 from __future__ import annotations
 

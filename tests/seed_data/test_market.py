@@ -1,6 +1,8 @@
-"""The market of the fleet hangs together: bass costs money, preference hardly does, and the three bargains can be found.
+"""The market of the fleet hangs together: bass costs money, preference hardly does, and the three bargains can be
+found.
 
-Held against the project's own metrics, pooled as they stand in comparisons; expectations are those of the fleet's README.
+Held against the project's own metrics, pooled as they stand in comparisons; expectations are those of the fleet's
+README.
 """
 
 from __future__ import annotations
@@ -24,7 +26,8 @@ METRICS = ("f6_hz", "preference", "tone_width_vertical_deg", "di_power_mean_db")
 
 @cache
 def market() -> pl.DataFrame:
-    """One row per speaker in its default setting: slug, layout, price of a pair in euro (street before list), metrics."""
+    """One row per speaker in its default setting: slug, layout, price of a pair in euro (street before list),
+    metrics."""
     sessions = [read_session(folder) for folder in find_sessions(FLEET)]
     infos = [s.info for s in sessions]
     varied = {i.slug for i in infos if i.default_setting}

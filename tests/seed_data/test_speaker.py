@@ -117,8 +117,8 @@ def test_a_sealed_woofer_reaches_ten_percent_near_its_displacement_limit() -> No
     limit = displacement_limited_level_db(np.array([hz]), area * design.xmax_mm / 1000.0)[0]
     under_reference = level_db(np.sum(field.axis, axis=0))[_at(hz)]
     strain = strain_of(design, field, np.array([limit - under_reference]))
-    # flat from 20 Hz, in a box big enough not to need heat for it: harmonics and fundamental meet the same response, so the motor's 10 % arrive as about 10 %
-    # (the end stop takes 0.6 dB off the fundamental)
+    # flat from 20 Hz, in a box big enough not to need heat for it: harmonics and fundamental meet the same response, so
+    # the motor's 10 % arrive as about 10 % (the end stop takes 0.6 dB off the fundamental)
     assert 20.0 * np.log10(strain.total[0, _at(hz)]) == pytest.approx(-20.0, abs=1.5)
 
 

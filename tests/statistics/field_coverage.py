@@ -1,9 +1,10 @@
-"""Do intervals hold the truth? Speakers whose truth is known are measured over and over, with the fleet's own law of errors.
+"""Do intervals hold the truth? Speakers whose truth is known are measured over and over, with the fleet's own law of
+errors.
 
-The law is that of seed_data/errors.py and shares no code with the intervals, which are only told how large each part is. Of each run all
-three statements are judged: as measured against the unit on that bench, absolute against the unit, another unit against a newly bought
-one. Beside the fleet stand made-up speakers from perfectly flat to nearly so, on which most of what is measured is noise.
-Run: python -m tests.statistics.field_coverage [RUNS] [SEED]
+The law is that of seed_data/errors.py and shares no code with the intervals, which are only told how large each part
+is. Of each run all three statements are judged: as measured against the unit on that bench, absolute against the unit,
+another unit against a newly bought one. Beside the fleet stand made-up speakers from perfectly flat to nearly so, on
+which most of what is measured is noise. Run: python -m tests.statistics.field_coverage [RUNS] [SEED]
 """
 
 from __future__ import annotations
@@ -47,7 +48,8 @@ Flags = NDArray[np.bool_]
 
 @dataclass(frozen=True, eq=False)
 class Speaker:
-    """A truth to be measured: noiseless levels (72, F), and for speakers of the fleet the sources that are driven ever harder."""
+    """A truth to be measured: noiseless levels (72, F), and for speakers of the fleet the sources that are driven ever
+    harder."""
 
     visit: Visit
     level_db: Floats
@@ -60,8 +62,8 @@ def _fleet_speaker(visit: Visit) -> Speaker:
 
 
 def _made_up(visit: Visit, ripple_db: float, fall_db: float, growth: float) -> Speaker:
-    """Level with a ripple of two cycles an octave, alike in all directions, that falls towards the rear by fall_db, and by growth times
-    that more per octave above 1 kHz; without ripple, fall or growth perfectly flat."""
+    """Level with a ripple of two cycles an octave, alike in all directions, that falls towards the rear by fall_db, and
+    by growth times that more per octave above 1 kHz; without ripple, fall or growth perfectly flat."""
     octaves = np.log2(FREQUENCY_HZ / 1000.0)
     away = (1.0 - truth.COSINE[:, None]) / 2.0
     level = 85.0 + ripple_db * np.sqrt(2.0) * np.sin(4.0 * np.pi * octaves) - away * fall_db * (1.0 + growth * octaves)
@@ -71,8 +73,14 @@ def _made_up(visit: Visit, ripple_db: float, fall_db: float, growth: float) -> S
 
 # ripple in dB RMS, fall towards the rear in dB, growth of that per octave
 SHAPES = (
-    (0.0, 0.0, 0.0), (0.0, 12.0, 0.0), (0.0, 12.0, 0.15), (0.03, 12.0, 0.15), (0.08, 12.0, 0.15), (0.15, 12.0, 0.1), (0.3, 12.0, 0.1),
-)  # fmt: skip
+    (0.0, 0.0, 0.0),
+    (0.0, 12.0, 0.0),
+    (0.0, 12.0, 0.15),
+    (0.03, 12.0, 0.15),
+    (0.08, 12.0, 0.15),
+    (0.15, 12.0, 0.1),
+    (0.3, 12.0, 0.1),
+)
 
 
 @cache
@@ -97,8 +105,9 @@ def speaker_of(run: int) -> tuple[Speaker, int]:
 
 @dataclass(frozen=True, eq=False)
 class Added:
-    """What is added to the noiseless levels: unit_db (72, F) by the specimen; shared_db (F,) by the bench, and by the session and
-    level where these are in; errors: those of single curves and sweeps, None for a measurement that has none of its own."""
+    """What is added to the noiseless levels: unit_db (72, F) by the specimen; shared_db (F,) by the bench, and by the
+    session and level where these are in; errors: those of single curves and sweeps, None for a measurement that has
+    none of its own."""
 
     unit_db: Floats
     shared_db: Floats
@@ -124,8 +133,8 @@ def session_of(speaker: Speaker, added: Added) -> GridSession:
 
 
 def _sweeps(speaker: Speaker, added: Added) -> tuple[GridSweeps, GridSweeps]:
-    """Drives are set by what the bench's own microphone reads: where it reads too much, the true drives lie lower by that. A specimen
-    that gives more level gives that much more before it is strained alike."""
+    """Drives are set by what the bench's own microphone reads: where it reads too much, the true drives lie lower by
+    that. A specimen that gives more level gives that much more before it is strained alike."""
     assert speaker.field is not None
     visit, errors = speaker.visit, added.errors
     stated = measure.drives_db(visit, speaker.field)
@@ -152,8 +161,8 @@ def _rounded(level_db: Floats) -> NDArray[np.float32]:
 
 @dataclass(frozen=True, eq=False)
 class Run:
-    """One measurement and the three truths: judged, held (3, M), whether there was an interval and a truth, and whether it held that;
-    limited (M,): the value is mostly noise."""
+    """One measurement and the three truths: judged, held (3, M), whether there was an interval and a truth, and whether
+    it held that; limited (M,): the value is mostly noise."""
 
     judged: Flags
     held: Flags
@@ -180,8 +189,8 @@ def run_of(run: int, seed: int) -> Run:
 
 
 def judge(session: GridSession, name: str, every: ValueTable) -> Run:
-    """every: values of the measurement and of the truths of the three statements; name: what the draws are seeded with, so that each
-    run has its own."""
+    """every: values of the measurement and of the truths of the three statements; name: what the draws are seeded with,
+    so that each run has its own."""
     info = replace(session.info, lab=f"lab {name}", sample=f"sample {name}", run=f"run {name}")
     value = np.where(every.censored[0] == 0, every.value[0], np.nan)
     found = session_uncertainty(replace(session, info=info), name, JUDGED, value, TRUE_SIZES).columns
@@ -218,10 +227,11 @@ def simulate(runs: range, seed: int) -> dict[str, Counts]:
             counts[:, j, g] += np.stack([run.held[:, j], run.judged[:, j]], axis=1)
     return {
         statement: {
-            m: {g: counts[s, j, k].tolist() for k, g in enumerate(GROUPS) if counts[s, j, k, 1]} for j, m in enumerate(JUDGED)
+            m: {g: counts[s, j, k].tolist() for k, g in enumerate(GROUPS) if counts[s, j, k, 1]}
+            for j, m in enumerate(JUDGED)
         }
         for s, statement in enumerate(STATEMENTS)
-    }  # fmt: skip
+    }
 
 
 def written(head: dict[str, int], tables: dict[str, Counts]) -> str:

@@ -17,9 +17,11 @@ def widths() -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     return np.array([r[3] for r in rows]), maker, np.array([r[2] for r in rows])
 
 
-def market(random: np.random.Generator, makers: int, speakers: int, alike: float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:  # fmt: skip
-    """Values (speakers,) of unit variance, of which makers share `alike`; makers' codes; whether each speaker is in a group to which
-    makers lean, some wholly. Nothing depends on the group."""
+def market(
+    random: np.random.Generator, makers: int, speakers: int, alike: float
+) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Values (speakers,) of unit variance, of which makers share `alike`; makers' codes; whether each speaker is in a
+    group to which makers lean, some wholly. Nothing depends on the group."""
     maker = np.unique(random.integers(0, makers, speakers), return_inverse=True)[1]
     leaning = random.beta(0.5, 0.5, maker.max() + 1)
     member = random.uniform(size=speakers) < leaning[maker]

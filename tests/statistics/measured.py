@@ -19,8 +19,8 @@ def session(speaker, lab="shed", sample="1", run=None, number=1, x=0.0, **more):
 
 
 def drawn(a: Sequence[Measured], b: Sequence[Measured], errors, random, n, *, another_unit=False):
-    """The error of the difference of the means (n,), every error drawn once for all that share it and kept in `errors`; of what is
-    asked about, another unit of each model where so."""
+    """The error of the difference of the means (n,), every error drawn once for all that share it and kept in `errors`;
+    of what is asked about, another unit of each model where so."""
 
     def error(part, key):
         if (part, key) not in errors:

@@ -1,4 +1,5 @@
-"""Made-up fields for the tests of places: truths, errors of known law drawn here, and how often places hold the true one."""
+"""Made-up fields for the tests of places: truths, errors of known law drawn here, and how often places hold the true
+one."""
 
 from __future__ import annotations
 
@@ -37,7 +38,8 @@ class Field:
         return critical_value(self.scores, self.draws)
 
     def all_differences_within(self, critical: float) -> bool:
-        """Whether every difference of two exact values lies within critical·d of the true one: what `critical_value` promises."""
+        """Whether every difference of two exact values lies within critical·d of the true one: what `critical_value`
+        promises."""
         rows = np.flatnonzero(~self.scores.branched)
         error = (self.scores.x - self.truth)[rows]
         d = scale(self.scores, rows[:, None], rows[None, :])
@@ -108,7 +110,8 @@ def outliers(random: np.random.Generator, count: int = 100) -> Field:
 
 
 def two_benches(random: np.random.Generator, count: int, wide: float, tau: float) -> Field:
-    """A third was measured on bench A, a third on B, a third on both; each bench has an error of variance `tau` that all its values share."""
+    """A third was measured on bench A, a third on B, a third on both; each bench has an error of variance `tau` that
+    all its values share."""
     field = measure(
         random, random.normal(0.0, wide, count) if wide else np.zeros(count), normal(random, _sd(random, count))
     )
@@ -158,8 +161,9 @@ SHAPES: dict[str, Callable[[np.random.Generator], Field]] = {
 
 @dataclass(frozen=True)
 class Coverage:
-    """Shares that hold the true place: of all speakers; of the first and of the last three shown, also without `luck`; of runs in which all
-    joint places hold theirs at once, and in which all differences lie within theirs. told: how often the first are called lucky. width: median width of places over the number of speakers."""
+    """Shares that hold the true place: of all speakers; of the first and of the last three shown, also without `luck`;
+    of runs in which all joint places hold theirs at once, and in which all differences lie within theirs. told: how
+    often the first are called lucky. width: median width of places over the number of speakers."""
 
     whole_list: float
     first_three: float
@@ -182,6 +186,16 @@ def coverage(shape: str, runs: int, seed: int) -> Coverage:
         joint = places(field.scores, critical)
         order = np.argsort(-field.scores.x, kind="stable")
         first, last, held = order[:PODIUM], order[-PODIUM:], field.held(shown)
-        found.append((held.mean(), held[first].mean(), held[last].mean(), np.mean([field.holds(row, place_of(field.scores, row)) for row in first.tolist()]), field.held(joint).all(),
-                      field.all_differences_within(critical), shown.first.any(), np.median(shown.high - shown.low + 1) / len(order)))  # fmt: skip
+        found.append(
+            (
+                held.mean(),
+                held[first].mean(),
+                held[last].mean(),
+                np.mean([field.holds(row, place_of(field.scores, row)) for row in first.tolist()]),
+                field.held(joint).all(),
+                field.all_differences_within(critical),
+                shown.first.any(),
+                np.median(shown.high - shown.low + 1) / len(order),
+            )
+        )
     return Coverage(*np.mean(found, axis=0).round(4).tolist())

@@ -64,8 +64,8 @@ def judged(layer):
     return [m for m in drawn(layer)[0][0] if sum(np.isfinite(a[m]).all() for a, _ in drawn(layer)) > SPEAKERS // 2]
 
 
-# In standard errors. Own errors are 400 other draws on either side, so that means differ by 0.07 and spreads by 5 %, their medians over
-# six speakers by 0.035 and 2.5 %; the sample's errors are the same draws on both sides.
+# In standard errors. Own errors are 400 other draws on either side, so that means differ by 0.07 and spreads by 5 %,
+# their medians over six speakers by 0.035 and 2.5 %; the sample's errors are the same draws on both sides.
 CLOSE = {"own": 0.1, "sample": 0.01}
 
 

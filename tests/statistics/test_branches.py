@@ -1,4 +1,5 @@
-"""Draws of a value that is one of two fall into two groups, and those of a value that is not never do (method:statistics#one-of-two-values)."""
+"""Draws of a value that is one of two fall into two groups, and those of a value that is not never do
+(method:statistics#one-of-two-values)."""
 
 from __future__ import annotations
 

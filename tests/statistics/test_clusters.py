@@ -22,21 +22,28 @@ def test_equal_makers_and_a_mean_give_the_t_test_of_the_makers_means():
     assert found.df == pytest.approx([6.0])
     assert found.p == pytest.approx([theirs.pvalue])
     low, high = theirs.confidence_interval()
-    assert (found.value - found.half_width, found.value + found.half_width) == (pytest.approx([low]), pytest.approx([high]))  # fmt: skip
+    assert (found.value - found.half_width, found.value + found.half_width) == (
+        pytest.approx([low]),
+        pytest.approx([high]),
+    )
 
 
 @pytest.mark.parametrize(("inside", "outside"), [(4, 20), (6, 6), (3, 9)])
 def test_two_groups_of_makers_with_one_speaker_each_have_the_degrees_of_freedom_of_bell_and_mccaffrey(inside, outside):
-    # (1/a + 1/b)²/(1/(a²(a − 1)) + 1/(b²(b − 1))): G. W. Imbens, M. Kolesár, Review of Economics and Statistics 98(4), 2016 (from memory)
+    # (1/a + 1/b)²/(1/(a²(a − 1)) + 1/(b²(b − 1))): G. W. Imbens, M. Kolesár, Review of Economics and Statistics 98(4),
+    # 2016 (from memory)
     a, b = inside, outside
     x = np.repeat([1.0, 0.0], [a, b])
     found = on(x, np.random.default_rng(2).normal(size=a + b), np.arange(a + b))
     assert found.df[0] == pytest.approx((1 / a + 1 / b) ** 2 / (1 / (a**2 * (a - 1)) + 1 / (b**2 * (b - 1))))
 
 
-@pytest.mark.parametrize(("layout", "low", "high", "df"), [("coaxial two-way", -1.6, 51.7, 1.14), ("full-range", 0.0, 24.2, 4.20)])  # fmt: skip
+@pytest.mark.parametrize(
+    ("layout", "low", "high", "df"), [("coaxial two-way", -1.6, 51.7, 1.14), ("full-range", 0.0, 24.2, 4.20)]
+)
 def test_intervals_of_two_layouts_that_the_method_was_chosen_by(layout, low, high, df):
-    # the figures of the design's own prototype, before this code was written; the first is withheld, for its degrees of freedom
+    # the figures of the design's own prototype, before this code was written; the first is withheld, for its degrees of
+    # freedom
     y, maker, layouts = widths()
     found = on((layouts == layout).astype(float), y, maker)
     half = stats.t.ppf(0.975, found.df) * found.se

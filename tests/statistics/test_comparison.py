@@ -39,8 +39,17 @@ def crowd():
     v = random.uniform(0.5, 2.0, 2 * n)
     share = np.where(random.random(2 * n) < 0.4, random.uniform(0.05, 0.5, 2 * n), np.nan)
     lower, upper = (np.where(random.random(2 * n) < 0.1, end, x) for end in (-np.inf, np.inf))
-    scores = Scores(x, v, lower, np.where(np.isinf(lower), x, upper), x + random.normal(0, 3, 2 * n), random.uniform(0.5, 2.0, 2 * n),
-                    share, exact(x, v).benches, np.full(2 * n, 0.1))  # fmt: skip
+    scores = Scores(
+        x,
+        v,
+        lower,
+        np.where(np.isinf(lower), x, upper),
+        x + random.normal(0, 3, 2 * n),
+        random.uniform(0.5, 2.0, 2 * n),
+        share,
+        exact(x, v).benches,
+        np.full(2 * n, 0.1),
+    )
     return scores, np.arange(n), n + np.arange(n)
 
 

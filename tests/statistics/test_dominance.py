@@ -20,9 +20,15 @@ def measured(value, se, *, other=None, shared=None, below=(), above=()):
     open_below, open_above = np.zeros(len(value), bool), np.zeros(len(value), bool)
     open_below[list(below)], open_above[list(above)] = True, True
     return replace(
-        fact(value), se=np.broadcast_to(np.asarray(se, float), len(value)), other_value=branch[0], other_se=branch[1], other_share=branch[2],
-        shared=np.zeros((len(value), 0)) if shared is None else np.asarray(shared, float), open_below=open_below, open_above=open_above,
-    )  # fmt: skip
+        fact(value),
+        se=np.broadcast_to(np.asarray(se, float), len(value)),
+        other_value=branch[0],
+        other_se=branch[1],
+        other_share=branch[2],
+        shared=np.zeros((len(value), 0)) if shared is None else np.asarray(shared, float),
+        open_below=open_below,
+        open_above=open_above,
+    )
 
 
 def drawn(known, random, count):
@@ -251,7 +257,8 @@ def test_bounds_give_the_range_from_their_worst_to_their_best_for_the_speaker(ex
 
 
 def test_where_a_bound_decides_the_price_it_is_beaten_from_is_not_one():
-    # the cheapest may be the best of all, or as it stands: of the others, the second hangs on that, the third is beaten by the second too
+    # the cheapest may be the best of all, or as it stands: of the others, the second hangs on that, the third is beaten
+    # by the second too
     found = frontier(fact(np.array([-100.0, -300.0, -500.0])), measured([50.0, 60.0, 55.0], 0.1, above=[0]))
     assert (found.beaten_low[1], found.beaten_high[1]) == (-100.0, -np.inf)
     assert (found.beaten_low[2], found.beaten_high[2]) == (-100.0, -300.0)

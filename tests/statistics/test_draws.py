@@ -1,4 +1,5 @@
-"""Errors as drawn: fields with the stated correlation, seeds that come from the data alone, layers shared as stated (method:statistics#errors-and-their-sizes)."""
+"""Errors as drawn: fields with the stated correlation, seeds that come from the data alone, layers shared as stated
+(method:statistics#errors-and-their-sizes)."""
 
 from __future__ import annotations
 
@@ -48,8 +49,13 @@ def test_numbers_depend_on_part_key_and_model_version_only():
 
 def same(a, b):
     """Which parts of the errors two sessions share, draw by draw."""
-    parts = {"bench": lambda r: r.bench, "sample": lambda r: np.stack(r.sample), "level": lambda r: r.level,
-             "own": lambda r: r.own_common, "repeat": lambda r: r.smoothed_errors(directivity.SECOND, 2)}  # fmt: skip
+    parts = {
+        "bench": lambda r: r.bench,
+        "sample": lambda r: np.stack(r.sample),
+        "level": lambda r: r.level,
+        "own": lambda r: r.own_common,
+        "repeat": lambda r: r.smoothed_errors(directivity.SECOND, 2),
+    }
     return {name for name, part in parts.items() if np.array_equal(part(a), part(b))}
 
 

@@ -27,15 +27,29 @@ def at(sd, frequency_hz):
 
 def test_sizes_and_widths_are_those_of_the_table():
     # method:statistics#errors-and-their-sizes, own judgement
-    flat = {"repeatability": 0.15, "level": 0.15, "sample_spread": 0.5, "sample_directivity": 0.5, "distortion": 1.0,
-            "distortion_per_drive": 1.0, "compression": 0.1, "impedance_percent": 2.0}  # fmt: skip
+    flat = {
+        "repeatability": 0.15,
+        "level": 0.15,
+        "sample_spread": 0.5,
+        "sample_directivity": 0.5,
+        "distortion": 1.0,
+        "distortion_per_drive": 1.0,
+        "compression": 0.1,
+        "impedance_percent": 2.0,
+    }
     for part, size in flat.items():
         np.testing.assert_allclose(DEFAULT.sd(info(), part), size, rtol=1e-6)
     assert set(DEFAULT_SD) == {*flat, "session", "calibration"}
     assert WIDTH_OCT == {
-        "repeatability": 1 / 6, "session": 1 / 2, "calibration": 1.0, "sample_spread": 1 / 2, "sample_directivity": 1 / 2,
-        "distortion": 1.0, "distortion_per_drive": 1 / 6, "compression": 1 / 6,
-    }  # fmt: skip
+        "repeatability": 1 / 6,
+        "session": 1 / 2,
+        "calibration": 1.0,
+        "sample_spread": 1 / 2,
+        "sample_directivity": 1 / 2,
+        "distortion": 1.0,
+        "distortion_per_drive": 1 / 6,
+        "compression": 1 / 6,
+    }
 
 
 def test_the_bench_is_sure_in_the_middle_and_less_so_towards_both_ends():

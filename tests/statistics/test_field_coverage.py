@@ -1,4 +1,5 @@
-"""Intervals hold the truth as often as they say: the long simulation as committed, and a short one afresh (method:statistics#how-this-is-checked)."""
+"""Intervals hold the truth as often as they say: the long simulation as committed, and a short one afresh
+(method:statistics#how-this-is-checked)."""
 
 from __future__ import annotations
 
@@ -17,7 +18,9 @@ from tests.statistics import field_coverage as simulation
 LEAST, MOST = 0.92, 0.975
 # whose interval spans two drives by rule, and the listening axis, which is one of four angles: at least, but no most
 ONLY_LEAST = frozenset({MAXIMUM.id, *(m.id for m in LISTENING_AXIS)})
-MANY = 1000  # runs from which a share is held against the limits as it is; of fewer, what has a chance of 1 % at the limit is allowed
+# runs from which a share is held against the limits as it is; of fewer, what has a chance of 1 % at the limit is
+# allowed
+MANY = 1000
 
 
 COMMITTED = json.loads(simulation.RESULT.read_text())

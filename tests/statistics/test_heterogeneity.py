@@ -1,7 +1,8 @@
-"""Do measurements disagree beyond their errors, and by what is their mean then less sure (method:statistics#sessions-that-disagree).
+"""Do measurements disagree beyond their errors, and by what is their mean then less sure
+(method:statistics#sessions-that-disagree).
 
-Closed form: the residuals of n independent sessions of equal error σ have Q = Σ(x − mean)²/σ², so that √(Q/df) carries the pooled
-error σ/√n to s/√n, s being their own standard deviation, whatever σ is.
+Closed form: the residuals of n independent sessions of equal error σ have Q = Σ(x − mean)²/σ², so that √(Q/df) carries
+the pooled error σ/√n to s/√n, s being their own standard deviation, whatever σ is.
 """
 
 from __future__ import annotations

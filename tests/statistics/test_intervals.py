@@ -1,4 +1,5 @@
-"""Intervals about the plain value hold the truth and the value; draws survive their storage (method:statistics#intervals)."""
+"""Intervals about the plain value hold the truth and the value; draws survive their storage
+(method:statistics#intervals)."""
 
 from __future__ import annotations
 
@@ -62,7 +63,8 @@ def test_the_first_helping_of_a_ripple_is_what_its_square_has_too_much():
 
 @pytest.mark.parametrize(("ripple_db", "points"), [(0.5, 30), (1.0, 3), (1.0, 30), (2.0, 30)])
 def test_on_average_a_ripple_lies_above_the_truth_by_its_first_helping(ripple_db, points):
-    """Of 0.4 dB on few independent points a part lies along the curve itself, which scatters the ripple and does not add to it."""
+    """Of 0.4 dB on few independent points a part lies along the curve itself, which scatters the ripple and does not
+    add to it."""
     rng = np.random.default_rng(20260313)
     shape = np.sin(np.arange(points) + 0.5)
     shape *= ripple_db / np.sqrt(np.mean(shape**2))
@@ -76,7 +78,8 @@ def test_on_average_a_ripple_lies_above_the_truth_by_its_first_helping(ripple_db
 
 @pytest.mark.parametrize("ripple_db", [0.0, 0.3, 1.0, 5.0])
 def test_what_is_measured_of_a_ripple_spreads_about_the_truth_as_the_interval_has_it(ripple_db):
-    """A root mean square over 30 independent points with errors of 0.5 dB: measured many times, and drawn about each."""
+    """A root mean square over 30 independent points with errors of 0.5 dB: measured many times, and drawn about
+    each."""
     rng = np.random.default_rng(20260312)
     shape = ripple_db * np.sqrt(2.0) * np.sin(np.arange(30.0))
 

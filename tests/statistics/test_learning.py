@@ -1,5 +1,5 @@
-"""Learning from repeats: sizes and offsets that were put in come out. All errors are drawn here, by white noise folded over octaves,
-not by the fields that intervals are drawn from."""
+"""Learning from repeats: sizes and offsets that were put in come out. All errors are drawn here, by white noise folded
+over octaves, not by the fields that intervals are drawn from."""
 
 from __future__ import annotations
 
@@ -60,7 +60,8 @@ class World:
         return self._once(self.benches, name, lambda: self.bench * smooth_noise(self.random, 1.0)[0])
 
     def read(self, speaker, sample="0017", bench=SHED, run="a", setting="plain", **more):
-        """One session: 85 dB and the design's own bumps, the unit's, the bench's, the run's level, its own drift and nine readings."""
+        """One session: 85 dB and the design's own bumps, the unit's, the bench's, the run's level, its own drift and
+        nine readings."""
         random = self.random
         design = self._once(self.designs, (speaker, setting), lambda: 3.0 * smooth_noise(random, 0.3)[0])
         unit = self._once(self.units, (speaker, sample), lambda: self.sample * smooth_noise(random, 0.5)[0])
@@ -126,7 +127,8 @@ def test_the_axis_is_the_horizontal_reading_alone():
 def test_repeat_and_session_are_told_apart(repeat, session, symmetric, seed):
     """Within four standard errors of the estimated variances, from 60 speakers measured twice.
 
-    A product of two fields of widths v and w has the correlation exp(−πΔ²(1/v² + 1/w²)): its mean over the 6.64 octaves is one of
+    A product of two fields of widths v and w has the correlation exp(−πΔ²(1/v² + 1/w²)): its mean over the 6.64 octaves
+    is one of
     6.64·√(1/v² + 1/w²) independent values.
     """
     found = seen(repeats(World(seed, repeat=repeat, session=session), 60, symmetric=symmetric))

@@ -1,7 +1,8 @@
-"""What the demo fleet's repeats and shared specimens teach, against the errors that were drawn for it, for several helpings of these.
+"""What the demo fleet's repeats and shared specimens teach, against the errors that were drawn for it, for several
+helpings of these.
 
-Sizes: seed_data/errors.py. The tolerance is what so few pairs leave open: 8 speakers measured twice, 7 with two serials, 9 passive
-specimens on both benches, 12 in all.
+Sizes: seed_data/errors.py. The tolerance is what so few pairs leave open: 8 speakers measured twice, 7 with two
+serials, 9 passive specimens on both benches, 12 in all.
 """
 
 from __future__ import annotations
@@ -24,7 +25,8 @@ SEEDS = range(5)
 
 @pytest.fixture(scope="module")
 def helpings():
-    """For each seed: readings of every visit, sessions per bench, and what lies between the attic and the shed in truth."""
+    """For each seed: readings of every visit, sessions per bench, and what lies between the attic and the shed in
+    truth."""
     visits = truth.every_visit()
     found = []
     for seed in SEEDS:
@@ -34,19 +36,23 @@ def helpings():
         keys = [SharedKeys.of(info, "") for info in infos]
         readings = [
             Reading(
-                Head(i, info.slug, info.sample, info.setting, key.bench, key.run, drive_db=None if info.powered else 0.0),
-                axis[i], window[i],
+                Head(
+                    i, info.slug, info.sample, info.setting, key.bench, key.run, drive_db=None if info.powered else 0.0
+                ),
+                axis[i],
+                window[i],
             )
             for i, (info, key) in enumerate(zip(infos, keys, strict=True))
-        ]  # fmt: skip
+        ]
         lab = {v.lab: Errors(str(seed)).bench_db(v) for v in visits if v.method in {"near-field-scan", "anechoic"}}
         between = grid.to_grid(FREQUENCY_HZ, (lab["shed"] - lab["attic"])[None])[0]
         found.append((readings, Counter(k.bench for k in keys), between))
     return found
 
 
-# Files have 24 points an octave; on the grid's 20 a value is a mean of two neighbours, weighed 1 − x and x with x anywhere from 0 to 1:
-# of the repeat's variance 1 − (1 − ρ)/3 is left, ρ being the correlation of neighbours. It is that which intervals are drawn with.
+# Files have 24 points an octave; on the grid's 20 a value is a mean of two neighbours, weighed 1 − x and x with x
+# anywhere from 0 to 1: of the repeat's variance 1 − (1 − ρ)/3 is left, ρ being the correlation of neighbours. It is
+# that which intervals are drawn with.
 ON_GRID = np.sqrt(1 - (1 - np.exp(-np.pi * (6 / 24) ** 2)) / 3)
 
 

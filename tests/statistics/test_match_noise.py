@@ -1,4 +1,5 @@
-"""Noise of a pair of speakers: what they share cancels, the rest adds as squares, and the output's is that of its sweeps."""
+"""Noise of a pair of speakers: what they share cancels, the rest adds as squares, and the output's is that of its
+sweeps."""
 
 from __future__ import annotations
 
@@ -87,14 +88,17 @@ def measured_again(session: GridSession, rng: np.random.Generator) -> GridSessio
     assert c is not None
     assert d is not None
     compression = replace(
-        c, drive_db=c.drive_db + at_drive,
+        c,
+        drive_db=c.drive_db + at_drive,
         level_db=c.level_db + common + field(rng, (len(c.drive_db),), 0.1, 1 / 6),
-    )  # fmt: skip
+    )
     distortion = field(rng, (), 1.0, 1.0) + field(rng, (len(d.drive_db),), 1.0, 1 / 6)
     return replace(
-        session, level_db=session.level_db + common, compression=compression,
+        session,
+        level_db=session.level_db + common,
+        compression=compression,
         distortion=replace(d, drive_db=d.drive_db + at_drive, level_db=d.level_db + distortion),
-    )  # fmt: skip
+    )
 
 
 def usable(sessions: list[GridSession]) -> np.ndarray:
@@ -111,7 +115,9 @@ def far(x: np.ndarray, y: np.ndarray) -> np.ndarray:
     return nearness.distances(curves(x), curves(y)).parts["output"]
 
 
-@pytest.mark.parametrize("folder", ["dunnock-yard-bradawl-5_attic_2025-12-11_8987_plain", "kittlewick-lintel-1_attic_2025-12-29_1109_plain"])  # fmt: skip
+@pytest.mark.parametrize(
+    "folder", ["dunnock-yard-bradawl-5_attic_2025-12-11_8987_plain", "kittlewick-lintel-1_attic_2025-12-29_1109_plain"]
+)
 def test_the_limit_of_usable_output_is_that_of_repeated_sweeps(folder):
     session = to_grid(read_session(Path(FLEET) / folder))
     found = session_uncertainty(session, folder, METRIC_IDS, np.full(len(METRIC_IDS), np.nan), DEFAULT)

@@ -31,7 +31,8 @@ def test_the_chance_is_how_often_a_measurement_that_is_drawn_settles_it(what, an
     before, after = (
         drawn(c.a.sessions, c.b.sessions, errors, random, n, another_unit=another_unit) for c in (present, new)
     )
-    # the present estimate is `seen`, whatever the truth: so it is seen − its error, and the next estimate that truth with the next error
+    # the present estimate is `seen`, whatever the truth: so it is seen − its error, and the next estimate that truth
+    # with the next error
     estimate = seen - before + after
     least = 1.96 * found.sd
     assert found.sd == pytest.approx(after.std(), rel=0.02)

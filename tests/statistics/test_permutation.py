@@ -19,8 +19,10 @@ def test_p_comes_near_that_of_all_arrangements():
 
     every = [
         apart(np.array([*a, *b, *c]))
-        for a in permutations(group[:3]) for b in permutations(group[3:6]) for c in permutations(group[6:])
-    ]  # fmt: skip
+        for a in permutations(group[:3])
+        for b in permutations(group[3:6])
+        for c in permutations(group[6:])
+    ]
     exact = np.mean(np.array(every) >= apart(group) - 1e-9)
     found = permuted(value, value, group, maker, np.random.default_rng(1))
     assert found.p == pytest.approx([exact, exact], abs=4 * np.sqrt(exact * (1 - exact) / PERMUTATIONS))
@@ -33,7 +35,8 @@ def test_all_groups_alike_is_the_rank_test_of_kruskal_and_wallis_on_ranks_within
     value = random.normal(size=72) + 0.4 * group
     rank = np.concatenate([stats.rankdata(value[maker == k]) for k in range(3)])
     found = permuted(rank, rank, group, maker, random)
-    # three makers with 8 of each group: sums about their expectation, ranks of variance n(n + 1)/12, two degrees of freedom
+    # three makers with 8 of each group: sums about their expectation, ranks of variance n(n + 1)/12, two degrees of
+    # freedom
     sums = np.array([rank[group == k].sum() - 3 * 8 * 12.5 for k in range(3)])
     chi = (sums**2).sum() / (3 * 8 * 24 * 25 / 12)
     assert found.p_all == pytest.approx(stats.chi2.sf(chi, 2), abs=0.015)

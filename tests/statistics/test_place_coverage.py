@@ -11,8 +11,8 @@ from tests.statistics.place_fields import SHAPES, Coverage, coverage
 RESULT = Path(__file__).parent / "place_coverage.json"
 RUNS, SEED = 2000, 20240601
 WHOLE_LIST, PODIUM, JOINT = 0.94, 0.90, 0.94  # method:statistics#how-this-is-checked
-# That every single difference lies within its joint bound says more than that all joint places hold. It fails where errors have rare
-# outliers: some standard errors from 400 draws are then too small, and 92 of 100 fields hold
+# That every single difference lies within its joint bound says more than that all joint places hold. It fails where
+# errors have rare outliers: some standard errors from 400 draws are then too small, and 92 of 100 fields hold
 EVERY_DIFFERENCE = {"100 equals, rare outliers": 0.90}
 
 
@@ -61,7 +61,8 @@ def test_an_ordinary_field_of_sixty_is_hardly_ever_called_luck():
 def test_places_hold_the_true_ones_short(shape):
     runs = 40
     found = coverage(shape, runs, seed=7)
-    # a whole list is a mean over 40 runs of many places each, which errors move together: 0.03 below is seen less than once in a hundred
+    # a whole list is a mean over 40 runs of many places each, which errors move together: 0.03 below is seen less than
+    # once in a hundred
     assert found.whole_list >= WHOLE_LIST - 0.03
     assert found.first_three >= 0.8
     # 40 runs at 95 %: fewer than 34 would be seen once in a hundred

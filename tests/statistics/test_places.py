@@ -13,7 +13,8 @@ LARGE = counting._FEW + 150  # so many that cells and brackets are used
 
 
 def some_field(seed, count=LARGE, *, benches=4, branched=0.1, bounds=0.06, errorless=0.0, step=0.1):
-    """Ties, bounds to both sides, branches of any share, benches in patterns, errors that differ fourfold or are none."""
+    """Ties, bounds to both sides, branches of any share, benches in patterns, errors that differ fourfold or are
+    none."""
     random = np.random.default_rng(seed)
     x = random.normal(0.0, 2.0, count).round(1)
     v = np.where(random.random(count) < errorless, 0.0, random.uniform(0.2, 0.8, count) ** 2)
@@ -53,9 +54,20 @@ def by_definition(scores, critical):
 
 
 @pytest.mark.parametrize("critical", [CRITICAL, 4.5])
-@pytest.mark.parametrize("kind", [{}, {"count": 60}, {"benches": 1}, {"benches": 0}, {"benches": 40}, {"branched": 0.0},
-                                  {"branched": 0.7, "bounds": 0.3}, {"errorless": 0.2, "step": 0.0, "benches": 0},
-                                  {"bounds": 1.0}])  # fmt: skip
+@pytest.mark.parametrize(
+    "kind",
+    [
+        {},
+        {"count": 60},
+        {"benches": 1},
+        {"benches": 0},
+        {"benches": 40},
+        {"branched": 0.0},
+        {"branched": 0.7, "bounds": 0.3},
+        {"errorless": 0.2, "step": 0.0, "benches": 0},
+        {"bounds": 1.0},
+    ],
+)
 def test_places_are_those_of_all_pairs_judged_one_by_one(kind, critical):
     for seed in range(2):
         scores = some_field(seed, **kind)

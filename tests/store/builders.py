@@ -14,9 +14,17 @@ from speakerdb.store import NewSession
 
 def info(model: str = "Sill 5", **changes: object) -> SessionInfo:
     base = SessionInfo(
-        maker="Alder Fen", model=model, slug=f"alder-fen-{model.lower().replace(' ', '-')}", kind="standmount",
-        powered=True, lab="shed", method="anechoic", date="2026-03-01", sample="0017", setting="plain",
-    )  # fmt: skip
+        maker="Alder Fen",
+        model=model,
+        slug=f"alder-fen-{model.lower().replace(' ', '-')}",
+        kind="standmount",
+        powered=True,
+        lab="shed",
+        method="anechoic",
+        date="2026-03-01",
+        sample="0017",
+        setting="plain",
+    )
     return dataclasses.replace(base, **changes)
 
 

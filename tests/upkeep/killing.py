@@ -59,8 +59,8 @@ def write_folders(root: Path, tilt_db: float) -> Path:
 
 
 def make_older(path: Path, version: int = 1) -> None:
-    """Turn a file into one of an older schema, as an older program would have left it: its migrations up to that one, and all that both
-    schemas have in common; its metrics were defined otherwise."""
+    """Turn a file into one of an older schema, as an older program would have left it: its migrations up to that one,
+    and all that both schemas have in common; its metrics were defined otherwise."""
     newer = path.with_name(f"{path.name}.newer")
     path.rename(newer)
     con = duckdb.connect(str(path))
@@ -134,7 +134,8 @@ JOBS = ("ingest", "replace", "upgrade", "derive", "from-raw")
 
 
 class Kills:
-    """What the jobs work on, in a folder: two readings of the same sessions, a file that holds the first, and an older one."""
+    """What the jobs work on, in a folder: two readings of the same sessions, a file that holds the first, and an older
+    one."""
 
     def __init__(self, root: Path) -> None:
         self.root = root

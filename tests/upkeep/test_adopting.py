@@ -38,13 +38,22 @@ def noise(random, width_oct):
 def write(
     root, speaker, lab="shed", repeat=1, *, repeat_db=0.3, level_db=0.0, front=FRONT, every=1, more="", **changes
 ):
-    """A visit of a passive speaker: ten curves in front, each with an error of its own; the attic tilts what it reads."""
+    """A visit of a passive speaker: ten curves in front, each with an error of its own; the attic tilts what it
+    reads."""
     folder = root / f"s{speaker}-{lab}-{changes.get('sample', '0017')}-{changes.get('date', '')}-{repeat}"
     folder.mkdir(parents=True)
     keys = {
-        **KEYS, "model": f"Sill {speaker}", "slug": f"sill-{speaker}", "powered": False, "drive_voltage_v": 2.83, "lab": lab, "repeat": repeat,
-        "method": "anechoic" if lab == "attic" else "near-field-scan", "calibration": "c", **changes,
-    }  # fmt: skip
+        **KEYS,
+        "model": f"Sill {speaker}",
+        "slug": f"sill-{speaker}",
+        "powered": False,
+        "drive_voltage_v": 2.83,
+        "lab": lab,
+        "repeat": repeat,
+        "method": "anechoic" if lab == "attic" else "near-field-scan",
+        "calibration": "c",
+        **changes,
+    }
     (folder / "session.toml").write_text(toml_text(keys) + more, encoding="utf-8")
     random = np.random.default_rng([ord(c) for c in folder.name])
     bass = 85.0 - 10.0 * np.log10(1.0 + ((30.0 + speaker) / FREQUENCY_HZ) ** 4)
@@ -324,9 +333,16 @@ def test_alignment_moves_all_levels_of_its_bench_and_nothing_else():
     offset = np.linspace(-1.0, 1.0, 199).astype(np.float32)
     level = np.full((2, 199), 80.0, np.float32)
     attic = GridSession(
-        info(lab="attic", method="anechoic", calibration="c"), np.array([True, True]), np.array([0.0, 10.0]), level, 24.0, level[0],
-        GridSweeps(np.array([80.0]), ("thd",), level[:1] - 120.0), GridSweeps(np.array([80.0, 90.0]), ("", ""), level), level[0],
-    )  # fmt: skip
+        info(lab="attic", method="anechoic", calibration="c"),
+        np.array([True, True]),
+        np.array([0.0, 10.0]),
+        level,
+        24.0,
+        level[0],
+        GridSweeps(np.array([80.0]), ("thd",), level[:1] - 120.0),
+        GridSweeps(np.array([80.0, 90.0]), ("", ""), level),
+        level[0],
+    )
     shed = dataclasses.replace(attic, info=info(lab="shed"))
     model = ErrorModel(1, {}, {ATTIC: Alignment(bench_key("shed", "anechoic", None), offset, 0.02, 6)})
     moved, same = error_models.aligned([attic, shed], model)

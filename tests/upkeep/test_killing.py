@@ -1,4 +1,5 @@
-"""Killed at random moments, the file opens and holds what was reported stored (the long run: tests/upkeep/killing.py)."""
+"""Killed at random moments, the file opens and holds what was reported stored (the long run:
+tests/upkeep/killing.py)."""
 
 from __future__ import annotations
 

@@ -1,4 +1,5 @@
-"""From sessions in the file to what stands for speakers: groups, default settings, curves, open ends (method:statistics#pooling)."""
+"""From sessions in the file to what stands for speakers: groups, default settings, curves, open ends
+(method:statistics#pooling)."""
 
 from __future__ import annotations
 
@@ -54,11 +55,13 @@ def test_each_setting_of_each_speaker_stands_for_its_own_sessions(store):
     found = put(
         store,
         sessions(
-            {"model": "A", "date": "2026-03-02"}, {"model": "A", "date": "2026-03-03"}, {"model": "A", "setting": "desk", "date": "2026-03-04"},
+            {"model": "A", "date": "2026-03-02"},
+            {"model": "A", "date": "2026-03-03"},
+            {"model": "A", "setting": "desk", "date": "2026-03-04"},
             {"model": "B"},
         ),
         [1.0, 3.0, 7.0, 5.0],
-    )  # fmt: skip
+    )
     assert found == {
         ("a", "desk"): (False, 1, 7.0),
         ("a", "plain"): (True, 2, 2.0),

@@ -18,8 +18,15 @@ from tests.folders import write_fleet, write_session
 from tests.upkeep.killing import make_older
 
 OF_SESSIONS = (
-    "curve", "summary_curve", "listening_axis", "metric_value", "uncertainty", "own_draw", "bench_draw", "source_file",
-)  # fmt: skip
+    "curve",
+    "summary_curve",
+    "listening_axis",
+    "metric_value",
+    "uncertainty",
+    "own_draw",
+    "bench_draw",
+    "source_file",
+)
 
 
 @pytest.fixture(scope="module")
@@ -53,7 +60,8 @@ def test_derive_recomputes_exactly_the_metrics_whose_definition_changed(path, mo
         with pytest.raises(StoreError, match="speakerdb derive"):
             base.ingest(path.parent)
         base.store.con.execute(
-            "UPDATE metric_value SET value = 1.0 WHERE metric_no IN (SELECT metric_no FROM metric WHERE id IN ('f6_hz', 'f3_hz'))"
+            "UPDATE metric_value SET value = 1.0 WHERE metric_no IN (SELECT metric_no FROM metric WHERE id "
+            "IN ('f6_hz', 'f3_hz'))"
         )
         report = base.derive()
         assert report.metrics == ("f6_hz",)
@@ -209,7 +217,8 @@ def test_compacting_keeps_everything_and_makes_the_file_no_larger(path):
 def test_a_session_measured_again_by_the_same_lab_tightens_nothing_that_the_lab_shares(tmp_path):
     def widths(base):
         row = base.store.con.execute(
-            "SELECT se, se_bench, se_sample FROM pooled_value JOIN metric USING (metric_no) WHERE id = 'treble_balance_db'"
+            "SELECT se, se_bench, se_sample FROM pooled_value JOIN metric USING (metric_no) WHERE id = "
+            "'treble_balance_db'"
         ).fetchall()[0]
         return np.array(row)
 

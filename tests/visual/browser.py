@@ -1,4 +1,5 @@
-"""Chromium for the visual checks: Debian's package, driven by playwright; tests skip only where the browser is missing."""
+"""Chromium for the visual checks: Debian's package, driven by playwright; tests skip only where the browser is
+missing."""
 
 from __future__ import annotations
 

@@ -16,7 +16,8 @@ from tests.visual.browser import browser, needs_browser, text_problems
 pytestmark = needs_browser
 WIDTHS = {"phone": 375, "small phone": 320, "desktop": 1280}
 
-# Contrast of every text with what lies behind it, by WCAG 2. Only plain backgrounds are used, so the nearest painted ancestor counts.
+# Contrast of every text with what lies behind it, by WCAG 2. Only plain backgrounds are used, so the nearest painted
+# ancestor counts.
 CONTRAST = """
 () => {
   const channel = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4); };

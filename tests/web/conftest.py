@@ -26,11 +26,23 @@ def fill(folder: Path, file: Path) -> Path:
     """A database of nine speakers, one of them in two settings, with prices and with intervals for all."""
     for i in range(SPEAKERS):
         write_session(
-            folder / f"s{i}", bass_hz=30.0 + 8.0 * i, narrowing=0.8 + 0.1 * i, tilt_db=-0.1 * i, model=f"Sill {i}",
-            kind="monitor" if i % 2 else "standmount", year=2010 + i, height_mm=300 + 20 * i, width_mm=200, depth_mm=250,
-            mass_kg=6 + 2 * i, maker=("Alder Fen", "Mossgarth", "Pennywort")[i % 3],
-        )  # fmt: skip
-        price = f'[[prices]]\namount = {300 + 150 * i}\ncurrency = "EUR"\nper = "pair"\nkind = "street"\ndate = 2026-01-0{i + 1}\n'
+            folder / f"s{i}",
+            bass_hz=30.0 + 8.0 * i,
+            narrowing=0.8 + 0.1 * i,
+            tilt_db=-0.1 * i,
+            model=f"Sill {i}",
+            kind="monitor" if i % 2 else "standmount",
+            year=2010 + i,
+            height_mm=300 + 20 * i,
+            width_mm=200,
+            depth_mm=250,
+            mass_kg=6 + 2 * i,
+            maker=("Alder Fen", "Mossgarth", "Pennywort")[i % 3],
+        )
+        price = (
+            f'[[prices]]\namount = {300 + 150 * i}\ncurrency = "EUR"\nper = "pair"\nkind = "street"\ndate = '
+            f"2026-01-0{i + 1}\n"
+        )
         with (folder / f"s{i}" / "session.toml").open("a", encoding="utf-8") as toml:
             toml.write(price)
     write_session(folder / "desk", bass_hz=45.0, tilt_db=-1.0, model="Sill 0", setting="desk", kind="standmount")
@@ -67,7 +79,8 @@ class Running:
 def running(file: Path, **options) -> Iterator[Running]:
     app = create_app(file, **{"patience_s": 120.0, **options})
     listener = bind("127.0.0.1", 0)
-    # on a busy machine seconds may lie between two questions of one reader: a line cut meanwhile is no defect of the pages
+    # on a busy machine seconds may lie between two questions of one reader: a line cut meanwhile is no defect of the
+    # pages
     server = uvicorn.Server(uvicorn.Config(app, log_level="error", timeout_keep_alive=120))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listener]}, daemon=True)
     thread.start()

@@ -35,13 +35,21 @@ ANSWERS = (
     ("/api/metrics/f6_hz/ranks?jointly=true&target=absolute", "rank", "rank f6_hz --jointly --absolute"),
     ("/api/metrics/preference/ranks?target=another_unit&top=3", "rank", "rank preference --another-unit --top 3"),
     ("/api/compare?speaker=sill-0&speaker=sill-1", "compare", "compare sill-0 sill-1"),
-    ("/api/compare?speaker=sill-0&speaker=sill-1&target=another_unit", "compare", "compare sill-0 sill-1 --another-unit"),
-    ("/api/shortlist?distance=3&volume=60&level=90&budget=900", "shortlist", "shortlist --distance 3 --volume 60 --level 90 --budget 900"),
+    (
+        "/api/compare?speaker=sill-0&speaker=sill-1&target=another_unit",
+        "compare",
+        "compare sill-0 sill-1 --another-unit",
+    ),
+    (
+        "/api/shortlist?distance=3&volume=60&level=90&budget=900",
+        "shortlist",
+        "shortlist --distance 3 --volume 60 --level 90 --budget 900",
+    ),
     ("/api/tradeoff?x=price&y=f6_hz", "tradeoff", "tradeoff price f6_hz"),
     ("/api/trend?metric=f6_hz&over=year", "trend", "trend f6_hz --over year"),
     ("/api/questions", "query", "query"),
     ("/api/questions/sessions?lab=shed", "query", "query sessions lab=shed"),
-)  # fmt: skip
+)
 
 
 @pytest.mark.parametrize(("address", "name", "command"), ANSWERS, ids=[a for a, _, _ in ANSWERS])
@@ -106,11 +114,18 @@ def test_the_openapi_document_describes_every_address(site):
 
 
 KNOWN = {
-    "speaker": ["alder-fen-sill-0", "sill-4", "sill-0@desk"], "metric": ["f6_hz", "preference", "max_level_db", "tone"],
-    "name": ["sessions", "price_ladder"], "column": ["f6_hz", "price", "kind"], "sort": ["f6_hz", "price", "maker"],
-    "x": ["price", "volume_l", "f6_hz"], "y": ["preference", "f6_hz"], "over": ["year", "kind", "price", "f6_hz"],
-    "setting": ["desk"], "against": ["desk"], "currency": ["EUR", "eur"],
-}  # fmt: skip
+    "speaker": ["alder-fen-sill-0", "sill-4", "sill-0@desk"],
+    "metric": ["f6_hz", "preference", "max_level_db", "tone"],
+    "name": ["sessions", "price_ladder"],
+    "column": ["f6_hz", "price", "kind"],
+    "sort": ["f6_hz", "price", "maker"],
+    "x": ["price", "volume_l", "f6_hz"],
+    "y": ["preference", "f6_hz"],
+    "over": ["year", "kind", "price", "f6_hz"],
+    "setting": ["desk"],
+    "against": ["desk"],
+    "currency": ["EUR", "eur"],
+}
 
 
 def with_known_names(node):
@@ -131,15 +146,20 @@ def with_known_names(node):
 def test_no_question_that_fits_the_openapi_document_breaks_the_server(site):
     """Schemathesis makes up questions for every address; answers must fit what the document says of them.
 
-    A question may fit the document and still make no sense (a seat outside its room), so a plain refusal counts as an answer.
+    A question may fit the document and still make no sense (a seat outside its room), so a plain refusal counts as an
+    answer.
     """
     described = site.get("/api/openapi.json").json()
     with_known_names(described)
     document = schemathesis.openapi.from_dict(described)
     few = settings(
-        max_examples=20, deadline=None, derandomize=True, phases=[Phase.generate], suppress_health_check=list(HealthCheck),
+        max_examples=20,
+        deadline=None,
+        derandomize=True,
+        phases=[Phase.generate],
+        suppress_health_check=list(HealthCheck),
         database=None,
-    )  # fmt: skip
+    )
     answered: Counter[int] = Counter()
     for operation in document.get_all_operations():
 

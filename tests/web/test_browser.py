@@ -1,4 +1,5 @@
-"""The pages in a real browser: main paths, keyboard, dark, phone, nothing foreign, nothing on the console, no barrier."""
+"""The pages in a real browser: main paths, keyboard, dark, phone, nothing foreign, nothing on the console, no
+barrier."""
 
 from __future__ import annotations
 
@@ -14,10 +15,23 @@ from tests.web.conftest import running
 AXE = (Path(axe_playwright_python.__file__).parent / "axe.min.js").read_text(encoding="utf-8")
 WIDE, PHONE = {"width": 1280, "height": 900}, {"width": 390, "height": 844}
 PAGES = (
-    "/", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0/f6_hz", "/settings/alder-fen-sill-0?wall=0.5",
-    "/numbers/curves?speaker=alder-fen-sill-0", "/numbers/place?speaker=alder-fen-sill-0", "/side-by-side?speaker=sill-0&speaker=sill-4", "/room", "/trade-offs",
-    "/trends?metric=f6_hz&over=kind", "/dictionary", "/dictionary/f6_hz", "/method", "/method/statistics", "/questions", "/questions/sessions",
-)  # fmt: skip
+    "/",
+    "/speaker/alder-fen-sill-0",
+    "/speaker/alder-fen-sill-0/f6_hz",
+    "/settings/alder-fen-sill-0?wall=0.5",
+    "/numbers/curves?speaker=alder-fen-sill-0",
+    "/numbers/place?speaker=alder-fen-sill-0",
+    "/side-by-side?speaker=sill-0&speaker=sill-4",
+    "/room",
+    "/trade-offs",
+    "/trends?metric=f6_hz&over=kind",
+    "/dictionary",
+    "/dictionary/f6_hz",
+    "/method",
+    "/method/statistics",
+    "/questions",
+    "/questions/sessions",
+)
 
 
 class Visit:

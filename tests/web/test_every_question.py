@@ -27,21 +27,27 @@ from tests.web.conftest import fill, running
 NAMES = [question.name for question in QUESTIONS]
 # The fields of a question that can be answered from the small database of the page tests; where the example can't be
 ASKED = {
-    "show": {"speaker": "sill-0", "all_settings": True}, "explain": {"speaker": "sill-4", "metric": "f6_hz"},
+    "show": {"speaker": "sill-0", "all_settings": True},
+    "explain": {"speaker": "sill-4", "metric": "f6_hz"},
     "match": {"speaker": "sill-4", "top": 3, "weight": ("beamwidth=2",), "kind": "monitor"},
     "rank": {"metric": "f6_hz", "price_max": 1500.0, "jointly": True, "target": "absolute"},
-    "compare": {"speaker": ("sill-0", "sill-1"), "target": "another_unit"}, "percentile": {"speaker": "sill-4", "factor": 1.5},
+    "compare": {"speaker": ("sill-0", "sill-1"), "target": "another_unit"},
+    "percentile": {"speaker": "sill-4", "factor": 1.5},
     "settle": {"a": "sill-0", "b": "sill-1", "metric": ("flatness_window_db", "smoothness_in_room")},
-    "tradeoff": {"x": "price", "y": "f6_hz", "powered": True}, "trend": {"metric": ("f6_hz", "preference"), "over": "year"},
-    "labs": {"metric": ("f6_hz",)}, "shortlist": {"distance": 3.0, "volume": 60.0, "level": 90.0, "budget": 900.0, "top": 2},
-    "settings": {"speaker": "sill-0", "wall": 0.5}, "claim": {"speaker": "sill-9"},
+    "tradeoff": {"x": "price", "y": "f6_hz", "powered": True},
+    "trend": {"metric": ("f6_hz", "preference"), "over": "year"},
+    "labs": {"metric": ("f6_hz",)},
+    "shortlist": {"distance": 3.0, "volume": 60.0, "level": 90.0, "budget": 900.0, "top": 2},
+    "settings": {"speaker": "sill-0", "wall": 0.5},
+    "claim": {"speaker": "sill-9"},
     "table": {"column": ("price", "f6_hz", "kind"), "sort": "f6_hz", "descending": True, "count": 4},
-}  # fmt: skip
+}
 
 
 @pytest.fixture(scope="module")
 def file(tmp_path_factory):
-    """The database of the page tests, and besides what two questions need: a speaker measured on two benches, and one with a claim."""
+    """The database of the page tests, and besides what two questions need: a speaker measured on two benches, and one
+    with a claim."""
     folder = tmp_path_factory.mktemp("every")
     path = fill(folder / "in", folder / "speakers.duckdb")
     write_session(
@@ -136,7 +142,10 @@ def test_every_field_has_help_and_every_question_a_method_that_names_them(questi
 
 
 def test_the_command_line_loads_nothing_heavy_to_help():
-    code = "import sys; import speakerdb.cli.main; print(sorted({m.partition('.')[0] for m in sys.modules} & set(sys.argv[1:])))"
+    code = (
+        "import sys; import speakerdb.cli.main; print(sorted({m.partition('.')[0] for m in sys.modules} & "
+        "set(sys.argv[1:])))"
+    )
     heavy = ["numpy", "polars", "duckdb", "pydantic", "scipy", "altair", "fastapi", "jinja2"]
     found = subprocess.run(
         [sys.executable, "-c", code, *heavy],

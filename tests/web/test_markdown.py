@@ -1,4 +1,5 @@
-"""The method's texts as HTML: headings that can be linked to, tables in their own frame, nothing of a text is taken for HTML."""
+"""The method's texts as HTML: headings that can be linked to, tables in their own frame, nothing of a text is taken for
+HTML."""
 
 from __future__ import annotations
 

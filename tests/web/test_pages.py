@@ -9,14 +9,34 @@ import pytest
 from tests.web.conftest import SPEAKERS, running
 
 PAGES = (
-    "/", "/?column=price&column=f6_hz&sort=f6_hz", "/speaker/alder-fen-sill-0", "/speaker/alder-fen-sill-0?setting=desk",
-    "/speaker/alder-fen-sill-0/f6_hz", "/settings/alder-fen-sill-0", "/settings/alder-fen-sill-0?wall=0.5",
-    "/numbers/curves?speaker=alder-fen-sill-0", "/numbers/place?speaker=alder-fen-sill-0", "/side-by-side", "/side-by-side?speaker=sill-0&speaker=sill-1",
-    "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2", "/room", "/room?distance=2&volume=40&level=80&wall=0.6",
-    "/trade-offs", "/trade-offs?x=volume_l&y=f6_hz", "/trends", "/trends?metric=f6_hz&over=kind", "/dictionary",
-    "/dictionary/f6_hz", "/dictionary/f6_hz?target=absolute&jointly=yes",
-    "/dictionary/preference?target=another_unit&kind=monitor", "/dictionary/reference_level_db", "/method", "/method/statistics", "/questions", "/questions/sessions",
-)  # fmt: skip
+    "/",
+    "/?column=price&column=f6_hz&sort=f6_hz",
+    "/speaker/alder-fen-sill-0",
+    "/speaker/alder-fen-sill-0?setting=desk",
+    "/speaker/alder-fen-sill-0/f6_hz",
+    "/settings/alder-fen-sill-0",
+    "/settings/alder-fen-sill-0?wall=0.5",
+    "/numbers/curves?speaker=alder-fen-sill-0",
+    "/numbers/place?speaker=alder-fen-sill-0",
+    "/side-by-side",
+    "/side-by-side?speaker=sill-0&speaker=sill-1",
+    "/side-by-side?speaker=sill-0&speaker=sill-1&speaker=sill-2",
+    "/room",
+    "/room?distance=2&volume=40&level=80&wall=0.6",
+    "/trade-offs",
+    "/trade-offs?x=volume_l&y=f6_hz",
+    "/trends",
+    "/trends?metric=f6_hz&over=kind",
+    "/dictionary",
+    "/dictionary/f6_hz",
+    "/dictionary/f6_hz?target=absolute&jointly=yes",
+    "/dictionary/preference?target=another_unit&kind=monitor",
+    "/dictionary/reference_level_db",
+    "/method",
+    "/method/statistics",
+    "/questions",
+    "/questions/sessions",
+)
 
 
 @pytest.mark.parametrize("path", PAGES)
@@ -110,8 +130,13 @@ def test_speakers_with_unknown_facts_are_listed_as_not_judged(site):
 
 @pytest.mark.parametrize(
     ("words", "lands"),
-    [("sill 4", "/speaker/mossgarth-sill-4"), ("alder-fen-sill-0", "/speaker/alder-fen-sill-0"), ("sill", "/?named=sill"), ("", "/")],
-)  # fmt: skip
+    [
+        ("sill 4", "/speaker/mossgarth-sill-4"),
+        ("alder-fen-sill-0", "/speaker/alder-fen-sill-0"),
+        ("sill", "/?named=sill"),
+        ("", "/"),
+    ],
+)
 def test_the_find_box_goes_to_the_speaker_or_to_those_that_fit(site, words, lands):
     assert site.get("/find", params={"named": words}).headers["location"] == lands
 

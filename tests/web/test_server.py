@@ -69,8 +69,12 @@ def test_a_port_that_is_taken_is_told_in_words(file, capsys):
 
 @pytest.mark.parametrize(
     ("arguments", "code", "said"),
-    [(["--db", "none.duckdb"], 1, "no database"), (["--port", "99999"], 2, "65535"), (["--host", "999.1.1.1"], 1, "can't listen")],
-)  # fmt: skip
+    [
+        (["--db", "none.duckdb"], 1, "no database"),
+        (["--port", "99999"], 2, "65535"),
+        (["--host", "999.1.1.1"], 1, "can't listen"),
+    ],
+)
 def test_what_cannot_be_served_is_told_at_once(file, capsys, arguments, code, said):
     with pytest.raises(SystemExit) as stop:
         run(["serve", *([] if "--db" in arguments else ["--db", str(file)]), *arguments])

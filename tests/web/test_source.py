@@ -27,7 +27,8 @@ def other_process(path, keep_s=0.0):
     """Open the file for writing in another process; returns it once the file is held (or has been refused)."""
     code = (
         "import duckdb, sys, time\n"
-        "try:\n con = duckdb.connect(sys.argv[1])\nexcept duckdb.IOException:\n print('refused', flush=True); sys.exit(1)\n"
+        "try:\n con = duckdb.connect(sys.argv[1])\nexcept duckdb.IOException:\n print('refused', "
+        "flush=True); sys.exit(1)\n"
         "print('held', flush=True); time.sleep(float(sys.argv[2]))"
     )
     process = subprocess.Popen([sys.executable, "-c", code, str(path), str(keep_s)], stdout=subprocess.PIPE, text=True)

@@ -31,8 +31,10 @@ def put(tmp_path, *files, limits=LIMITS):
 
 def test_files_keep_their_folders(tmp_path):
     assert put(tmp_path, ("a/session.toml", b"x"), ("a/responses/h 0.txt", b"y"), ("b/session.toml", b"z")) == [
-        "a/responses/h 0.txt", "a/session.toml", "b/session.toml",
-    ]  # fmt: skip
+        "a/responses/h 0.txt",
+        "a/session.toml",
+        "b/session.toml",
+    ]
 
 
 def test_a_zip_is_unpacked_where_it_lies(tmp_path):
@@ -42,8 +44,19 @@ def test_a_zip_is_unpacked_where_it_lies(tmp_path):
 
 @pytest.mark.parametrize(
     "name",
-    ["../out.toml", "a/../../out.toml", "/etc/passwd", "C:/x", "a\\..\\b", "a/\0b", "a/b\nc", "", "a/" * 20 + "x", "a/" + "x" * 300],
-)  # fmt: skip
+    [
+        "../out.toml",
+        "a/../../out.toml",
+        "/etc/passwd",
+        "C:/x",
+        "a\\..\\b",
+        "a/\0b",
+        "a/b\nc",
+        "",
+        "a/" * 20 + "x",
+        "a/" + "x" * 300,
+    ],
+)
 def test_a_name_that_leads_elsewhere_is_turned_away(name, tmp_path):
     with pytest.raises(DataError, match="file name"):
         safe_path(name)

@@ -81,7 +81,9 @@ def test_where_neither_is_better_places_count_from_the_end_that_is_named():
     assert "from the" not in words.standing(replace(place, metric=METRICS["f6_hz"]), "monitors")
 
 
-@pytest.mark.parametrize(("metric", "first", "last"), [(LOW_IS_BETTER, "at_least", "at_most"), (HIGH_IS_BETTER, "at_most", "at_least")])  # fmt: skip
+@pytest.mark.parametrize(
+    ("metric", "first", "last"), [(LOW_IS_BETTER, "at_least", "at_most"), (HIGH_IS_BETTER, "at_most", "at_least")]
+)
 def test_who_stands_first_or_last_by_a_bound_may_be_worse_or_better(metric, first, last):
     def said(*censored):
         return ranking._bounds(METRICS[metric], pl.DataFrame({"speaker": ["a", "b", "c"], "censored": censored}))
@@ -111,7 +113,9 @@ def test_bounds_say_their_side():
     opposite(f6.said(43.0, "at_most"), f6.said(43.0, "at_least"), "at most", "at least")
     opposite(claiming.bound_text(None, 3.0), claiming.bound_text(3.0, None), "≤", "≥")
     opposite(room_words.chance_text(0.0, 0.3), room_words.chance_text(0.3, 1.0), "at most", "at least")
-    fails = pl.DataFrame({"key": [0, 1], "what": ["level"] * 2, "by": [1.2] * 2, "unit": ["dB"] * 2, "at_least": [True, False]})  # fmt: skip
+    fails = pl.DataFrame(
+        {"key": [0, 1], "what": ["level"] * 2, "by": [1.2] * 2, "unit": ["dB"] * 2, "at_least": [True, False]}
+    )
     assert room_words.misses_text(fails, 0) == "level by at least 1.2 dB"
     assert room_words.misses_text(fails, 1) == "level by 1.2 dB"
 
@@ -119,13 +123,23 @@ def test_bounds_say_their_side():
 def test_differences_say_their_sign():
     flat, f6 = METRICS["flatness_window_db"], METRICS["f6_hz"]
     opposite(
-        words.difference(flat, "X", 1.2, 0.8, 1.6, "yes"), words.difference(flat, "X", -1.2, -1.6, -0.8, "yes"), "higher", "lower"
-    )  # fmt: skip
+        words.difference(flat, "X", 1.2, 0.8, 1.6, "yes"),
+        words.difference(flat, "X", -1.2, -1.6, -0.8, "yes"),
+        "higher",
+        "lower",
+    )
     opposite(
-        words.difference(f6, "X", 0.8, 0.7, 0.9, "yes"), words.difference(f6, "X", 1.25, 1.1, 1.4, "yes"), "0.80", "1.25"
-    )  # fmt: skip
-    opposite(match_words.verdict({"measures_differently": True}), match_words.verdict({"measures_differently": False}),
-             "measures differently", "can't tell them apart")  # fmt: skip
+        words.difference(f6, "X", 0.8, 0.7, 0.9, "yes"),
+        words.difference(f6, "X", 1.25, 1.1, 1.4, "yes"),
+        "0.80",
+        "1.25",
+    )
+    opposite(
+        match_words.verdict({"measures_differently": True}),
+        match_words.verdict({"measures_differently": False}),
+        "measures differently",
+        "can't tell them apart",
+    )
 
 
 # one speaker
@@ -134,18 +148,32 @@ def test_differences_say_their_sign():
 def shown(**rows):
     """Pooled rows of `show`: metric -> (value, low, high, censored)."""
     return pl.DataFrame(
-        [{"metric": m, "session": None, "status": "ok", "reason": None, "value": v, "low": low, "high": high, "censored": c}
-         for m, (v, low, high, c) in rows.items()],
+        [
+            {
+                "metric": m,
+                "session": None,
+                "status": "ok",
+                "reason": None,
+                "value": v,
+                "low": low,
+                "high": high,
+                "censored": c,
+            }
+            for m, (v, low, high, c) in rows.items()
+        ],
         schema_overrides={"session": pl.String, "reason": pl.String},
-    )  # fmt: skip
+    )
 
 
 def test_the_treble_rises_or_falls_on_the_way_to_the_best_angle_which_is_more_even():
     def said(treble_db, angle_deg=20.0, gain_db=0.3):
-        return sheet._angle(shown(
-            best_listening_angle_deg=(angle_deg, None, None, "none"), best_listening_angle_gain_db=(gain_db, 0.1, 0.5, "none"),
-            best_listening_angle_treble_db=(treble_db, None, None, "none"),
-        ))  # fmt: skip
+        return sheet._angle(
+            shown(
+                best_listening_angle_deg=(angle_deg, None, None, "none"),
+                best_listening_angle_gain_db=(gain_db, 0.1, 0.5, "none"),
+                best_listening_angle_treble_db=(treble_db, None, None, "none"),
+            )
+        )
 
     falls, rises = said(-1.5), said(1.5)
     opposite(falls[-1], rises[-1], "falls", "rises")
@@ -184,11 +212,24 @@ def test_the_lower_of_maximum_level_and_balance_is_the_one_that_is_lower():
 def claimed(**changes) -> claiming.ClaimAnswer:
     return replace(
         claiming.ClaimAnswer(
-            speaker="a", setting="plain", claimed_db=110.0, pair=False, distance_m=1.0, distance_assumed=False, single_db=110.0,
-            measured={}, unexplained=(None, None), unexplained_by_maximum=(None, None), limited_by=None, amplifier_w=None,
-            verdict="not_judged", may_explain=[], sentences=[],
-        ), **changes,
-    )  # fmt: skip
+            speaker="a",
+            setting="plain",
+            claimed_db=110.0,
+            pair=False,
+            distance_m=1.0,
+            distance_assumed=False,
+            single_db=110.0,
+            measured={},
+            unexplained=(None, None),
+            unexplained_by_maximum=(None, None),
+            limited_by=None,
+            amplifier_w=None,
+            verdict="not_judged",
+            may_explain=[],
+            sentences=[],
+        ),
+        **changes,
+    )
 
 
 def test_what_is_left_of_a_claim_is_a_bound_of_its_side():
@@ -227,9 +268,11 @@ def test_the_most_unusual_figure_is_higher_or_lower_than_so_many(odd_ones):
     said = {slug: about(odd_ones, slug)[0] for slug in odd_ones.list()["speaker"]}
     sides = set()
     for slug, sentence in said.items():
-        (metric, table), = [
-            (METRICS[m], t) for m, t in odd_ones.field.default_values.items() if f"Most unusual: {METRICS[m].phrase} " in sentence
-        ]  # fmt: skip
+        ((metric, table),) = [
+            (METRICS[m], t)
+            for m, t in odd_ones.field.default_values.items()
+            if f"Most unusual: {METRICS[m].phrase} " in sentence
+        ]
         side, many = re.search(r", (higher|lower) than (\d+) of 11 others", sentence).groups()
         own = table.filter(speaker=slug)["value"][0]
         others = table.filter(pl.col("speaker") != slug)["value"]
@@ -290,7 +333,9 @@ def test_of_two_prices_the_one_beyond_the_rivals_is_on_the_other_side():
     assert said(400.0, 450.0).endswith(
         "on the front, up to 450 EUR (Rival); at its list price more likely beaten than not."
     )
-    assert said(500.0, 450.0).endswith("from 450 EUR (Rival) on it is more likely beaten than not; at its street price on the front.")  # fmt: skip
+    assert said(500.0, 450.0).endswith(
+        "from 450 EUR (Rival) on it is more likely beaten than not; at its street price on the front."
+    )
     row = {"x": 400.0, "y": 102.4, "beaten_from": None, "beaten_by": None, "beaten_reason": "bounds"}
     bounds = [
         worth.front(row | {"y_censored": c}, METRICS["max_level_db"], [], "EUR", "") for c in ("at_most", "at_least")
@@ -346,7 +391,9 @@ def strip(metric, value, censored="none", width=900):
     open_end = {"at_least": "high", "at_most": "low"}.get(censored)
     ends = {"low": value - 5.0, "high": value + 5.0} | ({open_end: None} if open_end else {})
     row = {"metric": metric, "value": value, "censored": censored, "text": "", "note": "", **ends}
-    spec = field_chart.place(pl.DataFrame([row], schema_overrides={"low": pl.Float64, "high": pl.Float64}), peers, width=width).to_dict()  # fmt: skip
+    spec = field_chart.place(
+        pl.DataFrame([row], schema_overrides={"low": pl.Float64, "high": pl.Float64}), peers, width=width
+    ).to_dict()
     (found,) = rows_with(spec, "shape")
     return found, spec
 
@@ -417,7 +464,11 @@ def test_bounds_point_to_where_the_true_value_lies_along_their_axis():
 
 @pytest.mark.parametrize(("metric", "more", "less"), [("f6_hz", 1.25, 0.8), ("flatness_window_db", 0.7, -0.7)])
 def test_differences_lie_right_where_the_first_is_higher_and_left_where_it_is_lower(metric, more, less):
-    rows = pl.DataFrame([(metric, d, d, d, "yes") for d in (more, less)], schema=["metric", "difference", "low", "high", "matters"], orient="row")  # fmt: skip
+    rows = pl.DataFrame(
+        [(metric, d, d, d, "yes") for d in (more, less)],
+        schema=["metric", "difference", "low", "high", "matters"],
+        orient="row",
+    )
     right, left = (r["difference"] for r in rows_with(field_chart.differences(rows).to_dict(), "difference"))
     assert right > 0 > left
 
@@ -429,5 +480,6 @@ def test_the_frontier_steps_over_what_can_be_had(better, taken):
     y = replace(plotted("max_level_db"), better="high")
     rows = pl.DataFrame({"speaker": ["a", "b", "c"], "x": [1.0, 2.0, 3.0], "y": [2.0, 3.0, 2.0]})
     assert tradeoff_chart._frontier(rows, x, y)["speaker"].to_list() == taken
-    # between two of its members only the worse x is to be had, with the y of the one that has the better x: drawn by rising x
+    # between two of its members only the worse x is to be had, with the y of the one that has the better x: drawn by
+    # rising x
     assert tradeoff_chart._steps(x) == {"high": "step-before", "low": "step-after"}[better]

@@ -29,7 +29,11 @@ def test_contrasts_are_told_once_each_and_the_commonest_of_the_rest():
     assert contrast_words(rows) == ["one lab (bass limit −6 dB)", "all sessions (all other rows)"]
     assert contrast_words(rows[1:]) == ["all sessions"]
     assert contrast_words([]) == []
-    four = [("f6_hz", "one lab"), ("f3_hz", "one lab"), *[(m, "all sessions") for m in ("preference", "flatness_window_db", "max_level_db")]]  # fmt: skip
+    four = [
+        ("f6_hz", "one lab"),
+        ("f3_hz", "one lab"),
+        *[(m, "all sessions") for m in ("preference", "flatness_window_db", "max_level_db")],
+    ]
     assert contrast_words(four)[0] == "one lab (bass limit −6 dB; bass limit −3 dB)"
 
 
@@ -54,7 +58,10 @@ def test_what_was_learned_names_sizes_and_benches_that_are_adopted_and_no_others
     wave = 1.2 * np.sqrt(2.0) * np.sin(2 * np.pi * np.arange(199) / 10)  # 1.2 dB RMS
     units = tuple((f"s{i}", "1") for i in range(6))
     here, there = bench_key("attic", "gated", None), bench_key("shed", "near-field-scan", "c")
-    pairs = (BenchPair(here, there, units, wave, np.nan, 0.088, None), BenchPair(there, here, units[:1], wave, np.nan, np.nan, "too few"))  # fmt: skip
+    pairs = (
+        BenchPair(here, there, units, wave, np.nan, 0.088, None),
+        BenchPair(there, here, units[:1], wave, np.nan, np.nan, "too few"),
+    )
     first, second = learned_words.told(Learned(sizes, pairs, {}, 1, True))
     # √((4·0.15² + 8·0.181²)/12) = 0.171
     assert first == "Errors as large as the repeats show them: repeat of a curve 0.17 dB (default 0.15; 8 speakers)."
@@ -109,8 +116,13 @@ def test_a_difference_is_read_at_the_nominal_octaves_and_smoothed_between():
 def control(reach, *, problem=None, fixed=None):
     positions = () if problem else (("0", 0), ("+2", 1))
     return settings_words.control_sentence(
-        ControlReach(Control("bass", positions, fixed or {}, problem), () if problem else ("plain", "wall"), None if problem else "plain", reach)
-    )  # fmt: skip
+        ControlReach(
+            Control("bass", positions, fixed or {}, problem),
+            () if problem else ("plain", "wall"),
+            None if problem else "plain",
+            reach,
+        )
+    )
 
 
 def test_a_control_tells_its_positions_where_it_acts_and_by_how_much():
@@ -119,7 +131,8 @@ def test_a_control_tells_its_positions_where_it_acts_and_by_how_much():
     low[at] = -1.5
     reach = Reach(low, high, ((50.0, 80.0), (4000.0, 9000.0)), float(FREQUENCY_HZ[at]))
     assert control(reach, fixed={"treble": 1}) == (
-        "Control bass, positions 0 (plain), +2 (wall), with treble 1: moves the listening window by more than 0.5 dB from 50 to 80 Hz and "
+        "Control bass, positions 0 (plain), +2 (wall), with treble 1: moves the listening window by more "
+        "than 0.5 dB from 50 to 80 Hz and "
         f"from 4000 to 9000 Hz, most at {FREQUENCY_HZ[at]:.0f} Hz (−1.5 to 0.0 dB re plain)."
     )
     idle = Reach(low * 0, high, (), None)
@@ -174,7 +187,8 @@ def test_a_speaker_is_told_in_three_sentences(base):
     nearest = base.match("alder-fen-a", exact=True).rows.row(0, named=True)
     assert nearest["speaker"] == "alder-fen-b"
     assert relative.startswith(
-        f"Measures most like: alder-fen-b, {nearest['distance_db']:.1f} dB RMS away; the measurements can't tell them apart"
+        f"Measures most like: alder-fen-b, {nearest['distance_db']:.1f} dB RMS away; the measurements can't "
+        "tell them apart"
     )
     assert relative.endswith("usable output not compared.")
     assert withheld.startswith("Withheld: ")
@@ -192,7 +206,9 @@ def unusual(*columns):
     tables = {}
     for metric, own, others, *censored in columns:
         names = ["a", *(f"s{i}" for i in range(len(others)))]
-        tables[metric] = pl.DataFrame({"speaker": names, "value": [own, *others], "censored": [*(censored or ["none"]), *["none"] * len(others)]})  # fmt: skip
+        tables[metric] = pl.DataFrame(
+            {"speaker": names, "value": [own, *others], "censored": [*(censored or ["none"]), *["none"] * len(others)]}
+        )
     return sentences._unusual(SimpleNamespace(field=SimpleNamespace(default_values=tables)), "a")
 
 
@@ -263,7 +279,8 @@ def test_a_claim_is_told_step_by_step(base):
     # 112 dB of two at 2 m: 3.0 dB less of one, 6.0 dB more at 1 m
     assert answer.sentences[:2] == [
         "Claimed: 112 dB by a pair at 2 m.",
-        "That is 115.0 dB from one speaker at 1 m (−3.0 dB for the second speaker, +6.0 dB for the distance), in free field with "
+        "That is 115.0 dB from one speaker at 1 m (−3.0 dB for the second speaker, +6.0 dB for the "
+        "distance), in free field with "
         "uncorrelated sound.",
     ]
     assert answer.sentences[-1] == "Whether the claim is met can't be judged: the maximum level is unknown."
@@ -277,9 +294,17 @@ class Measured:
 
     def __init__(self, maximum, balance, sensitivity=(88.0, "none"), **claims):
         claimed = {"claimed_max_db": 110.0, "claim_pair": None, "claim_distance_m": None} | claims
-        self.base = pl.DataFrame([{"speaker": "other", "setting": "plain", **dict.fromkeys(claimed)}, {"speaker": "a", "setting": "plain", **claimed}])  # fmt: skip
+        self.base = pl.DataFrame(
+            [
+                {"speaker": "other", "setting": "plain", **dict.fromkeys(claimed)},
+                {"speaker": "a", "setting": "plain", **claimed},
+            ]
+        )
         given = {"max_level_db": maximum, "balance_level_db": balance, "sensitivity_db": sensitivity}
-        self._figures = {m: judging.interval(np.array([150.0, v]), ["none", c], np.array(["", f"{m} withheld"])) for m, (v, c) in given.items()}  # fmt: skip
+        self._figures = {
+            m: judging.interval(np.array([150.0, v]), ["none", c], np.array(["", f"{m} withheld"]))
+            for m, (v, c) in given.items()
+        }
 
     def figures(self, names):
         return {name: self._figures[name] for name in names}
@@ -321,11 +346,22 @@ def test_a_claim_is_set_against_the_maximum_level_and_what_may_explain_it_is_tol
 
 def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
     answer = claiming.ClaimAnswer(
-        speaker="a", setting="plain", claimed_db=112.0, pair=False, distance_m=1.0, distance_assumed=True, single_db=112.0,
-        measured={"max_level_db": (105.0, 105.0, None), "balance_level_db": (102.0, None, None)}, unexplained=(None, 10.0),
-        unexplained_by_maximum=(7.0, 7.0), limited_by="balance_level_db", amplifier_w=398.4, verdict="not_met",
-        may_explain=[{"what": "the peak", "db": 3.01}, {"what": "the floor", "db": 6.02}], sentences=[],
-    )  # fmt: skip
+        speaker="a",
+        setting="plain",
+        claimed_db=112.0,
+        pair=False,
+        distance_m=1.0,
+        distance_assumed=True,
+        single_db=112.0,
+        measured={"max_level_db": (105.0, 105.0, None), "balance_level_db": (102.0, None, None)},
+        unexplained=(None, 10.0),
+        unexplained_by_maximum=(7.0, 7.0),
+        limited_by="balance_level_db",
+        amplifier_w=398.4,
+        verdict="not_met",
+        may_explain=[{"what": "the peak", "db": 3.01}, {"what": "the floor", "db": 6.02}],
+        sentences=[],
+    )
     assert claiming._sentences(answer) == [
         "Claimed: 112 dB by one speaker at 1 m (no distance stated: 1 m taken, as is customary).",
         "That is 112.0 dB from one speaker at 1 m, in free field with uncorrelated sound.",
@@ -344,9 +380,13 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
         ("met", (None, -1.0), "The maximum level bears the claim out."),
         ("about_met", (0.5, 0.5), "The maximum level bears the claim out to within 1 dB."),
         ("not_judged", (None, None), "Whether the claim is met can't be judged: the maximum level is unknown."),
-        ("not_judged", (-1.0, 4.0), "Whether the claim is met can't be judged: what is left unexplained is between −1.0 and 4.0 dB."),
+        (
+            "not_judged",
+            (-1.0, 4.0),
+            "Whether the claim is met can't be judged: what is left unexplained is between −1.0 and 4.0 dB.",
+        ),
     ],
-)  # fmt: skip
+)
 def test_a_verdict_in_words(verdict, left, said):
     answer = claiming.ClaimAnswer(
         "a", "plain", 110.0, False, 1.0, False, 110.0, {}, (None, None), left, None, None, verdict, [], []
@@ -359,16 +399,30 @@ def test_a_verdict_in_words(verdict, left, said):
 
 
 def beside(*rows):
-    columns = {"metric": "f6_hz", "session": None, "status": "ok", "setting": "plain", "value": 52.0, "censored": "none",
-               "other_value": None, "other_share": None, "noise_limited": False, "disagree": False}  # fmt: skip
-    frame = pl.DataFrame([columns | row for row in rows], schema_overrides={"session": pl.String, "other_value": pl.Float64, "other_share": pl.Float64})  # fmt: skip
+    columns = {
+        "metric": "f6_hz",
+        "session": None,
+        "status": "ok",
+        "setting": "plain",
+        "value": 52.0,
+        "censored": "none",
+        "other_value": None,
+        "other_share": None,
+        "noise_limited": False,
+        "disagree": False,
+    }
+    frame = pl.DataFrame(
+        [columns | row for row in rows],
+        schema_overrides={"session": pl.String, "other_value": pl.Float64, "other_share": pl.Float64},
+    )
     return branching.cautions(frame)
 
 
 def test_a_value_that_is_one_of_two_names_both_and_how_often_it_is_the_other():
     two = {"other_value": 249.0, "other_share": 0.123}
     assert beside(two) == [
-        "Bass limit −6 dB: 52.0 Hz, or 249.0 Hz in 12 of 100 repeats: in between, the response comes within its error of the limit"
+        "Bass limit −6 dB: 52.0 Hz, or 249.0 Hz in 12 of 100 repeats: in between, the response comes within "
+        "its error of the limit"
     ]
     assert "in 1 of 100 repeats" in beside(two | {"other_share": 0.002})[0]
     wide = {"metric": "beamwidth_horizontal_deg", "value": 90.0, "other_value": 120.0, "other_share": 0.3}
@@ -387,8 +441,9 @@ def test_values_that_noise_limits_and_sessions_that_disagree_are_listed():
     ids = ["f6_hz", "f3_hz", "preference", "max_level_db", "flatness_window_db"]
     (noisy,) = beside({"noise_limited": True, "metric": "nbd_on_axis_db"})
     assert noisy == (
-        "Narrow-band deviation on axis: part of the value may be noise of the measurement; the interval reaches to where it would lie without"
-    )  # fmt: skip
+        "Narrow-band deviation on axis: part of the value may be noise of the measurement; the interval "
+        "reaches to where it would lie without"
+    )
     words = ": sessions disagree by more than their errors, so the interval is widened"
     four = beside(*({"disagree": True, "metric": m} for m in ids[:4]))
     assert four == [f"Bass limit −6 dB; bass limit −3 dB; predicted preference; maximum level{words}"]

@@ -32,9 +32,15 @@ def asking(desk: Desk, ask: Ask, name: str) -> View:
         raise UnknownNameError(f"there is no question named {name!r}; there are {', '.join(BY_NAME)}")
     question = BY_NAME[name]
     content: dict[str, Any] = {
-        "question": question, "title": title(question), "fields": [p for p in parts(question) if not p.ask.local], "ask": ask,
-        "answer": None, "problem": "", "asked": None, "value_of": _typed,
-    }  # fmt: skip
+        "question": question,
+        "title": title(question),
+        "fields": [p for p in parts(question) if not p.ask.local],
+        "ask": ask,
+        "answer": None,
+        "problem": "",
+        "asked": None,
+        "value_of": _typed,
+    }
     asked = ask.read(question)
     if asked is None:
         return View("asking.html", content)
@@ -63,8 +69,8 @@ def _typed(ask: Ask, part: Part) -> str:
 
 
 def _told(answer: Answer) -> dict[str, Any]:
-    """The fields of the answer by how they are shown: `tables`, the main one first; `lists` of terms under their headings; `single` values.
-    Its cautions stand by themselves."""
+    """The fields of the answer by how they are shown: `tables`, the main one first; `lists` of terms under their
+    headings; `single` values. Its cautions stand by themselves."""
     fields = forms(type(answer))
     whole = getattr(answer, "metric", None)
     of = {"metric": whole} if isinstance(whole, str) else {}  # whose values all of its rows hold
@@ -118,7 +124,8 @@ def _meaning(hint: Any) -> str:
 
 
 def cell(row: Mapping[str, Any], name: str, value: Any) -> str:
-    """A value of a document as a page has it: numbers of a metric in its digits, probabilities in percent, what is nested in words."""
+    """A value of a document as a page has it: numbers of a metric in its digits, probabilities in percent, what is
+    nested in words."""
     if value is None or (isinstance(value, list | dict | str) and not value):
         return figures.GAP
     if isinstance(value, bool):

@@ -17,8 +17,10 @@ from speakerdb.web.views.field_view import GROUPS, ROWS
 
 MOST_NAMED = 200  # speakers that have no place are named up to so many
 STATEMENTS: tuple[tuple[Target, str], ...] = (
-    ("as_measured", "as measured on this bench"), ("absolute", "with the bench’s own error"), ("another_unit", "of another unit you would buy"),
-)  # fmt: skip
+    ("as_measured", "as measured on this bench"),
+    ("absolute", "with the bench’s own error"),
+    ("another_unit", "of another unit you would buy"),
+)
 
 
 def dictionary(desk: Desk, ask: Ask) -> View:
@@ -45,12 +47,27 @@ def metric(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         answer = desk.answer(asked)
         ok, withheld = answer.rows, answer.withheld
         content = {
-            "total": len(ok), "rows": table_rows(ok.slice((page - 1) * rows, rows), RankRow), "pages": -(-len(ok) // rows),
-            "withheld": withheld.head(MOST_NAMED).to_dicts(), "withheld_total": len(withheld), "cautions": answer.cautions,
-        }  # fmt: skip
+            "total": len(ok),
+            "rows": table_rows(ok.slice((page - 1) * rows, rows), RankRow),
+            "pages": -(-len(ok) // rows),
+            "withheld": withheld.head(MOST_NAMED).to_dicts(),
+            "withheld_total": len(withheld),
+            "cautions": answer.cautions,
+        }
     return View(
         "metric.html",
         content
-        | {"metric": found, "method": method.of_metric(found.id), "page": page, "ask": ask, "kept": filter_address(ask) | {"target": ask.text("target")}, "jointly": asked.jointly,
-           "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "statements": STATEMENTS},
-    )  # fmt: skip
+        | {
+            "metric": found,
+            "method": method.of_metric(found.id),
+            "page": page,
+            "ask": ask,
+            "kept": filter_address(ask) | {"target": ask.text("target")},
+            "jointly": asked.jointly,
+            "kinds": KINDS,
+            "limits": LIMITS,
+            "currencies": currencies,
+            "price_kinds": PRICE_KINDS,
+            "statements": STATEMENTS,
+        },
+    )

@@ -31,12 +31,24 @@ def field(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     return View(
         "field.html",
         {
-            "table": found, "notes": notes(found["rows"]), "columns": columns, "ask": ask, "kept": kept, "page": page,
-            "pages": -(-found["total"] // rows), "sort": sort, "descending": asked.descending, "facts": FACTS,
-            "groups": GROUPS, "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS,
+            "table": found,
+            "notes": notes(found["rows"]),
+            "columns": columns,
+            "ask": ask,
+            "kept": kept,
+            "page": page,
+            "pages": -(-found["total"] // rows),
+            "sort": sort,
+            "descending": asked.descending,
+            "facts": FACTS,
+            "groups": GROUPS,
+            "kinds": KINDS,
+            "limits": LIMITS,
+            "currencies": currencies,
+            "price_kinds": PRICE_KINDS,
             "limits_used": any(ask.raw(name) for name, _, _ in LIMITS[2:]) or bool(ask.raw("price_kind")),
         },
-    )  # fmt: skip
+    )
 
 
 def notes(rows: list[dict[str, Any]]) -> dict[str, str]:

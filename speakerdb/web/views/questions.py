@@ -35,6 +35,13 @@ def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     every = found["rows"] if found else []
     return View(
         "question.html",
-        {"query": query, "given": given, "problem": problem, "rows": every[(page - 1) * rows : page * rows],
-         "total": len(every), "page": page, "pages": -(-len(every) // rows)},
-    )  # fmt: skip
+        {
+            "query": query,
+            "given": given,
+            "problem": problem,
+            "rows": every[(page - 1) * rows : page * rows],
+            "total": len(every),
+            "page": page,
+            "pages": -(-len(every) // rows),
+        },
+    )

@@ -52,10 +52,17 @@ def label(name: str) -> str:
 def _shared(desk: Desk, ask: Ask) -> dict[str, Any]:
     currencies = desk.ask("currencies", lambda base: base.field.currencies())
     return {
-        "ask": ask, "kinds": KINDS, "limits": LIMITS, "currencies": currencies, "price_kinds": PRICE_KINDS, "label": label,
-        "kept": filter_address(ask), "page": ask.whole("page", 1, 10**6) or 1,
-        "found": None, "problem": "",
-    }  # fmt: skip
+        "ask": ask,
+        "kinds": KINDS,
+        "limits": LIMITS,
+        "currencies": currencies,
+        "price_kinds": PRICE_KINDS,
+        "label": label,
+        "kept": filter_address(ask),
+        "page": ask.whole("page", 1, 10**6) or 1,
+        "found": None,
+        "problem": "",
+    }
 
 
 def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
@@ -73,12 +80,20 @@ def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     return View(
         "tradeoffs.html",
         content
-        | {"found": found, "rows": table_rows(found.rows.slice((page - 1) * rows, rows), Trade), "total": len(found.rows),
-           "pages": -(-len(found.rows) // rows), "likely": likely["speaker"].head(8).to_list(), "likely_total": len(likely),
-           "line": found.line.to_dicts(), "filters": found.filters,
-           "not_judged": found.not_judged.head(MOST_NAMED).to_dicts(), "not_judged_total": len(found.not_judged),
-           "slugs": _slugs(desk, found.rows["speaker"])},
-    )  # fmt: skip
+        | {
+            "found": found,
+            "rows": table_rows(found.rows.slice((page - 1) * rows, rows), Trade),
+            "total": len(found.rows),
+            "pages": -(-len(found.rows) // rows),
+            "likely": likely["speaker"].head(8).to_list(),
+            "likely_total": len(likely),
+            "line": found.line.to_dicts(),
+            "filters": found.filters,
+            "not_judged": found.not_judged.head(MOST_NAMED).to_dicts(),
+            "not_judged_total": len(found.not_judged),
+            "slugs": _slugs(desk, found.rows["speaker"]),
+        },
+    )
 
 
 def _slugs(desk: Desk, speakers: pl.Series) -> dict[str, str]:
@@ -94,9 +109,12 @@ def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     over = ask.choice("over", [*OVER, *GROUPINGS, *FOLLOWED]) or "year"
     page = content["page"]
     content |= {
-        "metric": metric, "over": over, "ranked": FOLLOWED, "examples": TREND_EXAMPLES,
+        "metric": metric,
+        "over": over,
+        "ranked": FOLLOWED,
+        "examples": TREND_EXAMPLES,
         "overs": [(name, label(name)) for name in (*OVER, *GROUPINGS)],
-    }  # fmt: skip
+    }
     try:
         answer = desk.answer(ask.read(Trend, metric=(metric,), over=over) or Trend((metric,), over))
     except SpeakerdbError as error:
@@ -106,8 +124,17 @@ def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
     return View(
         "trends.html",
         content
-        | {"slope": told["slope"], "groups": told["groups"], "rows": told["points"][(page - 1) * rows : page * rows], "total": len(found.points),
-           "pages": -(-len(found.points) // rows), "filters": answer.filters, "cautions": found.cautions, "permutations": PERMUTATIONS,
-           "not_judged": open_rows.head(MOST_NAMED).to_dicts(), "not_judged_total": len(open_rows),
-           "slugs": _slugs(desk, found.points["speaker"])},
-    )  # fmt: skip
+        | {
+            "slope": told["slope"],
+            "groups": told["groups"],
+            "rows": told["points"][(page - 1) * rows : page * rows],
+            "total": len(found.points),
+            "pages": -(-len(found.points) // rows),
+            "filters": answer.filters,
+            "cautions": found.cautions,
+            "permutations": PERMUTATIONS,
+            "not_judged": open_rows.head(MOST_NAMED).to_dicts(),
+            "not_judged_total": len(open_rows),
+            "slugs": _slugs(desk, found.points["speaker"]),
+        },
+    )

@@ -36,9 +36,17 @@ def room(desk: Desk, ask: Ask) -> View:
     if example:
         ask = Ask.of(EXAMPLE)
     content = {
-        "ask": ask, "example": example, "kinds": KINDS, "currencies": currencies, "programmes": PROGRAMMES,
-        "at_work": AT_WORK, "sides": [limit for limit in LIMITS if limit[0] in _SIDES], "found": None, "problem": "", "examples": examples(),
-    }  # fmt: skip
+        "ask": ask,
+        "example": example,
+        "kinds": KINDS,
+        "currencies": currencies,
+        "programmes": PROGRAMMES,
+        "at_work": AT_WORK,
+        "sides": [limit for limit in LIMITS if limit[0] in _SIDES],
+        "found": None,
+        "problem": "",
+        "examples": examples(),
+    }
     if not (ask.text("distance") and ask.text("level") and ask.any("volume", "dimensions")):
         return View(
             "room.html",
@@ -61,5 +69,6 @@ def _answer(desk: Desk, asked: Shortlist) -> Document:
     return found | {
         "headline": room_words.headline(question, answer.seat, answer.currency),
         "basis": room_words.basis(question, answer.seat, answer.price_kind),
-        "currency": answer.currency, "near_misses": found["near_misses"][:MISSES_SHOWN],
-    }  # fmt: skip
+        "currency": answer.currency,
+        "near_misses": found["near_misses"][:MISSES_SHOWN],
+    }

@@ -52,14 +52,23 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
             [r for r in found[part] if (r["a"], r["b"]) == (slugs[0], other)] for part in ("rows", "withheld")
         )
         pairs.append(
-            {"a": slugs[0], "b": other, "rows": sorted(mine, key=lambda r: _SHOW[r["matters"]]), "withheld": withheld,
-             "contrasts": contrast_words([(r["metric"], r["because"]) for r in mine])}
-        )  # fmt: skip
+            {
+                "a": slugs[0],
+                "b": other,
+                "rows": sorted(mine, key=lambda r: _SHOW[r["matters"]]),
+                "withheld": withheld,
+                "contrasts": contrast_words([(r["metric"], r["because"]) for r in mine]),
+            }
+        )
     groups = {
         words: [m.id for m in METRICS.values() if m.group == group and any(m.id in s["pooled"] for s in shown)]
         for group, words in GROUPS.items()
     }
     return {
-        "found": found, "believed": real_words(found["differing"], found["real"], len(found["rows"])), "shown": shown, "pairs": pairs, "groups": groups,
+        "found": found,
+        "believed": real_words(found["differing"], found["real"], len(found["rows"])),
+        "shown": shown,
+        "pairs": pairs,
+        "groups": groups,
         "notes": notes([{"metrics": s["pooled"]} for s in shown]),
-    }  # fmt: skip
+    }

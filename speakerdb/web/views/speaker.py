@@ -33,7 +33,8 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
             (
                 "place",
                 "A strip per metric with the peers as ticks and this speaker as a mark with its interval",
-                "Each strip runs from the worst to the best of its peers; the words beside it say which places it can have.",
+                "Each strip runs from the worst to the best of its peers; the words beside it say which "
+                "places it can have.",
                 True,
             ),
         ),
@@ -43,7 +44,8 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
         (
             (
                 "curves",
-                "Curve set: on axis, listening window, early reflections, predicted in-room, sound power, and directivity indices",
+                "Curve set: on axis, listening window, early reflections, predicted in-room, sound power, "
+                "and directivity indices",
                 "The curve set, pooled over the sessions of this setting.",
                 True,
             ),
@@ -69,7 +71,8 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
             (
                 "tone",
                 "Two fans that show how far to the sides, up and down the tone holds",
-                "How far off the axis the tone holds; the pale rim is the interval. The angles stand among the values below.",
+                "How far off the axis the tone holds; the pale rim is the interval. The angles stand among "
+                "the values below.",
                 False,
             ),
         ),
@@ -123,10 +126,26 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
             withheld.setdefault(value["reason"], []).append(metric)
     return View(
         "speaker.html",
-        {"shown": shown, "facts": shown["facts"], "settings": settings, "setting": setting, "relatives": near, "part_words": WORDS,
-         "no_relatives": no_relatives, "sections": _sections(shown, held_), "claim": claim, "pooled": shown["pooled"], "short": short, "groups": groups, "withheld": withheld, "notices": notices, "cautions": cautions,
-         "peers": peers, "about": TARGETS["as_measured"]},
-    )  # fmt: skip
+        {
+            "shown": shown,
+            "facts": shown["facts"],
+            "settings": settings,
+            "setting": setting,
+            "relatives": near,
+            "part_words": WORDS,
+            "no_relatives": no_relatives,
+            "sections": _sections(shown, held_),
+            "claim": claim,
+            "pooled": shown["pooled"],
+            "short": short,
+            "groups": groups,
+            "withheld": withheld,
+            "notices": notices,
+            "cautions": cautions,
+            "peers": peers,
+            "about": TARGETS["as_measured"],
+        },
+    )
 
 
 def tables_of(desk: Desk, slug: str, setting: str) -> list[str]:
@@ -148,12 +167,16 @@ def _sections(shown: Document, held_: frozenset[str]) -> list[tuple[str, list[tu
     """The pictures that what was measured can fill."""
     fine = {metric for metric, value in shown["pooled"].items() if value["status"] == "ok"}
     there = {
-        "place": bool(fine & set(VERDICT)), "curves": any(METRICS[m].reading(Curve) for m in fine),
-        "angles": "horizontal" in held_, "map-horizontal": "horizontal" in held_, "map-vertical": "vertical" in held_,
+        "place": bool(fine & set(VERDICT)),
+        "curves": any(METRICS[m].reading(Curve) for m in fine),
+        "angles": "horizontal" in held_,
+        "map-horizontal": "horizontal" in held_,
+        "map-vertical": "vertical" in held_,
         "beamwidth": any(m.id in fine for m in BEAMWIDTHS),
-        "tone": any(m.id in fine for m in TONE.values()), "distortion": "distortion" in held_,
+        "tone": any(m.id in fine for m in TONE.values()),
+        "distortion": "distortion" in held_,
         "compression": "compression" in held_,
-    }  # fmt: skip
+    }
     sections = [(words, [p for p in pictures if there[p[0]]]) for words, pictures in _SECTIONS]
     return [(words, pictures) for words, pictures in sections if pictures]
 
@@ -170,10 +193,14 @@ def settings(desk: Desk, ask: Ask, name: str) -> View:
     slug = found["speaker"]
     return View(
         "settings.html",
-        {"found": found, "ask": ask, "problem": problem,
-         "settings": desk.ask(("settings", slug), lambda base: asides.setting_names(base, slug)),
-         "facts": desk.document(Show(slug))["facts"]},
-    )  # fmt: skip
+        {
+            "found": found,
+            "ask": ask,
+            "problem": problem,
+            "settings": desk.ask(("settings", slug), lambda base: asides.setting_names(base, slug)),
+            "facts": desk.document(Show(slug))["facts"],
+        },
+    )
 
 
 def _told(desk: Desk, asked: Settings) -> Document:
