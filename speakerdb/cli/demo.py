@@ -78,8 +78,9 @@ _FILES = {
     "bass-ranks.html": "the places in bass, with those that each speaker can have",
     "price-and-preference.html": "predicted preference against price, and who is on the frontier",
     "review.md": "a reviewer's text with gaps to fill",
-    "review.filled.md": "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer "
-    "holds",
+    "review.filled.md": (
+        "the same, filled; run `speakerdb draft` again when the database has grown, and it says what no longer holds"
+    ),
 }
 
 

@@ -190,7 +190,9 @@ _row(
     better="neither",
     step=0.1,
     matters=3.0,
-    definition="Least-squares slope of the listening window over log frequency from the −6 dB bass limit one octave down",
+    definition=(
+        "Least-squares slope of the listening window over log frequency from the −6 dB bass limit one octave down"
+    ),
     reads=(_WINDOW,),
     compute=_rolloff,
     method="metrics#bass-roll-off",
@@ -211,7 +213,9 @@ def _nbd_on_axis(m: Measured) -> Bounded:
 _narrow(
     "nbd_on_axis_db",
     "Narrow-band deviation on axis",
-    definition="Mean over half-octave bands, {band}, of the mean absolute deviation from the band's mean; on-axis curve",
+    definition=(
+        "Mean over half-octave bands, {band}, of the mean absolute deviation from the band's mean; on-axis curve"
+    ),
     reads=(curve("on_axis", r.NBD),),
     compute=_nbd_on_axis,
 )

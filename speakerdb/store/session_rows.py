@@ -148,7 +148,8 @@ def benches_last_used(con: duckdb.DuckDBPyConnection) -> list[Bench]:
     return con.execute(
         """
         SELECT l.name, s.method, s.calibration FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'active'
-        QUALIFY row_number() OVER (PARTITION BY l.name, s.method ORDER BY s.date DESC, s.calibration DESC NULLS LAST) = 1
+        QUALIFY 1 = row_number()
+            OVER (PARTITION BY l.name, s.method ORDER BY s.date DESC, s.calibration DESC NULLS LAST)
         ORDER BY ALL
         """
     ).fetchall()
@@ -167,7 +168,9 @@ def shared_by_benches(con: duckdb.DuckDBPyConnection) -> pl.DataFrame:
             WHERE s.status = 'active'
         )
         SELECT * FROM counted
-        WHERE speaker_id IN (SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT (lab, method, calibration)) > 1)
+        WHERE speaker_id IN (
+            SELECT speaker_id FROM counted GROUP BY speaker_id HAVING count(DISTINCT (lab, method, calibration)) > 1
+        )
         ORDER BY session_id
         """,
     )

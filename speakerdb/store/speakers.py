@@ -54,7 +54,8 @@ def names_by_slug(
     """slug -> (speaker_id, maker, model) of those that are stored; an earlier name has no maker and model."""
     rows = con.execute(
         """
-        SELECT s.slug, s.speaker_id, m.name, s.model FROM speaker s JOIN maker m USING (maker_id) WHERE list_contains($1, s.slug)
+        SELECT s.slug, s.speaker_id, m.name, s.model FROM speaker s JOIN maker m USING (maker_id)
+        WHERE list_contains($1, s.slug)
         UNION ALL SELECT a.alias, s.speaker_id, NULL, NULL FROM speaker_alias a JOIN speaker s USING (speaker_id)
         WHERE list_contains($1, a.alias)
         """,

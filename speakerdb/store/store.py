@@ -98,7 +98,8 @@ class Store:
                 SELECT md5_number_lower(concat_ws('|', session, content_hash, status, error_model)) AS h FROM session
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'error model', version, part, factor)) FROM error_model
                     WHERE version = (SELECT max(version) FROM error_model)
-                UNION ALL SELECT md5_number_lower(concat_ws('|', 'alignment', version, bench, to_bench, offset_db::VARCHAR))
+                UNION ALL
+                    SELECT md5_number_lower(concat_ws('|', 'alignment', version, bench, to_bench, offset_db::VARCHAR))
                     FROM bench_alignment WHERE version = (SELECT max(version) FROM error_model)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'fact', slug, name, value, date, source))
                     FROM fact JOIN speaker USING (speaker_id) WHERE session_id IS NULL

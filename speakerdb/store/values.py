@@ -110,7 +110,8 @@ def shown_pooled(
         con,
         f"""
         SELECT NULL::VARCHAR AS session, v.setting, NULL::VARCHAR AS lab, NULL::VARCHAR AS sample, NULL::DATE AS date,
-               m.id AS metric, v.value, v.se, v.low{end} AS low, v.high{end} AS high, v.censored, v.status, v.reason, v.disagree,
+               m.id AS metric, v.value, v.se, v.low{end} AS low, v.high{end} AS high, v.censored, v.status,
+               v.reason, v.disagree,
                {", ".join(f"v.{name}" for name in _OTHER)}, 0 AS _session
         FROM pooled_value v JOIN metric m USING (metric_no)
         WHERE v.speaker_id = ? AND list_contains(?, v.setting)

@@ -26,10 +26,11 @@ NOTHING_NEW = ("USub_UAdd", "USub_Not")  # as without the minus; as 0 or False
 
 # Words that say a direction, each with the one that says the opposite
 _PAIRS = """
-higher lower|highest lowest|deepest highest|more less|most least|fewer more|above below|better worse|best worst|wider narrower
-widest narrowest|louder quieter|loudest quietest|cheaper dearer|larger smaller|largest smallest|longer shorter|nearer farther
-nearest farthest|heavier lighter|newest oldest|older newer|up down|over under|rises falls|exceeds undercuts|first last|inside outside
-within beyond|before after|behind beside|top bottom|left right|widened narrowed|lifts lowers
+higher lower|highest lowest|deepest highest|more less|most least|fewer more|above below|better worse|best worst
+wider narrower|widest narrowest|louder quieter|loudest quietest|cheaper dearer|larger smaller|largest smallest
+longer shorter|nearer farther|nearest farthest|heavier lighter|newest oldest|older newer|up down|over under
+rises falls|exceeds undercuts|first last|inside outside|within beyond|before after|behind beside|top bottom|left right
+widened narrowed|lifts lowers
 """
 OPPOSITE = {
     word: other

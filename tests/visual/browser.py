@@ -80,7 +80,8 @@ TEXT_PROBLEMS = """
   }
   for (let i = 0; i < boxes.length; i++) for (let j = i + 1; j < boxes.length; j++) {
     const a = boxes[i], b = boxes[j];
-    if (a.element === b.element || a.text === b.text || a.element.contains(b.element) || b.element.contains(a.element)) continue;
+    const nested = a.element.contains(b.element) || b.element.contains(a.element);
+    if (a.element === b.element || a.text === b.text || nested) continue;
     if (a.x0 < b.x1 && b.x0 < a.x1 && a.y0 < b.y1 && b.y0 < a.y1) problems.push("overlap: " + a.text + " / " + b.text);
   }
   return [...new Set(problems)];

@@ -21,7 +21,10 @@ WIDTHS = {"phone": 375, "small phone": 320, "desktop": 1280}
 CONTRAST = """
 () => {
   const channel = (v) => { v /= 255; return v <= 0.04045 ? v / 12.92 : Math.pow((v + 0.055) / 1.055, 2.4); };
-  const parse = (c) => { const m = c.match(/[\\d.]+/g).map(Number); return {rgb: m.slice(0, 3), a: m.length > 3 ? m[3] : 1}; };
+  const parse = (c) => {
+    const m = c.match(/[\\d.]+/g).map(Number);
+    return {rgb: m.slice(0, 3), a: m.length > 3 ? m[3] : 1};
+  };
   const light = (rgb) => 0.2126 * channel(rgb[0]) + 0.7152 * channel(rgb[1]) + 0.0722 * channel(rgb[2]);
   const behind = (e) => {
     for (let a = e; a; a = a.parentElement) {
@@ -37,11 +40,13 @@ CONTRAST = """
     const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
     if (ratio < 4.5) low.add(text.trim().slice(0, 40) + " " + ratio.toFixed(2));
   };
-  for (const e of document.querySelectorAll("svg text")) if (e.textContent.trim()) check(e.closest("figure"), getComputedStyle(e).fill, e.textContent);
+  for (const e of document.querySelectorAll("svg text"))
+    if (e.textContent.trim()) check(e.closest("figure"), getComputedStyle(e).fill, e.textContent);
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   while (walker.nextNode()) {
     const e = walker.currentNode.parentElement;
-    if (walker.currentNode.textContent.trim() && !e.closest("svg, style, script")) check(e, getComputedStyle(e).color, walker.currentNode.textContent);
+    const text = walker.currentNode.textContent;
+    if (text.trim() && !e.closest("svg, style, script")) check(e, getComputedStyle(e).color, text);
   }
   return [...low];
 }
