@@ -20,8 +20,8 @@ RATIO_DECIMALS = 2
 RARE, ALMOST = 0.01, 0.99  # beyond these a probability is told no more closely
 SMALLEST_P = 0.0001
 
-_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ "}
-_WORDS = {"none": "", "at_most": "at most ", "at_least": "at least "}
+_SIGN = {"none": "", "at_most": "≤ ", "at_least": "≥ ", "between": "≥ "}
+_WORDS = {"none": "", "at_most": "at most ", "at_least": "at least ", "between": "at least "}
 
 
 def _known(value: float | None) -> bool:
@@ -135,8 +135,9 @@ class Quantity:
         censored: str | None = "none",
         other: float | None = None,
     ) -> str:
-        """A value with its interval: '43.0 Hz (41.2 to 44.0)'; a bound stands alone."""
-        span = self.interval(low, high) if (censored or "none") == "none" else ""
+        """A value with its interval: '43.0 Hz (41.2 to 44.0)'; a bound that is open stands
+        alone."""
+        span = self.interval(low, high) if (censored or "none") in ("none", "between") else ""
         return self.text(value, censored, other) + (f" ({span})" if span else "")
 
     def difference(self, value: float | None, *, signed: bool = False) -> str:
@@ -230,9 +231,9 @@ def band(low: float, high: float, digits: int = 2) -> str:
     return f"{first}–{last}" if last.endswith(f" {unit}") else f"{first} {unit}–{last}"
 
 
-def price(amount: float | None, currency: str | None = None) -> str:
-    """'8900 EUR', '12 346 EUR'."""
-    return joined(number(amount), currency or "")
+def price(amount: float | None, currency: str | None = None, per: str | None = None) -> str:
+    """'8900 EUR', '12 346 EUR'; of a pair '8900 EUR a pair'."""
+    return joined(number(amount), currency or "") + (" a pair" if per == "pair" else "")
 
 
 def duration(hours: float | None) -> str:

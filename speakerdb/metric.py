@@ -177,7 +177,7 @@ class Metric:
         return tuple(read for read in self.reads if isinstance(read, kind))
 
 
-CENSORED = ("none", "at_most", "at_least")  # the codes 0, 1, 2 of ValueTable.censored
+CENSORED = ("none", "at_most", "at_least", "between")  # the codes 0 … 3 of ValueTable.censored
 
 
 # What stands beside a value in a session and in a speaker's pooled row: the columns of table `uncertainty`, in its
@@ -213,7 +213,8 @@ SAMPLE = ("sample_down", "sample_up")  # of sessions only: how far a sample's ow
 class ValueTable:
     """Metric values of many sessions, columns in the order of `metrics`.
 
-    value (S, M) NaN where withheld; censored (S, M) int8 codes into CENSORED; reason: (row, metric id) -> why withheld.
+    value (S, M) NaN where withheld; censored (S, M) int8 codes into CENSORED; reason: (row, metric id) -> why withheld;
+    upper (S, M): the upper end of what is known where censored is "between" (value is the lower one), else NaN.
     uncertainty: the columns UNCERTAINTY, each (S, M), NaN where there are none; empty until worked out.
     """
 
@@ -221,6 +222,7 @@ class ValueTable:
     value: NDArray[np.float64]
     censored: NDArray[np.int8]
     reason: dict[tuple[int, str], str]
+    upper: NDArray[np.float64]
     uncertainty: dict[str, NDArray[np.float64]] = field(default_factory=dict)
 
     def with_uncertainty(self, columns: dict[str, NDArray[np.float64]]) -> ValueTable:

@@ -18,10 +18,13 @@ Kind = Literal[
 ]
 PriceKind = Literal["list", "street", "sale"]
 Programme = Literal["dynamic", "dense"]
-Censoring = Literal["none", "at_most", "at_least"]
+Spectrum = Literal["programme", "pink"]
+Censoring = Literal["none", "at_most", "at_least", "between"]
 Target = Literal["as_measured", "absolute", "another_unit"]
 
 KINDS: tuple[str, ...] = get_args(Kind)
+# Kinds that are bought and used one at a time; all others stand as a pair (schemas/0005_output.sql says the same)
+ONE_AT_A_TIME: tuple[Kind, ...] = ("centre", "soundbar", "portable", "subwoofer")
 PRICE_KINDS: tuple[str, ...] = get_args(PriceKind)
 METHODS = ("anechoic", "near-field-scan", "gated", "ground-plane", "other")
 COMPONENTS = ("thd", "h2", "h3", "h4", "h5", "multitone", "multitone_hp80")

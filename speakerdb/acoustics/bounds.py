@@ -11,23 +11,25 @@ from numpy.typing import NDArray
 Array = NDArray[np.float64]
 Codes = NDArray[np.int8]
 
-EXACT, AT_MOST, AT_LEAST = 0, 1, 2  # as in metric.CENSORED
+EXACT, AT_MOST, AT_LEAST, BETWEEN = 0, 1, 2, 3  # as in metric.CENSORED
 
 
 @dataclass(frozen=True, eq=False)
 class Bounded:
-    """value (...), NaN where unknown; code (...): whether it is exact, an upper bound (at most) or a lower one (at
-    least)."""
+    """value (...), NaN where unknown; code (...): whether it is exact, an upper bound (at most), a lower one (at
+    least), or the lower end of what is known of it (between). upper (...): the upper end of those, NaN elsewhere;
+    None: there are none."""
 
     value: Array
     code: Codes
+    upper: Array | None = None
 
     def __getitem__(self, key: Any) -> Bounded:
-        return Bounded(self.value[key], self.code[key])
+        return Bounded(self.value[key], self.code[key], None if self.upper is None else self.upper[key])
 
     def plus(self, shift: Array | float) -> Bounded:
         """Moved by something exact."""
-        return Bounded(self.value + shift, self.code)
+        return Bounded(self.value + shift, self.code, None if self.upper is None else self.upper + shift)
 
 
 def exact(value: Array) -> Bounded:
@@ -43,6 +45,18 @@ def flagged(value: Array, bound: NDArray[np.bool_], code: int) -> Bounded:
 def _ends(b: Bounded) -> tuple[Array, Array]:
     """A value as an interval: exact [v, v], at most (−∞, v], at least [v, ∞)."""
     return np.where(b.code == AT_MOST, -np.inf, b.value), np.where(b.code == AT_LEAST, np.inf, b.value)
+
+
+def from_ends(lower: Array, upper: Array, same: float = 0.0) -> Bounded:
+    """What an interval [lower, upper] says (...), its ends infinite where open: unknown where both are. Ends no further
+    apart than `same` are one value."""
+    below, above = np.isneginf(lower), np.isposinf(upper)
+    with np.errstate(invalid="ignore"):
+        apart = ~below & ~above & (upper - lower > same)
+    unknown = (below & above) | np.isnan(lower) | np.isnan(upper)
+    code = np.select([unknown, below, above, apart], [EXACT, AT_MOST, AT_LEAST, BETWEEN], EXACT).astype(np.int8)
+    value = np.where(unknown, np.nan, np.where(below, upper, lower))
+    return Bounded(value, code, np.where(code == BETWEEN, upper, np.nan))
 
 
 def _from_ends(lower: Array, upper: Array) -> Bounded:
@@ -64,18 +78,8 @@ def lowest(b: Bounded) -> Bounded:
     return _from_ends(lower.min(axis=-1), upper.min(axis=-1))
 
 
-def lower_of(a: Bounded, b: Bounded) -> Bounded:
-    """The lower of two, element by element; unknown where either is."""
-    (a_lower, a_upper), (b_lower, b_upper) = _ends(a), _ends(b)
-    return _from_ends(np.minimum(a_lower, b_lower), np.minimum(a_upper, b_upper))
-
-
-def between(a: Bounded, b: Bounded, share: Array | float) -> Bounded:
-    """a·(1 − share) + b·share; a bound if either is one that counts, unknown where the two are bounds from opposite
-    sides."""
-    mixed = a.value * (1.0 - share) + b.value * share
-    value = np.where(np.less_equal(share, 0.0), a.value, np.where(np.greater_equal(share, 1.0), b.value, mixed))
-    a_code, b_code = np.where(np.less(share, 1.0), a.code, EXACT), np.where(np.greater(share, 0.0), b.code, EXACT)
-    opposite = (a_code != EXACT) & (b_code != EXACT) & (a_code != b_code)
-    code = np.where(opposite | np.isnan(value), EXACT, np.maximum(a_code, b_code)).astype(np.int8)
-    return Bounded(np.where(opposite, np.nan, value), code)
+def mixed(a: Array, b: Array, share: Array | float) -> Array:
+    """a·(1 − share) + b·share, of ends that may be infinite: what has no share does not count."""
+    with np.errstate(invalid="ignore"):
+        both = a * (1.0 - share) + b * share
+    return np.where(np.less_equal(share, 0.0), a, np.where(np.greater_equal(share, 1.0), b, both))

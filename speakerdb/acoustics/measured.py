@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import bounds, curveset, directivity, grid, output, response
+from speakerdb.acoustics import bounds, curveset, directivity, grid, output, programme, response
 from speakerdb.acoustics.bounds import AT_MOST, Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.directivity import Angle, Beamwidth
 from speakerdb.acoustics.grid import Points
-from speakerdb.acoustics.output import Distortion, Strain
+from speakerdb.acoustics.output import Distortion, Strain, Usable
 from speakerdb.metric import Curve, Pattern, Swept
 
 Array = NDArray[np.float64]
@@ -241,26 +241,29 @@ class Measured:
         return level.plus(output.within_bracket(level.value, low, high, *self.bracket))
 
     @cached_property
-    def balance(self) -> tuple[Bounded, Bounded]:
-        """(...) highest level with its balance from the −6 dB limit up; and with a subwoofer, which takes over at 80 Hz
-        or where the speaker itself ends if that is higher."""
-        c = self.strained.compression
-        if c is None:
-            return self.unknown, self.unknown
-        f6, at_most, eighty = self.f6.value, self.f6.code == AT_MOST, output.BALANCE_MANAGED_FROM_HZ
-        unmeasured = at_most & (f6 > grid.FREQUENCY_HZ[0] * (1 + 1e-9))
-        managed = np.where(at_most, eighty, np.fmax(f6, eighty))
-        both = output.balance_level(
-            c, np.stack([f6, managed]), or_lower=np.stack([unmeasured, np.zeros_like(unmeasured)])
-        ).plus(self.at_error_db)
-        return both[0], both[1]
+    def _held(self) -> Usable:
+        """(..., F) what is delivered at the limit, the response apart, at the strain's points."""
+        shape = (*self.curves.lw.shape[:-1], len(self.strained.points.index))
+        found = output.usable_output(self.strained.compression, self.distortion("thd"), shape)
+        return found.moved(np.asarray(self.at_error_db)[..., None])
 
     @cached_property
-    def usable(self) -> Bounded:
+    def usable(self) -> Usable:
         """(..., F) usable output at the strain's points."""
-        strain, thd = self.strained, self.distortion("thd")
-        window = self.curves.lw[..., strain.points.of_grid]
-        if strain.compression is None or thd is None:
-            return bounds.exact(np.full(window.shape, np.nan))
-        found = output.usable_output(strain.compression, thd, window - self.reference_db[..., None])
-        return found.plus(np.asarray(self.at_error_db)[..., None])
+        window = self.curves.lw[..., self.strained.points.of_grid]
+        return self._held.moved(window - self.reference_db[..., None])
+
+    @cached_property
+    def usable_bands(self) -> Usable:
+        """(..., 31) usable output in the third-octave bands, with the listening window 1/3-octave smoothed; nothing is
+        known in a band of which no point lies among the strain's."""
+        log2_hz = self.strained.points.log2_hz
+        away = np.abs(log2_hz[:, None] - np.log2(programme.BANDS_HZ))
+        window = output.smoothed_db(self.curves.lw)[..., programme.POINTS] - self.reference_db[..., None]
+        return self._held[..., away.argmin(axis=0)].moved(window).only(away.min(axis=0) < 1.0 / 6.0)
+
+    def programme(self, asked_db: Array) -> Bounded:
+        """(...) the loudest music of a spectrum (31,), as programme.asked_db gives it."""
+        usable = self.usable_bands
+        low, high = (programme.level_db(asked_db, end) for end in (usable.low_db, usable.high_db))
+        return bounds.from_ends(low, high, programme.SAME_DB)

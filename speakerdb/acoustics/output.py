@@ -15,7 +15,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import bounds, grid
+from speakerdb.acoustics import bounds, grid, programme
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
 from speakerdb.acoustics.curveset import level_of, power_of
 from speakerdb.acoustics.grid import Points
@@ -30,7 +30,6 @@ MULTITONE_BAND = grid.band(100.0, 10000.0)
 CLEAN_BASS_PERCENT, CLEAN_PERCENT = 10.0, 3.0  # common practice, no source
 CLEAN_BASS_TO_HZ = 100.0
 LOSS_DB = 3.0
-BALANCE_DB, BALANCE_TO_HZ, BALANCE_MANAGED_FROM_HZ = 1.5, 10000.0, 80.0
 REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest drives were not linear (own judgement)
 SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
 IMPEDANCE_BAND = grid.band(20.0, 20000.0)  # the whole grid
@@ -41,11 +40,6 @@ SWEPT_WORDS = {
     "multitone_hp80": "multitone distortion above 80 Hz",
     "compression": "compression",
 }
-
-# third-octave centres 25 Hz–10 kHz, base two from 1 kHz as the grid's octaves, at the grid points nearest to them
-THIRD_OCTAVE_POINTS: NDArray[np.int64] = np.array(
-    [np.argmin(np.abs(grid.LOG2_HZ - np.log2(1000.0) - k / 3.0)) for k in range(-16, 11)]
-)
 
 
 def percent_to_db(percent: float) -> float:
@@ -194,10 +188,10 @@ def compression(drive_db: Floats, level_db: Floats) -> Compression:
     return Compression(drive_db, smoothed_db(change), -change[..., LEVEL_BAND].mean(axis=-1, dtype=np.float64))
 
 
-def _only_at_most(found: Bounded, where: Flags, unknown: float = np.nan) -> Bounded:
+def _only_at_most(found: Bounded, where: Flags) -> Bounded:
     """Where the truth can only be lower (the reference compressed already, so the true loss is greater; or a part of
     the band was not measured), what was reached is at most that, and what was not is unknown."""
-    value = np.where(where & (found.code == AT_LEAST), unknown, found.value)
+    value = np.where(where & (found.code == AT_LEAST), np.nan, found.value)
     code = np.where(where, np.where(np.isnan(value), EXACT, AT_MOST), found.code)
     return Bounded(value, code.astype(np.int8))
 
@@ -239,35 +233,6 @@ def within_bracket(level_db: Array, low_db: Array, high_db: Array, side: Array, 
     return np.asarray(np.where(falls, down, up) * share)
 
 
-def balance_level(c: Compression, from_hz: Floats | float, *, or_lower: Flags | bool = False) -> Bounded:
-    """Level delivered (...) at the highest drive at which 1/3-octave smoothed compression, less its own mean over
-    300 Hz–3 kHz, stays within ±1.5 dB from from_hz (...) to 10 kHz.
-
-    or_lower (...): from_hz may really be lower still, where nothing was measured; the balance may then be lost earlier.
-    """
-    start = np.asarray(from_hz, np.float64)[..., None]
-    tilt = c.smoothed_db - c.smoothed_db[..., c.points.inside(LEVEL_BAND)].mean(axis=-1, keepdims=True)
-    left = bounds.lower_of(rises_past(c.drive_db, tilt, BALANCE_DB), rises_past(c.drive_db, -tilt, BALANCE_DB))
-    hz = grid.FREQUENCY_HZ[c.points.of_grid]
-    outside = (start * (1 - 1e-9) > hz) | (hz > BALANCE_TO_HZ * (1 + 1e-9))
-    if c.points.index[1] - c.points.index[0] == 2:
-        # where the point that was left out is the first inside, it stands in its lower neighbour's place, as the mean
-        # of both
-        i = np.arange(len(hz) - 1)
-        first = outside[..., i] & ~outside[..., i + 1] & (start * (1 - 1e-9) <= np.sqrt(hz[i] * hz[i + 1]))
-        first = np.concatenate([first, np.zeros_like(first[..., :1])], axis=-1)
-        middle = bounds.between(left, left[..., [*(i + 1), i[-1] + 1]], 0.5)
-        left = Bounded(np.where(first, middle.value, left.value), np.where(first, middle.code, left.code))
-        outside &= ~first
-    left = Bounded(
-        np.where(outside, c.drive_db[..., -1:], left.value), np.where(outside, AT_LEAST, left.code).astype(np.int8)
-    )
-    holds = _only_at_most(bounds.lowest(left), ~c.linear | or_lower)
-    loss = along_drive(c.drive_db, c.loss_db[..., None], holds.value[..., None])[..., 0]
-    value = np.where(np.isnan(start[..., 0]), np.nan, holds.value - loss)
-    return Bounded(value, np.where(np.isnan(value), EXACT, holds.code).astype(np.int8))
-
-
 # both together
 
 
@@ -293,20 +258,74 @@ class Strain:
         )
 
 
-def usable_output(c: Compression, d: Distortion, response_db: Floats) -> Bounded:
-    """Level (..., F) delivered at 1 m at the lower of the drive of 3 dB compression and the drive of the distortion
-    limit (10 % up to 100 Hz, 3 % above) at each of the points of both.
+@dataclass(frozen=True, eq=False)
+class Usable:
+    """Level that is delivered at 1 m at the limit of what can be used, per frequency: low_db, high_db (..., F) the ends
+    of what is known of it, infinite where open; cause (..., F): what sets the lower end, a code into programme.CAUSES,
+    −1 where nothing does."""
 
-    d: total harmonic distortion; response_db (..., F): listening window re its reference level.
+    low_db: Array
+    high_db: Array
+    cause: NDArray[np.int8]
+
+    def __getitem__(self, key: Any) -> Usable:
+        return Usable(self.low_db[key], self.high_db[key], self.cause[key])
+
+    def moved(self, shift: Array | float) -> Usable:
+        """By something exact; by NaN nothing is known any more."""
+        unknown = np.isnan(shift)
+        low = np.where(unknown, -np.inf, self.low_db + shift)
+        return Usable(low, np.where(unknown, np.inf, self.high_db + shift), np.where(unknown, -1, self.cause))
+
+    def only(self, where: Flags) -> Usable:
+        """Nothing known elsewhere."""
+        return self.moved(np.where(where, 0.0, np.nan))
+
+
+def _drive_ends(found: Bounded, only_at_most: Flags | bool = False) -> tuple[Array, Array]:
+    """(..., F), (..., F) between which drives a limit lies; open where nothing was measured. only_at_most: it may lie
+    anywhere lower (a reference that compressed already makes the loss look smaller than it is)."""
+    unknown = np.isnan(found.value) | (only_at_most & (found.code == AT_LEAST))
+    low = np.where(unknown | only_at_most | (found.code == AT_MOST), -np.inf, found.value)
+    return low, np.where(unknown | (found.code == AT_LEAST), np.inf, found.value)
+
+
+def usable_output(c: Compression | None, d: Distortion | None, shape: tuple[int, ...]) -> Usable:
+    """Level delivered at the lower of the drive of 3 dB compression and the drive of the distortion limit (10 % up to
+    100 Hz, 3 % above), the response apart: what is added to it. Where only one of them was measured, that one tells;
+    where neither, nothing is known. d: total harmonic distortion, at the points of c; shape: (..., F).
     """
-    loss = -c.smoothed_db
-    # a reference that compressed already and 3 dB never seen: compression may bind anywhere, or not before distortion
-    # does
-    squeezed = _only_at_most(rises_past(c.drive_db, loss, LOSS_DB), ~c.linear[..., None], np.inf)
-    drive = bounds.lower_of(squeezed, rises_past(d.drive_db, d.smoothed_db, _LIMITS_DB[c.points.of_grid]))
-    highest = np.where(np.isinf(drive.value), np.nan, drive.value)
-    value = highest - along_drive(c.drive_db, loss, highest) + response_db
-    return Bounded(value, np.where(np.isnan(value), EXACT, drive.code).astype(np.int8))
+    parts: list[tuple[Bounded, int, Flags | bool]] = []
+    if c is not None:
+        found = rises_past(c.drive_db, -c.smoothed_db, LOSS_DB)
+        parts.append((found, programme.COMPRESSION, ~c.linear[..., None]))
+    if d is not None:
+        found = rises_past(d.drive_db, d.smoothed_db, _LIMITS_DB[d.points.of_grid])
+        parts.append((found, programme.DISTORTION, False))
+    low, high = np.full((1, *shape), np.inf), np.full((1, *shape), np.inf)
+    cause = np.full((1, *shape), -1, np.int8)
+    if parts:
+        ends = [_drive_ends(found, only_at_most) for found, _, only_at_most in parts]
+        low, high = (np.stack([np.broadcast_to(e[side], shape) for e in ends]) for side in (0, 1))
+        each = [np.where(found.code == AT_LEAST, programme.SWEEP_ENDED, code) for found, code, _ in parts]
+        cause = np.stack([np.broadcast_to(one, shape) for one in each])
+    else:
+        low = -low
+    # of a limit that is only known from above, the part that is known sets it
+    which = np.where(np.isneginf(low.min(axis=0)), high.argmin(axis=0), low.argmin(axis=0))
+    low_drive, high_drive = low.min(axis=0), high.min(axis=0)
+    known = np.isfinite(low_drive) | np.isfinite(high_drive)
+    cause = np.where(known, np.take_along_axis(cause, which[None], axis=0)[0], -1).astype(np.int8)
+    return Usable(_delivered(c, low_drive), _delivered(c, high_drive), cause)
+
+
+def _delivered(c: Compression | None, drive_db: Array) -> Array:
+    """What comes of a drive (..., F), less what compression takes; beyond the drives measured no more than at their
+    end."""
+    if c is None:
+        return drive_db
+    finite = np.where(np.isfinite(drive_db), drive_db, np.nan)
+    return np.where(np.isfinite(drive_db), drive_db - along_drive(c.drive_db, -c.smoothed_db, finite), drive_db)
 
 
 _LIMITS_DB = np.where(
@@ -320,12 +339,14 @@ def around(frequency_hz: float) -> slice:
     return slice(i, i + (1 if abs(grid.FREQUENCY_HZ[i] / frequency_hz - 1.0) < 1e-9 else 2))
 
 
-def at_frequency(output: Bounded, frequency_hz: float, points: Points = grid.WHOLE) -> Bounded:
-    """A curve (..., F) at a frequency between the points, linear in dB over log f."""
+def at_frequency(output: Usable, frequency_hz: float, points: Points = grid.WHOLE) -> Bounded:
+    """Usable output (..., F) at a frequency between the points, linear in dB over log f."""
     x = np.log2(frequency_hz)
     i = int(np.clip(np.searchsorted(points.log2_hz, x + 1e-9, side="right") - 1, 0, len(points.log2_hz) - 2))
     share = float(grid.POINTS_PER_OCTAVE * (x - points.log2_hz[i])) / int(points.index[i + 1] - points.index[i])
-    return bounds.between(output[..., i], output[..., i + 1], min(max(share, 0.0), 1.0))
+    share = min(max(share, 0.0), 1.0)
+    low, high = (bounds.mixed(end[..., i], end[..., i + 1], share) for end in (output.low_db, output.high_db))
+    return bounds.from_ends(low, high)
 
 
 # passive speakers

@@ -75,7 +75,10 @@ def _change(metric: Metric, row: dict[str, Any], contrast: Contrast | None) -> t
     if contrast is None or why_not:
         change = None if (words != "none").any() else float(off_scale(metric, x[0] - x[1]))
         return *head, change, ratio, None, None, None, "unclear", why_not
-    lower, upper = np.where(words == "at_most", -np.inf, x), np.where(words == "at_least", np.inf, x)
+    lower, upper = (
+        np.where(words == "at_most", -np.inf, x),
+        np.where(np.isin(words, ("at_least", "between")), np.inf, x),
+    )
     scores = replace(contrasted(metric, [contrast]), x=x, lower=lower, upper=upper)
     found = comparison.differences(scores, np.array([0]), np.array([1]))
     judged = str(comparison.matters(found.low, found.high, metric.matters_on_scale)[0])

@@ -39,7 +39,9 @@ class Rows:
 
     @classmethod
     def of(cls, c: MetricColumn, y: Property, rows: NDArray[np.int64]) -> Rows:
-        side = np.select([y.censored[rows] == "at_least", y.censored[rows] == "at_most"], [1, -1], 0)
+        side = np.select(
+            [np.isin(y.censored[rows], ("at_least", "between")), y.censored[rows] == "at_most"], [1, -1], 0
+        )
         names = c.facts["labs"].cast(pl.String).fill_null("").to_numpy()[rows]
         labs = len({name for one in names for name in one.split("+")})
         maker = clusters.codes(c.facts["maker"].to_numpy()[rows])

@@ -1,13 +1,12 @@
 """How likely a speaker meets a question, and between which levels it lies at the seat: one distribution gives both
 (method:statistics#chance-that-it-fits).
 
-The level at the seat is spread by three things: how far another unit of the model may lie from what was measured, taken
-at STEPS levels of equal probability; an assumed reverberation time, at NODES fixed times with their weights; and the
-room model's own error, which is normal and taken exactly. Nothing is drawn, and the nodes belong to the room alone, so
-that a higher level or a smaller budget never makes a speaker likelier, and the answer is the same every time.
-
-Compression, balance and sensitivity share the error of the level that they were measured at, so the lowest of them is
-taken step by step: all at their first step together, all at their second. Bass and tone err on their own.
+The level at the seat is spread by four things: how far another unit of the model may lie from what was measured, and
+the room model's own error, which are normal and taken exactly; an assumed reverberation time, at NODES fixed times with
+their weights; and how far the room carries the bass, anywhere between its worst and its best with equal probability
+(own judgement), at BASS_NODES fixed places. Nothing is drawn, and the nodes belong to the room alone, so that a higher
+level or a smaller budget never makes a speaker likelier, and the answer is the same every time. Bass limit and timbre
+err on their own.
 """
 
 from __future__ import annotations
@@ -21,16 +20,15 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import grid
 from speakerdb.analysis import seat
-from speakerdb.analysis.judging import FloatArray, Interval, Texts, lowest
+from speakerdb.analysis.judging import FloatArray, Interval, Texts
 from speakerdb.analysis.metric_column import MetricColumn, on_scale
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.requirements import Limit, certain, limits
+from speakerdb.metrics.output_rows import SENSITIVITY
 
-STEPS, NODES = 21, 7
+NODES, BASS_NODES = 7, 5
 COVERAGE = 0.95
-STEP_SCORES = np.array([NormalDist().inv_cdf((i + 0.5) / STEPS) for i in range(STEPS)])
 _BLOCK = 1000  # speakers at a time, so that what is worked on stays in the processor's cache
 _CLOSE_DB = 0.03  # a search step squares what is left: after one so small that is under 2e-4 dB, 1e-6 of probability
 
@@ -59,12 +57,6 @@ class Spread:
     def take(self, rows: slice | NDArray[np.intp]) -> Spread:
         return Spread(self.log, self.se[rows], self.other_step[rows], self.other_se[rows], self.other_share[rows])
 
-    def steps(self, figure: Interval) -> Interval:
-        """A level (n,) as STEPS values of equal probability (STEPS, n). A level is never one of two
-        (method:statistics#one-of-two-values)."""
-        error = STEP_SCORES[:, None] * self.se
-        return Interval(figure.low + error, figure.high + error, figure.reason)
-
     def met(self, figure: Interval, limit: Limit) -> tuple[FloatArray, FloatArray]:
         """(n,), (n,): probability that a figure keeps a limit, with what is open at its worst and at its best."""
         sign = -1.0 if limit.at_most else 1.0
@@ -92,21 +84,22 @@ def _normal(margin: FloatArray, sd: FloatArray) -> FloatArray:
         return np.where(sd > 0.0, ndtr(margin / sd), (margin >= 0.0).astype(np.float64))
 
 
-def reverberation(place: seat.Seat) -> tuple[FloatArray, FloatArray]:
-    """Times (J,) in s and their weights (J,): one where it was stated; where it is assumed, the nodes of a
-    Gauss–Hermite rule over a log-normal distribution (a time can't be negative) of relative standard deviation
-    REVERBERATION_SPREAD."""
-    if not place.reverberation_assumed:
-        return np.array([place.reverberation_s]), np.ones(1)
-    node, weight = np.polynomial.hermite_e.hermegauss(NODES)
-    width = np.sqrt(np.log1p(seat.REVERBERATION_SPREAD**2))
-    return place.reverberation_s * np.exp(width * node), weight / weight.sum()
+def nodes_of(place: seat.Seat) -> tuple[seat.Nodes, FloatArray]:
+    """The rooms that the seat may be in, and their weights (J, T). Reverberation: one time where it was stated; where
+    it is assumed, the nodes of a Gauss–Hermite rule over a log-normal distribution (a time can't be negative) of
+    relative standard deviation REVERBERATION_SPREAD. The bass: those of a Gauss–Legendre rule."""
+    at, share = np.polynomial.legendre.leggauss(BASS_NODES)
+    time, weight = np.array([place.reverberation_s]), np.ones(1)
+    if place.reverberation_assumed:
+        node, weight = np.polynomial.hermite_e.hermegauss(NODES)
+        time = place.reverberation_s * np.exp(np.sqrt(np.log1p(seat.REVERBERATION_SPREAD**2)) * node)
+    return seat.Nodes(time, 0.5 * (1.0 + at)), np.outer(weight / weight.sum(), share / share.sum())
 
 
 @dataclass(frozen=True, eq=False)
 class Known:
     """What is known of each row: facts, values as intervals, their spreads, powered, pair, largest size in m, cost, and
-    the sound-power directivity index (n, 199), NaN where not known. spreads: of what `bearing` names."""
+    what it can do per band. spreads: of what `bearing` names."""
 
     field: pl.DataFrame
     figures: Mapping[str, Interval]
@@ -115,7 +108,7 @@ class Known:
     pair: NDArray[np.bool_]
     largest_m: FloatArray
     cost: Interval
-    di_db: NDArray[np.floating[Any]]
+    bands: seat.Bands
 
     def take(self, rows: slice | NDArray[np.intp]) -> Known:
         return Known(
@@ -126,13 +119,14 @@ class Known:
             self.pair[rows],
             self.largest_m[rows],
             self.cost.take(rows),
-            self.di_db[rows],
+            self.bands.take(rows),
         )
 
 
 def bearing(question: Question) -> list[str]:
     """The figures whose uncertainty bears on a question."""
-    return [*seat.level_figures(question), *(limit.figure for limit in limits(question))]
+    level = [seat.level_metric(question).id] + ([SENSITIVITY.id] if question.amplifier_w is not None else [])
+    return [*level, *(limit.figure for limit in limits(question))]
 
 
 @dataclass(frozen=True, eq=False)
@@ -165,7 +159,7 @@ def chances(known: Known, place: seat.Seat, question: Question) -> Chances:
         worst_level, best_level = _at_seat(known.take(rows), place, question)
         share = worst_level.above(question.level_db)[0]
         low[rows] *= share
-        open_ = np.flatnonzero((worst_level.step_db != best_level.step_db).any(axis=0))
+        open_ = np.flatnonzero((worst_level.level_db != best_level.level_db).any(axis=0))
         share[open_] = best_level.take(open_).above(question.level_db)[0]
         high[rows] *= share
         levels[0, rows] = worst_level.exceeded_by((1.0 + COVERAGE) / 2.0)
@@ -175,29 +169,26 @@ def chances(known: Known, place: seat.Seat, question: Question) -> Chances:
 
 @dataclass(frozen=True, eq=False)
 class LevelAtSeat:
-    """The level at the seat as a mixture of normal distributions of standard deviation MODEL_DB: one about each sum of
-    step_db (K, n), equally likely, infinite where open, and gain_db (J, n), of weight (J,)."""
+    """The level at the seat as a mixture of normal distributions: one about each of level_db (K, n), infinite where
+    open, of weight (K,) and standard deviation sd_db (n,)."""
 
-    step_db: FloatArray
-    gain_db: FloatArray
+    level_db: FloatArray
     weight: FloatArray
+    sd_db: FloatArray
 
     def take(self, rows: NDArray[np.intp]) -> LevelAtSeat:
-        return LevelAtSeat(self.step_db[:, rows], self.gain_db[:, rows], self.weight)
+        return LevelAtSeat(self.level_db[:, rows], self.weight, self.sd_db[rows])
 
     def above(self, level_db: FloatArray | float) -> tuple[FloatArray, FloatArray]:
         """(n,), (n,): probability that level_db is exceeded, and its density there per dB."""
         from scipy.special import ndtr
 
-        share, density = np.zeros(self.step_db.shape[1]), np.zeros(self.step_db.shape[1])
-        for gain, weight in zip(self.gain_db, self.weight, strict=True):
-            score = (self.step_db + (gain - level_db)) / seat.MODEL_DB
-            share += weight * ndtr(score).mean(axis=0)
-            density += weight * np.exp(-0.5 * score**2).mean(axis=0)
-        return share, density / (seat.MODEL_DB * np.sqrt(2.0 * np.pi))
+        score = (self.level_db - level_db) / self.sd_db
+        density = self.weight @ np.exp(-0.5 * score**2)
+        return self.weight @ ndtr(score), density / (self.sd_db * np.sqrt(2.0 * np.pi))
 
     def exceeded_by(self, share: float) -> FloatArray:
-        """(n,): the level that is exceeded with this probability; infinite where the steps are.
+        """(n,): the level that is exceeded with this probability; infinite where the levels are.
 
         Newton's method on the normal score of the probability, which is nearly straight over level, kept between the
         levels that the lowest and the highest of the mixture's distributions exceed so often.
@@ -205,15 +196,13 @@ class LevelAtSeat:
         from scipy.special import ndtri
 
         wanted = NormalDist().inv_cdf(share)
-        found: FloatArray = self.step_db[0].copy()
+        found: FloatArray = self.level_db[0].copy()
         rows = np.flatnonzero(np.isfinite(found))
         part = self.take(rows)
-        middle = part.weight @ part.gain_db
-        variance = part.weight @ (part.gain_db - middle) ** 2 + part.step_db.var(axis=0) + seat.MODEL_DB**2
-        level = part.step_db.mean(axis=0) + middle - wanted * np.sqrt(variance)
-        low, high = (
-            end(part.step_db, axis=0) + end(part.gain_db, axis=0) - wanted * seat.MODEL_DB for end in (np.min, np.max)
-        )
+        middle = part.weight @ part.level_db
+        variance = part.weight @ (part.level_db - middle) ** 2 + part.sd_db**2
+        level = middle - wanted * np.sqrt(variance)
+        low, high = (end(part.level_db, axis=0) - wanted * part.sd_db for end in (np.min, np.max))
         while len(rows):
             now, density = part.above(level)
             low, high = np.where(now >= share, level, low), np.where(now <= share, level, high)
@@ -228,15 +217,20 @@ class LevelAtSeat:
 
 
 def _at_seat(part: Known, place: seat.Seat, question: Question) -> tuple[LevelAtSeat, LevelAtSeat]:
-    """Direct and reverberant sound at the seat, with what is open at its worst and at its best."""
-    steps = {name: part.spreads[name].steps(part.figures[name]) for name in seat.level_figures(question)}
-    delivered = lowest(seat.limits_of({**part.figures, **steps}, part.powered, question))
-    times, weight = reverberation(place)
-    di_db = part.di_db[:, grid.band(*seat.LEVEL_BAND_HZ)]
-    gain = np.stack([seat.mean_gain_db(place, time, di_db) for time in times])
-    unknown, near = np.isnan(gain[0]), seat.too_near(part.largest_m, place.distance_m)
-    gain[:, unknown] = place.direct_db
-    gain += np.where(part.pair, seat.PAIR_DB, 0.0)
-    low = np.where(near, -np.inf, delivered.low)
-    high = np.where(near | unknown, np.inf, delivered.high)
-    return LevelAtSeat(low, gain, weight), LevelAtSeat(high, gain, weight)
+    """The level at the seat, with what is open at its worst and at its best."""
+    nodes, weight = nodes_of(place)
+    of, asked = part.bands, seat.asked_of(question)
+    amplified = seat.amplified_db(of, part.powered, question)
+    limit = seat.levels_at(place, asked, amplified, of, part.pair, nodes)
+    ends = [seat.levels_at(place, asked, output, of, part.pair, nodes) for output in (of.low_db, of.high_db)]
+    open_below, open_above = seat.unknown(place, of, part.powered, part.largest_m, question)
+    # the error is that of what limits: the speaker's output, or with an amplifier its sensitivity
+    own = part.spreads[seat.level_metric(question).id].se
+    by_amplifier = np.median(limit - ends[0], axis=(0, 1)) < 0.0
+    se = np.where(by_amplifier, part.spreads[SENSITIVITY.id].se, own) if question.amplifier_w is not None else own
+    sd = np.hypot(se, seat.MODEL_DB)
+    low, high = (np.minimum(end, limit).reshape(weight.size, -1) for end in ends)
+    return (
+        LevelAtSeat(np.where(open_below | np.isnan(low), -np.inf, low), weight.reshape(-1), sd),
+        LevelAtSeat(np.where(open_above | np.isnan(high), np.inf, high), weight.reshape(-1), sd),
+    )

@@ -24,7 +24,7 @@ class Claims:
 
     pair (n,) bool; distance_m (n,); distance_assumed (n,) bool: none was stated, 1 m is taken. single_db (n,): the
     claim referred to one speaker at 1 m in free field. unexplained: single_db minus the measured level (> 0: the claim
-    is higher), by the lower of maximum and balance level, and by the maximum level alone. amplifier_w: power into 8 Ω
+    is higher), by the maximum level; beyond_music: by what it reaches with music. amplifier_w: power into 8 Ω
     that a passive speaker of that sensitivity would need for it, before any compression.
     """
 
@@ -34,7 +34,7 @@ class Claims:
     distance_assumed: NDArray[np.bool_]
     single_db: FloatArray
     unexplained: Interval
-    unexplained_by_maximum: Interval
+    beyond_music: Interval
     amplifier_w: FloatArray
 
 
@@ -43,7 +43,7 @@ def claims(
     pair: NDArray[np.bool_],
     distance_m: FloatArray,
     maximum: Interval,
-    lower: Interval,
+    music: Interval,
     sensitivity_db: FloatArray,
 ) -> Claims:
     """Set claims (n,) against measured levels at 1 m. distance_m NaN where not stated, sensitivity_db NaN where
@@ -60,8 +60,8 @@ def claims(
         distance,
         assumed,
         single,
-        _left_over(single, lower),
         _left_over(single, maximum),
+        _left_over(single, music),
         10.0 ** ((single - sensitivity_db) / 10.0),
     )
 

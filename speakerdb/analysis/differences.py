@@ -101,7 +101,11 @@ def scores_of(column: MetricColumn) -> Scores:
         column.x,
         column.se**2,
         np.where(np.isneginf(column.lower), -np.inf, column.x),
-        np.where(np.isposinf(column.upper), np.inf, column.x),
+        np.where(
+            np.isposinf(column.upper),
+            np.inf,
+            np.where(column.upper > column.lower, on_scale(column.metric, column.upper), column.x),
+        ),
         on_scale(column.metric, column.other_value),
         column.other_se**2,
         column.other_share,

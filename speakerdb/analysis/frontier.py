@@ -138,7 +138,7 @@ def _sign(one: Property) -> float:
 def _turned(one: Property, rows: NDArray[np.int64]) -> Known:
     """On the working scale, more being better; what benches add, relative to those behind most of the rows."""
     sign = _sign(one)
-    least, most = (one.censored[rows] == word for word in ("at_most", "at_least"))
+    least, most = one.censored[rows] == "at_most", np.isin(one.censored[rows], ("at_least", "between"))
     if sign < 0:
         least, most = most, least
     benches = one.benches.take(rows)

@@ -2,14 +2,13 @@
 
 A figure is an interval per speaker: exact where low = high, open at an end where it is censored, open at both where it
 is unknown. A requirement is a margin, met where it is 0 or more. What is met at every point of the interval is met,
-what is met at none is missed, anything else is not judged.
+what is met at none is missed; in between it may be met where both ends are known, and is not judged where one is open.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
-from functools import reduce
 from typing import Any
 
 import numpy as np
@@ -18,7 +17,7 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 Texts = NDArray[np.object_]
 
-MEETS, MISSES, NOT_JUDGED = 0, 1, 2
+MEETS, MISSES, NOT_JUDGED, MAY = 0, 1, 2, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -58,12 +57,20 @@ class Interval:
         return value, sign
 
 
-def interval(value: FloatArray, censored: Sequence[str] | Texts | None = None, reason: Texts | None = None) -> Interval:
-    """An interval from values (n,), NaN where unknown, and the censoring words of the dictionary."""
+def interval(
+    value: FloatArray,
+    censored: Sequence[str] | Texts | None = None,
+    reason: Texts | None = None,
+    upper: FloatArray | None = None,
+) -> Interval:
+    """An interval from values (n,), NaN where unknown, and the censoring words of the dictionary; upper (n,): the other
+    end of those that lie between two."""
     words = np.full(len(value), "none", object) if censored is None else np.asarray(censored, object)
     unknown = np.isnan(value)
     low = np.where(unknown | (words == "at_most"), -np.inf, value)
-    high = np.where(unknown | (words == "at_least"), np.inf, value)
+    high = np.where(
+        unknown | (words == "at_least"), np.inf, value if upper is None else np.where(words == "between", upper, value)
+    )
     return Interval(low, high, choose(unknown, reason))
 
 
@@ -78,30 +85,6 @@ def given(texts: Texts) -> NDArray[np.bool_]:
     """(n,) where there is a text."""
     none = np.array(None, object)
     return np.asarray(np.not_equal(texts, none), bool)
-
-
-def always(count: int, value: float = np.inf) -> Interval:
-    """An exact figure that is the same for all; the default never limits anything."""
-    same = np.full(count, value)
-    return Interval(same, same, np.full(count, None, object))
-
-
-def lowest(parts: Sequence[Interval]) -> Interval:
-    """The lowest of several figures of each speaker. Unknown parts leave it open downward; their reasons are joined."""
-    reasons = parts[0].reason
-    for part in parts[1:]:
-        reasons = _joined(reasons, part.reason)
-    return Interval(reduce(np.minimum, [p.low for p in parts]), reduce(np.minimum, [p.high for p in parts]), reasons)
-
-
-def _joined(first: Texts, second: Texts) -> Texts:
-    """Two reasons of each speaker as one."""
-    has_first, has_second = given(first), given(second)
-    found = choose(has_second, second, first)
-    for i in np.flatnonzero(has_first & has_second):
-        if first[i] != second[i]:
-            found[i] = f"{first[i]}; {second[i]}"
-    return found
 
 
 @dataclass(frozen=True, eq=False)
@@ -122,8 +105,14 @@ class Requirement:
         return np.asarray(self.margin.high < 0.0)
 
     @property
+    def may(self) -> NDArray[np.bool_]:
+        """Known within limits, of which the lower one misses it and the higher one meets it."""
+        both = np.isfinite(self.margin.low) & np.isfinite(self.margin.high)
+        return np.asarray((self.margin.low < 0.0) & (self.margin.high >= 0.0) & both)
+
+    @property
     def open(self) -> NDArray[np.bool_]:
-        return np.asarray((self.margin.low < 0.0) & (self.margin.high >= 0.0))
+        return np.asarray((self.margin.low < 0.0) & (self.margin.high >= 0.0) & ~self.may)
 
     def why_open(self, i: int) -> str:
         return str(self.margin.reason[i] or self.told(i))
@@ -139,10 +128,11 @@ def why_open(requirements: Sequence[Requirement], rows: NDArray[np.intp]) -> lis
 
 
 def judge(requirements: Sequence[Requirement]) -> NDArray[np.int8]:
-    """(n,) MEETS, MISSES or NOT_JUDGED: one sure miss is a miss whatever else is unknown."""
+    """(n,) MEETS, MAY, MISSES or NOT_JUDGED: one sure miss is a miss whatever else is unknown."""
     missed = np.logical_or.reduce([r.missed for r in requirements])
     open_ = np.logical_or.reduce([r.open for r in requirements])
-    return np.where(missed, MISSES, np.where(open_, NOT_JUDGED, MEETS)).astype(np.int8)
+    may = np.logical_or.reduce([r.may for r in requirements])
+    return np.select([missed, open_, may], [MISSES, NOT_JUDGED, MAY], MEETS).astype(np.int8)
 
 
 def remoteness(requirements: Sequence[Requirement]) -> FloatArray:

@@ -11,7 +11,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.metric import ENDS, Metric
+from speakerdb.metric import CENSORED, ENDS, Metric
 from speakerdb.statistics.benches import Benches
 from speakerdb.terms import TARGETS, Target
 
@@ -36,13 +36,14 @@ class MetricColumn:
     """One metric for n speakers; all columns asked for together have the same rows.
 
     value (n,): as defined, in the metric's unit, NaN where withheld. lower, upper (n,): what is known of it: equal to
-    `value` where exact, infinite on the open side where censored, NaN where withheld. low, high (n,): its 95 % interval
+    `value` where exact, infinite on the open side where censored, apart where it lies between two ends (`value` is the
+    lower one), NaN where withheld. low, high (n,): its 95 % interval
     for `target`, in the unit; infinite on an open side, NaN where none. se (n,): standard error on the metric's scale
     (`on_scale`) for `target`, without what benches add to a comparison (that is in `benches`); NaN where not worked
     out. other_value (unit), other_se (scale), other_share (n,): the second branch of a value that is one of two, NaN
     where it is one; `value` and `se` are then those of the branch that it lies in. reason (n,): why withheld, else
     None. facts: one row per speaker: speaker, setting, maker, labs (joined names) and what there is to set a metric
-    against: kind, price (of a pair), year, … (nulls where unknown).
+    against: kind, price, year, … (nulls where unknown).
     """
 
     metric: Metric
@@ -70,9 +71,9 @@ class MetricColumn:
 
     @property
     def censored(self) -> list[str]:
-        """'none', 'at_most' or 'at_least' per row."""
-        codes = np.where(np.isneginf(self.lower), 1, np.where(np.isposinf(self.upper), 2, 0))
-        return cast("list[str]", np.array(["none", "at_most", "at_least"])[codes].tolist())
+        """One of metric.CENSORED per row."""
+        codes = np.select([np.isneginf(self.lower), np.isposinf(self.upper), self.lower < self.upper], [1, 2, 3], 0)
+        return cast("list[str]", np.array(CENSORED)[codes].tolist())
 
     @property
     def x(self) -> FloatArray:

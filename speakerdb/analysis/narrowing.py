@@ -12,7 +12,7 @@ import polars as pl
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import programme
 from speakerdb.analysis import chance, judging, seat
 from speakerdb.analysis.judging import FloatArray, Interval, Requirement
 from speakerdb.analysis.question import Question
@@ -28,20 +28,17 @@ from speakerdb.analysis.requirements import (
     requirements,
 )
 from speakerdb.metrics.directivity_rows import TONE
-from speakerdb.metrics.output_rows import BALANCE, BALANCE_MANAGED, CLEAN_BASS, CLEAN_MID, MAXIMUM, SENSITIVITY, USABLE
+from speakerdb.metrics.output_rows import CLEAN_BASS, CLEAN_MID, PROGRAMME, PROGRAMME_MANAGED, USABLE
 from speakerdb.metrics.response_rows import F6, PREFERENCE, PREFERENCE_BASS_MANAGED
+from speakerdb.terms import ONE_AT_A_TIME
 
 COMFORTABLE_DB = 3.0  # with so much in hand, preference decides (own judgement)
 NEAREST_MISSES = 5  # so many misses are told even where none is near
-NO_SUBWOOFER = "a subwoofer, while main speakers are asked for"
-ALONE = ("soundbar", "portable")  # kinds that stand alone: no second one to hear, none to pay
 FIGURES = tuple(
     m.id
     for m in (
-        MAXIMUM,
-        BALANCE,
-        BALANCE_MANAGED,
-        SENSITIVITY,
+        PROGRAMME,
+        PROGRAMME_MANAGED,
         CLEAN_MID,
         CLEAN_BASS,
         F6,
@@ -52,14 +49,15 @@ FIGURES = tuple(
     )
 )
 ORDER = (
-    f"those with at least {figures.plain(COMFORTABLE_DB)} dB in hand come first, by predicted preference "
+    f"those with at least {figures.plain(COMFORTABLE_DB)} dB of headroom come first, by predicted preference "
     "(withheld: after the others); the rest "
-    "follow by margin; ties by margin, then by name"
+    "that suit follow by headroom, then those that may, by headroom in a room in between; ties by headroom, "
+    "then by name"
 )
 NEAR = (
     f"a miss is near by no more than {figures.plain(NEAR_LEVEL_DB)} dB of level, "
     f"{figures.percent(NEAR_PRICE)} of price, {figures.percent(NEAR_SIZE)} of size, "
-    f"{figures.percent(NEAR_MASS)} of mass, {figures.percent(NEAR_BASS)} of the bass limit and "
+    f"{figures.percent(NEAR_MASS)} of mass, {figures.percent(NEAR_BASS)} of the LF extension and "
     f"{figures.plain(NEAR_TONE_DEG)}° of tone, in each; "
     f"the nearest {NEAREST_MISSES} are named in any case; ordered by the sum of the misses in these units"
 )
@@ -67,7 +65,8 @@ NEAR = (
 
 @dataclass(frozen=True, eq=False)
 class Shortlist:
-    """rows: those that meet everything, the best first; near_misses (with `unknown`: what could not be judged besides)
+    """rows: those that meet everything (fits "yes") and those that may, as the room carries the bass (fits "may"), the
+    best first; near_misses (with `unknown`: what could not be judged besides)
     and too_far: those that surely miss, the nearest first.
 
     fails: every single miss: key (as in near_misses and too_far), what, by, unit, at_least (it misses by that or more).
@@ -85,40 +84,42 @@ def shortlist(
     field: pl.DataFrame,
     figures: Mapping[str, Interval],
     spreads: Mapping[str, chance.Spread],
-    di_db: NDArray[np.floating[Any]],
+    bands: seat.Bands,
     place: seat.Seat,
     question: Question,
     most: int | None = None,
 ) -> Shortlist:
     """Judge every row of the field by its values, and say how likely a unit that one would buy meets the question.
 
-    field: speaker, setting, kind, powered, price (of a pair), price_reason, currency, height_mm, width_mm, depth_mm,
-    mass_kg. figures: the pooled values named in FIGURES, (n,). di_db (n, 199): sound-power directivity index, NaN where
-    not known. spreads: those of the figures that `chance.bearing` names. most: chance and interval of the level are
-    worked out, the slowest part, for the first so many of `rows` and of `near_misses` and null in all others (None: for
-    every row).
+    field: speaker, setting, kind, powered, price (of what is bought), price_per, price_reason, currency, height_mm,
+    width_mm, depth_mm, mass_kg. figures: the pooled values named in FIGURES, (n,). bands: what each can do per band.
+    spreads: those of the figures that `chance.bearing` names. most: chance and interval of the level are worked out,
+    the slowest part, for the first so many of `rows` and of `near_misses` and null in all others (None: for every row).
     """
-    pair = ~field["kind"].is_in(ALONE).fill_null(False).to_numpy() & question.pair
+    pair = ~field["kind"].is_in(ONE_AT_A_TIME).fill_null(False).to_numpy() & question.pair
     sizes = np.stack([numbers(field, f"{side}_mm") for side in ("height", "width", "depth")])
     largest = np.where(np.isnan(sizes).all(axis=0), np.nan, np.fmax.reduce(sizes)) / 1000.0
     powered = np.array(field["powered"].to_list(), object)
-    levels = seat.levels(place, question, figures, powered, pair, di_db, largest)
+    why_not = figures[seat.level_metric(question).id].reason
+    levels = seat.levels(place, question, bands, powered, pair, largest, why_not)
     cost = cost_of(field, pair)
     wanted = requirements(field, figures, levels.at_seat, cost, question)
     state = judging.judge(wanted)
-    sub = (field["kind"] == "subwoofer").fill_null(False).to_numpy()
-    state[sub] = judging.NOT_JUDGED
     table = _table(field, figures, levels, cost, pair, question)
-    table = table.with_columns(**_bass(place, figures, di_db, pair, question))
+    table = table.with_columns(**_bass(place, figures, bands, pair, question))
 
     meeting = _order(np.flatnonzero(state == judging.MEETS), wanted[0].margin.low, table["preference"])
+    may = np.flatnonzero(state == judging.MAY)
+    may = may[np.argsort(-levels.middle.low[may], kind="stable")]
+    meeting = np.concatenate([meeting, may])
+    table = table.with_columns(fits=pl.Series(np.where(state == judging.MAY, "may", "yes")))
     misses = np.flatnonzero(state == judging.MISSES)
     misses = misses[np.argsort(judging.remoteness(wanted)[misses], kind="stable")]
     told = judging.is_near(wanted)[misses] | (np.arange(len(misses)) < NEAREST_MISSES)
     open_ = np.flatnonzero(state == judging.NOT_JUDGED)
     reasons = judging.why_open(wanted, open_)
     unknown = [reason or None for reason in judging.why_open(wanted, misses[told])]
-    known = chance.Known(field, figures, spreads, powered, pair, largest, cost, di_db)
+    known = chance.Known(field, figures, spreads, powered, pair, largest, cost, bands)
     likely = np.arange(len(field)) if most is None else np.concatenate([meeting[:most], misses[told][:most]])
     table = table.with_columns(**_chances(known, likely, place, question))
     return Shortlist(
@@ -128,9 +129,7 @@ def shortlist(
         fails=_fails(wanted, np.flatnonzero(state == judging.MISSES)),
         not_judged=table[open_].with_columns(
             p_meets=pl.lit(None, pl.Float64),
-            reason=pl.when(pl.Series(sub[open_]))
-            .then(pl.lit(NO_SUBWOOFER))
-            .otherwise(pl.Series(reasons, dtype=pl.String)),
+            reason=pl.Series(reasons, dtype=pl.String),
         ),
     )
 
@@ -169,7 +168,7 @@ def _table(
     question: Question,
 ) -> pl.DataFrame:
     """One row per row of the field, with everything that is told about it; unknown figures null."""
-    at_seat, sign = levels.at_seat.best()
+    at_seat, sign = levels.middle.best()
     direct, _ = levels.direct.best()
     one, _ = levels.delivered.best()
     clean = np.fmin(figures[CLEAN_MID.id].low, one)
@@ -188,7 +187,7 @@ def _table(
     }
     f6, f6_sign = figures[F6.id].best()
     tone, tone_sign = figures[TONE["up"].id].best()
-    numbers = {**columns, F6.id: f6, TONE["up"].id: tone, **seat.hours(at_seat)}
+    numbers = {**columns, "lf_extension_hz": f6, "tone_up_deg": tone, **seat.hours(at_seat)}
     finite = {name: pl.Series(np.where(np.isfinite(a), a, np.nan)).fill_nan(None) for name, a in numbers.items()}
     return field.select(
         "speaker", "setting", "kind", "powered", "currency", "price_kind", "price_date", "mass_kg"
@@ -196,9 +195,10 @@ def _table(
         key=pl.int_range(len(field), dtype=pl.Int64),
         censored=pl.Series(sign),
         limited_by=pl.Series(levels.limited_by.tolist(), dtype=pl.String),
+        limited_at_hz=pl.Series(levels.limited_at_hz).fill_nan(None),
         pair=pl.Series(pair),
         preference_censored=pl.Series(preference.best()[1]),
-        f6_censored=pl.Series(f6_sign),
+        lf_extension_censored=pl.Series(f6_sign),
         tone_up_censored=pl.Series(tone_sign),
         **finite,
     )
@@ -225,7 +225,7 @@ def _chances(known: chance.Known, rows: NDArray[np.intp], place: seat.Seat, ques
 def _bass(
     place: seat.Seat,
     figures: Mapping[str, Interval],
-    di_db: NDArray[np.floating[Any]],
+    bands: seat.Bands,
     pair: NDArray[np.bool_],
     question: Question,
 ) -> dict[str, pl.Series]:
@@ -235,8 +235,8 @@ def _bass(
         frequency = float(band)
         if frequency < (question.subwoofer_hz or 0.0):
             continue
-        point = int(np.argmin(np.abs(grid.FREQUENCY_HZ - frequency)))
-        ends = seat.bass(place, figures[USABLE[band].id], frequency, di_db[:, point], pair)
+        di = bands.di_db[:, programme.band_of(frequency)]
+        ends = seat.bass(place, figures[USABLE[band].id], frequency, di, pair)
         for end, level in zip(("low", "high"), ends, strict=True):
             found[f"bass_{band}hz_{end}_db"] = pl.Series(level).fill_nan(None)
     return found

@@ -23,9 +23,15 @@ COMPONENTS = 16  # independent ways in which benches move the values of a field
 
 
 def better_first(column: MetricColumn) -> Scores:
-    """What is known of the rows, more being better; where neither direction is, the higher the better."""
+    """What is known of the rows, more being better; where neither direction is, the higher the better. One of which
+    only an upper bound is known stands behind the best of which more is: it never comes first for want of knowledge."""
     scores = scores_of(column)
-    return scores.turned() if column.metric.better == "low" else scores
+    scores = scores.turned() if column.metric.better == "low" else scores
+    bound = np.isneginf(scores.lower)
+    known = scores.x[~bound & np.isfinite(scores.x)]
+    if not bound.any() or not len(known):
+        return scores
+    return replace(scores, x=np.where(bound, np.minimum(scores.x, np.nextafter(known.max(), -np.inf)), scores.x))
 
 
 def rank_frame(column: MetricColumn, draws: Draws | None, *, jointly: bool = False) -> pl.DataFrame:

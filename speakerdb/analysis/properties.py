@@ -17,7 +17,7 @@ from speakerdb.metric import Better
 from speakerdb.statistics.benches import Benches, one_bench
 
 FACTS: dict[str, tuple[str, Better]] = {
-    "price": ("Price of a pair", "low"),
+    "price": ("Price", "low"),
     "volume_l": ("Outer volume", "low"),
     "mass_kg": ("Mass", "low"),
     "height_mm": ("Height", "low"),
@@ -37,7 +37,7 @@ class Property:
     value (n,): as defined, in the property's own unit, NaN where unknown. se (n,): standard error on the working scale
     (`scaled`), the rounding to the display step included, as in places; 0 of a fact. other_value (unit), other_se
     (scale), other_share (n,): the second branch of a value that is one of two, NaN where it is one. benches: what
-    benches add to a comparison. censored (n,): 'none', 'at_most', 'at_least'; reason (n,): why unknown. log: whether
+    benches add to a comparison. censored (n,): one of metric.CENSORED; reason (n,): why unknown. log: whether
     ratios count; least: what a value is taken to be at least where its logarithm is.
     """
 

@@ -9,7 +9,7 @@ import numpy as np
 
 from speakerdb import figures
 from speakerdb.errors import RequestError
-from speakerdb.terms import Programme
+from speakerdb.terms import Programme, Spectrum
 
 ASSUMED_REVERBERATION_S = 0.4  # a furnished living room (common practice, no source; method:metrics#level-at-a-seat)
 LONGEST_IN_ROOM = 2.5  # times the cube root of the volume: more is taken for a slip (own judgement)
@@ -22,8 +22,10 @@ class Question:
 
     level_db: the peak wanted at the seat (maximum short-term RMS). Of volume_m3 and dimensions_m one is given. budget:
     for a pair, or for one where the speaker stands alone. wall_distance_m: from the speaker's front to the wall behind
-    it. f6_hz: bass wanted; subwoofer_hz: crossover to a subwoofer, which then owes the bass. Raises RequestError for a
-    seat outside the room.
+    it. bass_hz: bass wanted down to there; subwoofer_hz: crossover to a subwoofer, which then handles the bass.
+    spectrum: of the music, or spectrum_db, its levels in the 31 third-octave bands; crest_db: peaks of the waveform
+    above the loudest short-term r.m.s., which an amplifier has to follow. Raises RequestError for a seat outside the
+    room.
     """
 
     distance_m: float
@@ -40,9 +42,12 @@ class Question:
     depth_max_mm: float | None = None
     mass_max_kg: float | None = None
     wall_distance_m: float | None = None
-    f6_hz: float | None = None
+    bass_hz: float | None = None
     subwoofer_hz: float | None = None
     standing: bool = False
+    spectrum: Spectrum = "programme"
+    spectrum_db: tuple[float, ...] | None = None
+    crest_db: float = programme.CREST_DB
 
     def __post_init__(self) -> None:
         if self.distance_m > self.longest_m:

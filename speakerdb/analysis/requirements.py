@@ -26,8 +26,9 @@ def numbers(field: pl.DataFrame, column: str) -> FloatArray:
 
 
 def cost_of(field: pl.DataFrame, pair: NDArray[np.bool_]) -> Interval:
-    """Price of what is asked for: the pair, or half of it for one."""
-    price = numbers(field, "price") * np.where(pair, 1.0, 0.5)
+    """Price of what is asked for: the pair, or one, which is half of it where the kind is bought as a pair."""
+    half = ~pair & (field["price_per"] == "pair").fill_null(False).to_numpy()
+    price = numbers(field, "price") * np.where(half, 0.5, 1.0)
     return judging.interval(price, reason=field["price_reason"].fill_null("price unknown").to_numpy())
 
 
@@ -56,10 +57,10 @@ class Limit:
 def limits(question: Question) -> list[Limit]:
     """What is asked of measured figures other than the level."""
     found = []
-    bass = question.subwoofer_hz or question.f6_hz
+    bass = question.subwoofer_hz or question.bass_hz
     if bass is not None:
         what = "bass down to the crossover" if question.subwoofer_hz else "bass"
-        found.append(Limit(F6.id, what, "bass limit", "Hz", NEAR_BASS * bass, bass, at_most=True))
+        found.append(Limit(F6.id, what, F6.phrase, "Hz", NEAR_BASS * bass, bass, at_most=True))
     if (angle := question.tone_up_deg) is not None:
         told = "tone holds upward to"
         found.append(Limit(TONE["up"].id, "tone when standing", told, "°", NEAR_TONE_DEG, angle, at_most=False))

@@ -9,13 +9,13 @@ import numpy as np
 
 from speakerdb import figures
 from speakerdb.analysis import claims as claiming
-from speakerdb.analysis.judging import Interval, lowest
+from speakerdb.analysis.judging import Interval
 from speakerdb.errors import RequestError
 from speakerdb.field.field import Field
 from speakerdb.metrics import METRICS
-from speakerdb.metrics.output_rows import BALANCE, MAXIMUM, SENSITIVITY
+from speakerdb.metrics.output_rows import MAXIMUM, PROGRAMME, SENSITIVITY
 
-_MEASURED = (MAXIMUM.id, BALANCE.id)
+_MEASURED = (MAXIMUM.id, PROGRAMME.id)
 
 
 @dataclass(frozen=True)
@@ -23,8 +23,8 @@ class ClaimAnswer:
     """A claim step by step. Levels in dB; low and high None where open (censored or withheld).
 
     single_db: the claim referred to one speaker at 1 m. measured: metric -> (low, high, reason). unexplained: what is
-    left of the claim by the lower of both measured levels; unexplained_by_maximum: by the maximum level, of which the
-    verdict (one of claims.VERDICTS) speaks, since that is what a maker claims.
+    left of the claim by the maximum level, of which the verdict (one of claims.VERDICTS) speaks, since that is what a
+    maker claims; beyond_music: by how much it exceeds what the speaker reaches with music at full range.
     """
 
     speaker: str
@@ -36,8 +36,7 @@ class ClaimAnswer:
     single_db: float
     measured: dict[str, tuple[float | None, float | None, str | None]]
     unexplained: tuple[float | None, float | None]
-    unexplained_by_maximum: tuple[float | None, float | None]
-    limited_by: str | None
+    beyond_music: tuple[float | None, float | None]
     amplifier_w: float | None
     verdict: str
     may_explain: list[dict[str, Any]]
@@ -57,20 +56,18 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
         )
     found = field.figures([*_MEASURED, SENSITIVITY.id])
     one = {name: _one(figure, row) for name, figure in found.items()}
-    maximum, balance = (one[name] for name in _MEASURED)
+    maximum, music = (one[name] for name in _MEASURED)
     distance = np.array([float("nan") if facts["claim_distance_m"] is None else facts["claim_distance_m"]])
-    lower = lowest([maximum, balance])
     answer = claiming.claims(
         np.array([facts["claimed_max_db"]]),
         np.array([bool(facts["claim_pair"])]),
         distance,
         maximum,
-        lower,
+        music,
         one[SENSITIVITY.id].best()[0],
     )
-    verdict = claiming.verdicts(answer.unexplained_by_maximum, MAXIMUM.matters)[0]
+    verdict = claiming.verdicts(answer.unexplained, MAXIMUM.matters)[0]
     watts = float(answer.amplifier_w[0])
-    limits = [name for name in _MEASURED if one[name].best()[0][0] == lower.best()[0][0]]
     built = ClaimAnswer(
         speaker=speaker,
         setting=setting,
@@ -81,8 +78,7 @@ def claim(field: Field, speaker: str, setting: str) -> ClaimAnswer:
         single_db=float(answer.single_db[0]),
         measured={name: (*_ends(one[name]), one[name].reason[0]) for name in _MEASURED},
         unexplained=_ends(answer.unexplained),
-        unexplained_by_maximum=_ends(answer.unexplained_by_maximum),
-        limited_by=limits[0] if limits else None,
+        beyond_music=_ends(answer.beyond_music),
         amplifier_w=watts if np.isfinite(watts) else None,
         verdict=verdict,
         may_explain=claiming.may_explain(bool(answer.pair[0])) if verdict == "not_met" else [],
@@ -127,8 +123,8 @@ def _sentences(c: ClaimAnswer) -> list[str]:
         label = METRICS[name].label
         said.append(f"{label} measured: {bound_text(low, high)}." if reason is None else f"{reason.capitalize()}.")
     said.append(_verdict_sentence(c))
-    if c.limited_by == BALANCE.id:
-        said.append(_balance_sentence(c))
+    if (words := _music_sentence(c)) is not None:
+        said.append(words)
     if c.amplifier_w is not None:
         said.append(
             f"By its sensitivity the claim asks for {figures.number(c.amplifier_w)} W into 8 Ω before any "
@@ -141,22 +137,21 @@ def _sentences(c: ClaimAnswer) -> list[str]:
 
 
 def _verdict_sentence(c: ClaimAnswer) -> str:
-    low, high = c.unexplained_by_maximum
+    low, high = c.unexplained
     matters = MAXIMUM.matters
     if c.verdict == "met":
-        return "The maximum level bears the claim out."
+        return "The compression-limited level bears the claim out."
     if c.verdict == "about_met":
-        return f"The maximum level bears the claim out to within {figures.plain(matters)} dB."
+        return f"The compression-limited level bears the claim out to within {figures.plain(matters)} dB."
     if c.verdict == "not_met":
-        return f"Against the maximum level {bound_text(low, high)} of the claim are left unexplained."
+        return f"Against the compression-limited level {bound_text(low, high)} of the claim are left unexplained."
     if low is None and high is None:
-        return "Whether the claim is met can't be judged: the maximum level is unknown."
+        return "Whether the claim is met can't be judged: the compression-limited level is unknown."
     return f"Whether the claim is met can't be judged: what is left unexplained is {bound_text(low, high)}."
 
 
-def _balance_sentence(c: ClaimAnswer) -> str:
-    low, high = c.unexplained
-    return (
-        f"With its tonal balance kept, the lower of the two levels, {bound_text(low, high)} of the claim are out "
-        "of reach."
-    )
+def _music_sentence(c: ClaimAnswer) -> str | None:
+    low, high = c.beyond_music
+    if low is None or low <= PROGRAMME.matters:
+        return None
+    return f"Music at full range reaches {bound_text(low, high)} less than claimed."

@@ -51,7 +51,7 @@ class Facts:
             )
         parts += [figures.FACTS["mass_kg"].text(v["mass_kg"])] if v["mass_kg"] is not None else []
         parts += [str(v["year"])] if v["year"] else []
-        parts += [f"{figures.price(p['price_pair'], p['currency'])} a pair ({p['kind']})" for p in self.prices] or [
+        parts += [f"{figures.price(p['price'], p['currency'], p['per'])} ({p['kind']})" for p in self.prices] or [
             "price unknown"
         ]
         lines = [", ".join(parts)]

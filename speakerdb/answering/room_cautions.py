@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import polars as pl
 
@@ -18,7 +19,14 @@ from speakerdb.field.naming import some
 ABOUT = "a unit you would buy, another one of the model that was measured"
 
 
-def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, hours: Mapping[str, float]) -> list[str]:
+def cautions(
+    q: Question,
+    place: Seat,
+    found: Shortlist,
+    judged: pl.DataFrame,
+    hours: Mapping[str, float],
+    left_out: Sequence[Mapping[str, Any]] = (),
+) -> list[str]:
     """What has to be said beside every shortlist, and what this one calls for. hours: at the wanted level, as
     `seat.hours` names them."""
     said = [
@@ -31,18 +39,17 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
         + _reverberation_words(place)
         + f". Chances and intervals hold that, and are about {ABOUT}."
     )
-    if place.statistical_from_hz > seating.LEVEL_BAND_HZ[0]:
-        said.append(
-            f"Below {figures.number(place.statistical_from_hz)} Hz this room answers in single modes; part "
-            "of the 300 Hz–3 kHz band lies there, so "
-            "levels are less sure than stated."
-        )
+    said.append(
+        f"Below {figures.number(place.statistical_from_hz)} Hz this room answers in single modes: how loud the bass is "
+        "at your seat lies anywhere between the direct sound alone and a room that carries it best. “May” "
+        "means that it is enough in the better of these rooms only."
+    )
     passive = (judged["powered"] == False).fill_null(False)  # noqa: E712
     if q.amplifier_w is None and passive.any():
         said.append(
             f"No amplifier stated: {figures.count(int(passive.sum()), 'passive speaker')} taken at what "
             "would be delivered with a large enough amplifier; the power "
-            "each needs into 8 Ω stands beside it where its sensitivity is known."
+            "each needs into 8 Ω, its music's peaks included, stands beside it where its sensitivity is known."
         )
     said += (
         _subwoofer_caution(q)
@@ -50,7 +57,10 @@ def cautions(q: Question, place: Seat, found: Shortlist, judged: pl.DataFrame, h
         + _lifting(pl.concat([found.rows, found.near_misses], how="diagonal_relaxed"))
     )
     if not q.pair:
-        said.append("One speaker: its price is taken as half that of a pair; some are sold in pairs only.")
+        said.append("One speaker: where the kind is bought as a pair, half of that price; some are sold in pairs only.")
+    if left_out:
+        names = ", ".join(figures.count(one["speakers"], one["kind"]) for one in left_out)
+        said.append(f"Left out, being no {'pair' if q.pair else 'main speakers'}: {names}. Ask for them by kind.")
     return said
 
 
@@ -84,8 +94,7 @@ def _subwoofer_caution(question: Question) -> list[str]:
         return []
     return [
         f"With a subwoofer below {figures.plain(question.subwoofer_hz)} Hz bass is its task, and whether it "
-        "keeps up is not judged here. The level "
-        "with its balance counts from 80 Hz, whatever the crossover."
+        "keeps up is not judged here."
     ]
 
 

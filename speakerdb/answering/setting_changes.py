@@ -134,7 +134,7 @@ def _change(
 def _rows_of(values: ValueTable, rows: NDArray[np.intp]) -> ValueTable:
     place = {int(row): i for i, row in enumerate(rows)}
     reason = {(place[row], m): text for (row, m), text in values.reason.items() if row in place}
-    return ValueTable(values.metrics, values.value[rows], values.censored[rows], reason)
+    return ValueTable(values.metrics, values.value[rows], values.censored[rows], reason, values.upper[rows])
 
 
 def _value_frame(values: ValueTable, row: int) -> pl.DataFrame:

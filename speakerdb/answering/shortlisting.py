@@ -8,18 +8,21 @@ from typing import Any
 
 import numpy as np
 import polars as pl
+from numpy.typing import NDArray
 
-from speakerdb.acoustics import exposure
+from speakerdb.acoustics import exposure, output, programme
 from speakerdb.analysis import adjustments, narrowing
 from speakerdb.analysis import seat as seating
 from speakerdb.analysis.chance import Spread, bearing
 from speakerdb.analysis.narrowing import Shortlist
 from speakerdb.analysis.question import Question
-from speakerdb.analysis.seat import Seat
+from speakerdb.analysis.seat import Bands, Seat
 from speakerdb.answering.room_cautions import ABOUT, cautions
 from speakerdb.field.field import Field
 from speakerdb.field.selection import Selection
 from speakerdb.metrics import METRICS
+from speakerdb.metrics.output_rows import SENSITIVITY
+from speakerdb.terms import ONE_AT_A_TIME
 
 # Upper limits among the filters become requirements here, so that a near miss is told instead of dropped
 _AS_REQUIREMENT = {
@@ -30,8 +33,8 @@ _AS_REQUIREMENT = {
     "mass_max": "mass_max_kg",
 }
 LEVEL_IS = (
-    "peaks: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 Hz–3 kHz; dB(A) taken "
-    "equal to dB, the safe side"
+    "peaks: highest short-term RMS (125 ms) of music that the speaker plays cleanly in every band, direct and "
+    "reverberant sound; dB(A) taken equal to dB, the safe side"
 )
 
 
@@ -46,6 +49,7 @@ class RoomAnswer:
     filters: str
     found: Shortlist
     exposure: dict[str, float]
+    left_out: list[dict[str, Any]]
     cautions: list[str]
 
     def assumptions(self) -> dict[str, Any]:
@@ -81,8 +85,11 @@ class RoomAnswer:
             "depth_max_mm": q.depth_max_mm,
             "mass_max_kg": q.mass_max_kg,
             "wall_distance_m": q.wall_distance_m,
-            "f6_hz": q.f6_hz,
+            "bass_hz": q.bass_hz,
             "subwoofer_hz": q.subwoofer_hz,
+            "spectrum": q.spectrum if q.spectrum_db is None else "your own",
+            "bands_from_hz": programme.NOMINAL_HZ[int(np.isfinite(seating.asked_of(q)).argmax())],
+            "crest_db": q.crest_db,
             "standing": q.standing,
             "tone_up_deg": q.tone_up_deg,
             "filters": self.filters,
@@ -105,13 +112,13 @@ def shortlist(field: Field, question: Question, selection: Selection, most: int 
     question, selection = _limits(question, selection)
     place = seating.sit(question)
     judged, unknown = selection.split(field)
+    judged, left_out = _fit_for_it(judged, question, selection)
     rows = judged["row"].to_numpy()
     figures = {name: figure.take(rows) for name, figure in field.figures(narrowing.FIGURES).items()}
     spreads = {
         name: Spread.of(field.metric_column(METRICS[name], judged, target="another_unit")) for name in bearing(question)
     }
-    di = field.curves(["di_power"])["di_power"][rows]
-    found = narrowing.shortlist(judged, figures, spreads, di, place, question, most)
+    found = narrowing.shortlist(judged, figures, spreads, bands_of(field, rows), place, question, most)
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
     if len(unknown):
@@ -119,8 +126,44 @@ def shortlist(field: Field, question: Question, selection: Selection, most: int 
         found = dataclasses.replace(found, not_judged=pl.concat([found.not_judged, left_out], how="diagonal_relaxed"))
     currency = judged["currency"][0] if len(judged) else selection.currency
     hours = {name: float(h[0]) for name, h in seating.hours(np.array([question.level_db])).items()}
-    said = cautions(question, place, found, judged, hours)
-    return RoomAnswer(question, place, currency, selection.price_kind, selection.words(), found, hours, said)
+    said = cautions(question, place, found, judged, hours, left_out)
+    return RoomAnswer(question, place, currency, selection.price_kind, selection.words(), found, hours, left_out, said)
+
+
+def bands_of(field: Field, rows: NDArray[np.intp]) -> Bands:
+    """What speakers of some rows of the field can do per band."""
+    names = ("usable_low", "usable_high", "usable_cause", "listening_window", "di_power")
+    found = field.curves(names)
+    low, high, cause = (found[name][rows][:, programme.POINTS] for name in names[:3])
+    window, di = (found[name][rows].astype(np.float64) for name in names[3:])
+    sensitivity = field.figures([SENSITIVITY.id])[SENSITIVITY.id].take(rows).low
+    smooth = output.smoothed_db(window)[:, programme.POINTS] - window[:, output.LEVEL_BAND].mean(axis=1, keepdims=True)
+    with np.errstate(invalid="ignore"):
+        per_volt = np.where(np.isfinite(sensitivity), sensitivity, np.nan)[:, None] + smooth
+    return Bands(
+        np.where(np.isnan(low), -np.inf, low).astype(np.float64),
+        np.where(np.isnan(high), np.inf, high).astype(np.float64),
+        np.where(np.isnan(cause), -1, cause).astype(np.int8),
+        per_volt,
+        output.smoothed_db(di)[:, programme.POINTS],
+    )
+
+
+def _fit_for_it(
+    judged: pl.DataFrame, question: Question, selection: Selection
+) -> tuple[pl.DataFrame, list[dict[str, Any]]]:
+    """Those that are sold or used as what is asked for, a pair or one main speaker; and how many of each other kind
+    were left out. Kinds that were asked for by name all stand."""
+    if any(limit.column == "kind" for limit in selection.limits):
+        return judged, []
+    kind = pl.col("kind").fill_null("")
+    if question.single:
+        other = kind == "subwoofer"
+    else:
+        sold_singly = (kind == "in-wall") & (pl.col("price_sold").fill_null("pair") == "each")
+        other = kind.is_in(ONE_AT_A_TIME) | sold_singly
+    left = judged.filter(other).group_by("kind").agg(speakers=pl.col("speaker").n_unique()).sort("kind")
+    return judged.filter(~other), left.to_dicts()
 
 
 def _limits(question: Question, selection: Selection) -> tuple[Question, Selection]:
@@ -171,6 +214,8 @@ def tables(
     fails = found.fails.group_by("key", maintain_order=True).agg(fails=pl.struct("what", "by", "unit", "at_least"))
     near, far = (part.join(fails, on="key", how="left", maintain_order="left") for part in (near, far))
     counts = dict(zip(("rows", "near_misses", "too_far", "not_judged"), map(len, parts), strict=True))
+    counts["fit"] = int((found.rows["fits"] == "yes").sum())
+    counts["may"] = counts["rows"] - counts["fit"]
     return (
         rows.with_columns(**_nested(rows)),
         near.with_columns(**_nested(near)),

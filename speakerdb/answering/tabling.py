@@ -17,7 +17,7 @@ FACTS = {
     "maker": "Maker",
     "kind": "Kind",
     "powered": "Powered",
-    "price": "Price of a pair",
+    "price": "Price",
     "year": "Year",
     "volume_l": "Outer volume (l)",
     "height_mm": "Height (mm)",

@@ -58,9 +58,10 @@ def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weig
 def matched_curves(field: Field, rows: Sequence[int] | slice = slice(None)) -> dict[str, np.ndarray[Any, Any]]:
     """Curve name -> (rows of the field, 199); usable output only where it is no bound, which is no figure to
     compare."""
-    curves = {name: curve[rows] for name, curve in field.curves([*nearness.NAMES, "usable_output_bound"]).items()}
-    exact = curves.pop("usable_output_bound") == 0.0
-    return {**curves, "usable_output": np.where(exact, curves["usable_output"], np.nan)}
+    names = [name for name in nearness.NAMES if name != "usable_output"]
+    curves = {name: curve[rows] for name, curve in field.curves([*names, "usable_low", "usable_high"]).items()}
+    low, high = curves.pop("usable_low"), curves.pop("usable_high")
+    return {**curves, "usable_output": np.where(low == high, low, np.nan)}
 
 
 def measure_differently(

@@ -13,7 +13,7 @@ from speakerdb import figures
 from speakerdb.charts import axes, theme
 from speakerdb.charts.quantity import TICK, Plotted, axis, scale
 from speakerdb.charts.theme import Heading
-from speakerdb.metric import Metric
+from speakerdb.metric import CENSORED, Metric
 from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
@@ -338,8 +338,8 @@ def _own() -> alt.Color:
 def _censored_shape() -> alt.Shape:
     import altair as alt
 
-    shapes = ["circle", "triangle-left", "triangle-right"]
-    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=["none", "at_most", "at_least"], range=shapes))
+    shapes = ["circle", "triangle-left", "triangle-right", "triangle-right"]
+    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=list(CENSORED), range=shapes))
 
 
 def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:

@@ -9,6 +9,7 @@ from speakerdb import figures
 from speakerdb.charts import axes, lines, theme
 from speakerdb.charts.lines import Panel
 from speakerdb.charts.theme import Heading
+from speakerdb.metric import CENSORED
 
 if TYPE_CHECKING:
     import polars as pl
@@ -122,7 +123,7 @@ def compression(
 
 @dataclass(frozen=True)
 class Demand:
-    """What a room asks for at 1 m from one speaker: a label and a level per frequency, in dB."""
+    """What music asks of one speaker at 1 m: a label and a level per frequency, in dB."""
 
     label: str
     frequency_hz: tuple[float, ...]
@@ -132,9 +133,9 @@ class Demand:
 def usable_output(
     points: pl.DataFrame, demands: list[Demand], heading: Heading | None = None, *, width: int = theme.WIDE
 ) -> Any:
-    """Usable output in third-octave bands, and lines of what rooms ask for.
+    """Usable output in third-octave bands, and lines of what music asks of it.
 
-    points: frequency_hz, level_db, censored ("none" | "at_least" | "at_most"); a censored point is drawn as an arrow
+    points: frequency_hz, level_db, censored (one of metric.CENSORED); a censored point is drawn as an arrow
     that points to where the true value lies. demands: at most four.
     """
     import altair as alt
@@ -155,7 +156,7 @@ def usable_output(
     shape = alt.Shape(
         "censored:N",
         legend=None,
-        scale=alt.Scale(domain=["none", "at_least", "at_most"], range=["circle", "triangle-up", "triangle-down"]),
+        scale=alt.Scale(domain=list(CENSORED), range=["circle", "triangle-down", "triangle-up", "triangle-up"]),
     )
     told = frame.select("frequency_hz", "level_db", "censored").iter_rows()
     words = [(figures.number(f), figures.DB.number(level, censored)) for f, level, censored in told]

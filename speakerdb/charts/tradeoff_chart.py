@@ -9,6 +9,7 @@ from speakerdb import figures
 from speakerdb.charts import axes, theme
 from speakerdb.charts.quantity import Plotted, axis, scale
 from speakerdb.charts.theme import Heading
+from speakerdb.metric import CENSORED
 
 if TYPE_CHECKING:
     import altair as alt
@@ -300,8 +301,8 @@ def _arrows(known: str, less: str, more: str) -> alt.Shape:
     """known: the shape of what is no bound; a bound points to where less or more of it lies."""
     import altair as alt
 
-    shapes = [known, f"triangle-{less}", f"triangle-{more}"]
-    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=["none", "at_most", "at_least"], range=shapes))
+    shapes = [known, f"triangle-{less}", f"triangle-{more}", f"triangle-{more}"]
+    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=list(CENSORED), range=shapes))
 
 
 def _tips(x: Plotted, y: Plotted) -> list[Any]:

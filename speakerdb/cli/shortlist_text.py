@@ -19,20 +19,25 @@ MISSES_SHOWN = 10  # near misses printed; --json gives them all
 
 
 def tell(answer: Shortlisted) -> None:
+    import polars as pl
+
     from speakerdb.analysis.narrowing import ORDER
     from speakerdb.words import room_words
 
     whole, counts = answer.found, answer.counts
     found, q = whole.found, whole.question
     terminal.line(room_words.headline(q, whole.seat, whole.currency))
-    if counts["rows"]:
-        rows = found.rows.head(len(answer.rows))
-        terminal.line(f"\nBy their figures these meet everything, each with its chance ({counts['rows']}):")
-        _levels(rows)
-        _figures(whole, rows)
+    shown = found.rows.head(len(answer.rows))
+    for fits, heading in (("yes", "These fit"), ("may", "These may, if the room carries the bass")):
+        count, rows = len(found.rows.filter(pl.col("fits") == fits)), shown.filter(pl.col("fits") == fits)
+        if len(rows):
+            terminal.line(f"\n{heading}, each with its chance ({count}):")
+            _levels(rows)
+            _figures(whole, rows)
+    if not counts["rows"]:
+        terminal.line("\nBy their figures no speaker fits.")
+    elif len(shown):
         terminal.line(f"Order: {ORDER}.")
-    else:
-        terminal.line("\nBy their figures no speaker meets everything.")
     if counts["near_misses"]:
         _near(whole, found.near_misses.head(min(len(answer.near_misses), MISSES_SHOWN)), counts["near_misses"])
     if others := counts["too_far"]:
@@ -75,7 +80,7 @@ def _block(heading: str, sentences: Sequence[str]) -> None:
 
 def _levels(rows: pl.DataFrame) -> None:
     """How loud, how clean, how long one may listen."""
-    from speakerdb.words.room_words import chance_text
+    from speakerdb.words.room_words import chance_text, limited_text
 
     passive = (rows["powered"] == False).fill_null(False).any()  # noqa: E712
     headings = [
@@ -84,7 +89,7 @@ def _levels(rows: pl.DataFrame) -> None:
         "level at seat (dB)",
         "95 % interval",
         "chance",
-        "in hand (dB)",
+        "headroom (dB)",
         "direct (dB)",
         "limited by",
         "clean to (dB)",
@@ -101,7 +106,7 @@ def _levels(rows: pl.DataFrame) -> None:
             chance_text(r["p_meets_low"], r["p_meets_high"]),
             figures.DB.number(r["margin_db"], r["censored"]),
             figures.number(r["level_direct_db"], 1),
-            r["limited_by"],
+            limited_text(r["limited_by"], r["limited_at_hz"]),
             figures.number(r["clean_level_db"], 1),
         ]
         cells += [figures.number(r["amplifier_needed_w"], 0)] if passive else []
@@ -119,7 +124,7 @@ def _figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
     """What else decides: bass, preference, price, mass, the wall."""
     bands = sorted({int(name.split("_")[1][:-2]) for name in rows.columns if name.startswith("bass_")})
     wall = answer.question.wall_distance_m is not None
-    headings = ["speaker", "preference", f"price ({answer.currency or 'unknown'})", "mass (kg)", "bass limit (Hz)"]
+    headings = ["speaker", "preference", f"price ({answer.currency or 'unknown'})", "mass (kg)", "LF extension (Hz)"]
     headings += [f"{band} Hz at seat (dB)" for band in bands]
     headings += ["tone up (°)"] if answer.question.standing else []
     headings += ["ripple at the wall (dB)", "setting that suits it", "its ripple (dB)"] if wall else []
@@ -130,7 +135,7 @@ def _figures(answer: RoomAnswer, rows: pl.DataFrame) -> None:
             METRICS["preference"].quantity.number(r["preference"], r["preference_censored"]),
             figures.number(r["cost"]),
             figures.FACTS["mass_kg"].number(r["mass_kg"]),
-            METRICS["f6_hz"].quantity.number(r["f6_hz"], r["f6_censored"]),
+            figures.Quantity("Hz", 1).number(r["lf_extension_hz"], r["lf_extension_censored"]),
         ]
         cells += [whole.interval(r[f"bass_{band}hz_low_db"], r[f"bass_{band}hz_high_db"]) or "–" for band in bands]
         cells += (

@@ -9,9 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import bounds, grid, output
-from speakerdb.acoustics.bounds import Bounded
-from speakerdb.acoustics.output import Strain
+from speakerdb.acoustics import grid, output, programme
+from speakerdb.acoustics.output import Strain, Usable
 from speakerdb.session import GridSession, GridSweeps
 
 Array = NDArray[np.float64]
@@ -100,15 +99,18 @@ def stacked(every: Sequence[Sweeps]) -> Sweeps:
     return found
 
 
-def usable_curves(usable: Bounded) -> dict[str, Array]:
-    """Summary curves (S, 199) of the third-octave centres, straight lines between them and NaN outside: usable_output,
-    and usable_output_bound: −1 where it is at most that, 1 where at least, 0 where exact."""
-    centres = output.THIRD_OCTAVE_POINTS
-    points = np.arange(centres[0], centres[-1] + 1)
-    after = np.clip(np.searchsorted(centres, points, side="right"), 1, len(centres) - 1)
-    left, right = centres[after - 1], centres[after]
-    line = bounds.between(usable[..., left], usable[..., right], (points - left) / (right - left))
-    value, side = np.full(usable.value.shape, np.nan), np.full(usable.value.shape, np.nan)
-    value[..., points] = line.value
-    side[..., points] = np.where(np.isnan(line.value), np.nan, np.array([0.0, -1.0, 1.0])[line.code])
-    return {"usable_output": value, "usable_output_bound": side}
+def usable_curves(usable: Usable) -> dict[str, Array]:
+    """Summary curves (S, 199) with a value at the grid points of the third-octave bands (programme.POINTS), NaN
+    elsewhere: usable_low and usable_high, between which the output lies (infinite where open, NaN where nothing is
+    known), and usable_cause, codes into programme.CAUSES."""
+    parts: dict[str, NDArray[Any]] = {
+        "usable_low": usable.low_db,
+        "usable_high": usable.high_db,
+        "usable_cause": usable.cause,
+    }
+    unknown = usable.cause < 0
+    found = {}
+    for name, bands in parts.items():
+        found[name] = np.full((*bands.shape[:-1], len(grid.FREQUENCY_HZ)), np.nan)
+        found[name][..., programme.POINTS] = np.where(unknown, np.nan, bands)
+    return found

@@ -61,6 +61,7 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         np.stack([f.value for f in found], axis=1),
         np.stack([f.code for f in found], axis=1),
         {},
+        upper=np.stack([np.full(f.value.shape, np.nan) if f.upper is None else f.upper for f in found], axis=1),
     )
     withhold(table, sessions, level)
     for j, m in enumerate(rows):
@@ -130,7 +131,7 @@ def _summary(sessions: Sequence[GridSession], m: Measured, level: Array) -> dict
         "sound_power_sphere": _stacked([s.sphere_power_db for s in sessions]),
     }
     blank = np.array([without_level(s) for s in sessions], bool)
-    for part, curve in drives.usable_curves(m.usable).items():
+    for part, curve in drives.usable_curves(m.usable_bands).items():
         curve[blank] = np.nan
         found[part] = curve
     return found

@@ -25,8 +25,9 @@ from speakerdb.statistics.heterogeneity import disagreement, widening
 
 Array = NDArray[np.float64]
 OPPOSITE = "sessions bound it from both sides (one at most, one at least)"
+USABLE = ("usable_low", "usable_high", "usable_cause")  # curves of ends that may be open, with what sets the lower one
 NOISE = "noise_"  # start of the names of curves that hold a standard deviation: their mean shrinks with the sessions
-_AT_MOST, _AT_LEAST = 1, 2
+_AT_MOST, _AT_LEAST, _BETWEEN = 1, 2, 3
 
 
 @dataclass(frozen=True, eq=False)
@@ -59,8 +60,9 @@ def pool_table(values: ValueTable, by: Grouping) -> ValueTable:
     """Pool the rows of values by group; withheld values take no part.
 
     A bound ("≤ 255 Hz") that the mean of the exact values lies within says nothing more and is left out; one that
-    contradicts them, or stands where nothing is exact, makes the pooled value a bound of its side. A group's value is
-    withheld where all of its sessions withhold it or their bounds are opposite.
+    contradicts them, or stands where nothing is exact, makes the pooled value a bound of its side. Of values that lie
+    between two ends both ends are pooled, those of exact ones being alike. A group's value is withheld where all of its
+    sessions withhold it or their bounds are opposite.
     """
     groups = by.count
     if not groups:
@@ -68,14 +70,19 @@ def pool_table(values: ValueTable, by: Grouping) -> ValueTable:
     steps = by.steps()
     rows = [METRICS[m] for m in values.metrics]
     x = _by_column(scaled, rows, values.value)
-    exact = _step_means(np.where(values.censored == 0, x, np.nan), steps)
+    finite = (values.censored == 0) | (values.censored == _BETWEEN)
+    exact = _step_means(np.where(finite, x, np.nan), steps)
+    ends = np.where(values.censored == _BETWEEN, _by_column(scaled, rows, values.upper), np.where(finite, x, np.nan))
+    upper = _step_means(ends, steps)
     at_most = (values.censored == _AT_MOST) & ~(x >= exact[by.group])
     at_least = (values.censored == _AT_LEAST) & ~(x <= exact[by.group])
-    pooled = _step_means(np.where((values.censored == 0) | at_most | at_least, x, np.nan), steps)
+    pooled = _step_means(np.where(finite | at_most | at_least, x, np.nan), steps)
     below, above = (_any(bound & ~np.isnan(x), by.group, groups) for bound in (at_most, at_least))
     opposite = below & above
     pooled[opposite] = np.nan
-    censored = np.where(np.isnan(pooled), 0, np.where(below, _AT_MOST, np.where(above, _AT_LEAST, 0))).astype(np.int8)
+    apart = upper > exact
+    censored = np.select([np.isnan(pooled), below, above, apart], [0, _AT_MOST, _AT_LEAST, _BETWEEN], 0).astype(np.int8)
+    upper[censored != _BETWEEN] = np.nan
     reason: dict[tuple[int, str], str] = {}
     column = {m: j for j, m in enumerate(values.metrics)}
     for (row, metric), text in values.reason.items():
@@ -84,7 +91,9 @@ def pool_table(values: ValueTable, by: Grouping) -> ValueTable:
             reason.setdefault((g, metric), text)
     for g, j in zip(*np.nonzero(opposite), strict=True):
         reason[int(g), values.metrics[j]] = OPPOSITE
-    return ValueTable(values.metrics, _by_column(unscaled, rows, pooled), censored, reason)
+    return ValueTable(
+        values.metrics, _by_column(unscaled, rows, pooled), censored, reason, _by_column(unscaled, rows, upper)
+    )
 
 
 def _by_column(scale: Callable[[Metric, Array], Array], metrics: Sequence[Metric], values: Array) -> Array:
@@ -214,7 +223,7 @@ class _Several:
         self.sample = [by.sample[r] for r in rows]
         self.x = _by_column(scaled, metrics, values.value[rows])
         self.part = {name: column[rows] for name, column in spread.columns.items()}
-        usable = known & (values.censored[rows] == 0)
+        usable = known & np.isin(values.censored[rows], (0, _BETWEEN))
         usable |= known & ~usable.any(axis=0)  # bounds count only where nothing is exact
         self.usable = usable
         self.weight = np.zeros(usable.shape)
@@ -395,3 +404,25 @@ def pool_noise(sd: Array, group: NDArray[np.int64], weight: Array, groups: int) 
     np.add.at(total, group, np.where(there, sd * weight[:, None], 0.0) ** 2)
     np.add.at(shares, group, there * weight[:, None])
     return np.where(shares > 0, np.sqrt(total) / np.where(shares > 0, shares, 1.0), np.nan)
+
+
+def pool_usable(parts: Mapping[str, Array], group: NDArray[np.int64], weight: Array, groups: int) -> dict[str, Array]:
+    """Of usable_low, usable_high and usable_cause (S, 199): the weighted mean of each end over the sessions that know
+    both, else over all, open where one of them is; the cause is that of the session which can do least."""
+    low, high, cause = (parts[name] for name in USABLE)
+    finite = np.isfinite(low) & np.isfinite(high)
+    there = ~np.isnan(low)
+    some = np.zeros((groups, low.shape[1]), bool)
+    np.logical_or.at(some, group, finite)
+    counted = np.where(some[group], finite, there)
+    found = {
+        name: pool_curves(np.where(counted, end, np.nan), group, weight, groups)
+        for name, end in zip(USABLE, (low, high), strict=False)
+    }
+    least = np.full((groups, low.shape[1]), np.inf)
+    end = np.where(counted, np.where(np.isneginf(low), high, low), np.inf)
+    np.minimum.at(least, group, end)
+    chosen = np.full(least.shape, np.nan)
+    s, point = np.nonzero(counted & (end <= least[group]))
+    chosen[group[s], point] = cause[s, point]
+    return found | {USABLE[2]: chosen}

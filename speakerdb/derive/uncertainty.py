@@ -15,11 +15,10 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import bounds, curveset, directivity, grid, response
-from speakerdb.acoustics.bounds import Bounded
+from speakerdb.acoustics import curveset, directivity, grid, response
 from speakerdb.acoustics.grid import Points
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
-from speakerdb.acoustics.output import LEVEL_BAND
+from speakerdb.acoustics.output import LEVEL_BAND, Usable
 from speakerdb.derive.measuring import LEFT, RIGHT, readings_of
 from speakerdb.derive.strained import POINTS, OutputDraws
 from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern
@@ -313,9 +312,9 @@ def _over_the_grid(points: Points, sd: Array) -> Array:
     return np.asarray(np.interp(grid.LOG2_HZ, points.log2_hz, sd, left=np.nan, right=np.nan))
 
 
-def _sd_where_exact(drawn: Bounded, level_db: NDArray[np.float32]) -> Array:
+def _sd_where_exact(drawn: Usable, level_db: NDArray[np.float32]) -> Array:
     """(F,) standard deviation over the draws (B, F) that are no bounds, without the level (B,); NaN where few are."""
-    exact = np.where(drawn.code == bounds.EXACT, drawn.value - level_db[:, None], np.nan)
+    exact = np.where(drawn.low_db == drawn.high_db, drawn.low_db - level_db[:, None], np.nan)
     few = (~np.isnan(exact)).mean(axis=0) < LEAST_EXACT
     exact[:, few] = 0.0
     return np.where(few, np.nan, np.nanstd(exact, axis=0))

@@ -77,7 +77,8 @@ class Field:
         price_kind: str | None = None,
         rates: Mapping[tuple[str, str], float] | None = None,
     ) -> pl.DataFrame:
-        """The field with `price` (a pair, newest of its kind), `price_kind`, `price_date`, `currency`, `price_reason`.
+        """The field with `price` (of what is bought, the newest of its kind), `price_per` ('pair' or 'one'),
+        `price_sold` ('pair' or 'each', as it was given), `price_kind`, `price_date`, `currency`, `price_reason`.
 
         currency None: the commonest. price_kind None: street, else list. Prices in other currencies count only where
         rates has (from, to); price_reason says why a price that is known can't be compared.
@@ -96,7 +97,14 @@ class Field:
                 prices.filter(pl.col("rate").is_not_null())
                 .sort("speaker_id", "order", pl.col("currency").ne_missing(pl.lit(chosen, pl.String)), "currency")
                 .unique("speaker_id", keep="first", maintain_order=True)
-                .select("speaker_id", price=pl.col("price_pair") * pl.col("rate"), price_kind="kind", price_date="date")
+                .select(
+                    "speaker_id",
+                    price=pl.col("price") * pl.col("rate"),
+                    price_per="per",
+                    price_sold="sold",
+                    price_kind="kind",
+                    price_date="date",
+                )
             )
             foreign = (
                 prices.filter(pl.col("rate").is_null())
@@ -152,7 +160,11 @@ class Field:
                     part["reason"].to_numpy().copy(),
                 )
                 value[stale], reason[stale] = np.nan, f"{METRICS[metric].phrase} {STALE}"
-                self._figures[metric] = judging.interval(value, part["censored"].fill_null("none").to_numpy(), reason)
+                censored, upper = (
+                    part["censored"].fill_null("none").to_numpy(),
+                    part["upper"].cast(pl.Float64).to_numpy(),
+                )
+                self._figures[metric] = judging.interval(value, censored, reason, upper)
         return {m: self._figures[m] for m in metric_ids}
 
     @cached_property
@@ -222,7 +234,7 @@ class Field:
             target=target,
             value=value,
             lower=np.where(censored == "at_most", -np.inf, value),
-            upper=np.where(censored == "at_least", np.inf, value),
+            upper=np.where(censored == "at_least", np.inf, np.where(censored == "between", column("upper"), value)),
             low=np.where(censored == "at_most", -np.inf, low),
             high=np.where(censored == "at_least", np.inf, high),
             se=np.hypot(own, unit),

@@ -7,11 +7,11 @@ from functools import partial
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import grid, programme
 from speakerdb.acoustics import output as o
 from speakerdb.acoustics.bounds import Bounded, exact
 from speakerdb.acoustics.measured import Measured, curve, swept
-from speakerdb.acoustics.response import REFERENCE, START
+from speakerdb.acoustics.response import REFERENCE
 from speakerdb.metric import Electrical, Metric, Note
 
 ROWS: list[Metric] = []
@@ -71,7 +71,7 @@ def _clean_row(
 ) -> Metric:
     return _level(
         f"clean_level_{name}_db",
-        f"Clean level, {label}",
+        f"Distortion-limited SPL, {label}",
         definition=f"Highest drive with {what} distortion at most {percent:.0f} % everywhere in {{band}}{more}",
         reads=(swept(kind, band),),
         compute=partial(_clean, kind=kind, percent=percent, band=band),
@@ -85,8 +85,8 @@ def _clean_row(
     )
 
 
-CLEAN_BASS = _clean_row("bass", "bass", "thd", o.CLEAN_BASS_PERCENT, o.BASS_BAND, "total harmonic", strip=200)
-CLEAN_MID = _clean_row("mid", "midrange", "thd", o.CLEAN_PERCENT, o.MID_BAND, "total harmonic", strip=190)
+CLEAN_BASS = _clean_row("bass", "bass (10 %)", "thd", o.CLEAN_BASS_PERCENT, o.BASS_BAND, "total harmonic", strip=200)
+CLEAN_MID = _clean_row("mid", "midrange (3 %)", "thd", o.CLEAN_PERCENT, o.MID_BAND, "total harmonic", strip=190)
 CLEAN = (
     CLEAN_BASS,
     CLEAN_MID,
@@ -112,59 +112,62 @@ def _maximum(m: Measured) -> Bounded:
 
 MAXIMUM = _level(
     "max_level_db",
-    "Maximum level",
+    "Compression-limited SPL",
     definition="Level at 1 m that is delivered where compression (mean loss {band}) reaches 3 dB",
     reads=(swept("compression", o.LEVEL_BAND),),
     compute=_maximum,
     method="metrics#maximum-level",
     ends=_LOUD,
-    merit=("reach", "reaches"),
     strip=170,
 )
 
 
-# level with its balance
+# programme SPL
 
-_BALANCE = "Level delivered at the highest drive at which compression changes the tonal balance by no more than 1.5 dB"
-_TO_10_KHZ = slice(START, o.MULTITONE_BAND.stop)
-
-
-def _balance(m: Measured) -> Bounded:
-    return m.balance[0]
-
-
-BALANCE = _level(
-    "balance_level_db",
-    "Highest level with its balance",
-    definition=f"{_BALANCE}, from the −6 dB limit to 10 kHz",
-    reads=(
-        swept("compression", grid.band(300.0, o.BALANCE_TO_HZ), down=True),
-        curve("listening_window", _TO_10_KHZ, down=True),
-    ),
-    compute=_balance,
-    method="metrics#level-with-its-balance",
-    ends=_LOUD,
-    strip=180,
-    version=3,
-    otherwise="its balance holds from {from_hz} up; the bass below, down to its −6 dB limit, was not measured",
+_BANDS = slice(
+    int(programme.POINTS[programme.band_of(programme.FROM_HZ)]),
+    int(programme.POINTS[programme.band_of(programme.TO_HZ)]) + 1,
 )
+_SMOOTHED = slice(_BANDS.start - grid.THIRD_OCTAVE_REACH, _BANDS.stop + grid.THIRD_OCTAVE_REACH)
 
 
-def _balance_managed(m: Measured) -> Bounded:
-    return m.balance[1]
+def _programme(m: Measured, asked_db: NDArray[np.float64]) -> Bounded:
+    return m.programme(asked_db)
 
 
-BALANCE_MANAGED = _level(
-    "balance_level_managed_db",
-    "Highest level with its balance, above 80 Hz",
-    definition=f"{_BALANCE}, with the bass left to a subwoofer: from 80 Hz, or the −6 dB limit if higher, to 10 kHz",
-    reads=(
-        swept("compression", grid.band(o.BALANCE_MANAGED_FROM_HZ, o.BALANCE_TO_HZ)),
-        curve("listening_window", _TO_10_KHZ, down=True, needed=False),
-    ),
-    compute=_balance_managed,
-    method="metrics#level-with-its-balance",
-    version=3,
+def _programme_row(name: str, label: str, more: str, crossover_hz: float | None, strip: int | None = None) -> Metric:
+    return _level(
+        f"programme_level{name}_db",
+        label,
+        definition=(
+            "The loudest music at 1 m: third-octave bands of its spectrum, {band}, share what the speaker "
+            "can use in each "
+            f"(3 dB compression, 10 % distortion up to 100 Hz, 3 % above){more}"
+        ),
+        reads=(
+            curve("usable_low", _BANDS),
+            swept("compression", _BANDS),
+            swept("thd", _BANDS),
+            swept("compression", o.LEVEL_BAND),
+            curve("listening_window", REFERENCE),
+            curve("listening_window", _SMOOTHED),
+        ),
+        compute=partial(
+            _programme, asked_db=programme.asked_db(programme.SPECTRA["programme"], crossover_hz=crossover_hz)
+        ),
+        method="metrics#programme-spl",
+        ends=_LOUD,
+        merit=None if name else ("reach", "reaches"),
+        strip=strip,
+    )
+
+
+PROGRAMME = _programme_row("", "Programme SPL", "", None, strip=180)
+PROGRAMME_MANAGED = _programme_row(
+    "_managed",
+    "Programme SPL from 80 Hz up",
+    f"; the bass below {programme.CROSSOVER_HZ:.0f} Hz left to a subwoofer",
+    programme.CROSSOVER_HZ,
 )
 
 
@@ -179,10 +182,10 @@ def _usable_row(hz: int) -> Metric:
     at = o.around(hz)
     return _level(
         f"max_level_{hz}hz_db",
-        f"Usable output at {hz} Hz",
+        f"Maximum SPL at {hz} Hz",
         definition=f"Level delivered at {hz} Hz at the lower of 3 dB compression and the distortion limit (10 %)",
         reads=(
-            curve("usable_output", at),
+            curve("usable_low", at),
             swept("compression", o.LEVEL_BAND),
             swept("compression", at),
             swept("thd", at),
@@ -191,7 +194,6 @@ def _usable_row(hz: int) -> Metric:
         ),
         compute=partial(_usable, frequency_hz=float(hz)),
         method="metrics#usable-output",
-        otherwise="bounds from both sides meet there",
     )
 
 
@@ -207,7 +209,7 @@ def _impedance(m: Measured) -> Bounded:
 
 _row(
     "impedance_min_ohm",
-    "Lowest impedance",
+    "Minimum impedance",
     "Ω",
     better="high",
     step=0.1,

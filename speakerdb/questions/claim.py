@@ -54,12 +54,11 @@ class Judgement(Answer):
     unit: Literal["dB"]
     claim: Annotated[dict[str, Any], Shape(Claimed)]
     measured: Annotated[pl.DataFrame, Level]
-    limited_by: str | None
     unexplained_db: Annotated[
-        dict[str, Any], Shape(Annotated[Ends, Told("of the claim, by the lower of both measured levels")])
+        dict[str, Any], Shape(Annotated[Ends, Told("of the claim, by the maximum level, of which the verdict speaks")])
     ]
-    unexplained_by_maximum_db: Annotated[
-        dict[str, Any], Shape(Annotated[Ends, Told("by the maximum level, of which the verdict speaks")])
+    beyond_music_db: Annotated[
+        dict[str, Any], Shape(Annotated[Ends, Told("of the claim, over what music at full range reaches")])
     ]
     amplifier_needed_w: float | None
     verdict: Annotated[str, Shape(Literal["met", "about_met", "not_met", "not_judged"])]
@@ -108,9 +107,8 @@ class Claim(Question[Judgement]):
             "dB",
             claimed,
             pl.DataFrame(levels, schema),
-            c.limited_by,
             _ends(c.unexplained),
-            _ends(c.unexplained_by_maximum),
+            _ends(c.beyond_music),
             c.amplifier_w,
             c.verdict,
             c.may_explain,

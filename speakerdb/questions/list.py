@@ -23,7 +23,7 @@ class ListRow(Row):
     year: int | None
     volume_l: Annotated[float | None, Told("outer volume, litres")]
     mass_kg: float | None
-    price: Annotated[float | None, Told("of a pair")]
+    price: Annotated[float | None, Told("of what is bought: a pair, or one of a kind that stands alone")]
     currency: Annotated[str | None, Told("of the price")]
     settings: Annotated[list[str], Told("in which it was measured")]
     sessions: Annotated[int, Told("how many stand")]

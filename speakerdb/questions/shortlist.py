@@ -1,16 +1,17 @@
-"""Which speakers fit a room, a seat, a level, a purse and a shelf?"""
+"""Which speakers fit a room, a seat, a level, a budget and a shelf?"""
 
 from __future__ import annotations
 
 import dataclasses
 import re
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from speakerdb.declare import INNER, Answer, Ask, AskError, Question, Row, Shape, Told
 from speakerdb.questions.shared import Base, Top, Withheld
 from speakerdb.questions.whom import Whom
-from speakerdb.terms import Censoring, Programme
+from speakerdb.terms import Censoring, Programme, Spectrum
 
 if TYPE_CHECKING:
     import polars as pl
@@ -58,8 +59,11 @@ class Assumptions(Row):
     depth_max_mm: float | None
     mass_max_kg: float | None
     wall_distance_m: float | None
-    f6_hz: Annotated[float | None, Told("bass wanted")]
+    bass_hz: Annotated[float | None, Told("bass wanted down to there")]
     subwoofer_hz: float | None
+    spectrum: Annotated[str, Told("of the music: programme, pink, or the name of a file")]
+    bands_from_hz: Annotated[float, Told("the lowest third-octave band that the level holds for")]
+    crest_db: Annotated[float, Told("peaks of the waveform above the loudest short-term r.m.s., for an amplifier")]
     standing: bool
     tone_up_deg: float | None
     filters: str
@@ -98,7 +102,9 @@ class Candidate(Row):
 
     speaker: str
     setting: str
-    level_at_seat_db: Annotated[float | None, Told("peaks, both speakers of a pair")]
+    level_at_seat_db: Annotated[
+        float | None, Told("peaks of music, both speakers of a pair, in a room that carries the bass half way")
+    ]
     censored: Censoring
     level_low_db: Annotated[float | None, Told("the 95 % interval, for a unit one would buy")]
     level_high_db: float | None
@@ -108,11 +114,12 @@ class Candidate(Row):
     p_meets_high: float | None
     level_direct_db: float | None
     delivered_db: float | None
-    limited_by: str | None
+    limited_by: Annotated[str | None, Told("what sets the level; with limited_at_hz in which band")]
+    limited_at_hz: float | None
     clean_level_db: float | None
     amplifier_needed_w: float | None
-    f6_hz: float | None
-    f6_censored: Censoring
+    lf_extension_hz: float | None
+    lf_extension_censored: Censoring
     tone_up_deg: float | None
     tone_up_censored: Censoring
     preference: float | None
@@ -136,6 +143,12 @@ class Fail(Row):
     at_least: bool
 
 
+class Fitting(Candidate):
+    """One that fits, or may."""
+
+    fits: Annotated[Literal["yes", "may"], Told("may: as the room carries the bass, or as its open figures turn out")]
+
+
 class NearMiss(Candidate):
     """One that misses by little."""
 
@@ -151,10 +164,19 @@ class TooFar(Row):
     fails: list[Fail]
 
 
+class LeftOut(Row):
+    """Speakers of a kind that were not looked at."""
+
+    kind: str
+    speakers: int
+
+
 class Counts(Row):
     """How many speakers, in each setting that was asked about."""
 
-    rows: int
+    rows: Annotated[int, Told("those that fit and those that may")]
+    fit: int
+    may: int
     near_misses: int
     too_far: int
     not_judged: int
@@ -162,15 +184,18 @@ class Counts(Row):
 
 @dataclass(eq=False, repr=False)
 class Shortlisted(Answer):
-    """Those that meet everything, the best first; near misses; those too far off; those that could not be judged.
+    """Those that fit or may, the best first; near misses; those too far off; those that could not be judged.
     Cautions are part of the answer."""
 
     assumptions: Annotated[dict[str, Any], Shape(Assumptions)]
-    rows: Annotated[pl.DataFrame, Candidate]
+    rows: Annotated[pl.DataFrame, Fitting]
     near_misses: Annotated[pl.DataFrame, NearMiss]
     too_far: Annotated[pl.DataFrame, TooFar]
     not_judged: Annotated[pl.DataFrame, Withheld]
     counts: Annotated[dict[str, int], Shape(Counts), Told("how many there are of each, whatever `top` has left out")]
+    left_out: Annotated[
+        list[dict[str, Any]], Shape(LeftOut), Told("kinds that are no pair; asked for by kind they are judged")
+    ]
     cautions: list[str]
     found: RoomAnswer = dataclasses.field(metadata=INNER)
 
@@ -184,7 +209,7 @@ def _m(help_: str, label: str, most: float, above: float = 0.0) -> Ask:
 
 @dataclass(frozen=True, repr=False)
 class Shortlist(Whom, Question[Shortlisted]):
-    """Find the speakers that fit a room, a seat, a level, a purse and a shelf."""
+    """Find speakers that fit a room, distance, level, budget and space."""
 
     name = "shortlist"
     address = "/shortlist"
@@ -216,13 +241,34 @@ class Shortlist(Whom, Question[Shortlisted]):
         float | None, _m("From the speakers' fronts to the wall behind them, metres.", "Wall behind", 20)
     ] = None
     bass: Annotated[
-        float | None, Ask("Bass wanted down to this −6 dB limit, Hz.", "Bass to", "Hz", above=0, most=1000)
+        float | None,
+        Ask(
+            "Deepest bass wanted, Hz: reached at −6 dB, and the level held from there. Default: 50 Hz for the level.",
+            "Bass to",
+            "Hz",
+            least=20,
+            most=200,
+        ),
     ] = None
     subwoofer: Annotated[
         float | None,
-        Ask("Crossover to a subwoofer, Hz: it then owes the bass.", "Subwoofer up to", "Hz", above=20, most=300),
+        Ask("Crossover to a subwoofer, Hz: it then handles the bass.", "Subwoofer up to", "Hz", above=20, most=300),
     ] = None
     standing: Annotated[bool, Ask("The tone must hold when you stand up at the seat.")] = False
+    spectrum: Annotated[Spectrum, Ask("What the music asks of each band: programme or pink.")] = "programme"
+    spectrum_file: Annotated[Path | None, Ask("Or a spectrum of your own: CSV frequency_hz,level_db.", local=True)] = (
+        None
+    )
+    crest: Annotated[
+        float,
+        Ask(
+            "Peaks of the waveform above the loudest moments, dB: an amplifier has to follow.",
+            "Crest",
+            "dB",
+            least=3,
+            most=30,
+        ),
+    ] = 9.0
     top: Top = None
 
     def check(self) -> None:
@@ -233,7 +279,9 @@ class Shortlist(Whom, Question[Shortlisted]):
     def room(self) -> RoomQuestion:
         """The question as the room's acoustics take it. Raises RequestError where it contradicts itself."""
         from speakerdb.analysis.question import Question as RoomQuestion
+        from speakerdb.field.spectra import read_spectrum
 
+        own = None if self.spectrum_file is None else read_spectrum(Path(self.spectrum_file))
         return RoomQuestion(
             self.distance,
             self.level,
@@ -245,9 +293,12 @@ class Shortlist(Whom, Question[Shortlisted]):
             self.amplifier,
             self.budget,
             wall_distance_m=self.wall,
-            f6_hz=self.bass,
+            bass_hz=self.bass,
             subwoofer_hz=self.subwoofer,
             standing=self.standing,
+            spectrum=self.spectrum,
+            spectrum_db=own,
+            crest_db=self.crest,
         )
 
     def _sides(self) -> tuple[float, float, float] | None:
@@ -270,4 +321,6 @@ class Shortlist(Whom, Question[Shortlisted]):
         from speakerdb.answering import shortlisting
 
         found = shortlisting.shortlist(base.field, self.room(), self.selection(), self.top)
-        return Shortlisted(found.assumptions(), *shortlisting.tables(found, self.top), found.cautions, found)
+        return Shortlisted(
+            found.assumptions(), *shortlisting.tables(found, self.top), found.left_out, found.cautions, found
+        )

@@ -45,11 +45,12 @@ class Values(Row):
 
 
 class Price(Row):
-    """The newest price of a pair of one kind and currency."""
+    """The newest price of one kind and currency."""
 
     kind: str
     currency: str
-    price_pair: float
+    price: float
+    per: Literal["pair", "one"]
     date: str | None
 
 

@@ -40,7 +40,7 @@ class TableRow(Row):
     model: str
     kind: str | None
     powered: bool | None
-    price: Annotated[float | None, Told("of a pair")]
+    price: Annotated[float | None, Told("of what is bought: a pair, or one of a kind that stands alone")]
     year: int | None
     volume_l: float | None
     height_mm: float | None

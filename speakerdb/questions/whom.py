@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True, kw_only=True, repr=False)
 class Whom:
-    """Speakers that pass every filter; limits include their ends. Prices are for a pair, in one currency."""
+    """Speakers that pass every filter; limits include their ends. Prices are of what is bought (a pair; one of a
+    kind that stands alone), in one currency."""
 
     kind: Annotated[Kind | None, Ask("Only this kind.", keeps=("kind", "=="))] = None
     enclosure: Annotated[str | None, Ask("Only this enclosure, e.g. sealed or vented.", keeps=("enclosure", "=="))] = (
@@ -27,10 +28,24 @@ class Whom:
         Ask("Only powered, or only passive, speakers.", option="--powered/--passive", keeps=("powered", "==")),
     ] = None
     price_min: Annotated[
-        float | None, Ask("Lowest price of a pair.", "Price from", least=0, most=1e9, keeps=("price", ">="))
+        float | None,
+        Ask(
+            "Lowest price: of a pair, or of one where the kind stands alone.",
+            "Price from",
+            least=0,
+            most=1e9,
+            keeps=("price", ">="),
+        ),
     ] = None
     price_max: Annotated[
-        float | None, Ask("Highest price of a pair.", "Price to", least=0, most=1e9, keeps=("price", "<="))
+        float | None,
+        Ask(
+            "Highest price: of a pair, or of one where the kind stands alone.",
+            "Price to",
+            least=0,
+            most=1e9,
+            keeps=("price", "<="),
+        ),
     ] = None
     price_kind: Annotated[PriceKind | None, Ask("The kind of price. Default: street, else list.", "Kind of price")] = (
         None

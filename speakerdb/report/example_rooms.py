@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -10,14 +9,15 @@ import numpy as np
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import programme
 from speakerdb.analysis import seat
 from speakerdb.analysis.question import Question
 from speakerdb.answering.room_cautions import exposure_sentence
-from speakerdb.answering.shortlisting import shortlist
+from speakerdb.answering.shortlisting import bands_of, shortlist
 from speakerdb.charts.output_chart import Demand
 from speakerdb.field.selection import Selection
-from speakerdb.words.room_words import CANT_BE_TOLD, chance_text
+from speakerdb.terms import ONE_AT_A_TIME
+from speakerdb.words.room_words import CANT_BE_TOLD, chance_text, limited_text
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -94,15 +94,30 @@ def _judged(name: str, asked: str, r: dict[str, Any]) -> RoomRow:
     low, high = r["p_meets_low"], r["p_meets_high"]
     margin = abs(r["margin_db"])
     if low is not None and low >= SURE:
-        return RoomRow(name, asked, _level(r) + alone, f"suits, about {figures.number(margin)} dB in hand", True)
+        return RoomRow(
+            name, asked, _level(r) + alone, f"suits, about {figures.number(margin)} dB of headroom{_limited(r)}", True
+        )
     if high is not None and high <= UNLIKELY:
         return RoomRow(
-            name, asked, _level(r) + alone, f"too much to ask: about {figures.number(margin)} dB short", False
+            name,
+            asked,
+            _level(r) + alone,
+            f"too much to ask: about {figures.number(margin)} dB short{_limited(r)}",
+            False,
         )
-    side = "in hand" if r["margin_db"] >= 0 else "short"
+    side = "of headroom" if r["margin_db"] >= 0 else "short"
     return RoomRow(
-        name, asked, _level(r) + alone, f"{_likely(low, high)}: about {figures.number(margin)} dB {side}", None
+        name,
+        asked,
+        _level(r) + alone,
+        f"{_likely(low, high)}: about {figures.number(margin)} dB {side}{_limited(r)}",
+        None,
     )
+
+
+def _limited(r: dict[str, Any]) -> str:
+    words = limited_text(r["limited_by"], r["limited_at_hz"])
+    return f", limited by {words}" if words and r["limited_at_hz"] is not None else ""
 
 
 def _likely(low: float | None, high: float | None) -> str:
@@ -119,20 +134,24 @@ def _level(r: dict[str, Any]) -> str:
 
 
 def demands(base: Database, slug: str, setting: str) -> list[Demand]:
-    """What two of the rooms ask of one speaker at 1 m per third octave, if the whole peak lay in that band (the worst
-    case)."""
-    from speakerdb.report.frames import THIRD_OCTAVES_HZ, row_of
+    """What music asks of one speaker at 1 m per third octave: as loud as it can play, and in two of the rooms."""
+    from speakerdb.report.frames import output_ends, row_of
 
-    row = row_of(base, slug, setting)
-    di = base.field.curves(["di_power"])["di_power"][row].astype(np.float64)
-    if not np.isfinite(di).any():
-        return []
-    alone = base.field.base["kind"][row] in ("soundbar", "portable")
-    at = [int(np.argmin(np.abs(grid.FREQUENCY_HZ - f))) for f in THIRD_OCTAVES_HZ]
+    low, high = output_ends(base, slug, setting)
+    asked = programme.asked_db(programme.SPECTRA["programme"])
+    within = np.isfinite(asked)
     found = []
+    loudest = float(programme.level_db(asked, np.where(np.isfinite(low), low, high)))
+    if np.isfinite(loudest):
+        label = f"Music at its loudest, {figures.DB.text(loudest)}"
+        found.append(Demand(label, tuple(programme.BANDS_HZ[within]), tuple((asked + loudest)[within])))
+    of = bands_of(base.field, np.array([row_of(base, slug, setting)]))
+    if np.isnan(of.di_db).all():
+        return found
+    alone = base.field.base["kind"][row_of(base, slug, setting)] in ONE_AT_A_TIME
     for name, question in (ROOMS[1], ROOMS[3]):
-        asked = dataclasses.replace(question, single=alone)
-        gain = seat.sit(asked).gain_db(np.nan_to_num(di[at], nan=0.0)) + (0.0 if alone else seat.PAIR_DB)
+        gain = seat.band_gain_db(seat.sit(question), of.di_db, np.array([not alone]))[0]
         label = f"{name}, {figures.plain(question.level_db)} dB at {figures.plain(question.distance_m)} m"
-        found.append(Demand(label, tuple(THIRD_OCTAVES_HZ), tuple(question.level_db - gain)))
+        level = (asked + question.level_db - gain)[within]
+        found.append(Demand(label, tuple(programme.BANDS_HZ[within]), tuple(level)))
     return found

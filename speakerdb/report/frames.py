@@ -10,8 +10,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, directivity, grid, response
+from speakerdb.acoustics import bounds, curveset, directivity, grid, programme, response
 from speakerdb.errors import RequestError
+from speakerdb.metric import CENSORED
 from speakerdb.session import GridSession
 from speakerdb.store import session_rows
 from speakerdb.store.reading import grid_sessions
@@ -22,7 +23,6 @@ if TYPE_CHECKING:
 Array = NDArray[np.float64]
 EDGE_REFERENCES = {"axis": (0,), "mean": (0, 10, -10, 20, -20, 30, -30)}
 ALIGN = response.BASS_MEAN  # overlaid curves get the same mean over 300 Hz–10 kHz (method:statistics#measures-like)
-THIRD_OCTAVES_HZ = 1000.0 * 2.0 ** (np.arange(-16, 11) / 3.0)  # centres 25 Hz–10 kHz
 
 
 @dataclass(frozen=True, eq=False)
@@ -235,12 +235,22 @@ def _sweeps(drive: Array, level: Array, name: str) -> pl.DataFrame:
 
 
 def usable_output(base: Database, slug: str, setting: str) -> pl.DataFrame:
-    """frequency_hz, level_db, censored at the third-octave centres. Raises RequestError where it was not worked out."""
+    """frequency_hz, level_db, censored in the third-octave bands of music. Raises RequestError where nothing is
+    known."""
+    low, high = output_ends(base, slug, setting)
+    found = bounds.from_ends(low, high)
+    words = np.array(CENSORED, object)[found.code]
+    return pl.DataFrame({"frequency_hz": programme.BANDS_HZ, "level_db": found.value, "censored": words.tolist()})
+
+
+def output_ends(base: Database, slug: str, setting: str) -> tuple[Array, Array]:
+    """(31,), (31,) between which the usable output lies, infinite where open. Raises RequestError where nothing is
+    known."""
     row = row_of(base, slug, setting)
-    found = base.field.curves(["usable_output", "usable_output_bound"])
-    level, side = (found[part][row].astype(np.float64) for part in ("usable_output", "usable_output_bound"))
-    at = [int(np.argmin(np.abs(grid.FREQUENCY_HZ - f))) for f in THIRD_OCTAVES_HZ]
-    if not np.isfinite(level[at]).any():
-        raise RequestError("no usable output: it takes compression and distortion at several drives")
-    censored = np.select([side[at] > 0, side[at] < 0], ["at_least", "at_most"], "none")
-    return pl.DataFrame({"frequency_hz": THIRD_OCTAVES_HZ, "level_db": level[at], "censored": censored.tolist()})
+    low, high = (
+        base.field.curves([part])[part][row, programme.POINTS].astype(np.float64)
+        for part in ("usable_low", "usable_high")
+    )
+    if np.isnan(low).all():
+        raise RequestError("no usable output: it takes compression or distortion at several drives")
+    return np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), np.inf, high)

@@ -11,13 +11,14 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.answering import branching
+from speakerdb.answering import branching, music
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.metrics import METRICS
 from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, standing, words, worth
 from speakerdb.report.example_rooms import Rooms
+from speakerdb.report.frames import row_of
 from speakerdb.report.pictures import Ask
 from speakerdb.report.relatives import Differences, Relative
 from speakerdb.words.settings_words import SHOWN_HZ, octave_rows, wall_sentence
@@ -141,7 +142,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         verdict=_verdict(pooled, places),
         angle=_angle(pooled),
         settings=_settings(base, slug, chosen) if len(names) > 1 else None,
-        loudness=loudness.sentences(rows),
+        loudness=loudness.sentences(rows, music.binds(base.field, row_of(base, slug, chosen))),
         claim=loudness.claim(base, slug, chosen),
         rooms=example_rooms.rooms(base, slug, chosen, is_default=default),
         relatives=near,

@@ -33,8 +33,9 @@ def sentences(base: Database, slug: str) -> list[str]:
     known = base.facts(slug)
     if not known.prices:
         return ["Not judged: no price is recorded for it."]
-    told = [f"{p['kind']} {figures.price(p['price_pair'], p['currency'])}" for p in known.prices]
-    costs, kind = f"A pair costs {words.listing(told)}", known.values["kind"]
+    told = [f"{p['kind']} {figures.price(p['price'], p['currency'])}" for p in known.prices]
+    kind = known.values["kind"]
+    costs = f"{'A pair' if known.prices[0]['per'] == 'pair' else 'One'} costs {words.listing(told)}"
     if kind is None:
         return [f"{costs}.", "Whether it is worth that is not judged: its kind is unknown."]
     said = [f"{costs}; its rivals are the {plural(kind)}."]
@@ -95,7 +96,7 @@ def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], uni
     """From which price on it is more likely beaten than not, and which of its prices lie on the other side of that than
     the one judged.
 
-    row: of a trade-off; prices: kind, price_pair of all in the unit; rival: the name of the one that it is beaten by.
+    row: of a trade-off; prices: kind, price of all in the unit; rival: the name of the one that it is beaten by.
     """
     if row["beaten_reason"] is not None:
         if row["y_censored"] == "none":
@@ -109,7 +110,7 @@ def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], uni
         return f"{by}: on the front at any price."
     up_to = f"{figures.price(limit, unit)} ({rival})"
     on_front = row["x"] < limit
-    others = words.listing([f"{p['kind']} price" for p in prices if (p["price_pair"] < limit) != on_front])
+    others = words.listing([f"{p['kind']} price" for p in prices if (p["price"] < limit) != on_front])
     if on_front:
         besides = f"; at its {others} more likely beaten than not" if others else ""
         return f"{by}: at {figures.price(row['x'], unit)} on the front, up to {up_to}{besides}."

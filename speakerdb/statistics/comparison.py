@@ -44,10 +44,11 @@ def differences(scores: Scores, i: IntArray, j: IntArray) -> Differences:
     """
     above, below = better(scores, j, i), better(scores, i, j)
     d, gap = scale(scores, i, j), scores.x[i] - scores.x[j]
-    low, high = gap - CRITICAL * d, gap + CRITICAL * d
+    least, most = scores.lower[i] - scores.upper[j], scores.upper[i] - scores.lower[j]
+    low, high = least - CRITICAL * d, most + CRITICAL * d
     open_below = np.isneginf(scores.lower[i]) | np.isposinf(scores.upper[j])
     open_above = np.isposinf(scores.upper[i]) | np.isneginf(scores.lower[j])
-    censored = open_below | open_above
+    censored = (scores.lower[i] < scores.upper[i]) | (scores.lower[j] < scores.upper[j])
     two = np.flatnonzero(scores.branched[i] | scores.branched[j])
     if len(two):
         low[two], high[two] = _sure(scores, i[two], j[two]), -_sure(scores, j[two], i[two])

@@ -57,6 +57,7 @@ def replace_pooled(
             "setting": np.repeat(setting, metrics).tolist(),
             "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), len(groups)),
             "value": nullable(values.value),
+            "upper": nullable(values.upper),
             **{
                 name: _flags(array) if name == "noise_limited" else nullable(array)
                 for name, array in values.uncertainty.items()

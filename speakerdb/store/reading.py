@@ -135,22 +135,22 @@ def active_values(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int] | N
     ids = heads["session_id"].to_numpy()
     numbers = metric_numbers(con)
     shape = (len(ids), len(numbers))
-    value, censored = np.full(shape, np.nan), np.zeros(shape, np.int8)
+    value, upper, censored = np.full(shape, np.nan), np.full(shape, np.nan), np.zeros(shape, np.int8)
     reason: dict[tuple[int, str], str] = {}
     if len(ids):
         rows = frame(
             con,
-            f"SELECT session_id, metric_no, value, censored, reason FROM metric_value WHERE {OF_SESSIONS}",
+            f"SELECT session_id, metric_no, value, upper, censored, reason FROM metric_value WHERE {OF_SESSIONS}",
             of_sessions(ids),
         )
         i, j = np.searchsorted(ids, rows["session_id"].to_numpy()), _columns(numbers)[rows["metric_no"].to_numpy()]
-        value[i, j] = rows["value"].cast(float).to_numpy()
+        value[i, j], upper[i, j] = rows["value"].cast(float).to_numpy(), rows["upper"].cast(float).to_numpy()
         codes = {word: code for code, word in enumerate(CENSORED)}
         censored[i, j] = rows["censored"].replace_strict(codes, return_dtype=_int8()).to_numpy()
         names = list(numbers)
         for k in np.flatnonzero(rows["reason"].is_not_null().to_numpy()):
             reason[int(i[k]), names[j[k]]] = rows["reason"][int(k)]
-    values = ValueTable(tuple(numbers), value, censored, reason)
+    values = ValueTable(tuple(numbers), value, censored, reason, upper)
     return ActiveValues(
         session_id=ids,
         speaker_id=heads["speaker_id"].to_numpy(),
@@ -266,18 +266,20 @@ def source_files(con: duckdb.DuckDBPyConnection, session_id: int) -> dict[str, b
 
 def session_values(
     con: duckdb.DuckDBPyConnection, session_ids: Sequence[int], metrics: Sequence[str]
-) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]]:
-    """Values of sessions, NaN where withheld or not there, and their codes into CENSORED (int8): each (S, M) in the
-    given orders."""
+) -> tuple[np.ndarray[Any, Any], np.ndarray[Any, Any], np.ndarray[Any, Any]]:
+    """Values of sessions, NaN where withheld or not there, their codes into CENSORED (int8) and upper ends: each (S, M)
+    in the given orders."""
     rows = con.execute(
-        "SELECT v.session_id, m.id, v.value, v.censored FROM metric_value v JOIN metric m USING (metric_no) "
+        "SELECT v.session_id, m.id, v.value, v.censored, v.upper FROM metric_value v JOIN metric m USING (metric_no) "
         "WHERE list_contains(?, v.session_id)",
         [list(session_ids)],
     ).fetchall()
     row, column = {s: i for i, s in enumerate(session_ids)}, {m: j for j, m in enumerate(metrics)}
-    value, censored = np.full((len(row), len(column)), np.nan), np.zeros((len(row), len(column)), np.int8)
-    for session_id, metric, x, word in rows:
+    shape = len(row), len(column)
+    value, upper, censored = np.full(shape, np.nan), np.full(shape, np.nan), np.zeros(shape, np.int8)
+    for session_id, metric, x, word, end in rows:
         if metric in column:
             at = row[session_id], column[metric]
-            value[at], censored[at] = np.nan if x is None else x, CENSORED.index(word)
-    return value, censored
+            value[at], upper[at] = (np.nan if number is None else number for number in (x, end))
+            censored[at] = CENSORED.index(word)
+    return value, censored, upper

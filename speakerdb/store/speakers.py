@@ -90,10 +90,10 @@ def conflicting_facts(con: duckdb.DuckDBPyConnection, speaker_id: int) -> list[t
 
 
 def prices(con: duckdb.DuckDBPyConnection, speaker_id: int) -> list[dict[str, Any]]:
-    """The newest price of each kind and currency, of a pair: kind, currency, price_pair, date."""
+    """The newest price of each kind and currency: kind, currency, price, per ('pair' or 'one'), date."""
     return frame(
         con,
-        "SELECT kind, currency, price_pair, date FROM current_price WHERE speaker_id = ? ORDER BY kind, currency",
+        "SELECT kind, currency, price, per, date FROM current_price WHERE speaker_id = ? ORDER BY kind, currency",
         [speaker_id],
     ).to_dicts()
 

@@ -36,11 +36,11 @@ def pooled_values_of(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int])
 
 
 def pooled_figures(con: duckdb.DuckDBPyConnection, metrics: Sequence[str]) -> pl.DataFrame:
-    """speaker_id, setting, metric, value, censored, status, reason of pooled values, of some metrics."""
+    """speaker_id, setting, metric, value, upper, censored, status, reason of pooled values, of some metrics."""
     return frame(
         con,
         """
-        SELECT v.speaker_id, v.setting, m.id AS metric, v.value, v.censored, v.status, v.reason
+        SELECT v.speaker_id, v.setting, m.id AS metric, v.value, v.upper, v.censored, v.status, v.reason
         FROM pooled_value v JOIN metric m USING (metric_no) WHERE list_contains(?, m.id)
         """,
         [list(metrics)],

@@ -403,6 +403,7 @@ def insert_values(con: duckdb.DuckDBPyConnection, ids: Sequence[int], values: Va
             "session_id": np.repeat(np.asarray(ids, np.int32), metrics),
             "metric_no": np.tile(np.array([numbers[m] for m in values.metrics], np.int16), sessions),
             "value": nullable(values.value),
+            "upper": nullable(values.upper),
             "censored": [CENSORED[c] for c in values.censored.reshape(-1)],
             "status": np.where(missing.reshape(-1), "withheld", "ok").tolist(),
             "reason": reasons(values),

@@ -209,7 +209,7 @@ def _not_recomputed(store: Store) -> list[str]:
     grids = reading.grid_sessions(store.con, ids)
     problems = [p for i, grid in zip(ids, grids, strict=True) if (p := _not_reread(store, i, grid))]
     again = deriving.derive(error_models.aligned(grids, error_models.current(store)), fresh).values
-    stored, _ = reading.session_values(store.con, ids, again.metrics)
+    stored, _, _ = reading.session_values(store.con, ids, again.metrics)
     # matrix products of another batch size differ in the last bits
     apart = ~np.isclose(stored, again.value, rtol=1e-9, atol=1e-9, equal_nan=True)
     return problems + [

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from speakerdb import derive
-from speakerdb.derive.pooling import NOISE, pool_curves, pool_noise
+from speakerdb.derive.pooling import NOISE, USABLE, pool_curves, pool_noise, pool_usable
 from speakerdb.field.sessions import shared_keys
 from speakerdb.metric import CENSORED, ENDS
 from speakerdb.statistics.intervals import decode
@@ -43,10 +43,13 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     by = derive.Grouping(np.array([order[key] for key in keys], np.int64), active.sample, active.lab)
     weight = by.weights()
     ids = active.session_id.tolist()
+    summary = summary_levels(store.con, ids)
+    usable = {part: summary.pop(part) for part in USABLE if part in summary}
     curves = {
         part: (pool_noise if part.startswith(NOISE) else pool_curves)(levels, by.group, weight, len(order))
-        for part, levels in summary_levels(store.con, ids).items()
+        for part, levels in summary.items()
     }
+    curves |= pool_usable(usable, by.group, weight, len(order)) if usable else {}
     defaults = _defaults(active)
     counts = np.bincount(by.group, minlength=len(order))
     groups = [
@@ -55,7 +58,9 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     pooled = derive.pool_table(active.values, by)
     pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
     spread = derive.pool_spread(active.values, pooled, _spread(store, active, by.group), by)
-    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled.censored))
+    # the interval of a single session reaches up to its upper end already
+    further = np.where(np.array([g[3] for g in groups])[:, None] > 1, pooled.upper - spread.value, 0.0)
+    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled.censored, further))
     patterns = [json.dumps(pattern) for pattern in spread.patterns]
     replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
 
@@ -80,13 +85,16 @@ def _spread(store: Store, active: ActiveValues, group: np.ndarray[Any, Any]) -> 
 
 
 def open_ends(
-    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any]
+    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any], further: np.ndarray[Any, Any]
 ) -> dict[str, np.ndarray[Any, Any]]:
-    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
+    """Intervals open on the side a bound leaves open, and so much further up where a value is the lower of two ends
+    (levels in dB: the errors of both are alike); censored: codes into CENSORED, of the columns' shape as is further."""
     shown = dict(columns)
-    for end, word in (("low", "at_most"), ("high", "at_least")):
-        for of_target in ENDS:
-            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
+    for of_target in ENDS:
+        low, high = f"low{of_target}", f"high{of_target}"
+        shown[low] = np.where(censored == CENSORED.index("at_most"), np.nan, columns[low])
+        up = columns[high] + np.where(censored == CENSORED.index("between"), further, 0.0)
+        shown[high] = np.where(censored == CENSORED.index("at_least"), np.nan, up)
     return shown
 
 

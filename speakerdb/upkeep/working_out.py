@@ -83,14 +83,14 @@ def _one_thread_each() -> Iterator[None]:
                 os.environ[name] = value
 
 
-Task = tuple[GridSession, str, NDArray[np.float64], NDArray[np.int8], ErrorModel]
+Task = tuple[GridSession, str, NDArray[np.float64], NDArray[np.int8], NDArray[np.float64], ErrorModel]
 
 
 def _one(task: Task) -> derive.SessionUncertainty:
     """One session's uncertainty, intervals open where its values are bounds."""
-    session, content_hash, value, censored, model = task
+    session, content_hash, value, censored, upper, model = task
     found = derive.session_uncertainty(session, content_hash, tuple(METRICS), value, model)
-    return replace(found, columns=repooling.open_ends(found.columns, censored))
+    return replace(found, columns=repooling.open_ends(found.columns, censored, upper - value))
 
 
 def _in_batches(
@@ -131,7 +131,8 @@ def _noise(results: Sequence[derive.SessionUncertainty]) -> dict[str, NDArray[np
 def _tasks(store: Store, batch: list[int], model: ErrorModel) -> list[Task]:
     hashes = session_rows.content_hashes(store.con, batch)
     grids = error_models.aligned(reading.grid_sessions(store.con, batch), model)
-    value, censored = reading.session_values(store.con, batch, tuple(METRICS))
+    value, censored, upper = reading.session_values(store.con, batch, tuple(METRICS))
     return [
-        (grid, hashes[i], value[k], censored[k], model) for k, (i, grid) in enumerate(zip(batch, grids, strict=True))
+        (grid, hashes[i], value[k], censored[k], upper[k], model)
+        for k, (i, grid) in enumerate(zip(batch, grids, strict=True))
     ]

@@ -109,10 +109,10 @@ def _curve(base: Database, ask: Ask, width: int) -> Any:
     from speakerdb.charts.directivity_chart import beamwidth
     from speakerdb.charts.output_chart import usable_output
 
-    part = ask.choice("part", (*CURVE_LABELS, *BEAMWIDTHS, "usable_output"))
+    part = ask.choice("part", (*CURVE_LABELS, *BEAMWIDTHS, "usable_low"))
     if part is None:
         raise UnknownNameError(f"there is no curve named {ask.raw('part')!r}")
-    if part == "usable_output":
+    if part == "usable_low":
         chosen = speaker_ask(base, ask)
         return usable_output(frames.usable_output(base, chosen.speaker, chosen.setting), [], width=width)
     frame = _pooled(base, ask, (part,))

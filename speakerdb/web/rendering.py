@@ -74,6 +74,11 @@ def property_text(value: float | None, name: str, censored: str = "none") -> str
     return quantity(name).number(value, censored)
 
 
+def limited(row: dict[str, Any]) -> str:
+    """What sets a level at a seat: 'distortion at 50 Hz'."""
+    return room_words.limited_text(row["limited_by"], row["limited_at_hz"]) or figures.GAP
+
+
 def chance(row: dict[str, Any]) -> str:
     """How likely a speaker of a shortlist meets the question."""
     return room_words.chance_text(row["p_meets_low"], row["p_meets_high"])
@@ -139,6 +144,7 @@ def environment() -> Environment:
         "interval": interval,
         "share": figures.probability,
         "chance": chance,
+        "limited": limited,
         "front": front,
         "plain": plain,
         "titled": titled,
@@ -161,6 +167,7 @@ def environment() -> Environment:
         "METRICS": METRICS,
         "GAP": figures.GAP,
         "DB": figures.DB,
+        "HZ": figures.Quantity("Hz", 1),
         "quantity": quantity,
         "version": version("speakerdb"),
     }

@@ -25,7 +25,7 @@ def headline(q: Question, place: Seat, currency: str | None) -> str:
     for side, unit in (("height", "mm"), ("width", "mm"), ("depth", "mm"), ("mass", "kg")):
         limit = getattr(q, f"{side}_max_{unit}")
         parts += [f"{side} at most {figures.plain(limit)} {unit}"] if limit is not None else []
-    parts += [f"bass to {figures.plain(q.f6_hz)} Hz"] if q.f6_hz is not None and q.subwoofer_hz is None else []
+    parts += [f"bass to {figures.plain(q.bass_hz)} Hz"] if q.bass_hz is not None and q.subwoofer_hz is None else []
     parts += [f"subwoofer below {figures.plain(q.subwoofer_hz)} Hz"] if q.subwoofer_hz is not None else []
     parts += [f"wall {figures.plain(q.wall_distance_m)} m behind the front"] if q.wall_distance_m is not None else []
     parts += ["tone held when standing"] if q.standing else []
@@ -37,13 +37,16 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
     time = f"{figures.plain(place.reverberation_s)} s" + (" (assumed)" if place.reverberation_assumed else "")
     surface = f"{figures.number(place.surface_m2)} m²" + (" (typical of the volume)" if place.surface_assumed else "")
     said = [
-        "Level at the seat: highest short-term RMS (125 ms), direct and reverberant sound, mean over 300 "
-        "Hz–3 kHz, dB(A) taken equal to "
-        f"dB; the direct column is what a transient reaches. Room of {figures.plain(place.volume_m3, 3)} m³, "
+        f"Level at the seat: the loudest moments (short-term RMS, 125 ms) of music with the {_spectrum(q)}, "
+        "each band no "
+        "louder than the speaker can use; direct and reverberant sound, in a room that carries the bass half "
+        "way, dB(A) "
+        "taken equal to dB. The direct column is what a transient reaches. Room of "
+        f"{figures.plain(place.volume_m3, 3)} m³, "
         f"surface {surface}, reverberation time {time}.",
         f"A pair gives {figures.DB.text(seating.PAIR_DB)} more than one (uncorrelated), in mono bass at most "
-        f"{figures.DB.text(seating.IN_PHASE_DB)}; soundbars and "
-        "portables stand alone, and are paid for alone."
+        f"{figures.DB.text(seating.IN_PHASE_DB)}; what stands alone is "
+        "paid for singly."
         if q.pair
         else "One speaker.",
         f"Chance and interval are about {ABOUT}. They hold the same errors: how far units of a model differ, "
@@ -51,11 +54,13 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
         f"its bench, {figures.plain(seating.MODEL_DB)} dB of the room "
         f"model{' and the assumed reverberation time' if place.reverberation_assumed else ''}. A "
         "level at the low end of its interval is reached with a probability of 97.5 %.",
-        "The lower of maximum level and highest level with its balance counts"
-        + (
-            f", and for passive speakers what {figures.plain(q.amplifier_w)} W into 8 Ω gives."
+        *(
+            [
+                f"Passive speakers get what {figures.plain(q.amplifier_w)} W into 8 Ω gives, with peaks of "
+                f"{figures.plain(q.crest_db)} dB above the loudest moments (own judgement)."
+            ]
             if q.amplifier_w
-            else "."
+            else []
         ),
         f"Bass at the seat is a range, below {figures.number(place.statistical_from_hz)} Hz from free field "
         "to a source that radiates all around.",
@@ -67,6 +72,17 @@ def basis(q: Question, place: Seat, price_kind: str | None) -> list[str]:
             f"{figures.plain(q.distance_m)} m that is {figures.number(q.tone_up_deg)}° upward."
         )
     return said
+
+
+def _spectrum(q: Question) -> str:
+    if q.spectrum_db is not None:
+        return "spectrum of your file"
+    return {"programme": "usual spectrum of programmes", "pink": "spectrum of pink noise"}[q.spectrum]
+
+
+def limited_text(by: str | None, at_hz: float | None) -> str | None:
+    """'distortion at 50 Hz', 'your amplifier'."""
+    return by if by is None or at_hz is None else f"{by} at {figures.hertz(at_hz)}"
 
 
 def chance_text(low: float | None, high: float | None) -> str:
