@@ -12,10 +12,13 @@ WITH newest AS (
     GROUP BY p.speaker_id, p.currency, p.kind
 )
 SELECT n.speaker_id, n.currency, n.kind,
-       n.amount * (CASE WHEN n.sold = 'each' THEN 1 ELSE 0.5 END) * (CASE WHEN per = 'one' THEN 1 ELSE 2 END) AS price,
-       CASE WHEN k.value IN ('centre', 'soundbar', 'portable', 'subwoofer') THEN 'one' ELSE 'pair' END AS per,
+       n.amount * (CASE WHEN n.sold = 'each' THEN 1 ELSE 0.5 END) * (CASE WHEN alone THEN 1 ELSE 2 END) AS price,
+       CASE WHEN alone THEN 'one' ELSE 'pair' END AS per,
        n.sold, n.date
-FROM newest n LEFT JOIN current_fact k ON k.speaker_id = n.speaker_id AND k.name = 'kind';
+FROM (
+    SELECT w.*, coalesce(k.value IN ('centre', 'soundbar', 'portable', 'subwoofer'), false) AS alone
+    FROM newest w LEFT JOIN current_fact k ON k.speaker_id = w.speaker_id AND k.name = 'kind'
+) n;
 
 -- Of a value that lies between two ends, `value` is the lower one and `upper` the other (censored 'between'); NULL elsewhere.
 ALTER TABLE metric_value ADD COLUMN upper DOUBLE;

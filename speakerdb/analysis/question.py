@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from speakerdb import figures
+from speakerdb.acoustics.programme import CREST_DB
 from speakerdb.errors import RequestError
 from speakerdb.terms import Programme, Spectrum
 
@@ -47,7 +48,7 @@ class Question:
     standing: bool = False
     spectrum: Spectrum = "programme"
     spectrum_db: tuple[float, ...] | None = None
-    crest_db: float = programme.CREST_DB
+    crest_db: float = CREST_DB
 
     def __post_init__(self) -> None:
         if self.distance_m > self.longest_m:

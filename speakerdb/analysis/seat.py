@@ -98,7 +98,7 @@ class Bands:
     di_db: FloatArray
 
     def take(self, rows: slice | NDArray[np.intp]) -> Bands:
-        return Bands(*(part[rows] for part in (self.low_db, self.high_db, self.cause, self.window_db, self.di_db)))
+        return Bands(self.low_db[rows], self.high_db[rows], self.cause[rows], self.window_db[rows], self.di_db[rows])
 
 
 @dataclass(frozen=True, eq=False)
@@ -307,9 +307,9 @@ def hours(level_db: FloatArray) -> dict[str, FloatArray]:
     """Listening times beside peak levels (n,), for both kinds of programme, in hours: NIOSH a day, WHO/ITU-T H.870 a
     week."""
     found = {}
-    for programme, below in exposure.AVERAGE_BELOW_PEAK_DB.items():
+    for played, below in exposure.AVERAGE_BELOW_PEAK_DB.items():
         average = level_db - below
-        found[f"niosh_hours_per_day_{programme}"] = exposure.niosh_hours_per_day(average)
-        found[f"who_hours_per_week_{programme}"] = exposure.who_hours_per_week(average)
-        found[f"who_hours_per_week_{programme}_sensitive"] = exposure.who_hours_per_week(average, sensitive=True)
+        found[f"niosh_hours_per_day_{played}"] = exposure.niosh_hours_per_day(average)
+        found[f"who_hours_per_week_{played}"] = exposure.who_hours_per_week(average)
+        found[f"who_hours_per_week_{played}_sensitive"] = exposure.who_hours_per_week(average, sensitive=True)
     return found

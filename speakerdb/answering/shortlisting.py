@@ -122,8 +122,8 @@ def shortlist(field: Field, question: Question, selection: Selection, most: int 
     if question.wall_distance_m is not None:
         found = _with_wall(found, field, question.wall_distance_m)
     if len(unknown):
-        left_out = unknown.select("speaker", "setting", "kind", "powered", "mass_kg", "reason")
-        found = dataclasses.replace(found, not_judged=pl.concat([found.not_judged, left_out], how="diagonal_relaxed"))
+        more = unknown.select("speaker", "setting", "kind", "powered", "mass_kg", "reason")
+        found = dataclasses.replace(found, not_judged=pl.concat([found.not_judged, more], how="diagonal_relaxed"))
     currency = judged["currency"][0] if len(judged) else selection.currency
     hours = {name: float(h[0]) for name, h in seating.hours(np.array([question.level_db])).items()}
     said = cautions(question, place, found, judged, hours, left_out)

@@ -27,7 +27,7 @@ _PARTS: tuple[tuple[str, tuple[tuple[str, str], ...]], ...] = (
                 "And in what does it differ from its larger sister, as far as the measurements can tell?",
                 "compare alder-fen-sill-5 alder-fen-sill-6 --metric f6_hz --metric preference --metric "
                 "tone_width_horizontal_deg "
-                "--metric balance_level_db",
+                "--metric programme_level_db",
             ),
             (
                 "How deep does its bass reach among those that cost no more than 1,000 a pair?",
