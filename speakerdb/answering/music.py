@@ -37,7 +37,7 @@ class Binds:
         if self.by is None or self.at_hz is None:
             return "no single band"
         return (
-            f"{self.by} at {figures.hertz(self.at_hz)}, which takes {figures.percent(self.share or 0.0)} of what "
+            f"{self.by} at {figures.hertz(self.at_hz, 3)}, which takes {figures.percent(self.share or 0.0)} of what "
             "it can do there"
         )
 

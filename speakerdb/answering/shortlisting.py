@@ -132,7 +132,7 @@ def shortlist(field: Field, question: Question, selection: Selection, most: int 
 
 def bands_of(field: Field, rows: NDArray[np.intp]) -> Bands:
     """What speakers of some rows of the field can do per band."""
-    names = ("usable_low", "usable_high", "usable_cause", "listening_window", "di_power")
+    names = ("usable_low", "usable_high", "usable_cause", "listening_window", "di_room")
     found = field.curves(names)
     low, high, cause = (found[name][rows][:, programme.POINTS] for name in names[:3])
     window, di = (found[name][rows].astype(np.float64) for name in names[3:])
@@ -145,7 +145,7 @@ def bands_of(field: Field, rows: NDArray[np.intp]) -> Bands:
         np.where(np.isnan(high), np.inf, high).astype(np.float64),
         np.where(np.isnan(cause), -1, cause).astype(np.int8),
         per_volt,
-        output.smoothed_db(di)[:, programme.POINTS],
+        di[:, programme.POINTS],
     )
 
 

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset, directivity, grid
+from speakerdb.acoustics import curveset, directivity, grid, output, programme, roompower
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.derive import drives
 from speakerdb.derive.reasons import withhold, without_level
@@ -116,6 +116,19 @@ def _stacked(curves: Sequence[NDArray[np.float32] | None]) -> Array:
     return found
 
 
+def _di_room(sessions: Sequence[GridSession], m: Measured) -> Array:
+    """(S, 199) directivity index of the power that a room gets, in the third-octave bands (programme.POINTS), NaN
+    elsewhere: from the sphere where one was measured, else from both orbits."""
+    at = programme.POINTS
+    found = np.full((len(sessions), len(grid.FREQUENCY_HZ)), np.nan)
+    if m.pattern is None:
+        return found
+    power = roompower.room_power(m.pattern.level_db[..., at])
+    sphere = output.smoothed_db(_stacked([s.sphere_power_db for s in sessions]))[:, at]
+    found[:, at] = m.pattern.window_db[..., at] - np.where(np.isnan(sphere), power, sphere)
+    return found
+
+
 def _summary(sessions: Sequence[GridSession], m: Measured, level: Array) -> dict[str, Array]:
     c = m.curves
     found = {
@@ -129,6 +142,7 @@ def _summary(sessions: Sequence[GridSession], m: Measured, level: Array) -> dict
         "rear": level[:, curveset.h(180)[0]] - level[:, curveset.ON_AXIS],  # what a wall behind sends back
         **{f"beamwidth_{plane}": deg for plane, deg in m.beamwidth_deg.items()},
         "sound_power_sphere": _stacked([s.sphere_power_db for s in sessions]),
+        "di_room": _di_room(sessions, m),
     }
     blank = np.array([without_level(s) for s in sessions], bool)
     for part, curve in drives.usable_curves(m.usable_bands).items():

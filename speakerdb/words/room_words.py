@@ -82,7 +82,7 @@ def _spectrum(q: Question) -> str:
 
 def limited_text(by: str | None, at_hz: float | None) -> str | None:
     """'distortion at 50 Hz', 'your amplifier'."""
-    return by if by is None or at_hz is None else f"{by} at {figures.hertz(at_hz)}"
+    return by if by is None or at_hz is None else f"{by} at {figures.hertz(at_hz, 3)}"
 
 
 def chance_text(low: float | None, high: float | None) -> str:
