@@ -28,6 +28,7 @@ NOMINAL_HZ = (
 )  # what the bands are called (IEC 61260-1 and ISO 266, from memory)
 # the grid points nearest to the centres; the highest band ends beyond the grid
 POINTS: NDArray[np.int64] = np.array([np.argmin(np.abs(grid.LOG2_HZ - np.log2(f))) for f in BANDS_HZ])
+BASS_FALLS_HZ, TREBLE_FALLS_HZ = 40.0, 4500.0  # where music begins to fall (own judgement)
 FROM_HZ, TO_HZ = 50.0, 10000.0  # the bands that count where nothing else is asked
 CROSSOVER_HZ = 80.0  # to a subwoofer, where nothing else is asked (common practice)
 BELOW_CROSSOVER = 2  # bands below the crossover that still count: lower ones ask nothing of the main speaker
@@ -43,8 +44,10 @@ CAUSES = ("distortion", "compression", "amplifier", "end of the sweep")
 def music_db() -> Array:
     """(31,) levels of the bands of music re the whole: falling below 40 Hz and above 4.5 kHz (own judgement, near the
     simulated programme of IEC 60268-1 as remembered)."""
-    shape = -20.0 * np.log10(1.0 + (40.0 / BANDS_HZ) ** 2) - 10.0 * np.log10(1.0 + (BANDS_HZ / 4500.0) ** 2)
-    return normalised(shape)
+    falls = 20.0 * np.log10(1.0 + (BASS_FALLS_HZ / BANDS_HZ) ** 2) + 10.0 * np.log10(
+        1.0 + (BANDS_HZ / TREBLE_FALLS_HZ) ** 2
+    )
+    return normalised(-falls)
 
 
 def pink_db() -> Array:

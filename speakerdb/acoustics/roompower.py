@@ -19,7 +19,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset
-from speakerdb.acoustics.curveset import PER_ORBIT, STEP_DEG
+from speakerdb.acoustics.curveset import STEP_DEG
 
 Floats = NDArray[np.floating[Any]]
 Array = NDArray[np.float64]
@@ -91,9 +91,7 @@ def room_power(level_db: Floats) -> Array:
     return np.asarray(10.0 * np.log10(found))
 
 
-def _power(
-    side: Array, right: NDArray[np.int64], down: NDArray[np.int64], lines: Array, weight: Array
-) -> Array:
+def _power(side: Array, right: NDArray[np.int64], down: NDArray[np.int64], lines: Array, weight: Array) -> Array:
     """(F,) mean p² over the sphere of one speaker: side (2, 2, 19, F)."""
     ring = np.sin(np.radians(np.arange(0, 181, STEP_DEG)))
     carried = 10.0 * np.log10(np.einsum("a,osaf->of", ring / ring.sum() / 2.0, side**2))

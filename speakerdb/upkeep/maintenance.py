@@ -49,8 +49,8 @@ def derive(
     begin: Callable[[int], None] = lambda _: None,
     advance: Callable[[int], None] = lambda _: None,
 ) -> DeriveReport:
-    """Recompute the metrics whose definition has changed (everything: all of them) from the stored curves; in sessions
-    of another error model than the one that counts all values are renewed.
+    """Recompute values and curves from the stored ones: of all sessions where a definition has changed (or everything
+    is asked for), else of those of another error model than the one that counts.
 
     from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
@@ -67,18 +67,15 @@ def derive(
     begin(len(ids))
     for start in range(0, len(ids), BATCH_SESSIONS):
         batch = ids[start : start + BATCH_SESSIONS]
-        # sessions of another error model may have been aligned otherwise: all their values are renewed
-        whole = everything or not set(others).isdisjoint(batch)
         measured = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
-        derived = deriving.derive(error_models.aligned(measured, model), None if whole else wanted)
+        derived = deriving.derive(error_models.aligned(measured, model))
         with store.transaction():
             if from_raw:
                 writing.replace_curves(store.con, batch, measured)
             writing.replace_values(store.con, batch, derived.values)
             changes.unmark_error_model(store.con, batch)
             writing.replace_listening_axis(store.con, batch, derived.listening_axis)
-            if whole:
-                writing.replace_summary(store.con, batch, derived.summary)
+            writing.replace_summary(store.con, batch, derived.summary)
         advance(len(batch))
     with store.transaction():
         repooling.repool(store, None)

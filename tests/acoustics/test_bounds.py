@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given
+from hypothesis import given
 from hypothesis import strategies as st
 
 from speakerdb.acoustics import bounds
-from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
+from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, BETWEEN, EXACT, Bounded
 
 STATED = st.tuples(st.floats(-50.0, 50.0), st.sampled_from([EXACT, AT_MOST, AT_LEAST]), st.floats(0.0, 30.0))
 
@@ -33,41 +33,6 @@ def test_the_lowest_of_bounds_holds_whatever_the_true_values_are(stated):
     assert allowed(float(found.value), int(found.code), min(truth(*s) for s in stated))
 
 
-@given(STATED, STATED)
-def test_the_lower_of_two_is_the_lowest_of_both(a, b):
-    pair = bounds.lower_of(bounded(a[:2]), bounded(b[:2]))
-    both = bounds.lowest(bounded(a[:2], b[:2]))
-    assert (pair.value[0], pair.code[0]) == (both.value, both.code)
-
-
-@given(STATED, STATED, st.floats(0.0, 1.0))
-def test_between_two_bounds_lies_a_bound_of_their_side(a, b, share):
-    found = bounds.between(bounded(a[:2])[0], bounded(b[:2])[0], share)
-    assume(not np.isnan(found.value))
-    true = truth(*a) * (1.0 - share) + truth(*b) * share
-    assert allowed(float(found.value), int(found.code), true)
-
-
-@pytest.mark.parametrize(
-    ("a", "b", "share", "value", "code"),
-    [
-        ((100, EXACT), (104, AT_LEAST), 0.25, 101, AT_LEAST),
-        ((100, AT_MOST), (104, EXACT), 0.25, 101, AT_MOST),
-        ((100, AT_LEAST), (104, AT_LEAST), 0.5, 102, AT_LEAST),
-        ((100, EXACT), (104, EXACT), 0.5, 102, EXACT),
-        ((100, AT_MOST), (104, AT_LEAST), 0.5, np.nan, EXACT),
-        ((100, AT_MOST), (104, AT_LEAST), 0.0, 100, AT_MOST),  # at an end only that end counts
-        ((100, AT_MOST), (104, AT_LEAST), 1.0, 104, AT_LEAST),
-        ((100, EXACT), (np.nan, EXACT), 0.0, 100, EXACT),
-        ((100, AT_LEAST), (np.nan, EXACT), 0.5, np.nan, EXACT),
-    ],
-)
-def test_between_two_is_known_unless_they_are_bounds_from_opposite_sides(a, b, share, value, code):
-    found = bounds.between(bounded(a)[0], bounded(b)[0], share)
-    assert float(found.value) == pytest.approx(value, nan_ok=True)
-    assert int(found.code) == code
-
-
 @pytest.mark.parametrize(
     ("stated", "value", "code"),
     [
@@ -86,3 +51,34 @@ def test_the_lowest_says_no_more_than_it_can(stated, value, code):
 
 def test_the_lowest_is_unknown_where_one_is():
     assert np.isnan(bounds.lowest(bounded((np.nan, EXACT), (90, EXACT))).value)
+
+
+INF = float("inf")
+
+
+@pytest.mark.parametrize(
+    ("lower", "upper", "same", "value", "code", "end"),
+    [
+        (99.0, 99.0, 0.0, 99.0, EXACT, None),
+        (99.0, 101.0, 0.0, 99.0, BETWEEN, 101.0),
+        (99.0, 99.04, 0.05, 99.0, EXACT, None),
+        (99.0, 99.06, 0.05, 99.0, BETWEEN, 99.06),
+        (99.0, INF, 0.0, 99.0, AT_LEAST, None),
+        (-INF, 101.0, 0.0, 101.0, AT_MOST, None),
+        (-INF, INF, 0.0, np.nan, EXACT, None),
+    ],
+)
+def test_an_interval_says_what_its_ends_let_it(lower, upper, same, value, code, end):
+    found = bounds.from_ends(np.array(lower), np.array(upper), same)
+    assert float(found.value) == pytest.approx(value, nan_ok=True)
+    assert int(found.code) == code
+    assert float(found.upper) == pytest.approx(np.nan if end is None else end, nan_ok=True)
+    moved = found.plus(2.0)
+    assert float(moved.upper - moved.value) == pytest.approx(float(found.upper - found.value), nan_ok=True)
+
+
+@pytest.mark.parametrize(
+    ("share", "mixed"), [(0.0, -INF), (0.5, -INF), (1.0, 90.0)], ids=["the first alone", "both", "the second alone"]
+)
+def test_an_open_end_counts_where_it_has_a_share(share, mixed):
+    assert float(bounds.mixed(np.array(-INF), np.array(90.0), share)) == mixed

@@ -8,8 +8,9 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from speakerdb.acoustics import grid, output
-from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
+from speakerdb.acoustics import grid, output, programme
+from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT
+from speakerdb.acoustics.output import Usable
 
 F = grid.FREQUENCY_HZ
 DRIVES_DB = np.array([74.0, 80.0, 86.0, 92.0, 96.0, 100.0, 104.0, 108.0])
@@ -230,70 +231,32 @@ def bass_loss(db_per_db, below_hz=200.0, from_db=86.0):
     return loss
 
 
-def test_balance_is_left_where_the_bass_falls_behind_by_one_and_a_half_db():
-    assert one(output.balance_level(swept(bass_loss(0.25)), 50.0)) == (pytest.approx(92.0), EXACT)
-
-
-def test_what_is_delivered_at_the_balance_level_is_less_by_the_loss_there():
-    loss = bass_loss(0.25) + 0.1 * np.maximum(0.0, DRIVES_DB - 80.0)[:, None]
-    assert one(output.balance_level(swept(loss), 50.0)) == (pytest.approx(92.0 - 1.2), EXACT)
-
-
-def test_a_gain_leaves_the_balance_like_a_loss():
-    assert one(output.balance_level(swept(-bass_loss(0.25)), 50.0)) == (pytest.approx(92.0), EXACT)
-
-
-def test_balance_is_judged_from_the_bass_limit_up_to_10_khz_only():
-    loss = bass_loss(0.5, below_hz=60.0)
-    value, code = one(output.balance_level(swept(loss), 80.0))
-    assert (value, code) == (108.0, AT_LEAST)
-    treble = np.zeros_like(loss)
-    treble[:, F > 11500.0] = np.maximum(0.0, 0.5 * (DRIVES_DB - 86.0))[:, None]  # beyond the smoothing's reach
-    assert one(output.balance_level(swept(treble), 80.0)) == (108.0, AT_LEAST)
-
-
-def test_a_loss_alike_at_all_frequencies_keeps_the_balance():
-    loss = np.maximum(0.0, 0.5 * (DRIVES_DB - 96.0))
-    assert one(output.balance_level(swept(loss), 50.0)) == (pytest.approx(102.0), AT_LEAST)
-
-
-def test_every_second_point_gives_the_same_balance_wherever_the_bass_limit_lies():
-    """Bass that is lost the sooner the lower: each point that the limit leaves out lets the balance hold longer, also
-    those in between."""
-    loss = np.maximum(0.0, (DRIVES_DB - 80.0)[:, None]) * np.clip(0.3 * np.log2(400.0 / F), 0.0, None)
-    fine = swept(loss)
-    points = grid.Points(slice(4, 184, 2))
-    coarse = output.Compression(fine.drive_db, fine.smoothed_db[..., points.of_grid], fine.loss_db, points)
-    limits = np.geomspace(30.0, 120.0, 97)
-    levels = [np.array([output.balance_level(c, hz).value for hz in limits]) for c in (fine, coarse)]
-    assert np.ptp(levels[0]) > 1.5
-    np.testing.assert_allclose(levels[1], levels[0], atol=0.01)
-
-
-def test_without_a_bass_limit_there_is_no_balance_level():
-    assert np.isnan(output.balance_level(swept(bass_loss(0.25)), np.nan).value)
-
-
 # --- usable output
 
 
 LOUD_DRIVES_DB = np.arange(74.0, 123.0, 6.0)
+DISTORTS, COMPRESSES, ENDED = programme.DISTORTION, programme.COMPRESSION, programme.SWEEP_ENDED
+
+
+def usable(c, d):
+    return output.usable_output(c, d, (199,))
 
 
 def test_distortion_binds_where_it_is_reached_first():
     c = swept(np.maximum(0.0, 0.5 * (LOUD_DRIVES_DB - 104.0)), LOUD_DRIVES_DB)  # 3 dB at a drive of 110
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 98.0))
-    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
+    found = usable(c, output.distortion(DRIVES_DB, thd))
     mid = grid.band(200.0, 5000.0)
-    assert found.value[mid] == pytest.approx(98.0)
-    assert (found.code[mid] == EXACT).all()
+    assert found.low_db[mid] == pytest.approx(98.0)
+    assert found.high_db[mid] == pytest.approx(98.0)
+    assert (found.cause[mid] == DISTORTS).all()
     bass = grid.band(30.0, 80.0)  # 10 % there
-    assert found.value[bass] == pytest.approx(98.0 + (TEN_PERCENT_DB - THREE_PERCENT_DB) / 2.0)
+    assert found.low_db[bass] == pytest.approx(98.0 + (TEN_PERCENT_DB - THREE_PERCENT_DB) / 2.0)
 
 
 def test_the_limit_is_10_percent_up_to_100_hz_and_3_above():
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 90.0))
-    found = output.usable_output(swept(np.zeros(8)), output.distortion(DRIVES_DB, thd), np.zeros(199)).value
+    found = usable(swept(np.zeros(8)), output.distortion(DRIVES_DB, thd)).low_db
     at = int(np.argmin(np.abs(F - 100.0)))
     assert F[at] == pytest.approx(100.0)
     assert found[at + 1] == pytest.approx(90.0)
@@ -302,53 +265,69 @@ def test_the_limit_is_10_percent_up_to_100_hz_and_3_above():
 
 def test_compression_binds_where_it_is_reached_first_and_takes_its_3_db():
     c = swept(np.maximum(0.0, 0.5 * (DRIVES_DB - 90.0)))
-    found = output.usable_output(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -80.0))), np.zeros(199))
+    found = usable(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -80.0))))
     # drives of 92, 96 and 100 dB lose 1, 3 and 5 dB
-    assert found.value == pytest.approx(np.full(199, 93.0))
-    assert (found.code == EXACT).all()
+    assert found.low_db == pytest.approx(np.full(199, 93.0))
+    assert found.high_db == pytest.approx(np.full(199, 93.0))
+    assert (found.cause == COMPRESSES).all()
 
 
 def test_the_loss_at_the_clean_drive_and_the_shape_of_the_response_count():
     c = swept(np.maximum(0.0, 0.25 * (DRIVES_DB - 92.0)))  # 2 dB at 100
     thd = everywhere(THREE_PERCENT_DB + 1.0 * (DRIVES_DB - 100.0))
     shape = -12.0 * np.maximum(0.0, np.log2(60.0 / F))
-    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), shape)
-    assert found.value[output.MID_BAND] == pytest.approx(98.0)
-    i = int(np.argmin(np.abs(F - 30.0)))
-    assert found.value[i] < 98.0
+    held = usable(c, output.distortion(DRIVES_DB, thd))
+    found = held.moved(shape)
+    assert found.low_db[output.MID_BAND] == pytest.approx(98.0)
+    np.testing.assert_allclose(found.low_db - held.low_db, shape)
 
 
 @pytest.mark.parametrize(
-    ("loss", "thd", "value", "code"),
+    ("loss", "thd", "low", "high", "cause"),
     [
-        (0.0, -80.0, 108.0, AT_LEAST),  # neither reached
-        (0.0, 0.0, 74.0, AT_MOST),  # distorted from the first drive on
+        (0.0, -80.0, 108.0, np.inf, ENDED),  # neither reached
+        (0.0, 0.0, -np.inf, 74.0, DISTORTS),  # distorted from the first drive on
     ],
 )
-def test_usable_output_keeps_the_bound_of_what_binds(loss, thd, value, code):
-    found = output.usable_output(
-        swept(np.full(8, loss)), output.distortion(DRIVES_DB, everywhere(np.full(8, thd))), np.zeros(199)
-    )
-    assert found.value == pytest.approx(np.full(199, value))
-    assert (found.code == code).all()
+def test_usable_output_keeps_the_bound_of_what_binds(loss, thd, low, high, cause):
+    found = usable(swept(np.full(8, loss)), output.distortion(DRIVES_DB, everywhere(np.full(8, thd))))
+    np.testing.assert_allclose(found.low_db, np.full(199, low))
+    np.testing.assert_allclose(found.high_db, np.full(199, high))
+    assert (found.cause == cause).all()
 
 
-def test_drives_that_end_early_bound_what_the_other_sweep_could_have_shown():
+def test_drives_that_end_early_leave_it_between_their_end_and_what_the_other_sweep_shows():
     c = swept(np.zeros(4), DRIVES_DB[:4])  # compression up to 92 dB
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 100.0))
-    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
-    assert found.value[output.MID_BAND] == pytest.approx(92.0)
-    assert (found.code[output.MID_BAND] == AT_LEAST).all()
+    found = usable(c, output.distortion(DRIVES_DB, thd))
+    assert found.low_db[output.MID_BAND] == pytest.approx(92.0)
+    assert found.high_db[output.MID_BAND] == pytest.approx(100.0)
+    assert (found.cause[output.MID_BAND] == ENDED).all()
+
+
+def test_what_was_measured_alone_tells_and_of_nothing_nothing_is_known():
+    c = swept(np.maximum(0.0, 0.5 * (DRIVES_DB - 90.0)))
+    d = output.distortion(DRIVES_DB, everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 98.0)))
+    assert usable(c, None).low_db == pytest.approx(np.full(199, 93.0))
+    alone = usable(None, d)
+    assert alone.low_db[output.MID_BAND] == pytest.approx(98.0)
+    assert (alone.cause == DISTORTS).all()
+    none = usable(None, None)
+    assert np.isneginf(none.low_db).all()
+    assert np.isposinf(none.high_db).all()
+    assert (none.cause == -1).all()
 
 
 def test_between_grid_points_usable_output_is_linear_over_log_frequency():
     slope = 12.0 * np.log2(F / 100.0)  # dB, 12 per octave
     bend = np.where(np.arange(199) == 198, 5.0, 0.0)  # the last point lies off the line, and so does all beside it
+    curve = Usable(slope + bend, slope + bend, np.zeros(199, np.int8))
     for at_hz in (F[0], 40.0, 63.0, 100.0, F[197], F[198]):
-        found = output.at_frequency(Bounded(slope + bend, np.zeros(199, np.int8)), float(at_hz))
+        found = output.at_frequency(curve, float(at_hz))
         off = 5.0 if at_hz == F[198] else 0.0
         assert float(found.value) == pytest.approx(12.0 * np.log2(at_hz / 100.0) + off, abs=1e-6)
-    middle = output.at_frequency(Bounded(slope + bend, np.zeros(199, np.int8)), float(np.sqrt(F[197] * F[198])))
+        assert int(found.code) == EXACT
+    middle = output.at_frequency(curve, float(np.sqrt(F[197] * F[198])))
     assert float(middle.value) == pytest.approx((slope[197] + slope[198] + 5.0) / 2.0, abs=1e-6)
 
 
@@ -406,9 +385,11 @@ def test_drives_read_higher_by_a_constant_raise_every_level_by_it(offset, slope)
     loss = bass_loss(slope) + np.maximum(0.0, slope * (DRIVES_DB - 96.0))[:, None]
     level = DRIVES_DB[:, None] - loss
     here, there = output.compression(DRIVES_DB, level), output.compression(DRIVES_DB + offset, level)
-    for one_of in (lambda c: output.max_level(c).level, lambda c: output.balance_level(c, 50.0)):
-        assert float(one_of(there).value) == pytest.approx(float(one_of(here).value) + offset, abs=1e-6)
-        assert one_of(there).code == one_of(here).code
+    before, after = (output.max_level(c).level for c in (here, there))
+    assert float(after.value) == pytest.approx(float(before.value) + offset, abs=1e-6)
+    assert after.code == before.code
+    held, moved = (output.usable_output(c, None, (199,)) for c in (here, there))
+    np.testing.assert_allclose(moved.low_db, held.low_db + offset, atol=1e-6)
 
 
 def test_a_drive_that_lies_on_the_line_between_its_neighbours_changes_nothing():
@@ -425,32 +406,28 @@ def test_many_speakers_at_once_give_what_each_gives_alone():
     level = drives[..., None] - np.cumsum(rng.uniform(0.0, 1.5, (6, 5, 199)), axis=1)
     thd = np.cumsum(rng.uniform(-2.0, 12.0, (6, 5, 199)), axis=1) - 55.0
     many = output.compression(drives, level)
-    usable = output.usable_output(many, output.distortion(drives, thd), np.zeros((6, 199)))
+    found = output.usable_output(many, output.distortion(drives, thd), (6, 199))
     for i in range(6):
         alone = output.compression(drives[i], level[i])
-        mine = output.usable_output(alone, output.distortion(drives[i], thd[i]), np.zeros(199))
-        np.testing.assert_allclose(usable.value[i], mine.value)
-        np.testing.assert_array_equal(usable.code[i], mine.code)
-        for pick in (lambda c: output.max_level(c).level, lambda c: output.balance_level(c, 60.0)):
-            np.testing.assert_allclose(pick(many).value[i], pick(alone).value)
+        mine = usable(alone, output.distortion(drives[i], thd[i]))
+        np.testing.assert_allclose(found.low_db[i], mine.low_db)
+        np.testing.assert_allclose(found.high_db[i], mine.high_db)
+        np.testing.assert_array_equal(found.cause[i], mine.cause)
+        np.testing.assert_allclose(output.max_level(many).level.value[i], output.max_level(alone).level.value)
 
 
 def test_where_the_reference_compresses_and_3_db_are_not_lost_distortion_still_bounds_the_output_from_above():
     c = swept(0.05 * (DRIVES_DB - 74.0))  # 0.05 dB per dB from the first dB on, 1.7 dB in all
     thd = everywhere(THREE_PERCENT_DB + 2.0 * (DRIVES_DB - 94.0))
-    found = output.usable_output(c, output.distortion(DRIVES_DB, thd), np.zeros(199))
-    assert (found.code[output.MID_BAND] == AT_MOST).all()
-    assert found.value[output.MID_BAND] == pytest.approx(94.0 - 1.0)
-    clean = output.usable_output(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -90.0))), np.zeros(199))
-    assert np.isnan(clean.value).all()
-
-
-def test_a_balance_that_may_be_lost_below_what_was_measured_is_an_upper_bound():
-    c = swept(bass_loss(0.25))
-    assert one(output.balance_level(c, 50.0, or_lower=True)) == (pytest.approx(92.0), AT_MOST)
-    assert np.isnan(output.balance_level(swept(np.zeros(8)), 50.0, or_lower=True).value)
+    found = usable(c, output.distortion(DRIVES_DB, thd))
+    assert np.isneginf(found.low_db[output.MID_BAND]).all()
+    assert found.high_db[output.MID_BAND] == pytest.approx(94.0 - 1.0)
+    assert (found.cause[output.MID_BAND] == DISTORTS).all()
+    clean = usable(c, output.distortion(DRIVES_DB, everywhere(np.full(8, -90.0))))
+    assert np.isneginf(clean.low_db).all()
+    assert np.isposinf(clean.high_db).all()
 
 
 def test_a_frequency_on_the_grid_needs_no_neighbour():
-    curve = np.where(F > 100.5, np.nan, 95.0)
-    assert float(output.at_frequency(Bounded(curve, np.zeros(199, np.int8)), 100.0).value) == pytest.approx(95.0)
+    low, high = np.where(F > 100.5, -np.inf, 95.0), np.where(F > 100.5, np.inf, 95.0)
+    assert float(output.at_frequency(Usable(low, high, np.zeros(199, np.int8)), 100.0).value) == pytest.approx(95.0)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import curveset, directivity, grid, output, response, room
+from speakerdb.acoustics import curveset, directivity, grid, output, programme, response, room, roompower
 
 F = grid.FREQUENCY_HZ
 
@@ -29,7 +29,7 @@ def fields(found):
     if isinstance(found, np.ndarray | np.generic | float):
         return [np.asarray(found)]
     parts = found if isinstance(found, tuple) else [getattr(found, n) for n in found.__dataclass_fields__]
-    return [array for part in parts if not isinstance(part, grid.Points) for array in fields(part)]
+    return [array for part in parts if part is not None and not isinstance(part, grid.Points) for array in fields(part)]
 
 
 DRIVES_DB = np.array([76.0, 86.0, 96.0, 106.0])
@@ -70,7 +70,20 @@ FUNCTIONS = {
     "smooth_third_octave": (lambda c: grid.smooth_third_octave(10.0 ** (c / 10.0)), curves),
     "distortion_at": (lambda d: output.distortion_at(DRIVES_DB, d, 90.0), distorted),
     "max_level": (lambda c: output.max_level(output.compression(DRIVES_DB, c)), swept),
-    "balance_level": (lambda c, f: output.balance_level(output.compression(DRIVES_DB, c), f), swept, hz),
+    "usable_output": (
+        lambda c, d: output.usable_output(
+            output.compression(DRIVES_DB, c),
+            output.distortion(DRIVES_DB, d),
+            np.broadcast_shapes(c.shape[:-2] + c.shape[-1:]),
+        ),
+        swept,
+        distorted,
+    ),
+    "room_power": (roompower.room_power, all_round),
+    "programme": (
+        lambda c: programme.level_db(programme.asked_db(programme.music_db()), c[..., programme.POINTS]),
+        curves,
+    ),
     "clean_level": (lambda d: output.clean_level(output.distortion(DRIVES_DB, d), 3.0, output.MID_BAND), distorted),
     "boundary_gain_db": (lambda c: room.boundary_gain_db(0.5, c), curves),
 }

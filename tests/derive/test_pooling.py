@@ -17,10 +17,16 @@ NORMAL = 1.959964  # the 97.5 % point of a normal distribution
 PERCENTILES = 0.15  # 400 draws know the distance of one to 7 %
 
 
-def table_of(value, censored=None, metric=LOG, reason=None):
+def table_of(value, censored=None, metric=LOG, reason=None, upper=None):
     value = np.array(value, float)[:, None]
     codes = np.array(censored if censored is not None else [NONE] * len(value), np.int8)[:, None]
-    return ValueTable((metric,), value, codes, reason or {})
+    return ValueTable(
+        (metric,),
+        value,
+        codes,
+        reason or {},
+        np.full(value.shape, np.nan) if upper is None else np.array(upper, float)[:, None],
+    )
 
 
 def grouping(count, sample=None, lab=None, group=None):

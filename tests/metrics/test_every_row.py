@@ -105,7 +105,7 @@ def parts_of(read):
             "sound_power": ("sp",),
             "di_power": ("lw", "sp"),
             "di_early": ("lw", "er"),
-            "usable_output": (),
+            "usable_low": (),
         }
         return ("turned",) if read.turned else named.get(read.name, (read.name,))
     if isinstance(read, Pattern):

@@ -50,7 +50,7 @@ def values(sessions: int) -> ValueTable:
     table = np.arange(sessions * len(ids), dtype=float).reshape(sessions, len(ids))
     table[:, 1] = np.nan
     reason = {(i, ids[1]): "no vertical curves" for i in range(sessions)}
-    return ValueTable(ids, table, np.zeros(table.shape, np.int8), reason)
+    return ValueTable(ids, table, np.zeros(table.shape, np.int8), reason, np.full(table.shape, np.nan))
 
 
 def summary(sessions: int) -> dict[str, np.ndarray]:
