@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from speakerdb.acoustics import curveset, directivity, grid, output, programme, roompower
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.derive import drives
-from speakerdb.derive.reasons import withhold, without_level
+from speakerdb.derive.reasons import beside, withhold, without_level
 from speakerdb.metric import ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
@@ -68,6 +68,9 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         if m.note is not None:
             for i in np.flatnonzero(m.note.where(measured) & ~np.isnan(table.value[:, j])).tolist():
                 table.reason[i, m.id] = m.note.words
+    for i, j in np.argwhere(~np.isnan(table.value)).tolist():
+        if (words := beside(sessions[i], rows[j])) is not None:
+            table.reason[i, rows[j].id] = words
     summary = {} if metrics is not None else _summary(sessions, measured, level)
     return Derived(
         table,

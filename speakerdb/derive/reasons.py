@@ -90,6 +90,19 @@ def without_level(session: GridSession) -> bool:
     return any(says(session) is not None for says in (_relative, _subwoofer, _unscaled))
 
 
+# what stands beside a value
+
+
+def beside(session: GridSession, metric: Metric) -> str | None:
+    """What was not measured of that which a value could have been limited by, in words; None where nothing lacks."""
+    kinds = {read.kind for read in metric.reading(Swept)}
+    if not {COMPRESSION, "thd"} <= kinds:
+        return None
+    if _no_sweeps(session, COMPRESSION):
+        return "compression not measured: distortion alone tells"
+    return "distortion not measured: compression alone tells" if _no_sweeps(session, "thd") else None
+
+
 # what is missing of that which a metric reads
 
 
