@@ -6,8 +6,8 @@ worked out from both orbits, and its power averaged over the sphere.
 
 A direction x (front), y (left), z (up), θ off the axis. A round source has H(θ) everywhere; a column of round sources
 H(θ) times what the column makes of the height alone, which the vertical orbit shows at the angle whose sine is |z|,
-relative to the horizontal one there. So L = H(θ) + [V − H](asin |z|), exact for both (derived); where the vertical orbit
-carries the more power, as of a row of sources side by side, with their roles exchanged, and in between a mixture.
+relative to the horizontal one there. So L = H(θ) + [V − H](asin |z|), exact for both (derived); where the vertical
+orbit carries the more power, as of a row of sources side by side, with their roles exchanged, and in between a mixture.
 """
 
 from __future__ import annotations

@@ -115,10 +115,9 @@ def of_fact(name: str, column: MetricColumn, currency: str | None = None) -> Pro
     label, better = FACTS[name]
     quantity = figures.FACTS[name]
     value = column.facts[name].cast(float).to_numpy()
-    unknown = f"{label.split()[-1].lower() if name != 'price' else 'price'} unknown"
-    reason = np.array([unknown] * len(column), object)
+    reason = np.array(["unknown"] * len(column), object)
     if name == "price" and "price_reason" in column.facts.columns:
-        reason = np.array([r or unknown for r in column.facts["price_reason"]], object)
+        reason = np.array([r or "unknown" for r in column.facts["price_reason"]], object)
     none = np.full(len(value), math.nan)
     return Property(
         name,

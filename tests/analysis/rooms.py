@@ -1,5 +1,6 @@
 """A small field for the room question: each speaker a row with figures of its own; what is not named is unremarkable
-and exact."""
+and exact. The room is large, so that no band lies where it answers in single modes; speakers can do the same in every
+band (`output`), so that music is louder than that by FLAT_DB."""
 
 from __future__ import annotations
 
@@ -15,6 +16,7 @@ FACTS = {
     "kind": "standmount",
     "powered": True,
     "price": 800.0,
+    "price_per": "pair",
     "price_reason": None,
     "currency": "EUR",
     "price_kind": "street",
@@ -25,10 +27,8 @@ FACTS = {
     "mass_kg": 7.0,
 }
 VALUES = {
-    "max_level_db": 106.0,
-    "balance_level_db": 105.0,
-    "balance_level_managed_db": 105.5,
-    "sensitivity_db": np.nan,
+    "programme_level_db": 105.0,
+    "programme_level_managed_db": 105.0,
     "clean_level_mid_db": 100.0,
     "clean_level_bass_db": 95.0,
     "f6_hz": 50.0,
@@ -41,6 +41,7 @@ VALUES = {
 }
 TYPES = {
     "price": pl.Float64,
+    "price_per": pl.String,
     "price_reason": pl.String,
     "price_date": pl.Date,
     "mass_kg": pl.Float64,
@@ -53,8 +54,12 @@ TYPES = {
 }
 
 
+FLAT_DB = 0.17893  # of the bands of music 50 Hz–10 kHz all alike
+VOLUME_M3 = 2000.0
+
+
 def ask(**changes) -> Question:
-    return Question(**{"distance_m": 3.0, "level_db": 100.0, "volume_m3": 60.0, "reverberation_s": 0.4, **changes})
+    return Question(**{"distance_m": 3.0, "level_db": 88.0, "volume_m3": VOLUME_M3, "reverberation_s": 0.4, **changes})
 
 
 def spread(se, log=False, other_step=0.0, other_se=0.0, other_share=0.0, count=1) -> chance.Spread:
@@ -76,6 +81,7 @@ def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, spr
     field = pl.DataFrame(
         {"speaker": list(speakers), "setting": ["plain"] * len(speakers), **facts}, schema_overrides=TYPES
     )
+    outputs = [s.get("output", 105.0) for s in speakers.values()]
     figures = {}
     for metric in FIGURES:
         given = [s.get(metric, VALUES[metric]) for s in speakers.values()]
@@ -84,11 +90,27 @@ def judge(speakers: dict[str, dict], question: Question, di_db: float = 5.0, spr
             [g[1] if isinstance(g, tuple) else "none" for g in given],
             np.array([g if isinstance(g, str) else "not known" for g in given], object),
         )
-    di = np.full((len(speakers), 199), di_db)
-    for row, changes in zip(di, speakers.values(), strict=True):
-        row[:] = changes.get("di_db", di_db)
+    reasons = [o if isinstance(o, str) else None for o in outputs]
+    for metric in ("programme_level_db", "programme_level_managed_db"):
+        figures[metric] = interval(
+            np.where([r is not None for r in reasons], np.nan, 105.0), None, np.array(reasons, object)
+        )
     exact = {name: spread(0.0, log=name == "f6_hz", count=len(speakers)) for name in chance.bearing(question)}
-    return shortlist(field, figures, {**exact, **(spreads or {})}, di, seat.sit(question), question, most)
+    bands = bands_of(speakers, outputs, di_db)
+    return shortlist(field, figures, {**exact, **(spreads or {})}, bands, seat.sit(question), question, most)
+
+
+def bands_of(speakers: dict[str, dict], outputs: list, di_db: float) -> seat.Bands:
+    """output: a level alike in all bands, one for each, (low, high) where it lies between, or words where unknown."""
+    low, high = np.empty((2, len(speakers), 31))
+    for i, given in enumerate(outputs):
+        ends = (-np.inf, np.inf) if isinstance(given, str) else given if isinstance(given, tuple) else (given, given)
+        low[i], high[i] = ends
+    each = list(speakers.values())
+    window = np.array([s.get("sensitivity_db", np.nan) for s in each], float)[:, None] + np.zeros(31)
+    di = np.array([s.get("di_db", di_db) for s in each], float)[:, None] + np.zeros(31)
+    cause = np.array([s.get("cause", 0) for s in each], np.int8)[:, None] + np.zeros(31, np.int8)
+    return seat.Bands(low, high, cause, window, di)
 
 
 def one(changes: dict, question: Question, **spreads: chance.Spread) -> tuple[str, dict]:

@@ -149,7 +149,7 @@ def test_unknown_prices_are_told_and_bounds_that_decide_leave_no_price():
         at_least=[0],
     )
     found = tradeoff(c.facts, of_fact("price", c), of_metric(c))
-    assert found.unknown.rows() == [("b", "plain", "price of a pair: price unknown")]
+    assert found.unknown.rows() == [("b", "plain", "price: unknown")]
     rows = by_speaker(found)
     assert (rows["c"]["p_frontier_low"], rows["c"]["p_frontier"], rows["c"]["p_frontier_high"]) == (0.0, 1.0, 1.0)
     # c (the 104 dB or more of a, at 300 EUR, come before it) and a itself hang on the bound; d and f are beaten by the

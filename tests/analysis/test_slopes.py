@@ -106,7 +106,7 @@ def test_a_trend_over_price_is_per_doubling_and_of_a_bass_limit_in_per_cent():
     found = over_price(1)
     row = found.slopes.row(0, named=True)
     assert row["effect"] == pytest.approx(100 * (2**-0.2 - 1), abs=1.5)
-    assert (row["unit"], row["per"]) == ("%", "doubling of price of a pair")
+    assert (row["unit"], row["per"]) == ("%", "doubling of price")
     assert "price trends are not adjusted for inflation" in found.cautions
     assert "the speakers are not a random sample of the market" in found.cautions
     assert found.line["fit"][0] > found.line["fit"][-1]
