@@ -194,7 +194,7 @@ class Shortlisted(Answer):
     not_judged: Annotated[pl.DataFrame, Withheld]
     counts: Annotated[dict[str, int], Shape(Counts), Told("how many there are of each, whatever `top` has left out")]
     left_out: Annotated[
-        list[dict[str, Any]], Shape(LeftOut), Told("kinds that are no pair; asked for by kind they are judged")
+        list[dict[str, Any]], Shape(list[LeftOut]), Told("kinds that are no pair; asked for by kind they are judged")
     ]
     cautions: list[str]
     found: RoomAnswer = dataclasses.field(metadata=INNER)

@@ -15,6 +15,7 @@ from speakerdb.analysis.question import Question
 from speakerdb.answering.room_cautions import exposure_sentence
 from speakerdb.answering.shortlisting import bands_of, shortlist
 from speakerdb.charts.output_chart import Demand
+from speakerdb.errors import RequestError
 from speakerdb.field.selection import Selection
 from speakerdb.terms import ONE_AT_A_TIME
 from speakerdb.words.room_words import CANT_BE_TOLD, chance_text, limited_text
@@ -137,11 +138,14 @@ def demands(base: Database, slug: str, setting: str) -> list[Demand]:
     """What music asks of one speaker at 1 m per third octave: as loud as it can play, and in two of the rooms."""
     from speakerdb.report.frames import output_ends, row_of
 
-    low, high = output_ends(base, slug, setting)
     asked = programme.asked_db(programme.SPECTRA["programme"])
     within = np.isfinite(asked)
     found = []
-    loudest = float(programme.level_db(asked, np.where(np.isfinite(low), low, high)))
+    try:
+        low, high = output_ends(base, slug, setting)
+        loudest = float(programme.level_db(asked, np.where(np.isfinite(low), low, high)))
+    except RequestError:
+        loudest = np.inf
     if np.isfinite(loudest):
         label = f"Music at its loudest, {figures.DB.text(loudest)}"
         found.append(Demand(label, tuple(programme.BANDS_HZ[within]), tuple((asked + loudest)[within])))

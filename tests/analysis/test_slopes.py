@@ -163,4 +163,4 @@ def test_q_counts_every_trend_that_is_printed():
 def test_unknown_years_are_told():
     c = column("preference", np.arange(10.0), year=[None, *range(2000, 2009)], withheld=[5])
     found = over_year(c)
-    assert found.unknown["reason"].to_list() == ["year: year unknown", "predicted preference: not measured"]
+    assert found.unknown["reason"].to_list() == ["year: unknown", "predicted preference: not measured"]

@@ -55,14 +55,12 @@ def test_each_setting_stands_by_itself_where_asked(base):
 
 def test_figures_belong_to_their_rows_whatever_the_filters_leave_out(base):
     everyone = base.shortlist(**ask(budget=1.0)).found.found
-    alone = base.shortlist(**ask(budget=1.0, kind="soundbar")).found.found
-    bar = {r["speaker"]: r for r in everyone.near_misses.iter_rows(named=True)} | {
-        r["speaker"]: r for r in everyone.too_far.iter_rows(named=True)
-    }
-    (row,) = alone.near_misses.iter_rows(named=True)
-    assert row["speaker"] == "alder-fen-bar"
-    for key in ("level_at_seat_db", "f6_hz", "preference", "cost"):
-        assert row[key] == bar["alder-fen-bar"][key]
+    alone = base.shortlist(**ask(budget=1.0, kind="monitor")).found.found
+    told = {r["speaker"]: r for frame in (everyone.near_misses, everyone.too_far) for r in frame.iter_rows(named=True)}
+    rows = [*alone.near_misses.iter_rows(named=True), *alone.too_far.iter_rows(named=True)]
+    assert [row["speaker"] for row in rows] == ["alder-fen-switched"]
+    for key in ("level_at_seat_db", "lf_extension_hz", "preference", "cost"):
+        assert rows[0][key] == told["alder-fen-switched"][key]
 
 
 def test_settings_are_compared_on_the_units_measured_in_both(tmp_path):

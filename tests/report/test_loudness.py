@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import polars as pl
 
+from speakerdb.answering.music import Binds
 from speakerdb.report import loudness
 
 NOTE = "Labs choose the highest drive: “at least” means that it was not driven to its limit."
@@ -19,14 +20,15 @@ def said(*rows: tuple[str, float, float | None, float | None, str], status: str 
 def test_levels_that_were_reached_are_told_with_their_intervals() -> None:
     assert said(
         ("max_level_db", 104.26, 103.0, 105.5, "none"),
-        ("balance_level_db", 101.0, 100.0, 101.9, "none"),
+        ("programme_level_db", 101.0, 100.0, 101.9, "none"),
+        ("programme_level_managed_db", 102.0, 101.5, 103.9, "between"),
         ("clean_level_bass_db", 88.0, 86.0, 90.0, "none"),
         ("clean_level_mid_db", 96.2, 95.4, 97.2, "none"),
         ("clean_level_multitone_db", 93.0, None, 94.0, "none"),
     ) == [
+        "Music reaches 101.0 dB (100.0 to 101.9) at 1 m.",
+        "From 80 Hz up, with a subwoofer below, music reaches ≥ 102.0 dB (101.5 to 103.9) at 1 m.",
         "At 1 m it delivers 104.3 dB (103.0 to 105.5) where compression reaches 3 dB.",
-        "Compression leaves its tonal balance within 1.5 dB up to 101.0 dB (100.0 to 101.9) delivered.",
-        "The lower of the two counts: the level with its balance.",
         "Highest drive with total harmonic distortion at most 10 % everywhere in 50–100 Hz: 88.0 dB (86.0 to 90.0).",
         "Highest drive with total harmonic distortion at most 3 % everywhere in 200 Hz–5 kHz: 96.2 dB (95.4 to 97.2).",
         "Highest drive with multitone distortion at most 3 % everywhere in 100 Hz–10 kHz, full range: 93.0 "
@@ -51,27 +53,24 @@ def test_bounds_of_other_values_and_what_is_withheld_are_not_its_affair() -> Non
     assert said() == []
 
 
-def test_which_of_two_levels_is_lower_is_told_only_where_their_intervals_are_apart() -> None:
-    def lower(
-        maximum: tuple[float, float | None, float | None, str], balance: tuple[float, float | None, float | None, str]
-    ) -> str:
-        (told,) = [s for s in said(("max_level_db", *maximum), ("balance_level_db", *balance)) if "lower" in s]
-        return told
-
-    vague = "Which of the two is the lower can't be told; they lie close together or were not driven to their limit."
-    maximum, balance = (
-        "The lower of the two counts: the maximum level.",
-        "The lower of the two counts: the level with its balance.",
+def test_what_limits_music_is_told_with_its_band() -> None:
+    bound = Binds("programme_level_db", "distortion", 50.0, 0.67, 104.0)
+    none = Binds("programme_level_managed_db", None, None, None, 104.0)
+    frame = pl.DataFrame(
+        {
+            "metric": ["programme_level_db", "programme_level_managed_db"],
+            "value": [101.0, 102.0],
+            "low": [100.0, 101.0],
+            "high": [102.0, 103.0],
+            "censored": ["none", "none"],
+            "status": ["ok", "ok"],
+            "session": pl.Series([None, None], dtype=pl.String),
+        }
     )
-    apart, above = (96.0, 95.0, 97.0, "none"), (100.0, 97.1, 102.0, "none")
-    assert lower(apart, above) == maximum
-    assert lower(above, apart) == balance
-    assert lower(apart, (98.0, 97.0, 99.0, "none")) == vague  # they touch
-    bare = (96.0, None, None, "none")  # its uncertainty not worked out: its value stands for both ends
-    assert lower(bare, above) == maximum
-    assert lower(bare, (96.0, None, None, "none")) == vague
-    assert lower(apart, (97.5, None, None, "at_least")) == maximum
-    assert lower(apart, (96.5, None, None, "at_least")) == vague
-    assert lower((94.0, None, 94.0, "at_most"), apart) == maximum
-    assert lower((98.0, None, None, "at_most"), apart) == vague
-    assert lower(apart, (99.0, None, None, "at_most")) == vague  # it may lie anywhere below
+    whole, managed = loudness.sentences(frame, [bound, none])
+    assert whole == (
+        "Music reaches 101.0 dB (100.0 to 102.0) at 1 m, limited by distortion at 50 Hz, which takes 67 % of "
+        "what it can "
+        "do there."
+    )
+    assert managed.endswith("(101.0 to 103.0) at 1 m, limited by no single band.")

@@ -153,5 +153,5 @@ def test_what_a_price_buys_is_told_merit_by_merit(priced: Database) -> None:
     assert len(expected) == 1
     assert expected[0].endswith("as expected.")  # it lies on the line that all others lie on
     assert "11 makers" in expected[0]
-    assert any(s.startswith("By maximum level for the money: not judged, ") for s in dearest)  # nobody has sweeps
+    assert any(s.startswith("By programme SPL for the money: not judged, ") for s in dearest)  # nobody has sweeps
     assert worth.sentences(priced, "tall") == ["Not judged: no price is recorded for it."]

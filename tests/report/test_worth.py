@@ -14,7 +14,7 @@ from speakerdb.metrics import METRICS
 from speakerdb.report import worth
 
 PREFERENCE, LEVEL, BASS = METRICS["preference"], METRICS["max_level_db"], METRICS["f6_hz"]
-PRICES = [{"kind": "list", "price_pair": 500.0}, {"kind": "street", "price_pair": 400.0}]
+PRICES = [{"kind": "list", "price": 500.0}, {"kind": "street", "price": 400.0}]
 
 
 def row(**given: Any) -> dict[str, Any]:
@@ -61,10 +61,10 @@ def test_where_bounds_decide_no_chance_is_told_but_what_is_known() -> None:
     bound = row(y=102.4, y_censored="at_least", beaten_reason=ONLY_BOUNDS)
     assert (
         worth.front(bound, LEVEL, PRICES, "EUR", "")
-        == "Value can't be told: its maximum level is only known to be at least 102.4 dB."
+        == "Value can't be told: its compression-limited SPL is only known to be at least 102.4 dB."
     )
     rivals = worth.front(row(y=102.4, beaten_reason=ONLY_BOUNDS), LEVEL, PRICES, "EUR", "")
-    assert rivals == "Value can't be told by maximum level: of rivals no dearer only bounds are known."
+    assert rivals == "Value can't be told by compression-limited SPL: of rivals no dearer only bounds are known."
     assert "%" not in rivals
 
 
@@ -96,14 +96,14 @@ def test_what_cannot_be_set_against_a_price_is_told_with_the_reason(
         raise RequestError("nobody knows")
 
     class Facts:
-        prices = [{"kind": "street", "price_pair": 400.0, "currency": "EUR"}]  # noqa: RUF012
+        prices = [{"kind": "street", "price": 400.0, "currency": "EUR", "per": "pair"}]  # noqa: RUF012
         values = {"kind": "monitor"}  # noqa: RUF012
 
     monkeypatch.setattr(Database, "facts", lambda *_: Facts)
     monkeypatch.setattr(relating, "tradeoff", refuse)
     assert worth.sentences(field, "sill-2") == [
         "A pair costs street 400 EUR; its rivals are the monitors.",
-        "By predicted preference, bass limit −6 dB and maximum level for the money: not judged, nobody knows.",
+        "By predicted preference, bass limit −6 dB and programme SPL for the money: not judged, nobody knows.",
     ]
     monkeypatch.setattr(Facts, "values", {"kind": None})
     assert worth.sentences(field, "sill-2") == [

@@ -47,7 +47,7 @@ def first_and_last(metric) -> tuple[str, str]:
     """What the first and the last in a metric are called, by what it measures."""
     if metric.id in {"f3_hz", "f6_hz", "f10_hz"}:
         return "deepest", "highest"
-    if metric.id in {"max_level_db", "balance_level_db"}:
+    if metric.id in {"max_level_db", "programme_level_db", "programme_level_managed_db"}:
         return "loudest", "quietest"
     if re.match(r"(flatness|half_range|nbd)_|ripple_in_room|beamwidth_.*_sd_oct|di_.*_ripple", metric.id):
         return "most even", "least even"
@@ -187,26 +187,17 @@ def test_the_treble_rises_or_falls_on_the_way_to_the_best_angle_which_is_more_ev
     assert [s for s in said(-1.5, gain_db=matters * 0.99) if s.startswith("That is less than")]
 
 
-def test_the_lower_of_maximum_level_and_balance_is_the_one_that_is_lower():
-    def said(maximum, balance):
-        return loudness.sentences(shown(max_level_db=maximum, balance_level_db=balance))
+def test_bounds_of_levels_are_told_by_their_side():
+    def said(level):
+        return loudness.sentences(shown(max_level_db=level))
 
-    quiet, loud, vague = (96.0, 95.0, 97.0, "none"), (100.0, 99.0, 101.0, "none"), (96.5, 94.0, 100.0, "none")
-    assert "The lower of the two counts: the maximum level." in said(quiet, loud)
-    assert "The lower of the two counts: the level with its balance." in said(loud, quiet)
-    assert any("can't be told" in s for s in said(quiet, vague))
-    # a bound can be lower where it is at most so much, and the other's floor is where it is at least so much
-    above = (102.0, 102.0, None, "at_least")
-    assert "The lower of the two counts: the maximum level." in said(quiet, above)
-    assert any("can't be told" in s for s in said(above, (103.0, 102.0, 104.0, "none")))
+    loud, above, below = (100.0, 99.0, 101.0, "none"), (102.0, 102.0, None, "at_least"), (90.0, None, 90.0, "at_most")
     assert (
-        said(above, quiet)[0]
-        == "Compression did not reach 3 dB at the highest drive: at 1 m it delivers at least 102.0 dB."
+        said(above)[0] == "Compression did not reach 3 dB at the highest drive: at 1 m it delivers at least 102.0 dB."
     )
-    assert any("“at least” means" in s for s in said(above, quiet))
-    assert not any("“at least” means" in s for s in said(loud, quiet))
-    below = (90.0, None, 90.0, "at_most")
-    assert said(below, loud)[0] == "At 1 m it delivers at most 90.0 dB where compression reaches 3 dB."
+    assert any("“at least” means" in s for s in said(above))
+    assert not any("“at least” means" in s for s in said(loud))
+    assert said(below)[0] == "At 1 m it delivers at most 90.0 dB where compression reaches 3 dB."
 
 
 def claimed(**changes) -> claiming.ClaimAnswer:
@@ -221,8 +212,7 @@ def claimed(**changes) -> claiming.ClaimAnswer:
             single_db=110.0,
             measured={},
             unexplained=(None, None),
-            unexplained_by_maximum=(None, None),
-            limited_by=None,
+            beyond_music=(None, None),
             amplifier_w=None,
             verdict="not_judged",
             may_explain=[],
@@ -234,12 +224,10 @@ def claimed(**changes) -> claiming.ClaimAnswer:
 
 def test_what_is_left_of_a_claim_is_a_bound_of_its_side():
     for low, high, told in ((3.0, None, "≥ 3.0 dB"), (None, 3.0, "≤ 3.0 dB"), (2.0, 2.0, "2.0 dB")):
-        said = claiming._sentences(claimed(verdict="not_met", unexplained_by_maximum=(low, high)))
-        assert f"Against the maximum level {told} of the claim are left unexplained." in said
-        said = claiming._sentences(claimed(limited_by="balance_level_db", unexplained=(low, high)))
-        assert (
-            f"With its tonal balance kept, the lower of the two levels, {told} of the claim are out of reach." in said
-        )
+        said = claiming._sentences(claimed(verdict="not_met", unexplained=(low, high)))
+        assert f"Against the compression-limited level {told} of the claim are left unexplained." in said
+        said = claiming._sentences(claimed(beyond_music=(low, high)))
+        assert (f"Music at full range reaches {told} less than claimed." in said) == (low is not None)
     opposite(
         *(" ".join(claiming._sentences(claimed(verdict=v))) for v in ("met", "about_met")),
         "out.",
@@ -327,7 +315,7 @@ def test_of_two_prices_the_one_beyond_the_rivals_is_on_the_other_side():
             "beaten_by": "r",
             "beaten_reason": None,
         }
-        prices = [{"kind": "list", "price_pair": 500.0}, {"kind": "street", "price_pair": 400.0}]
+        prices = [{"kind": "list", "price": 500.0}, {"kind": "street", "price": 400.0}]
         return worth.front(row, METRICS["preference"], prices, "EUR", "Rival")
 
     assert said(400.0, 450.0).endswith(

@@ -283,7 +283,7 @@ def test_a_claim_is_told_step_by_step(base):
         "distance), in free field with "
         "uncorrelated sound.",
     ]
-    assert answer.sentences[-1] == "Whether the claim is met can't be judged: the maximum level is unknown."
+    assert answer.sentences[-1] == "Whether the claim is met can't be judged: the compression-limited level is unknown."
     assert [s for s in answer.sentences[2:4] if "withheld" in s.lower()] == answer.sentences[2:4]
     with pytest.raises(RequestError, match="no claimed maximum level is recorded for alder-fen-a"):
         base.claim("alder-fen-a", exact=True)
@@ -292,7 +292,7 @@ def test_a_claim_is_told_step_by_step(base):
 class Measured:
     """A field of two, of which the second has the levels (value, censored) that are given, and claims what is given."""
 
-    def __init__(self, maximum, balance, sensitivity=(88.0, "none"), **claims):
+    def __init__(self, maximum, music, sensitivity=(88.0, "none"), **claims):
         claimed = {"claimed_max_db": 110.0, "claim_pair": None, "claim_distance_m": None} | claims
         self.base = pl.DataFrame(
             [
@@ -300,7 +300,7 @@ class Measured:
                 {"speaker": "a", "setting": "plain", **claimed},
             ]
         )
-        given = {"max_level_db": maximum, "balance_level_db": balance, "sensitivity_db": sensitivity}
+        given = {"max_level_db": maximum, "programme_level_db": music, "sensitivity_db": sensitivity}
         self._figures = {
             m: judging.interval(np.array([150.0, v]), ["none", c], np.array(["", f"{m} withheld"]))
             for m, (v, c) in given.items()
@@ -310,26 +310,11 @@ class Measured:
         return {name: self._figures[name] for name in names}
 
 
-@pytest.mark.parametrize(
-    ("maximum", "balance", "limit"),
-    [
-        ((105.0, "none"), (102.0, "none"), "balance_level_db"),
-        ((102.0, "none"), (105.0, "none"), "max_level_db"),
-        ((102.0, "none"), (102.0, "none"), "max_level_db"),
-        ((np.nan, "none"), (np.nan, "none"), None),
-    ],
-)
-def test_what_limits_a_claim_is_the_lower_level_and_the_maximum_where_both_are_equal(maximum, balance, limit):
-    answer = claiming.claim(Measured(maximum, balance), "a", "plain")
-    assert answer.limited_by == limit
-    assert any("tonal balance kept" in s for s in answer.sentences) == (limit == "balance_level_db")
-
-
 def test_a_claim_is_set_against_the_maximum_level_and_what_may_explain_it_is_told_only_where_it_is_not_met():
     answer = claiming.claim(Measured((105.0, "none"), (102.0, "none")), "a", "plain")
     assert (answer.verdict, answer.distance_assumed, answer.pair) == ("not_met", True, False)
-    assert answer.unexplained_by_maximum == (5.0, 5.0)
-    assert answer.unexplained == (8.0, 8.0)
+    assert answer.unexplained == (5.0, 5.0)
+    assert answer.beyond_music == (8.0, 8.0)
     assert answer.measured["max_level_db"][:2] == (105.0, 105.0)
     assert [e["what"] for e in answer.may_explain] == [e["what"] for e in claims.may_explain(False)]
     assert answer.amplifier_w == pytest.approx(10.0 ** ((110.0 - 88.0) / 10.0))  # 22 dB above the level of 1 W
@@ -341,7 +326,7 @@ def test_a_claim_is_set_against_the_maximum_level_and_what_may_explain_it_is_tol
     assert len(pair.may_explain) == 3
     bound = claiming.claim(Measured((105.0, "at_least"), (102.0, "none"), (np.nan, "none")), "a", "plain")
     assert bound.measured["max_level_db"][:2] == (105.0, None)
-    assert (bound.unexplained_by_maximum, bound.amplifier_w) == ((None, 5.0), None)
+    assert (bound.unexplained, bound.amplifier_w) == ((None, 5.0), None)
 
 
 def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
@@ -353,10 +338,9 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
         distance_m=1.0,
         distance_assumed=True,
         single_db=112.0,
-        measured={"max_level_db": (105.0, 105.0, None), "balance_level_db": (102.0, None, None)},
-        unexplained=(None, 10.0),
-        unexplained_by_maximum=(7.0, 7.0),
-        limited_by="balance_level_db",
+        measured={"max_level_db": (105.0, 105.0, None), "programme_level_db": (102.0, 102.0, None)},
+        unexplained=(7.0, 7.0),
+        beyond_music=(10.0, 10.0),
         amplifier_w=398.4,
         verdict="not_met",
         may_explain=[{"what": "the peak", "db": 3.01}, {"what": "the floor", "db": 6.02}],
@@ -365,10 +349,10 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
     assert claiming._sentences(answer) == [
         "Claimed: 112 dB by one speaker at 1 m (no distance stated: 1 m taken, as is customary).",
         "That is 112.0 dB from one speaker at 1 m, in free field with uncorrelated sound.",
-        "Maximum level measured: 105.0 dB.",
-        "Highest level with its balance measured: ≥ 102.0 dB.",
-        "Against the maximum level 7.0 dB of the claim are left unexplained.",
-        "With its tonal balance kept, the lower of the two levels, ≤ 10.0 dB of the claim are out of reach.",
+        "Compression-limited SPL measured: 105.0 dB.",
+        "Programme SPL measured: 102.0 dB.",
+        "Against the compression-limited level 7.0 dB of the claim are left unexplained.",
+        "Music at full range reaches 10.0 dB less than claimed.",
         "By its sensitivity the claim asks for 398 W into 8 Ω before any compression, for each speaker.",
         "What makers count without saying so (common practice, no source): the peak (3.0 dB), the floor (6.0 dB).",
     ]
@@ -377,9 +361,13 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
 @pytest.mark.parametrize(
     ("verdict", "left", "said"),
     [
-        ("met", (None, -1.0), "The maximum level bears the claim out."),
-        ("about_met", (0.5, 0.5), "The maximum level bears the claim out to within 1 dB."),
-        ("not_judged", (None, None), "Whether the claim is met can't be judged: the maximum level is unknown."),
+        ("met", (None, -1.0), "The compression-limited level bears the claim out."),
+        ("about_met", (0.5, 0.5), "The compression-limited level bears the claim out to within 1 dB."),
+        (
+            "not_judged",
+            (None, None),
+            "Whether the claim is met can't be judged: the compression-limited level is unknown.",
+        ),
         (
             "not_judged",
             (-1.0, 4.0),
@@ -389,7 +377,7 @@ def test_a_claim_that_is_not_met_is_told_with_what_may_explain_it():
 )
 def test_a_verdict_in_words(verdict, left, said):
     answer = claiming.ClaimAnswer(
-        "a", "plain", 110.0, False, 1.0, False, 110.0, {}, (None, None), left, None, None, verdict, [], []
+        "a", "plain", 110.0, False, 1.0, False, 110.0, {}, left, (None, None), None, verdict, [], []
     )
     assert said in claiming._sentences(answer)
     assert len(claiming._sentences(answer)) == 3
@@ -446,6 +434,6 @@ def test_values_that_noise_limits_and_sessions_that_disagree_are_listed():
     )
     words = ": sessions disagree by more than their errors, so the interval is widened"
     four = beside(*({"disagree": True, "metric": m} for m in ids[:4]))
-    assert four == [f"Bass limit −6 dB; bass limit −3 dB; predicted preference; maximum level{words}"]
+    assert four == [f"Bass limit −6 dB; bass limit −3 dB; predicted preference; compression-limited SPL{words}"]
     five = beside(*({"disagree": True, "metric": m} for m in ids))
     assert five == [f"Bass limit −6 dB; bass limit −3 dB; predicted preference and 2 more{words}"]
