@@ -5,7 +5,7 @@ Units are written as they appear in headings; definitions in one sentence each.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Collection
 from dataclasses import dataclass, field, replace
 from math import inf, log2
 from typing import TYPE_CHECKING, Any, Literal
@@ -224,6 +224,18 @@ class ValueTable:
     reason: dict[tuple[int, str], str]
     upper: NDArray[np.float64]
     uncertainty: dict[str, NDArray[np.float64]] = field(default_factory=dict)
+
+    def only(self, metrics: Collection[str]) -> ValueTable:
+        """The columns of some metrics, without their uncertainty."""
+        kept = [j for j, m in enumerate(self.metrics) if m in metrics]
+        reason = {key: words for key, words in self.reason.items() if key[1] in metrics}
+        return ValueTable(
+            tuple(self.metrics[j] for j in kept),
+            self.value[:, kept],
+            self.censored[:, kept],
+            reason,
+            self.upper[:, kept],
+        )
 
     def with_uncertainty(self, columns: dict[str, NDArray[np.float64]]) -> ValueTable:
         """The same values with their uncertainty."""

@@ -49,8 +49,8 @@ def derive(
     begin: Callable[[int], None] = lambda _: None,
     advance: Callable[[int], None] = lambda _: None,
 ) -> DeriveReport:
-    """Recompute values and curves from the stored ones: of all sessions where a definition has changed (or everything
-    is asked for), else of those of another error model than the one that counts.
+    """Recompute the metrics whose definition has changed (everything: all of them) and the curves that stand beside
+    them; in sessions of another error model than the one that counts all values are renewed.
 
     from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
@@ -68,11 +68,13 @@ def derive(
     for start in range(0, len(ids), BATCH_SESSIONS):
         batch = ids[start : start + BATCH_SESSIONS]
         measured = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
+        # sessions of another error model may have been aligned otherwise: all their values are renewed
+        whole = everything or not set(others).isdisjoint(batch)
         derived = deriving.derive(error_models.aligned(measured, model))
         with store.transaction():
             if from_raw:
                 writing.replace_curves(store.con, batch, measured)
-            writing.replace_values(store.con, batch, derived.values)
+            writing.replace_values(store.con, batch, derived.values if whole else derived.values.only(wanted))
             changes.unmark_error_model(store.con, batch)
             writing.replace_listening_axis(store.con, batch, derived.listening_axis)
             writing.replace_summary(store.con, batch, derived.summary)

@@ -29,7 +29,7 @@ from tests.analysis.columns import column
 from tests.charts import frames
 from tests.folders import write_session
 
-LOW_IS_BETTER, HIGH_IS_BETTER, NEITHER = "f6_hz", "max_level_db", "di_power_mean_db"
+LOW_IS_BETTER, HIGH_IS_BETTER, NEITHER = "f6_hz", "programme_level_db", "di_power_mean_db"
 RANKED = [m for m in METRICS.values() if m.ranked]
 
 
