@@ -17,6 +17,7 @@ from speakerdb.terms import PriceKind
 FloatArray = NDArray[np.float64]
 
 Orbit = Literal["horizontal", "vertical"]
+BenchLimit = Literal["speaker", "amplifier", "chosen"]
 LevelIs = Literal["spl_1m", "spl_at_distance", "relative"]
 
 
@@ -109,6 +110,8 @@ class SessionInfo:
     default_setting: bool = False
     drive_voltage_v: float | None = None
     drive_scale: Literal["absolute", "relative"] = "absolute"
+    bench_limit: BenchLimit | None = None  # what ended the sweeps
+    bench_max_v: float | None = None  # the most that the bench could have given
     distance_m: float | None = None
     level_is: LevelIs = "spl_1m"
     valid_from_hz: float | None = None

@@ -1,4 +1,5 @@
-"""What stands beside a value: that it is one of two, that noise may make most of it, that sessions disagree."""
+"""What stands beside a value: that it is one of two, that noise may make most of it, that sessions disagree, that the
+bench stopped before the speaker did."""
 
 from __future__ import annotations
 
@@ -15,8 +16,8 @@ _WHY = {
 
 
 def cautions(shown: pl.DataFrame) -> list[str]:
-    """Sentences on the pooled rows of `show`: values that are one of two, values that noise limits, sessions that
-    disagree."""
+    """Sentences on the rows of `show`: pooled values that are one of two, values that noise limits, sessions that
+    disagree; and what stands beside values of sessions."""
     pooled = shown.filter(pl.col("session").is_null() & (pl.col("status") == "ok"))
     several = pooled["setting"].n_unique() > 1
     found = []
@@ -41,6 +42,10 @@ def cautions(shown: pl.DataFrame) -> list[str]:
         ]
         if names:
             found.append(f"{_listed(names)}: {words}")
+    single = shown.filter(pl.col("session").is_not_null() & (pl.col("status") == "ok") & pl.col("reason").is_not_null())
+    for (reason,), rows in single.group_by("reason", maintain_order=True):
+        names = [METRICS[m].phrase for m in rows["metric"].unique(maintain_order=True)]
+        found.append(f"{_listed(names)}: {reason}")
     return found
 
 

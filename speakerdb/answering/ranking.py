@@ -130,6 +130,9 @@ def _benches(field: Field, found: MetricColumn) -> list[str]:
     ]
 
 
+LEADING = 10  # of a list: so many at its head are looked at for bounds
+
+
 def _bounds(metric: Metric, known: pl.DataFrame) -> list[str]:
     """Who stands first or last for want of knowledge."""
     said = []
@@ -139,6 +142,13 @@ def _bounds(metric: Metric, known: pl.DataFrame) -> list[str]:
         said.append(f"{first['speaker']} stands first by a bound: its true value may be worse")
     if last["censored"] == better:
         said.append(f"{last['speaker']} stands last by a bound: its true value may be better")
+    leading = known.head(LEADING)
+    bounds = int(leading["censored"].is_in([better, "between"]).sum())
+    if bounds > 1:
+        said.append(
+            f"{bounds} of the first {len(leading)} are bounds: their sweeps ended before they did, so they "
+            "may be better"
+        )
     return said
 
 

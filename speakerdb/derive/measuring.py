@@ -13,7 +13,7 @@ from speakerdb.acoustics import curveset, directivity, grid, output, programme, 
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.derive import drives
 from speakerdb.derive.reasons import beside, withhold, without_level
-from speakerdb.metric import ValueTable
+from speakerdb.metric import Swept, ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 
@@ -68,9 +68,10 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         if m.note is not None:
             for i in np.flatnonzero(m.note.where(measured) & ~np.isnan(table.value[:, j])).tolist():
                 table.reason[i, m.id] = m.note.words
-    for i, j in np.argwhere(~np.isnan(table.value)).tolist():
-        if (words := beside(sessions[i], rows[j])) is not None:
-            table.reason[i, rows[j].id] = words
+    for j in (j for j, m in enumerate(rows) if any(read.kind == drives.COMPRESSION for read in m.reading(Swept))):
+        for i in np.flatnonzero(~np.isnan(table.value[:, j])).tolist():
+            if (words := beside(sessions[i], rows[j], int(table.censored[i, j]))) is not None:
+                table.reason[i, rows[j].id] = words
     summary = {} if metrics is not None else _summary(sessions, measured, level)
     return Derived(
         table,

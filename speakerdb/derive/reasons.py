@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from speakerdb import figures
 from speakerdb.acoustics import curveset, grid, output, response
+from speakerdb.acoustics.bounds import AT_LEAST, BETWEEN
 from speakerdb.derive.drives import COMPRESSION, HARMONICS, with_total
 from speakerdb.metric import Curve, Electrical, Metric, Pattern, Read, Sphere, Swept, ValueTable
 from speakerdb.metrics import METRICS
@@ -18,6 +19,8 @@ from speakerdb.session import GridSession, GridSweeps
 SHAPE_RESOLUTION, SHAPE_SMOOTHING_OCT = 12.0, 1 / 12
 Flags = NDArray[np.bool_]
 DB = figures.Quantity("dB", 0)
+VOLT, WATT = figures.Quantity("V", 1), figures.Quantity("W", 0)
+SPARE = 0.9  # of what the bench could have given: a sweep that ends lower was ended by choice (own judgement)
 
 
 def withhold(table: ValueTable, sessions: Sequence[GridSession], level_db: NDArray[np.float64]) -> None:
@@ -93,14 +96,43 @@ def without_level(session: GridSession) -> bool:
 # what stands beside a value
 
 
-def beside(session: GridSession, metric: Metric) -> str | None:
-    """What was not measured of that which a value could have been limited by, in words; None where nothing lacks."""
+def beside(session: GridSession, metric: Metric, censored: int) -> str | None:
+    """What was not measured of that which a value could have been limited by, and whose end a bound shows, in words;
+    None where nothing is to be said. censored: code into metric.CENSORED."""
     kinds = {read.kind for read in metric.reading(Swept)}
-    if not {COMPRESSION, "thd"} <= kinds:
+    if COMPRESSION not in kinds:
         return None
-    if _no_sweeps(session, COMPRESSION):
-        return "compression not measured: distortion alone tells"
-    return "distortion not measured: compression alone tells" if _no_sweeps(session, "thd") else None
+    said = []
+    if "thd" in kinds and _no_sweeps(session, COMPRESSION):
+        said.append("compression not measured: distortion alone tells")
+    elif "thd" in kinds and _no_sweeps(session, "thd"):
+        said.append("distortion not measured: compression alone tells")
+    if censored in (AT_LEAST, BETWEEN) and (words := _stopped(session)) is not None:
+        said.append(words)
+    return "; ".join(said) or None
+
+
+def _stopped(session: GridSession) -> str | None:
+    """Who stopped at the highest drive, the speaker or the bench (method:metrics#speaker-or-bench)."""
+    info, sweeps = session.info, session.compression
+    if sweeps is None or info.bench_limit == "speaker":
+        return None
+    top = float(sweeps.drive_db.max())
+    volts = None if info.powered or info.drive_voltage_v is None else info.drive_voltage_v * _above_axis(session, top)
+    at = f"a drive of {DB.text(top)}" if volts is None else f"{VOLT.text(volts)} ({WATT.text(volts**2 / 8.0)} into 8 Ω)"
+    if info.bench_limit == "chosen":
+        return f"the lab chose to stop at {at}"
+    if volts is None:
+        return f"the bench stopped at {at}, not the speaker" if info.bench_limit == "amplifier" else None
+    if info.bench_max_v is not None and volts < SPARE * info.bench_max_v:
+        return f"the sweep stopped at {at}, the bench could have given {VOLT.text(info.bench_max_v)}"
+    return f"the bench stopped at {at}, not the speaker"
+
+
+def _above_axis(session: GridSession, drive_db: float) -> float:
+    """How many times the voltage of the response a drive takes: the on-axis mean over 300 Hz–3 kHz is its level."""
+    axis = session.level_db[np.isclose(session.angle_deg, 0.0)][:, output.LEVEL_BAND]
+    return float(10.0 ** ((drive_db - axis.mean()) / 20.0))
 
 
 # what is missing of that which a metric reads

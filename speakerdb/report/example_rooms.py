@@ -31,6 +31,7 @@ ROOMS: tuple[tuple[str, Question], ...] = (
     ("A large room", Question(distance_m=4.0, level_db=105.0, volume_m3=120.0)),
 )
 SURE, UNLIKELY = 0.95, 0.05
+CLOSE = 0.3  # ends of a chance no further apart are told by their middle (own judgement)
 LIKELY = (
     (0.8, "very likely enough"),
     (0.6, "likely enough"),
@@ -125,9 +126,10 @@ def _likely(low: float | None, high: float | None) -> str:
     """'very likely enough (93 %)'; "can't be told" where an open figure leaves the chance open."""
     if low is None or high is None:
         return "chance not worked out"
-    if low != high:
+    if high - low > CLOSE:
         return f"{CANT_BE_TOLD} ({chance_text(low, high)})" if chance_text(low, high) != CANT_BE_TOLD else CANT_BE_TOLD
-    return f"{next(words for least, words in LIKELY if low >= least)} ({figures.probability(low)})"
+    middle = (low + high) / 2.0
+    return f"{next(words for least, words in LIKELY if middle >= least)} ({chance_text(low, high)})"
 
 
 def _level(r: dict[str, Any]) -> str:

@@ -386,3 +386,39 @@ def test_a_first_drive_in_the_noise_is_told_beside_the_value():
 def test_harmonics_that_make_no_total_are_named():
     values = found(session(distortion=(*distortion("h2"), *distortion("h3"))))
     assert "only h2, h3" in values["thd_mid_86_percent"][2]
+
+
+ENDLESS = {"compression": compression(lambda d: 0.0), "distortion": distortion(at_86_db=-120.0)}
+
+
+@pytest.mark.parametrize(
+    ("changes", "words"),
+    [
+        # the axis averages 86 dB less its high-pass at 2.83 V: 108 dB are 22 dB more, 35.7 V, and 159 W into 8 Ω
+        ({"powered": False, "drive_voltage_v": 2.83}, "the bench stopped at 35.6 V (159 W into 8 Ω), not the speaker"),
+        (
+            {"powered": False, "drive_voltage_v": 2.83, "bench_limit": "amplifier"},
+            "the bench stopped at 35.6 V (159 W into 8 Ω), not the speaker",
+        ),
+        ({"powered": False, "drive_voltage_v": 2.83, "bench_limit": "speaker"}, None),
+        (
+            {"powered": False, "drive_voltage_v": 2.83, "bench_limit": "chosen"},
+            "the lab chose to stop at 35.6 V (159 W into 8 Ω)",
+        ),
+        (
+            {"powered": False, "drive_voltage_v": 2.83, "bench_max_v": 60.0},
+            "the sweep stopped at 35.6 V (159 W into 8 Ω), the bench could have given 60.0 V",
+        ),
+        ({}, None),
+        ({"bench_limit": "amplifier"}, "the bench stopped at a drive of 108 dB, not the speaker"),
+    ],
+)
+def test_a_bound_says_whose_end_it_shows(changes, words):
+    values = found(session(**ENDLESS, **changes))
+    for m in ("max_level_db", "max_level_63hz_db", "programme_level_db"):
+        assert values[m][1] == AT_LEAST
+        assert values[m][2] == words
+
+
+def test_an_exact_value_says_nothing_of_the_bench():
+    assert found(session(powered=False, drive_voltage_v=2.83))["max_level_db"][1:] == (EXACT, None)

@@ -34,6 +34,7 @@ def told(low: float | None, high: float | None, margin: float) -> tuple[str, boo
         (0.45, 0.45, -0.3, "an even chance (45 %): about 0 dB short", None),
         (0.07, 0.07, -3.0, "likely too much to ask (7 %): about 3 dB short", None),
         (0.02, 0.02, -6.0, "too much to ask: about 6 dB short", False),
+        (0.32, 0.5, -1.0, "an even chance (32 to 50 %): about 1 dB short", None),
         (0.3, 1.0, -1.0, "can't be told (at least 30 %): about 1 dB short", None),
         (0.0, 1.0, -1.0, "can't be told: about 1 dB short", None),
         (None, None, 2.0, "chance not worked out: about 2 dB of headroom", None),

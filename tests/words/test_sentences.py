@@ -398,12 +398,24 @@ def beside(*rows):
         "other_share": None,
         "noise_limited": False,
         "disagree": False,
+        "reason": None,
     }
     frame = pl.DataFrame(
         [columns | row for row in rows],
-        schema_overrides={"session": pl.String, "other_value": pl.Float64, "other_share": pl.Float64},
+        schema_overrides={
+            "session": pl.String,
+            "other_value": pl.Float64,
+            "other_share": pl.Float64,
+            "reason": pl.String,
+        },
     )
     return branching.cautions(frame)
+
+
+def test_what_stands_beside_values_of_sessions_is_told_once():
+    words = "the bench stopped at 21.4 V (57 W into 8 Ω), not the speaker"
+    rows = [{"metric": m, "session": "a", "reason": words} for m in ("max_level_db", "programme_level_db")]
+    assert beside({}, *rows) == [f"Compression-limited SPL; programme SPL: {words}"]
 
 
 def test_a_value_that_is_one_of_two_names_both_and_how_often_it_is_the_other():
