@@ -84,9 +84,10 @@ class Swept(_Read):
 
 @dataclass(frozen=True)
 class Electrical(_Read):
-    """Of passive speakers: the 'impedance', or the drive 'voltage' that levels were measured at."""
+    """Of passive speakers: the magnitude of the 'impedance', its 'phase', or the drive 'voltage' that levels were
+    measured at."""
 
-    key: Literal["impedance", "voltage"]
+    key: Literal["impedance", "phase", "voltage"]
 
 
 Read = Curve | Pattern | Sphere | Swept | Electrical

@@ -170,6 +170,7 @@ class GridSession:
     distortion: GridSweeps | None = None
     compression: GridSweeps | None = None
     impedance_ohm: NDArray[np.float32] | None = None
+    impedance_phase_deg: NDArray[np.float32] | None = None
 
 
 @dataclass(frozen=True, eq=False)

@@ -15,7 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import bounds, curveset, directivity, grid, output, programme, response
+from speakerdb.acoustics import bounds, curveset, directivity, electrical, grid, output, programme, response
 from speakerdb.acoustics.bounds import AT_MOST, Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.directivity import Angle, Beamwidth
@@ -81,8 +81,9 @@ class Measured:
     sides: horizontal curves (..., 4, 199) at 0, 10, 20, 30° to the left and to the right, as read. sphere_db (...,
     199): sound power of directions all around. at_error_db (...): what the true drives of sweeps are above the stated
     ones; drives are then known to that only, so the outermost distortion curves may be prolonged that far. bracket
-    (..., ), (...): see `output.within_bracket`; None: the maximum level is the value itself. impedance_ohm (..., 199),
-    voltage_v (...): NaN where not measured, and of powered speakers.
+    (..., ), (...): see `output.within_bracket`; None: the maximum level is the value itself. impedance_ohm and
+    impedance_phase_deg (..., 199), voltage_v (...): NaN where not measured, and of powered speakers. impedance_shift
+    (...): what its features really lie above where they were seen, a ratio.
     """
 
     curves: CurveSet
@@ -94,6 +95,8 @@ class Measured:
     at_error_db: Array | float = 0.0
     bracket: tuple[Array, Array] | None = None
     impedance_ohm: Floats | None = None
+    impedance_phase_deg: Floats | None = None
+    impedance_shift: Array | float = 1.0
     voltage_v: Array | float | None = None
 
     @property
@@ -261,6 +264,23 @@ class Measured:
         away = np.abs(log2_hz[:, None] - np.log2(programme.BANDS_HZ))
         window = output.smoothed_db(self.curves.lw)[..., programme.POINTS] - self.reference_db[..., None]
         return self._held[..., away.argmin(axis=0)].moved(window).only(away.min(axis=0) < 1.0 / 6.0)
+
+    @cached_property
+    def lowest_impedance(self) -> electrical.Lowest | None:
+        """(...) of the magnitude."""
+        return None if self.impedance_ohm is None else electrical.lowest(self.impedance_ohm)
+
+    @cached_property
+    def lowest_epdr(self) -> electrical.Lowest | None:
+        """(...) of the equivalent peak dissipation resistance."""
+        if self.impedance_ohm is None or self.impedance_phase_deg is None:
+            return None
+        return electrical.lowest(electrical.epdr(self.impedance_ohm, self.impedance_phase_deg))
+
+    @cached_property
+    def tuning(self) -> electrical.Tuning | None:
+        """(...) what box the impedance shows."""
+        return None if self.impedance_ohm is None else electrical.box_tuning(np.asarray(self.impedance_ohm))
 
     def programme(self, asked_db: Array) -> Bounded:
         """(...) the loudest music of a spectrum (31,), as programme.asked_db gives it."""

@@ -31,8 +31,6 @@ CLEAN_BASS_PERCENT, CLEAN_PERCENT = 10.0, 3.0  # common practice, no source
 CLEAN_BASS_TO_HZ = 100.0
 LOSS_DB = 3.0
 REFERENCE_SLOPE = 0.03  # dB of loss per dB of drive above which the lowest drives were not linear (own judgement)
-SENSITIVITY_V = 2.83  # 1 W into 8 Ω (IEC 60268-5, from memory)
-IMPEDANCE_BAND = grid.band(20.0, 20000.0)  # the whole grid
 
 SWEPT_WORDS = {
     "thd": "total harmonic distortion",
@@ -347,16 +345,3 @@ def at_frequency(output: Usable, frequency_hz: float, points: Points = grid.WHOL
     share = min(max(share, 0.0), 1.0)
     low, high = (bounds.mixed(end[..., i], end[..., i + 1], share) for end in (output.low_db, output.high_db))
     return bounds.from_ends(low, high)
-
-
-# passive speakers
-
-
-def lowest_impedance(impedance_ohm: Floats) -> Array:
-    """Lowest magnitude over 20 Hz–20 kHz of (..., 199); NaN where a part is not measured."""
-    return np.asarray(impedance_ohm[..., IMPEDANCE_BAND].min(axis=-1), np.float64)
-
-
-def sensitivity(reference_level_db: Floats, drive_voltage_v: Floats | float) -> Array:
-    """Reference level (...) referred to 2.83 V."""
-    return np.asarray(reference_level_db + 20.0 * np.log10(SENSITIVITY_V / np.asarray(drive_voltage_v, np.float64)))

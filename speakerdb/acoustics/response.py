@@ -131,21 +131,10 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
     return BassLimit(hz.reshape(shape), (at_most & usable).reshape(shape))
 
 
-def rolloff(curve: Array, from_hz: Array) -> Array:
-    """Slope in dB per octave of the curve (..., 199) from a frequency (...) down one octave; NaN where not measured so
-    far down."""
-    x = grid.LOG2_HZ
-    top = np.log2(from_hz)[..., None]
-    inside = (x <= top + 1e-9) & (x >= top - 1.0 - 1e-9)
-    complete = (top[..., 0] - 1.0 >= x[0] - 1e-9) & ~(np.isnan(curve) & inside).any(axis=-1)
-    weight = inside.astype(np.float64)
-    count = np.maximum(weight.sum(axis=-1, keepdims=True), 1.0)
-    y = np.where(inside, curve, 0.0)
-    mean_x, mean_y = (weight * x).sum(axis=-1, keepdims=True) / count, y.sum(axis=-1, keepdims=True) / count
-    dx = (x - mean_x) * weight
+def rolloff(upper_hz: Array, lower_hz: Array, fall_db: float) -> Array:
+    """Slope (...) in dB per octave between two limits of the same curve that lie fall_db apart."""
     with np.errstate(divide="ignore", invalid="ignore"):
-        slope = (dx * (y - mean_y)).sum(axis=-1) / (dx**2).sum(axis=-1)
-    return np.where(complete, slope, np.nan)
+        return np.asarray(fall_db / np.log2(upper_hz / lower_hz))
 
 
 def preference(nbd_on_axis: Array, nbd_in_room: Array, bass_hz: Array | float, smoothness: Array) -> Array:

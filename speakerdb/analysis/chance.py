@@ -25,7 +25,7 @@ from speakerdb.analysis.judging import FloatArray, Interval, Texts
 from speakerdb.analysis.metric_column import MetricColumn, on_scale
 from speakerdb.analysis.question import Question
 from speakerdb.analysis.requirements import Limit, certain, limits
-from speakerdb.metrics.output_rows import SENSITIVITY
+from speakerdb.metrics.electrical_rows import SENSITIVITY
 
 NODES, BASS_NODES = 7, 5
 COVERAGE = 0.95

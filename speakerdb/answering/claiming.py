@@ -13,7 +13,8 @@ from speakerdb.analysis.judging import Interval
 from speakerdb.errors import RequestError
 from speakerdb.field.field import Field
 from speakerdb.metrics import METRICS
-from speakerdb.metrics.output_rows import MAXIMUM, PROGRAMME, SENSITIVITY
+from speakerdb.metrics.electrical_rows import SENSITIVITY
+from speakerdb.metrics.output_rows import MAXIMUM, PROGRAMME
 
 _MEASURED = (MAXIMUM.id, PROGRAMME.id)
 

@@ -21,7 +21,7 @@ from speakerdb.answering.room_cautions import ABOUT, cautions
 from speakerdb.field.field import Field
 from speakerdb.field.selection import Selection
 from speakerdb.metrics import METRICS
-from speakerdb.metrics.output_rows import SENSITIVITY
+from speakerdb.metrics.electrical_rows import SENSITIVITY
 from speakerdb.terms import ONE_AT_A_TIME
 
 # Upper limits among the filters become requirements here, so that a near miss is told instead of dropped

@@ -115,7 +115,12 @@ def read_words(read: Read) -> str:
         at = "" if read.at_db is None else f" at a drive of {figures.plain(read.at_db)} dB"
         return f"sweeps of {SWEPT_WORDS[read.kind]}{at}, {read.band}"
     if isinstance(read, Electrical):
-        return f"impedance, {read.band}" if read.key == "impedance" else "drive voltage"
+        words = {
+            "impedance": f"impedance, {read.band}",
+            "phase": f"phase of the impedance, {read.band}",
+            "voltage": "drive voltage",
+        }
+        return words[read.key]
     return read.name.replace("_", " ")
 
 

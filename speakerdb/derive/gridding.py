@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import grid, output
+from speakerdb.acoustics import electrical, grid, output
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Sweep
 
@@ -61,7 +61,7 @@ def to_grid(session: Session) -> GridSession:
         sphere_power_db=_sphere_power(session, offset),
         distortion=distortion,
         compression=compression,
-        impedance_ohm=_impedance(session),
+        **_impedance(session),
     )
 
 
@@ -73,11 +73,15 @@ def _resolution(session: Session, block: CurveBlock) -> float:
     return min((grid.raw_resolution(f[inside][p], info.gate_ms) for p in patterns if p.any()), default=0.0)
 
 
-def _impedance(session: Session) -> NDArray[np.float32] | None:
+def _impedance(session: Session) -> dict[str, NDArray[np.float32] | None]:
     if session.impedance is None:
-        return None
-    level = grid.to_grid(session.impedance.frequency_hz, 20.0 * np.log10(session.impedance.magnitude_ohm)[None])
-    return np.asarray(np.round(10.0 ** (level[0] / 20.0), 3), np.float32)
+        return {}
+    z = session.impedance
+    ohm, phase = electrical.on_grid(z.frequency_hz, z.magnitude_ohm, z.phase_deg)
+    return {
+        "impedance_ohm": np.asarray(np.round(ohm, 3), np.float32),
+        "impedance_phase_deg": None if phase is None else np.asarray(np.round(phase, 2), np.float32),
+    }
 
 
 def _in(folder: str, item: ErrorItem) -> ErrorItem:

@@ -93,6 +93,7 @@ def _measured(sessions: Sequence[GridSession], readings: Array, level: Array) ->
         sphere_db=_stacked([s.sphere_power_db for s in sessions]),
         strain=lambda: drives.strain_of(drives.stacked([drives.sweeps_of(s) for s in sessions])),
         impedance_ohm=_stacked([None if s.info.powered else s.impedance_ohm for s in sessions]),
+        impedance_phase_deg=_stacked([None if s.info.powered else s.impedance_phase_deg for s in sessions]),
         voltage_v=np.array(passive, np.float64),
     )
 

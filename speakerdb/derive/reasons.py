@@ -163,6 +163,12 @@ def _absent(session: GridSession, read: Read, present: Flags) -> str | None:
     if isinstance(read, Electrical):
         if read.key == "voltage":
             return "no drive voltage given" if session.info.drive_voltage_v is None else None
+        if read.key == "phase" and session.impedance_ohm is not None:
+            return (
+                "the impedance has no phase: it needs the column phase_deg"
+                if session.impedance_phase_deg is None
+                else None
+            )
         return "no impedance measured" if session.impedance_ohm is None else None
     return _no_sweeps(session, read.kind)
 
@@ -175,7 +181,7 @@ def _gap(session: GridSession, read: Read, present: Flags) -> str | None:
         assert session.sphere_power_db is not None
         return _range(~np.isnan(session.sphere_power_db), read, "the full sphere ")
     if isinstance(read, Electrical):
-        there = session.impedance_ohm
+        there = session.impedance_phase_deg if read.key == "phase" else session.impedance_ohm
         return None if read.key == "voltage" or there is None else _range(~np.isnan(there), read, "impedance ")
     sweeps = _sweeps(session, read.kind)
     assert sweeps is not None

@@ -29,6 +29,7 @@ Draws = NDArray[np.float64]
 Floats32 = NDArray[np.float32]
 
 POINTS_APART = 2
+PHASE_DEG, SHIFT_PERCENT = 1.0, 2.0  # of impedances: their phase, and where their features lie (own judgement)
 # 23 Hz–11 kHz: usable output is told from 25 Hz to 10 kHz; 87 Hz–11 kHz for what counts from 100 Hz up
 POINTS, MULTITONE_POINTS = (Points(slice(first, 184, POINTS_APART)) for first in (4, 42))
 
@@ -73,6 +74,19 @@ class OutputDraws:
         percent = self.reader.model.sd(info, "impedance_percent").mean()
         normal = self.reader.generator("impedance", self.reader.keys.session).standard_normal(DRAWS)
         return np.asarray(impedance_ohm * (1.0 + percent / 100.0 * normal)[:, None], np.float64)
+
+    def impedance_phase_deg(self) -> Draws | None:
+        """(B, 199) of a passive speaker, with one error for all frequencies."""
+        phase = self.session.impedance_phase_deg
+        if self.session.info.powered or phase is None:
+            return None
+        normal = self.reader.generator("impedance phase", self.reader.keys.session).standard_normal(DRAWS)
+        return np.asarray(phase + PHASE_DEG * normal[:, None], np.float64)
+
+    def impedance_shift(self) -> Draws:
+        """(B,) how far drive and temperature carry what the impedance shows, a ratio of frequencies."""
+        normal = self.reader.generator("impedance shift", self.reader.keys.session).standard_normal(DRAWS)
+        return np.asarray((1.0 + SHIFT_PERCENT / 100.0) ** normal)
 
     def _distorted(self, kind: str, d: Distortion) -> Distortion:
         """(B, k, F): one field of errors for the session, one for each drive."""

@@ -140,6 +140,8 @@ class _Work:
             at_error_db=_at_error(common),
             bracket=output.bracket(),
             impedance_ohm=output.impedance_ohm(),
+            impedance_phase_deg=output.impedance_phase_deg(),
+            impedance_shift=output.impedance_shift(),
             voltage_v=output.voltage_v,
         )
 

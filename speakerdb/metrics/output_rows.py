@@ -12,7 +12,7 @@ from speakerdb.acoustics import output as o
 from speakerdb.acoustics.bounds import Bounded, exact
 from speakerdb.acoustics.measured import Measured, curve, swept
 from speakerdb.acoustics.response import REFERENCE
-from speakerdb.metric import Electrical, Metric, Note
+from speakerdb.metric import Metric, Note
 
 ROWS: list[Metric] = []
 _LOUD = ("loudest", "quietest")
@@ -198,47 +198,3 @@ def _usable_row(hz: int) -> Metric:
 
 
 USABLE = {hz: _usable_row(hz) for hz in (40, 63, 100)}
-
-
-# passive speakers
-
-
-def _impedance(m: Measured) -> Bounded:
-    return m.unknown if m.impedance_ohm is None else exact(o.lowest_impedance(m.impedance_ohm))
-
-
-_row(
-    "impedance_min_ohm",
-    "Minimum impedance",
-    "Ω",
-    better="high",
-    step=0.1,
-    matters=1.25,
-    definition="Lowest impedance magnitude, {band} (passive speakers)",
-    reads=(Electrical(*grid.named(o.IMPEDANCE_BAND), "impedance"),),
-    compute=_impedance,
-    method="metrics#impedance-and-sensitivity",
-    scale="log",
-    kinds="all",
-    strip=220,
-)
-
-
-def _sensitivity(m: Measured) -> Bounded:
-    return m.unknown if m.voltage_v is None else exact(o.sensitivity(m.reference_db, m.voltage_v))
-
-
-SENSITIVITY = _row(
-    "sensitivity_db",
-    "Sensitivity",
-    "dB (2.83 V, 1 m)",
-    better="neither",
-    step=0.1,
-    matters=1.0,
-    definition="Reference level referred to a drive of 2.83 V (passive speakers)",
-    reads=(curve("listening_window", REFERENCE), Electrical(*grid.named(REFERENCE), "voltage")),
-    compute=_sensitivity,
-    method="metrics#impedance-and-sensitivity",
-    absolute=True,
-    strip=210,
-)

@@ -179,26 +179,35 @@ _bass(
 )
 
 
-def _rolloff(m: Measured) -> Bounded:
-    return exact(r.rolloff(m.curves.lw, np.where(m.f6.code == AT_MOST, np.nan, m.f6.value)))
+def _rolloff(m: Measured, to_db: float) -> Bounded:
+    lower = m.bass_limit(m.curves.lw, to_db)
+    known = (m.f6.code != AT_MOST) & (lower.code != AT_MOST)
+    return exact(np.where(known, r.rolloff(m.f6.value, lower.value, to_db - 6.0), np.nan))
 
 
-_row(
-    "rolloff_db_per_octave",
-    "Bass roll-off",
-    "dB/octave",
-    better="neither",
-    step=0.1,
-    matters=3.0,
-    definition=(
-        "Least-squares slope of the listening window over log frequency from the −6 dB bass limit one octave down"
-    ),
-    reads=(_WINDOW,),
-    compute=_rolloff,
-    method="metrics#bass-roll-off",
-    two_valued=True,
-    otherwise="not measured an octave below its −6 dB limit",
-)
+def _rolloff_row(name: str, to_db: float, more: str) -> Metric:
+    return _row(
+        f"rolloff{name}_db_per_octave",
+        f"Bass roll-off{more}",
+        "dB/octave",
+        better="neither",
+        step=0.1,
+        matters=3.0,
+        definition=(
+            f"Slope of the listening window between where it falls 6 and {to_db:.0f} dB below its mean over "
+            f"{words(r.BASS_MEAN)}"
+        ),
+        reads=(_WINDOW,),
+        compute=partial(_rolloff, to_db=to_db),
+        method="metrics#bass-roll-off",
+        two_valued=True,
+        otherwise=f"not measured down to where it falls {to_db:.0f} dB",
+        version=3,
+    )
+
+
+_rolloff_row("", 18.0, "")
+_rolloff_row("_12", 12.0, " to −12 dB")
 
 
 # narrow-band deviation

@@ -317,6 +317,8 @@ def _sweep_rows(grid: GridSession) -> list[tuple[str, str, float, np.ndarray[Any
             ]
     if grid.impedance_ohm is not None:
         rows.append(("impedance", "", 0.0, grid.impedance_ohm))
+    if grid.impedance_phase_deg is not None:
+        rows.append(("impedance_phase", "", 0.0, grid.impedance_phase_deg))
     if grid.sphere_power_db is not None:
         rows.append(("sphere_power", "", 0.0, grid.sphere_power_db))
     return rows
@@ -352,7 +354,11 @@ def sweeps_from_rows(
             if mine
             else None
         )
-    for kind, name in (("impedance", "impedance_ohm"), ("sphere_power", "sphere_power_db")):
+    for kind, name in (
+        ("impedance", "impedance_ohm"),
+        ("impedance_phase", "impedance_phase_deg"),
+        ("sphere_power", "sphere_power_db"),
+    ):
         single = [r[3] for r in rows if r[0] == kind]
         found[name] = single[0] if single else None
     return found

@@ -142,6 +142,11 @@ def differences(old: GridSession, new: GridSession) -> list[str]:
         found.append(f"impedance {'added' if a_ohm is None else 'missing'}")
     elif a_ohm is not None and b_ohm is not None and not np.array_equal(a_ohm, b_ohm, equal_nan=True):
         found.append("impedance differs")
+    a_phase, b_phase = old.impedance_phase_deg, new.impedance_phase_deg
+    if (a_phase is None) != (b_phase is None):
+        found.append(f"phase of the impedance {'added' if a_phase is None else 'missing'}")
+    elif a_phase is not None and b_phase is not None and not np.array_equal(a_phase, b_phase, equal_nan=True):
+        found.append("phase of the impedance differs")
     return found
 
 

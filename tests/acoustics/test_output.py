@@ -331,22 +331,6 @@ def test_between_grid_points_usable_output_is_linear_over_log_frequency():
     assert float(middle.value) == pytest.approx((slope[197] + slope[198] + 5.0) / 2.0, abs=1e-6)
 
 
-# --- passive speakers
-
-
-def test_sensitivity_is_the_level_at_2_83_volt():
-    assert output.sensitivity(np.array(87.0), 2.83) == pytest.approx(87.0)
-    assert output.sensitivity(np.array(87.0), 1.415) == pytest.approx(87.0 + 20.0 * np.log10(2.0))
-
-
-def test_the_lowest_impedance_needs_all_of_20_hz_to_20_khz():
-    ohm = np.full(199, 8.0)
-    ohm[77] = 3.2
-    assert output.lowest_impedance(ohm) == pytest.approx(3.2)
-    ohm[0] = np.nan
-    assert np.isnan(output.lowest_impedance(ohm))
-
-
 # --- whatever the data
 
 

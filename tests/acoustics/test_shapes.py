@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from speakerdb.acoustics import curveset, directivity, grid, output, programme, response, room, roompower
+from speakerdb.acoustics import curveset, directivity, electrical, grid, output, programme, response, room, roompower
 
 F = grid.FREQUENCY_HZ
 
@@ -61,7 +61,6 @@ FUNCTIONS = {
     "narrow_band_deviation": (response.narrow_band_deviation, curves),
     "line": (lambda c: response.line(c, response.SHAPE), curves),
     "bass_limit": (lambda c, f: response.bass_limit(c, 0.0 * f - 6.0), curves, hz),
-    "rolloff": (response.rolloff, curves, hz),
     "axis_deviations": (lambda left: response.axis_deviations(left, 0.9 * left), sides),
     "curve_set": (curveset.curve_set, all_round),
     "share_poles": (curveset.share_poles, all_round),
@@ -79,6 +78,8 @@ FUNCTIONS = {
         swept,
         distorted,
     ),
+    "epdr": (lambda c: electrical.lowest(electrical.epdr(8.0 + 0.01 * c, c)), curves),
+    "box_tuning": (lambda c: electrical.box_tuning(10.0 ** (-c / 20.0)), curves),
     "room_power": (roompower.room_power, all_round),
     "programme": (
         lambda c: programme.level_db(programme.asked_db(programme.music_db()), c[..., programme.POINTS]),

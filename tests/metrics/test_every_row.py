@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from speakerdb import derive
-from speakerdb.acoustics import curveset, directivity, grid, output, response
+from speakerdb.acoustics import curveset, directivity, electrical, grid, output, response
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.grid import FREQUENCY_HZ as F_HZ
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
@@ -30,6 +30,12 @@ SIDES = np.array([*LEFT, *RIGHT])
 
 # A speaker by formula: everything is an array (..., parts, 199), from which `measured` makes what rows take. Nothing is
 # smoothed on the way, so that a change at one grid point stays there.
+
+
+def impedance_of(rng, shape):
+    """A vented box's two maxima, and ripple that decides where it is lowest."""
+    humps = sum(14.0 * np.exp(-(np.log2(F_HZ / f) ** 2) / 0.05) for f in (28.0, 70.0))
+    return 6.0 + humps + 0.6 * np.sin(OCTAVES) + 0.5 * rng.random((*shape, 199))
 
 
 def speaker(shape=(), bass_hz=60.0, seed=1):
@@ -63,7 +69,8 @@ def speaker(shape=(), bass_hz=60.0, seed=1):
         "sides": side,
         "sphere": curves.sp - 1.0 + 0.1 * rng.standard_normal((*shape, 199)),
         "compression": change,
-        "impedance": 6.0 + 2.0 * np.sin(OCTAVES) + rng.random((*shape, 199)),
+        "impedance": impedance_of(rng, shape),
+        "phase": 30.0 * np.sin(0.7 * OCTAVES) + rng.random((*shape, 199)),
         "voltage": 2.0 + rng.random(shape),
     }
     for kind in KINDS:
@@ -86,6 +93,7 @@ def measured(p):
         sphere_db=p["sphere"],
         strain=lambda: strain,
         impedance_ohm=p["impedance"],
+        impedance_phase_deg=p["phase"],
         voltage_v=p["voltage"],
     )
 
@@ -117,7 +125,7 @@ def parts_of(read):
 
 def noise(part, array, rng):
     """Something else in its place."""
-    if part in ("impedance", "voltage"):
+    if part in ("impedance", "voltage", "phase"):
         return array * (1.0 + rng.random(array.shape))
     if part == "compression":
         return array * (1.0 + rng.random(array.shape)) * (np.arange(len(DRIVES_DB)) > 0)[:, None]
@@ -243,7 +251,7 @@ def test_a_band_counts_to_its_outermost_grid_points_and_no_farther(row):
         (output.BASS_BAND, 50, 100),
         (output.MID_BAND, 200, 5000),
         (output.MULTITONE_BAND, 100, 10000),
-        (output.IMPEDANCE_BAND, 20, 20000),
+        (electrical.WHOLE, 20, 20000),
     ],
 )
 def test_bands_hold_the_grid_points_between_the_frequencies_of_the_method(band, low_hz, high_hz):
@@ -277,6 +285,7 @@ def complete():
             DRIVES_DB, ("",) * len(DRIVES_DB), (DRIVES_DB[:, None] + p["compression"]).astype(np.float32)
         ),
         impedance_ohm=p["impedance"].astype(np.float32),
+        impedance_phase_deg=p["phase"].astype(np.float32),
     )
 
 
@@ -301,7 +310,8 @@ def half_missing(session, read):
     if isinstance(read, Sphere):
         return replace(session, sphere_power_db=without(session.sphere_power_db[None])[0])
     if isinstance(read, Electrical):
-        return replace(session, impedance_ohm=without(session.impedance_ohm[None])[0])
+        name = "impedance_phase_deg" if read.key == "phase" else "impedance_ohm"
+        return replace(session, **{name: without(getattr(session, name)[None])[0]})
     name = "compression" if read.kind == "compression" else "distortion"
     sweeps = getattr(session, name)
     rows = [i for i, c in enumerate(sweeps.component) if read.kind in ("compression", c)]
