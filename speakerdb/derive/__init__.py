@@ -2,7 +2,15 @@
 
 from speakerdb.derive.gridding import axis_notes, to_grid
 from speakerdb.derive.measuring import Derived, derive
-from speakerdb.derive.pooling import Grouping, PooledSpread, Spread, pool_listening_axis, pool_spread, pool_table
+from speakerdb.derive.pooling import (
+    Grouping,
+    PooledSpread,
+    Spread,
+    pool_listening_axis,
+    pool_spread,
+    pool_table,
+    reach_upper_ends,
+)
 from speakerdb.derive.uncertainty import SessionUncertainty, own_uncertainty, session_uncertainty
 
 __all__ = [
@@ -17,6 +25,7 @@ __all__ = [
     "pool_listening_axis",
     "pool_spread",
     "pool_table",
+    "reach_upper_ends",
     "session_uncertainty",
     "to_grid",
 ]

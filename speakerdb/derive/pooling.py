@@ -192,6 +192,27 @@ def pool_spread(values: ValueTable, pooled: ValueTable, spread: Spread, by: Grou
     return PooledSpread(found, disagree & ~gone, pattern, book.all, np.where(gone, np.nan, value))
 
 
+def reach_upper_ends(
+    columns: Mapping[str, Array], values: ValueTable, pooled: ValueTable, spread: Spread, by: Grouping
+) -> dict[str, Array]:
+    """Columns (G, M) whose intervals reach to above the upper ends of pooled values that lie between two: of a single
+    session as its own do, of several by what each session's reach above its end, as squares of its share."""
+    found = dict(columns)
+    between = pooled.censored == _BETWEEN
+    if not between.any():
+        return found
+    counted = np.isin(values.censored, (0, _BETWEEN)) & ~np.isnan(values.value)
+    end = np.where(values.censored == _BETWEEN, values.upper, values.value)
+    share = np.where(counted, by.weights()[:, None], 0.0)
+    whole = sums(by.group, share)
+    share = share / np.where(whole > 0, whole, 1.0)[by.group]
+    for of_target in ENDS:
+        name = f"high{of_target}"
+        further = np.where(counted, share * (spread.columns[name] - end), 0.0)
+        found[name] = np.where(between, pooled.upper + np.sqrt(sums(by.group, further**2)), columns[name])
+    return found
+
+
 @dataclass(eq=False)
 class _Patterns:
     """Patterns of benches by number, in the order in which they turn up."""

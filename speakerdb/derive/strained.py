@@ -66,6 +66,12 @@ class OutputDraws:
         rng = self.reader.generator("bracket", self.reader.keys.session)
         return rng.random(DRAWS), rng.random(DRAWS)
 
+    @property
+    def plain_impedance_ohm(self) -> Floats32 | None:
+        """(1, 199) as measured, of a passive speaker."""
+        ohm = self.session.impedance_ohm
+        return None if self.session.info.powered or ohm is None else ohm[None]
+
     def impedance_ohm(self) -> Draws | None:
         """(B, 199) of a passive speaker, with one factor of error."""
         info, impedance_ohm = self.session.info, self.session.impedance_ohm

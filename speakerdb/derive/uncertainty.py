@@ -16,12 +16,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.acoustics import curveset, directivity, grid, response
+from speakerdb.acoustics.bounds import AT_LEAST, BETWEEN, Bounded
 from speakerdb.acoustics.grid import Points
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.acoustics.output import LEVEL_BAND, Usable
 from speakerdb.derive.measuring import LEFT, RIGHT, readings_of
 from speakerdb.derive.strained import POINTS, OutputDraws
-from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern
+from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern, Swept
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
@@ -54,9 +55,15 @@ class SessionUncertainty:
 
 
 def session_uncertainty(
-    session: GridSession, content_hash: str, metrics: tuple[str, ...], value: Array, model: ErrorModel
+    session: GridSession,
+    content_hash: str,
+    metrics: tuple[str, ...],
+    value: Array,
+    model: ErrorModel,
+    upper: Array | None = None,
 ) -> SessionUncertainty:
-    """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld."""
+    """Uncertainty of the given metrics with the session's plain values (M,), NaN where withheld; upper (M,): the upper
+    ends of those that lie between two: their intervals reach to above these."""
     rows = tuple(METRICS[m] for m in metrics)
     t = np.array([scaled(m, v) for m, v in zip(rows, value, strict=True)])
     work = _Work(session, content_hash, model)
@@ -67,13 +74,56 @@ def session_uncertainty(
     first = layer_of(rows, t, own)
     second = layer_of(rows, t, bench, first)
     layers = first, second, layer_of(rows, t, sample, second)
+    columns = _columns(rows, t, layers, (own, both, whole))
+    if upper is not None:
+        for j, ends in _upper_ends(work, rows, value, upper).items():
+            for name, end in ends.items():
+                columns[name][j] = end
     return SessionUncertainty(
         metrics,
-        _columns(rows, t, layers, (own, both, whole)),
+        columns,
         intervals.encode(first),
         intervals.encode(second),
         work.noise(),
     )
+
+
+def _value(found: Bounded) -> Array:
+    return found.value
+
+
+def _upper(found: Bounded) -> Array:
+    """The upper ends of bounds, infinite where open."""
+    end = found.value if found.upper is None else np.where(found.code == BETWEEN, found.upper, found.value)
+    return np.asarray(np.where(found.code == AT_LEAST, np.inf, end))
+
+
+def _may_be_between(metric: Metric) -> bool:
+    """Of what compression and distortion limit together: the sweeps of one may end before those of the other."""
+    return len({read.kind for read in metric.reading(Swept)}) > 1
+
+
+def _upper_ends(work: _Work, metrics: tuple[Metric, ...], value: Array, upper: Array) -> dict[int, dict[str, float]]:
+    """Of each metric that may lie between two ends: how far up its intervals reach, NaN where more draws than lie above
+    an interval leave it open. What was found exact may be no more than a lower end at the next reading."""
+    ends = np.where(np.isfinite(upper), upper, np.where([_may_be_between(m) for m in metrics], value, np.nan))
+    chosen = np.flatnonzero(np.isfinite(ends)).tolist()
+    if not chosen:
+        return {}
+    rows, t = tuple(metrics[j] for j in chosen), ends[chosen]
+    own, bench, sample, both, whole = (work.draws(rows, t, layer, _upper) for layer in LAYERS)
+    open_above = np.isposinf(own).mean(axis=1) > intervals.TAIL
+    for drawn in (own, bench, sample):
+        highest = np.where(np.isfinite(drawn), drawn, -np.inf).max(axis=1)
+        np.copyto(drawn, np.where(np.isfinite(highest), highest, t)[:, None], where=np.isposinf(drawn))
+    first = layer_of(rows, t, own)
+    second = layer_of(rows, t, bench, first)
+    columns = _columns(rows, t, (first, second, layer_of(rows, t, sample, second)), (own, both, whole))
+    names = [f"high{end}" for end in ENDS]
+    return {
+        j: {name: float("nan") if open_above[k] else float(columns[name][k]) for name in names}
+        for k, j in enumerate(chosen)
+    }
 
 
 def own_uncertainty(
@@ -112,16 +162,19 @@ class _Work:
         self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader)
         self.output = OutputDraws.of(session, self.reader)
 
-    def draws(self, metrics: tuple[Metric, ...], value: Array, layer: _Layer) -> Array:
+    def draws(
+        self, metrics: tuple[Metric, ...], value: Array, layer: _Layer, end: Callable[[Bounded], Array] = _value
+    ) -> Array:
         """(M, B) draws on the metrics' scales, NaN rows where the layer has none. What is drawn at fewer points of the
-        grid is taken as a change from what these give without errors, and set upon the value (M,) itself."""
+        grid is taken as a change from what these give without errors, and set upon the value (M,) itself. end: what is
+        taken of a bound."""
         found = np.full((len(metrics), DRAWS), np.nan)
         measured = layer.measured(self)
         for j, metric in enumerate(metrics):
             if layer.bears_on(metric):
-                found[j] = scaled(metric, metric.compute(measured).value)
+                found[j] = scaled(metric, end(metric.compute(measured)))
                 if metric.group == "output" or any(curve.turned for curve in metric.reading(Curve)):
-                    found[j] += np.nan_to_num(value[j] - scaled(metric, metric.compute(self.plain).value))
+                    found[j] += np.nan_to_num(value[j] - scaled(metric, end(metric.compute(self.plain))))
         return found
 
     # each layer alone
@@ -211,7 +264,13 @@ class _Work:
         found = Measured(self.averages.curve_set(errors))
         if (output := self.output) is None:
             return found
-        return replace(found, strain=lambda: output.plain, at_error_db=_at_error(common), voltage_v=output.voltage_v)
+        return replace(
+            found,
+            strain=lambda: output.plain,
+            at_error_db=_at_error(common),
+            voltage_v=output.voltage_v,
+            impedance_ohm=output.plain_impedance_ohm,
+        )
 
     def _turned(self, errors: Errors) -> Callable[[], Turned]:
         return lambda: Turned(self.averages.turned_in_room(errors), TURNED_AT)

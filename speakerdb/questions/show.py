@@ -92,6 +92,7 @@ class Show(Question[Shown]):
         "distortion",
         "compression",
         "output",
+        "impedance",
         "settings",
         "place",
     )

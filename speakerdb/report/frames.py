@@ -10,7 +10,7 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import bounds, curveset, directivity, grid, programme, response
+from speakerdb.acoustics import bounds, curveset, directivity, electrical, grid, programme, response
 from speakerdb.errors import RequestError
 from speakerdb.metric import CENSORED
 from speakerdb.session import GridSession
@@ -254,3 +254,18 @@ def output_ends(base: Database, slug: str, setting: str) -> tuple[Array, Array]:
     if np.isnan(low).all():
         raise RequestError("no usable output: it takes compression or distortion at several drives")
     return np.where(np.isnan(low), -np.inf, low), np.where(np.isnan(high), np.inf, high)
+
+
+def impedance(session: GridSession) -> pl.DataFrame:
+    """frequency_hz, part ("magnitude" | "epdr" | "phase"), value in Ω or degrees. Raises RequestError without an
+    impedance."""
+    if session.impedance_ohm is None:
+        raise RequestError("no impedance was measured")
+    parts = {"magnitude": session.impedance_ohm.astype(np.float64)}
+    if session.impedance_phase_deg is not None:
+        phase = session.impedance_phase_deg.astype(np.float64)
+        parts |= {"epdr": electrical.epdr(parts["magnitude"], phase), "phase": phase}
+    tables = [
+        pl.DataFrame({"frequency_hz": grid.FREQUENCY_HZ, "part": [n] * 199, "value": v}) for n, v in parts.items()
+    ]
+    return pl.concat(tables).filter(pl.col("value").is_finite())

@@ -11,7 +11,15 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.acoustics import grid
-from speakerdb.charts import curves_chart, directivity_chart, field_chart, output_chart, theme, tradeoff_chart
+from speakerdb.charts import (
+    curves_chart,
+    directivity_chart,
+    field_chart,
+    impedance_chart,
+    output_chart,
+    theme,
+    tradeoff_chart,
+)
 from speakerdb.charts.directivity_chart import ToneReach
 from speakerdb.charts.quantity import Plotted, plotted
 from speakerdb.charts.theme import Heading
@@ -123,18 +131,23 @@ def _compression(a: Ask, h: Heading | None) -> Any:
     return output_chart.compression(frames.compression(_with(a, "compression").grid), h, width=a.width, hover=a.hover)
 
 
-def _with(a: Ask, what: str) -> frames.Measured:
-    """The first session that holds sweeps of a kind. Raises RequestError where none does."""
+def _with(a: Ask, part: str, what: str = "") -> frames.Measured:
+    """The first session that holds a part, sweeps of a kind by default. Raises RequestError where none does."""
     for session in a.sessions:
-        if getattr(session.grid, what) is not None:
+        if getattr(session.grid, part) is not None:
             return session
-    raise RequestError(f"no {what} of {a.speaker} was measured in setting {a.setting}")
+    raise RequestError(f"no {what or part} of {a.speaker} was measured in setting {a.setting}")
 
 
 def _output(a: Ask, h: Heading | None) -> Any:
     """Usable output per third octave against what two of the ordinary rooms ask for."""
     frame = frames.usable_output(a.base, a.speaker, a.setting)
     return output_chart.usable_output(frame, example_rooms.demands(a.base, a.speaker, a.setting), h, width=a.width)
+
+
+def _impedance(a: Ask, h: Heading | None) -> Any:
+    session = _with(a, "impedance_ohm", "impedance")
+    return impedance_chart.impedance(frames.impedance(session.grid), h, width=a.width, hover=a.hover)
 
 
 def _settings(a: Ask, h: Heading | None) -> Any:
@@ -188,7 +201,8 @@ PICTURES: dict[str, Picture] = {
     "tone": Picture("How far the tone holds", _tone),
     "distortion": Picture("Total harmonic distortion per drive", _distortion, single=True),
     "compression": Picture("Compression per drive", _compression, single=True),
-    "output": Picture("Usable output against what rooms ask for, were a whole peak in one band", _output),
+    "output": Picture("What it can do per third octave, and what music asks of it", _output),
+    "impedance": Picture("Impedance: magnitude, phase and EPDR", _impedance, single=True),
     "settings": Picture("Settings compared", _settings),
     "place": Picture("Place in its peer group", _place),
 }

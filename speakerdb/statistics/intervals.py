@@ -23,6 +23,7 @@ PER_SE = 8  # draws are kept in eighths of the standard error, of which six bits
 # Errors that pick the worst of many points carry it by k·σ with one helping and k·√2·σ with two: the first is so many
 # times what the second adds. Where one point decides anyway, both are 0.
 WORST = 1.0 + float(np.sqrt(2.0))
+TAIL = 0.025  # of the draws on each side of an interval
 HEAVY_TAILS = 10.0  # kurtosis (normal: 3) above which the standard error comes from the percentiles
 
 

@@ -57,10 +57,10 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     ]
     pooled = derive.pool_table(active.values, by)
     pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
-    spread = derive.pool_spread(active.values, pooled, _spread(store, active, by.group), by)
-    # the interval of a single session reaches up to its upper end already
-    further = np.where(np.array([g[3] for g in groups])[:, None] > 1, pooled.upper - spread.value, 0.0)
-    values = replace(pooled, value=spread.value).with_uncertainty(open_ends(spread.columns, pooled.censored, further))
+    sessions = _spread(store, active, by.group)
+    spread = derive.pool_spread(active.values, pooled, sessions, by)
+    columns = open_ends(derive.reach_upper_ends(spread.columns, active.values, pooled, sessions, by), pooled.censored)
+    values = replace(pooled, value=spread.value).with_uncertainty(columns)
     patterns = [json.dumps(pattern) for pattern in spread.patterns]
     replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
 
@@ -85,16 +85,13 @@ def _spread(store: Store, active: ActiveValues, group: np.ndarray[Any, Any]) -> 
 
 
 def open_ends(
-    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any], further: np.ndarray[Any, Any]
+    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any]
 ) -> dict[str, np.ndarray[Any, Any]]:
-    """Intervals open on the side a bound leaves open, and so much further up where a value is the lower of two ends
-    (levels in dB: the errors of both are alike); censored: codes into CENSORED, of the columns' shape as is further."""
+    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
     shown = dict(columns)
-    for of_target in ENDS:
-        low, high = f"low{of_target}", f"high{of_target}"
-        shown[low] = np.where(censored == CENSORED.index("at_most"), np.nan, columns[low])
-        up = columns[high] + np.where(censored == CENSORED.index("between"), further, 0.0)
-        shown[high] = np.where(censored == CENSORED.index("at_least"), np.nan, up)
+    for end, word in (("low", "at_most"), ("high", "at_least")):
+        for of_target in ENDS:
+            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
     return shown
 
 

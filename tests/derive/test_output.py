@@ -33,7 +33,16 @@ EITHER = (
     "programme_level_db",
     "programme_level_managed_db",
 )  # of compression or of distortion, whichever was measured
-PASSIVE = ("impedance_min_ohm", "sensitivity_db")
+PASSIVE = (
+    "impedance_min_ohm",
+    "impedance_min_at_hz",
+    "epdr_min_ohm",
+    "epdr_min_at_hz",
+    "box_tuning_hz",
+    "sensitivity_db",
+    "sensitivity_axis_db",
+    "sensitivity_watt_db",
+)
 SWEPT = (*THD, *MULTITONE, *LEVELS, *EITHER)
 
 
@@ -55,11 +64,15 @@ SWEPT_TO_108 = compression()
 ALL = (*distortion(), *distortion("multitone", -50.0, 1.0), *distortion("multitone_hp80", -56.0, 1.0))
 
 
+def phase_of(impedance):
+    return np.degrees(np.angle(impedance)) if np.iscomplexobj(impedance) else None
+
+
 def session(compression=SWEPT_TO_108, distortion=ALL, impedance=None, angles=range(-170, 181, 10), f=F_HZ, **changes):
     a = np.array(angles, float)
     level = np.interp(f, F_HZ, axis_db()) - 4.0 * (1.0 - np.cos(np.radians(a)))[:, None] * np.log2(1.0 + f / 800.0)
     block = CurveBlock(f, np.repeat([True, False], len(a)), np.tile(a, 2), np.concatenate([level, level]))
-    ohm = None if impedance is None else Impedance(F_HZ, impedance, None)
+    ohm = None if impedance is None else Impedance(F_HZ, np.abs(impedance), phase_of(impedance))
     return Session("made", info(**changes), (block,), distortion=distortion, compression=compression, impedance=ohm)
 
 
@@ -233,6 +246,8 @@ def test_what_is_missing_withholds_only_what_needs_it_and_says_why(changes, lack
         ({}, "sensitivity_db", "a powered speaker"),
         ({"powered": False}, "impedance_min_ohm", "no impedance measured"),
         ({"powered": False}, "sensitivity_db", "no drive voltage given"),
+        ({"powered": False, "impedance": np.full(240, 8.0)}, "epdr_min_ohm", "it needs the column phase_deg"),
+        ({"powered": False, "impedance": np.full(240, 8.0)}, "box_tuning_hz", "neither one nor two clear maxima"),
         ({"compression": compression(lambda d: 0.05 * (d - 74.0))}, "max_level_db", "compresses already"),
         ({"angles": [0, 10, 20]}, "max_level_40hz_db", "not measured"),
     ],
@@ -347,10 +362,19 @@ def test_three_db_never_reached_is_at_least_what_was_delivered():
 
 
 def test_a_passive_speaker_has_impedance_and_sensitivity():
-    ohm = 4.0 + 6.0 * np.exp(-(np.log2(F_HZ / 90.0) ** 2))
+    ohm = (4.0 + 36.0 * np.exp(-((np.log2(F_HZ / 90.0) / 0.3) ** 2)) + 0.02 * np.log2(F_HZ / 1000.0) ** 2) * np.exp(
+        0.5j
+    )
     values = found(session(powered=False, drive_voltage_v=1.415, impedance=ohm))
     assert values["impedance_min_ohm"][0] == pytest.approx(4.0, abs=0.01)
+    assert values["impedance_min_at_hz"][0] == pytest.approx(1000.0, rel=0.03)
+    share = 1.0 / (8.0 * np.sin(np.pi / 6.0 + 0.5 / 3.0) ** 3)
+    assert values["epdr_min_ohm"][0] == pytest.approx(4.0 * share, abs=0.01)
+    assert values["box_tuning_hz"][0] == pytest.approx(90.0, rel=0.03)
+    assert "closed box" in values["box_tuning_hz"][2]
     assert values["sensitivity_db"][0] == pytest.approx(values["reference_level_db"][0] + 6.02, abs=0.01)
+    assert values["sensitivity_watt_db"][0] == pytest.approx(values["sensitivity_db"][0] - 3.01, abs=0.02)
+    assert values["sensitivity_axis_db"][0] > values["sensitivity_db"][0]
 
 
 def test_a_powered_speaker_has_neither_even_where_someone_measured_them():

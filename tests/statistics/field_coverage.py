@@ -24,7 +24,8 @@ from seed_data.model.air import FREQUENCY_HZ
 from seed_data.model.speaker import BAND, ORBIT_DEG, Field, field_of
 from seed_data.model.strain import strain_of
 from seed_data.plan import Visit, serial
-from speakerdb.acoustics import curveset, grid
+from speakerdb.acoustics import curveset, electrical, grid
+from speakerdb.acoustics.bounds import BETWEEN
 from speakerdb.derive import derive, session_uncertainty
 from speakerdb.metric import ValueTable
 from speakerdb.metrics import METRICS
@@ -124,12 +125,17 @@ def session_of(speaker: Speaker, added: Added) -> GridSession:
     if speaker.field is None:
         return replace(session, info=replace(session.info, powered=True))
     compression, distortion = _sweeps(speaker, added)
-    ohm = None
+    ohm = phase = None
     if not visit.design.powered:
-        bare = np.abs(measure.impedance_of(visit.design, closed=visit.setting == "plugged"))
+        bare = measure.impedance_of(visit.design, closed=visit.setting == "plugged")
         factor = 1.0 if added.errors is None else added.errors.impedance_factor(visit)
-        ohm = (10.0 ** (grid.to_grid(FREQUENCY_HZ, 20.0 * np.log10(bare * factor)[None])[0] / 20.0)).astype(np.float32)
-    return replace(session, compression=compression, distortion=distortion, impedance_ohm=ohm)
+        ohm, phase = (
+            np.asarray(part, np.float32)
+            for part in electrical.on_grid(FREQUENCY_HZ, np.abs(bare) * factor, np.degrees(np.angle(bare)))
+        )
+    return replace(
+        session, compression=compression, distortion=distortion, impedance_ohm=ohm, impedance_phase_deg=phase
+    )
 
 
 def _sweeps(speaker: Speaker, added: Added) -> tuple[GridSweeps, GridSweeps]:
@@ -192,15 +198,20 @@ def judge(session: GridSession, name: str, every: ValueTable) -> Run:
     """every: values of the measurement and of the truths of the three statements; name: what the draws are seeded with,
     so that each run has its own."""
     info = replace(session.info, lab=f"lab {name}", sample=f"sample {name}", run=f"run {name}")
-    value = np.where(every.censored[0] == 0, every.value[0], np.nan)
-    found = session_uncertainty(replace(session, info=info), name, JUDGED, value, TRUE_SIZES).columns
+    value = np.where(np.isin(every.censored[0], (0, BETWEEN)), every.value[0], np.nan)
+    # of a value between two ends the interval reaches from below the lower to above the upper
+    between = every.censored[0] == BETWEEN
+    found = session_uncertainty(replace(session, info=info), name, JUDGED, value, TRUE_SIZES, every.upper[0]).columns
     least, most = (
         np.where(every.censored == 1, -np.inf, every.value),
-        np.where(every.censored == 2, np.inf, every.value),
+        np.where(every.censored == 2, np.inf, np.where(every.censored == BETWEEN, every.upper, every.value)),
     )
     judged, held = [], []
     for row, kind in enumerate(STATEMENTS.values(), start=1):
-        main = _reaches(found[f"low{kind}"], found[f"high{kind}"], least[row], most[row])
+        low, high = found[f"low{kind}"], found[f"high{kind}"]
+        main = _reaches(low, high, least[row], most[row])
+        whole = (low <= least[row]) & ((most[row] <= high) | np.isnan(high))
+        main = np.where(between, whole, main)
         other = _reaches(found["other_low"], found["other_high"], least[row], most[row])
         judged.append(~np.isnan(every.value[row]) & ~np.isnan(found[f"low{kind}"]))
         held.append(judged[-1] & (main | other))

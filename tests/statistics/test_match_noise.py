@@ -104,7 +104,7 @@ def measured_again(session: GridSession, rng: np.random.Generator) -> GridSessio
 def usable(sessions: list[GridSession]) -> np.ndarray:
     """(S, 199), NaN where it is a bound."""
     summary = derive(sessions).summary
-    return np.where(summary["usable_output_bound"] == 0.0, summary["usable_output"], np.nan)
+    return np.where(summary["usable_low"] == summary["usable_high"], summary["usable_low"], np.nan)
 
 
 def curves(usable_output: np.ndarray) -> dict[str, np.ndarray]:

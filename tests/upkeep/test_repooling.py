@@ -125,10 +125,10 @@ def test_an_interval_is_open_where_a_bound_leaves_it_open():
     columns = {f"{end}{kind}": np.array([[1.0, 2.0, 3.0, 4.0]]) for end in ("low", "high") for kind in ENDS} | {
         "se": np.ones((1, 4))
     }
-    found = repooling.open_ends(columns, codes, np.array([[np.nan, np.nan, np.nan, 1.5]]))
+    found = repooling.open_ends(columns, codes)
     for kind in ENDS:
         np.testing.assert_array_equal(found[f"low{kind}"], [[1.0, np.nan, 3.0, 4.0]])
-        np.testing.assert_array_equal(found[f"high{kind}"], [[1.0, 2.0, np.nan, 5.5]])
+        np.testing.assert_array_equal(found[f"high{kind}"], [[1.0, 2.0, np.nan, 4.0]])
     np.testing.assert_array_equal(found["se"], np.ones((1, 4)))
     assert not np.isnan(columns["low"]).any()  # what was given is left as it was
 

@@ -7,6 +7,7 @@ from speakerdb.errors import RequestError
 from speakerdb.metric import Curve
 from speakerdb.metrics import METRICS
 from speakerdb.metrics.directivity_rows import BEAMWIDTHS, TONE
+from speakerdb.metrics.output_rows import PROGRAMME
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.documents import Document
 from speakerdb.questions.explain import Explain
@@ -92,6 +93,18 @@ _SECTIONS: tuple[tuple[str, tuple[tuple[str, str, str, bool], ...]], ...] = (
                 "Compression per drive; 0 would be none.",
                 True,
             ),
+            (
+                "output",
+                "What it can do per third octave, and what music asks of it",
+                "What it can do per third octave, and what music asks of it at its loudest and in two rooms.",
+                False,
+            ),
+            (
+                "impedance",
+                "Magnitude and phase of the impedance over frequency",
+                "What the amplifier sees.",
+                False,
+            ),
         ),
     ),
 )
@@ -176,6 +189,8 @@ def _sections(shown: Document, held_: frozenset[str]) -> list[tuple[str, list[tu
         "tone": any(m.id in fine for m in TONE.values()),
         "distortion": "distortion" in held_,
         "compression": "compression" in held_,
+        "output": PROGRAMME.id in fine,
+        "impedance": "impedance" in held_,
     }
     sections = [(words, [p for p in pictures if there[p[0]]]) for words, pictures in _SECTIONS]
     return [(words, pictures) for words, pictures in sections if pictures]
