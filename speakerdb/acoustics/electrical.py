@@ -65,7 +65,7 @@ def epdr(magnitude_ohm: Floats, phase_deg: Floats) -> Array:
     A stage at supply V and output a·V·sin t loses in the conducting device (1 − a·sin t)·a·sin(t − φ)·V²/|Z|. That is
     largest at a = 1 and t = 150° + 2φ/3 (its derivative vanishes there; derived, after E. Benjamin, Journal of the
     Audio Engineering Society, 1994, from memory), and a resistor R loses at most V²/4R, at a = ½. So R =
-    |Z|/(8·sin³(30° + |φ|/3)): half of |Z| where it is real, 0.1925 of it at 90°."""
+    |Z|/(8·sin³(30° + |φ|/3)): |Z| itself where it is real, 0.1925 of it at 90°."""
     third = np.sin(np.radians(30.0 + np.abs(phase_deg) / 3.0))
     return np.asarray(magnitude_ohm / (8.0 * third**3), np.float64)
 

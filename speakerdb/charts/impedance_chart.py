@@ -12,7 +12,7 @@ from speakerdb.charts.theme import Heading
 if TYPE_CHECKING:
     import polars as pl
 
-NAMES = {"magnitude": "Magnitude", "epdr": "EPDR (as hard on the amplifier as this resistor)", "phase": "Phase"}
+NAMES = {"magnitude": "Magnitude", "epdr": "EPDR", "phase": "Phase"}
 _TICKS_OHM = (0.5, 1.0, 2.0, 3.0, 4.0, 6.0, 8.0, 10.0, 20.0, 30.0, 50.0, 100.0, 200.0)
 _PHASE_DEG = (-90.0, 90.0)
 

@@ -22,7 +22,7 @@ from speakerdb.acoustics.measured import Measured, Smoothed, Turned
 from speakerdb.acoustics.output import LEVEL_BAND, Usable
 from speakerdb.derive.measuring import LEFT, RIGHT, readings_of
 from speakerdb.derive.strained import POINTS, OutputDraws
-from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern, Swept
+from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics import branches as branching
@@ -76,7 +76,7 @@ def session_uncertainty(
     layers = first, second, layer_of(rows, t, sample, second)
     columns = _columns(rows, t, layers, (own, both, whole))
     if upper is not None:
-        for j, ends in _upper_ends(work, rows, value, upper).items():
+        for j, ends in _upper_ends(work, rows, upper).items():
             for name, end in ends.items():
                 columns[name][j] = end
     return SessionUncertainty(
@@ -98,19 +98,13 @@ def _upper(found: Bounded) -> Array:
     return np.asarray(np.where(found.code == AT_LEAST, np.inf, end))
 
 
-def _may_be_between(metric: Metric) -> bool:
-    """Of what compression and distortion limit together: the sweeps of one may end before those of the other."""
-    return len({read.kind for read in metric.reading(Swept)}) > 1
-
-
-def _upper_ends(work: _Work, metrics: tuple[Metric, ...], value: Array, upper: Array) -> dict[int, dict[str, float]]:
-    """Of each metric that may lie between two ends: how far up its intervals reach, NaN where more draws than lie above
-    an interval leave it open. What was found exact may be no more than a lower end at the next reading."""
-    ends = np.where(np.isfinite(upper), upper, np.where([_may_be_between(m) for m in metrics], value, np.nan))
-    chosen = np.flatnonzero(np.isfinite(ends)).tolist()
+def _upper_ends(work: _Work, metrics: tuple[Metric, ...], upper: Array) -> dict[int, dict[str, float]]:
+    """Of each metric with an upper end: how far up its intervals reach, NaN where more draws than lie above an interval
+    leave it open."""
+    chosen = np.flatnonzero(np.isfinite(upper)).tolist()
     if not chosen:
         return {}
-    rows, t = tuple(metrics[j] for j in chosen), ends[chosen]
+    rows, t = tuple(metrics[j] for j in chosen), upper[chosen]
     own, bench, sample, both, whole = (work.draws(rows, t, layer, _upper) for layer in LAYERS)
     open_above = np.isposinf(own).mean(axis=1) > intervals.TAIL
     for drawn in (own, bench, sample):
@@ -174,7 +168,8 @@ class _Work:
             if layer.bears_on(metric):
                 found[j] = scaled(metric, end(metric.compute(measured)))
                 if metric.group == "output" or any(curve.turned for curve in metric.reading(Curve)):
-                    found[j] += np.nan_to_num(value[j] - scaled(metric, end(metric.compute(self.plain))))
+                    coarser = value[j] - scaled(metric, end(metric.compute(self.plain)))
+                    found[j] += np.where(np.isfinite(coarser), coarser, 0.0)
         return found
 
     # each layer alone
