@@ -20,7 +20,7 @@ from seed_data import plan
 from seed_data.errors import Errors
 from seed_data.model.air import FREQUENCY_HZ
 from seed_data.model.design import Design, Setting
-from seed_data.model.speaker import ORBIT_DEG, field_of
+from seed_data.model.speaker import ORBIT_DEG, field_of, orbit_directions, source_field
 from seed_data.plan import Visit
 from speakerdb.acoustics import curveset, grid
 from speakerdb.session import GridSession, SessionInfo
@@ -160,6 +160,22 @@ def _uncut(visit: Visit) -> Visit:
     return Visit(
         visit.design, visit.lab, visit.day, visit.sample, visit.setting, plan.METHOD[visit.lab], repeat=visit.repeat
     )
+
+
+def all_round(known: Known, directions: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """A speaker's noiseless p² on the analysis grid, with one reference: on both orbits (72, 199), and averaged over
+    directions (n, 3) that share the sphere alike (199,)."""
+    orbits = np.concatenate([orbit_directions(ORBIT_DEG, horizontal) for horizontal in (True, False)])
+    directions = np.concatenate([orbits, directions])
+    field = field_of(known.design, (known.setting,), ORBIT_DEG)[0]
+    pressure = sum(
+        drive * source_field(known.design, source, directions)
+        for source, drive in zip(field.sources, field.drive, strict=True)
+    )
+    power = np.abs(pressure) ** 2
+    raw = np.concatenate([power[: len(orbits)], power[len(orbits) :].mean(axis=0, keepdims=True)])
+    found = 10.0 ** (grid.to_grid(FREQUENCY_HZ, 10.0 * np.log10(raw)) / 10.0)
+    return found[:-1], found[-1]
 
 
 @cache

@@ -32,6 +32,9 @@ MOST_DB = 3.0  # above the louder of both orbits at that angle off the axis (own
 CROSS_FADE_DB = 1.0  # of change from angle to angle by which one orbit is smoother where it leads alone (own judgement)
 SEAM_DEG = 10.0  # about the plane of 90°, where angles in front and behind meet
 STEPS_IN_FRONT = 90 // STEP_DEG  # what lies behind is too low, and too near the noise, to tell lobes by
+# by what it is off in the third-octave bands 50 Hz–10 kHz, RMS and at most, which is near crossovers between drivers:
+# invented speakers of all kinds against their own spheres (tests/acoustics/test_roompower.py)
+ERROR_RMS_DB, ERROR_MOST_DB = 0.2, 2.0
 _OFF_DEG, _ABOUT_DEG = 5.0, 10.0  # finer moves the power of no speaker by 0.1 dB
 
 
