@@ -6,10 +6,10 @@ worked out from both orbits, and its power averaged over the sphere.
 
 A direction x (front), y (left), z (up), θ off the axis. A round source has H(θ) everywhere; a column of round sources
 that are alike H(θ) times what the column makes of the height alone, which the vertical orbit shows at the angle whose
-sine is |z|, relative to the horizontal one there. So L = H(θ) + [V − H](asin |z|), exact for both (derived). Of a row of
-sources side by side the same holds with the roles of the orbits exchanged. Which of them it is, the orbits tell:
-sources that lie along an orbit interfere there, so its level goes up and down with the angle, and the smoother orbit is
-the one to take along θ. How much power an orbit carries doesn't tell it: lobes may leave the axis in a dip.
+sine is |z|, relative to the horizontal one there. So L = H(θ) + [V − H](asin |z|), exact for both (derived). Of a row
+of sources side by side the same holds with the roles of the orbits exchanged. Which of them it is, the orbits tell:
+sources that lie along an orbit interfere there, so its level goes up and down with the angle, and the smoother orbit
+is the one to take along θ. How much power an orbit carries doesn't tell it: lobes may leave the axis in a dip.
 """
 
 from __future__ import annotations
@@ -120,9 +120,10 @@ def power_between(level_db: Floats, at: Quarter) -> Array:
     found = (h / (at.up @ flat) ** 2)[:, None] * ((at.up @ upright) ** 2)[None]
     by_v = (v / (at.aside @ upright) ** 2)[None] * ((at.aside @ flat) ** 2)[:, None]
     # in place: fresh arrays of this size cost more than what is computed in them
-    for power, share in ((found, lead), (by_v, 1.0 - lead)):
-        np.minimum(power, most, out=power)
-        power *= share
+    np.minimum(found, most, out=found)
+    np.minimum(by_v, most, out=by_v)
+    found *= lead
+    by_v *= 1.0 - lead
     found += by_v
     return found
 

@@ -70,8 +70,9 @@ def test_what_lies_below_the_floor_counts_as_the_floor():
     np.testing.assert_allclose(roompower.room_power(level), roompower.room_power(floored), atol=1e-9)
 
 
-def column(directions, places=(-2.0, 1.0), strengths=(1.0, 0.7 * np.exp(0.9j))):
-    """p² of two like round sources one above the other, (D, 1)."""
+def column(directions):
+    """(D,) p² of two like round sources one above the other."""
+    places, strengths = np.array([-2.0, 1.0]), np.array([1.0, 0.7 * np.exp(0.9j)])
     round_one = 0.3 + 0.7 * ((1.0 + directions[:, 0]) / 2.0) ** 2
     return np.abs(round_one * (np.exp(1j * np.outer(directions[:, 2], places)) @ strengths)) ** 2
 

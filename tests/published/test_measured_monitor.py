@@ -3,20 +3,18 @@ doi 10.14279/depositonce-6726.3 (CC BY-SA 4.0; see tests/data/README.md)."""
 
 from __future__ import annotations
 
+import dataclasses
 import shutil
-from pathlib import Path
 
 import numpy as np
 import pytest
-import sofar
-from scipy.spatial import SphericalVoronoi
 
 import speakerdb
 from speakerdb import derive, formats
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import grid, output, programme, roompower
 from tests.folders import toml_text
+from tests.published.monitor_room_power import FILE, errors, monitor
 
-FILE = Path(__file__).parents[1] / "data" / "studio_monitor.sofa"
 KEYS = {
     "maker": "Measured",
     "model": "Studio monitor",
@@ -45,22 +43,8 @@ def gridded(folder):
     return derive.to_grid(formats.read_session(folder))
 
 
-def full_sphere_power_db():
-    """Third-octave centres and 10·log10 of the area-weighted mean of p² over all directions, by SciPy's
-    SphericalVoronoi."""
-    sofa = sofar.read_sofa(FILE, verify=False, verbose=False)
-    azimuth, elevation = (
-        np.radians(sofa.ReceiverPosition[:, 0].ravel()),
-        np.radians(sofa.ReceiverPosition[:, 1].ravel()),
-    )
-    points = np.stack([np.cos(elevation) * np.cos(azimuth), np.cos(elevation) * np.sin(azimuth), np.sin(elevation)], 1)
-    area = SphericalVoronoi(points).calculate_areas() / (4 * np.pi)
-    pressure = np.abs(sofa.Data_Real + 1j * sofa.Data_Imag)[0]
-    return np.asarray(sofa.N).ravel(), 10 * np.log10(area @ pressure**2)
-
-
 def test_two_orbits_give_the_sound_power_of_all_614_directions_up_to_1600_hz_and_miss_lobes_near_3_khz(gridded):
-    centres, expected = full_sphere_power_db()
+    centres, expected = monitor().hz, monitor().sphere_power_db()
     sound_power = derive.derive([gridded]).summary["sound_power"][0]
     apart = np.interp(np.log2(centres), grid.LOG2_HZ, sound_power) - expected
     low = (centres >= 50) & (centres <= 1600)
@@ -72,12 +56,49 @@ def test_two_orbits_give_the_sound_power_of_all_614_directions_up_to_1600_hz_and
 
 
 def test_where_a_full_sphere_is_held_its_power_is_kept_beside_that_of_the_orbits(gridded):
-    centres, expected = full_sphere_power_db()
+    centres, expected = monitor().hz, monitor().sphere_power_db()
     assert gridded.sphere_power_db is not None
     inside = (grid.FREQUENCY_HZ >= 50) & (grid.FREQUENCY_HZ <= 16000)
     found = gridded.sphere_power_db[inside]
     # between the third-octave centres each direction is interpolated in dB, here only their average is
     np.testing.assert_allclose(found, np.interp(grid.LOG2_HZ[inside], np.log2(centres), expected), atol=0.2)
+
+
+def rms(values):
+    return np.sqrt(np.mean(values**2))
+
+
+def test_room_power_from_both_orbits_is_that_of_all_directions_also_where_the_crossover_lobes():
+    # `python -m tests.published.monitor_room_power` prints the table
+    found = errors()
+    heard = (found.hz > 49.0) & (found.hz < 10100.0)
+    assert heard.sum() == 24
+    assert rms(found.power_db[heard]) < roompower.ERROR_RMS_DB
+    assert np.abs(found.power_db[heard]).max() < roompower.ERROR_MOST_DB / 4  # it lobes less than the hardest do
+    lobes = (found.hz > 1900.0) & (found.hz < 10100.0)
+    assert (np.abs(found.power_db) < np.abs(found.standard_db))[lobes].all()
+
+
+def test_in_front_levels_between_the_orbits_are_nearer_than_those_of_the_nearest_angle_in_every_band_from_1_khz_up():
+    # behind, where little power goes, they are no nearer (see the table); power is what is claimed, not single levels
+    found = errors()
+    beams = found.hz > 950.0
+    assert beams.sum() == 14
+    assert (found.level_front_rms_db < found.nearest_front_rms_db)[beams].all()
+    assert rms(found.level_front_rms_db[beams]) < 0.7 * rms(found.nearest_front_rms_db[beams])
+    assert rms(found.level_rms_db[beams]) < 1.05 * rms(found.nearest_rms_db[beams])
+
+
+def test_rooms_take_the_power_of_the_measured_sphere_where_there_is_one(gridded):
+    summary = derive.derive([gridded]).summary
+    without = derive.derive([dataclasses.replace(gridded, sphere_power_db=None)]).summary
+    window = output.smoothed_db(summary["listening_window"].astype(np.float64))[0]
+    expected = (window - output.smoothed_db(gridded.sphere_power_db.astype(np.float64)))[programme.POINTS]
+    known = np.isfinite(expected)
+    assert known.sum() >= 24
+    np.testing.assert_allclose(summary["di_room"][0, programme.POINTS][known], expected[known], atol=0.011)
+    apart = (without["di_room"] - summary["di_room"])[0, programme.POINTS][known]
+    assert 0.1 < np.abs(apart).max() < roompower.ERROR_MOST_DB
 
 
 def test_shape_and_absolute_levels_are_withheld_with_the_reason_and_directivity_stands(folder, tmp_path):
