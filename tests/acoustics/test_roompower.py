@@ -66,8 +66,59 @@ def test_a_speaker_on_its_side_or_its_head_gives_the_room_the_same():
 
 def test_what_lies_below_the_floor_counts_as_the_floor():
     level = np.where(np.tile(np.abs(curveset.ANGLES_DEG), 2) > 90, -70.0, 0.0)[:, None]
-    floored = np.maximum(level, roompower.FLOOR_DB)
-    np.testing.assert_allclose(roompower.room_power(level), roompower.room_power(floored), atol=1e-9)
+    np.testing.assert_allclose(roompower.room_power(level), roompower.room_power(np.maximum(level, -40.0)), atol=1e-9)
+    assert roompower.room_power(level) < roompower.room_power(np.maximum(level, -39.0)) - 1e-6
+
+
+AT_60 = roompower.quarter(*np.array([[0.5], [np.sqrt(0.5)], [0.5]]))  # 60° off the axis, z = sin 30°, y = sin 45°
+BEHIND = roompower.quarter(*np.array([[-0.5], [np.sqrt(0.5)], [0.5]]))
+
+
+def upright(**level_db):
+    """(72, 1) a horizontal orbit of 0 dB, and a vertical one that has a level at some angles on both sides, else 0."""
+    level = np.zeros((72, 1))
+    for name, value in level_db.items():
+        angle = int(name.removeprefix("at_"))
+        level[curveset.v(angle, -angle)] = value
+    return level
+
+
+def test_nothing_is_more_than_3_db_above_the_louder_orbit_at_that_angle():
+    found = roompower.power_between(upright(at_30=20.0), AT_60)
+    np.testing.assert_allclose(10.0 * np.log10(found), 3.0, atol=1e-9)
+    below = roompower.power_between(upright(at_30=20.0, at_60=18.0), AT_60)
+    np.testing.assert_allclose(10.0 * np.log10(below), 20.0, atol=1e-9)
+
+
+@pytest.mark.parametrize(("change_db", "share"), [(0.0, 0.5), (0.5, 0.75), (0.9, 0.95), (1.0, 1.0), (1.7, 1.0)])
+def test_the_orbit_whose_level_changes_less_leads_more_up_to_a_decibel(change_db, share):
+    level = upright(**{f"at_{angle}": change_db for angle in range(10, 180, 20)})
+    odd = 10.0 ** (change_db / 20.0)
+    as_column, as_row = odd**2, 1.0 / ((1.0 + odd) / 2.0) ** 2  # V(30°)/H(30°)·H(60°), H(45°)/V(45°)·V(60°)
+    expected = share * as_column + (1.0 - share) * as_row
+    np.testing.assert_allclose(roompower.power_between(level, AT_60), expected, rtol=1e-9)
+    on_its_side = np.roll(level, curveset.PER_ORBIT, axis=0)
+    expected = (1.0 - share) / ((1.0 + odd) / 2.0) ** 2 + share * odd**2
+    turned = roompower.quarter(*np.array([[0.5], [0.5], [np.sqrt(0.5)]]))
+    np.testing.assert_allclose(roompower.power_between(on_its_side, turned), expected, rtol=1e-9)
+
+
+def test_what_happens_behind_does_not_tell_which_orbit_leads():
+    level = upright(at_100=-9.0, at_120=-2.0, at_150=-4.0)
+    as_column, as_row = 10.0**-0.4, 10.0**-0.2  # V(150°), and V(120°), V(135°) being half of 0 and half of 0 dB
+    found = roompower.power_between(level, BEHIND)
+    np.testing.assert_allclose(found, (as_column + as_row) / 2.0, rtol=1e-9)
+
+
+def test_a_speaker_turned_back_to_front_gives_the_room_the_same():
+    # the horizontal orbit is smoother both ways
+    level = np.zeros((72, 5))
+    level[curveset.PER_ORBIT :] = np.random.default_rng(3).normal(0.0, 4.0, (36, 5))
+    level = np.where(np.isin(np.arange(72), [*curveset.h(0, 180), *curveset.v(0, 180)])[:, None], 0.0, level)
+    turned = level.copy()
+    opposite = [180 - a if a >= 0 else -180 - a for a in curveset.ANGLES_DEG]
+    turned[curveset.PER_ORBIT :] = level[curveset.v(*opposite)]
+    np.testing.assert_allclose(roompower.room_power(turned), roompower.room_power(level), atol=1e-9)
 
 
 def column(directions):
@@ -195,5 +246,6 @@ def test_stored_for_invented_speakers_it_is_what_their_own_spheres_give(slugs):
     rms, rms_standard = (np.sqrt((part**2).mean()) for part in (found, standard))
     if not slugs:
         assert rms < roompower.ERROR_RMS_DB < 0.35 * rms_standard
-    else:
-        assert rms < rms_standard
+    else:  # harder than most
+        assert rms < 1.5 * roompower.ERROR_RMS_DB
+        assert rms < 0.7 * rms_standard
