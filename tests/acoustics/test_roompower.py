@@ -103,6 +103,15 @@ def test_the_orbit_whose_level_changes_less_leads_more_up_to_a_decibel(change_db
     np.testing.assert_allclose(roompower.power_between(on_its_side, turned), expected, rtol=1e-9)
 
 
+@pytest.mark.parametrize(("beyond_deg", "behind"), [(-10.0, 0.0), (-5.0, 0.249), (0.0, 0.5), (5.0, 0.751), (10.0, 1.0)])
+def test_within_10_degrees_of_the_side_what_is_in_front_and_behind_is_mixed_in_amplitude(beyond_deg, behind):
+    level = upright(**({f"at_{angle}": 1.5 for angle in range(10, 180, 20)} | {"at_150": -20.0}))
+    x = -np.sin(np.radians(beyond_deg))
+    at = roompower.quarter(*np.array([[x], [np.sqrt(0.75 - x**2)], [0.5]]))
+    expected = (1.0 - behind) * 10.0 ** (1.5 / 20.0) + behind * 0.1
+    np.testing.assert_allclose(np.sqrt(roompower.power_between(level, at)), expected, atol=1e-3)
+
+
 def test_what_happens_behind_does_not_tell_which_orbit_leads():
     level = upright(at_100=-9.0, at_120=-2.0, at_150=-4.0)
     as_column, as_row = 10.0**-0.4, 10.0**-0.2  # V(150°), and V(120°), V(135°) being half of 0 and half of 0 dB
