@@ -57,7 +57,7 @@ def quarter(x: Floats, y: Floats, z: Floats) -> Quarter:
 
     def turned(part: Floats) -> Array:
         angle = np.degrees(np.arcsin(np.clip(part, 0.0, 1.0)))
-        return _line(angle) * (1.0 - behind) + _line(180.0 - angle) * behind
+        return np.asarray(_line(angle) * (1.0 - behind) + _line(180.0 - angle) * behind)
 
     return Quarter(_line(np.degrees(np.arccos(np.clip(x, -1.0, 1.0)))), turned(z), turned(y))
 
@@ -125,7 +125,7 @@ def power_between(level_db: Floats, at: Quarter) -> Array:
     found *= lead
     by_v *= 1.0 - lead
     found += by_v
-    return found
+    return np.asarray(found)
 
 
 def _change_db(sides: Array) -> Array:
