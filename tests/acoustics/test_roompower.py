@@ -1,4 +1,8 @@
-"""Room power from two orbits against power integrated over the sphere, of sources that it was not made from."""
+"""Room power from two orbits against power integrated over the sphere.
+
+How to tell which orbit leads was chosen on the invented speakers and on drawn crossovers (other draws than these);
+products of patterns, lines, the closed forms of tests/published and the measured monitor had no part in it.
+"""
 
 from __future__ import annotations
 
