@@ -100,7 +100,7 @@ def sweeps(visit: Visit, field: Field, errors: Errors) -> tuple[Sweeps, Sweeps, 
     strain: Strain = strain_of(visit.design, field, drives_db(visit, field))
     drives = strain.drive_db.size
     unit = errors.sample_db(visit, np.ones(1))
-    unit = unit - np.mean(unit[:, BAND])
+    unit = unit - np.mean(unit[:, strain.band])
     level = strain.level_db + unit + errors.compression_db(visit, drives)
     harmonics = {"h2": strain.second, "h3": strain.third, "thd": strain.total}
     tones = {"multitone": strain.multitone, "multitone_hp80": strain.multitone_hp80}
@@ -112,7 +112,17 @@ def sweeps(visit: Visit, field: Field, errors: Errors) -> tuple[Sweeps, Sweeps, 
         }
         return Sweeps(FREQUENCY_HZ[::step], strain.drive_db, levels)
 
-    return Sweeps(FREQUENCY_HZ, strain.drive_db, {"": level}), noisy(harmonics, 2), noisy(tones, 4)
+    high = visit.valid_hz[1] or np.inf
+    if visit.design.kind == "subwoofer":
+        tones = {}
+    whole = Sweeps(FREQUENCY_HZ, strain.drive_db, {"": level})
+    return tuple(_up_to(part, high) for part in (whole, noisy(harmonics, 2), noisy(tones, 4)))  # type: ignore[return-value]
+
+
+def _up_to(sweeps: Sweeps, high_hz: float) -> Sweeps:
+    inside = sweeps.frequency_hz <= high_hz
+    tables = {name: table[:, inside] for name, table in sweeps.tables.items()}
+    return Sweeps(sweeps.frequency_hz[inside], sweeps.drive_db, tables)
 
 
 def electrical(visit: Visit, errors: Errors) -> tuple[FloatArray, FloatArray]:

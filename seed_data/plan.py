@@ -182,7 +182,7 @@ def first_visits() -> list[Visit]:
             prices=_price_tags(design, day),
         )
         if design.kind == "subwoofer":
-            visit = replace(visit, method="ground-plane", angles="horizontal", valid_hz=(None, 500.0), sweeps=False)
+            visit = replace(visit, method="ground-plane", angles="horizontal", valid_hz=(None, 500.0))
         out.append(replace(visit, **FIRST_VISITS.get(design.model, {})))  # type: ignore[arg-type]
     return out
 

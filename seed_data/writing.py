@@ -12,14 +12,16 @@ import numpy as np
 from seed_data import measure
 from seed_data.errors import Errors
 from seed_data.model.air import FREQUENCY_HZ, REFERENCE_PA, FloatArray
-from seed_data.model.speaker import Field
+from seed_data.model.speaker import SUBWOOFER_BAND_HZ, Field
 from seed_data.plan import Visit
 
-Scalar = str | float | int | bool
+Scalar = str | float | int | bool | tuple[float, ...]
 
 
 def toml_value(value: Scalar) -> str:
     """A TOML literal; dates are passed as strings of ten characters and written bare."""
+    if isinstance(value, tuple):
+        return f"[{', '.join(f'{one:g}' for one in value)}]"
     if isinstance(value, bool):
         return "true" if value else "false"
     if isinstance(value, str):
@@ -66,6 +68,8 @@ def session_toml(visit: Visit, field: Field) -> str:
     ):
         if value is not None:
             head[key] = value
+    if design.kind == "subwoofer" and visit.sweeps:
+        head["drive_band"] = SUBWOOFER_BAND_HZ
     height, width, depth = design.size_mm
     head |= {"height_mm": height, "width_mm": width, "depth_mm": depth, "mass_kg": design.mass_kg, "year": design.year}
     head |= {"layout": design.layout, "enclosure": design.enclosure}
@@ -258,8 +262,7 @@ def write_session(out: Path, visit: Visit, field: Field, errors: Errors) -> Path
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "session.toml").write_text(session_toml(visit, field), encoding="utf-8")
     _responses_table(folder / "responses", visit.form, measure.responses(visit, field, errors))
-    subwoofer = visit.design.kind == "subwoofer"
-    if visit.sweeps and not subwoofer:
+    if visit.sweeps:
         _sweeps_tables(folder, visit.form, visit, field, errors)
     if not visit.design.powered:
         _impedance_table(folder, visit.form, *measure.electrical(visit, errors))

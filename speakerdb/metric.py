@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 Better = Literal["high", "low", "neither"]
-Kinds = Literal["all", "not_subwoofer"]
+Kinds = Literal["all", "not_subwoofer", "subwoofer"]
 
 # where definitions come from
 OWN = "own definition"
@@ -45,13 +45,14 @@ class _Read:
 @dataclass(frozen=True)
 class Curve(_Read):
     """A summary curve by its name, made of the slots (of 72). turned: also as it becomes when the speaker is turned;
-    down: below the band, too, as far down as it takes; needed: False where the metric does without it when it isn't
-    there."""
+    down: below the band, too, as far down as it takes, up: the same upward; needed: False where the metric does without
+    it when it isn't there."""
 
     name: str
     slots: tuple[int, ...]
     turned: bool = False
     down: bool = False
+    up: bool = False
     needed: bool = True
 
 
@@ -75,11 +76,10 @@ class Sphere(_Read):
 @dataclass(frozen=True)
 class Swept(_Read):
     """Sweeps at rising drives: 'compression', or a component of distortion. at_db: the drive that has to lie among
-    them; down: as of curves."""
+    them."""
 
     kind: str
     at_db: float | None = None
-    down: bool = False
 
 
 @dataclass(frozen=True)

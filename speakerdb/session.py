@@ -110,6 +110,7 @@ class SessionInfo:
     default_setting: bool = False
     drive_voltage_v: float | None = None
     drive_scale: Literal["absolute", "relative"] = "absolute"
+    drive_band: tuple[float, float] | None = None  # of a subwoofer, Hz: what its drives are the mean level over
     bench_limit: BenchLimit | None = None  # what ended the sweeps
     bench_max_v: float | None = None  # the most that the bench could have given
     distance_m: float | None = None

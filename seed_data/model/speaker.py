@@ -191,6 +191,17 @@ def _gain_db(design: Design) -> float:
     return float(generator("gain", design.maker, design.model).uniform(84.0, 92.0))
 
 
+SUBWOOFER_BAND_HZ = (40.0, 100.0)  # what levels of subwoofers are referred to
+
+
+def band_of(design: Design) -> np.ndarray:
+    """(F,) bool: what levels and drives of a design are the on-axis mean over."""
+    if design.kind != "subwoofer":
+        return BAND
+    low, high = SUBWOOFER_BAND_HZ
+    return (low <= FREQUENCY_HZ) & (high >= FREQUENCY_HZ)
+
+
 def field_of(design: Design, settings: tuple[Setting, ...], orbit_deg: FloatArray = ORBIT_DEG) -> list[Field]:
     """One field per setting. The network is fixed with the design (in its plain setting); the settings come on top."""
     horizontal = np.repeat([True, False], orbit_deg.size)
@@ -207,8 +218,7 @@ def field_of(design: Design, settings: tuple[Setting, ...], orbit_deg: FloatArra
     )
 
     absolute = sensitivity_db(design) if not design.powered else _gain_db(design)
-    bass_only = design.kind == "subwoofer"
-    band = ((FREQUENCY_HZ >= 40) & (FREQUENCY_HZ <= 100)) if bass_only else BAND
+    band = band_of(design)
     out = []
     plain_mean: float | None = None
     for setting in (PLAIN, *settings):

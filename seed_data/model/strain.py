@@ -9,7 +9,7 @@ import numpy as np
 from seed_data.model import electronics, output
 from seed_data.model.air import FREQUENCY_HZ, FloatArray, level_db, smooth_db
 from seed_data.model.design import Design, port_radius_m
-from seed_data.model.speaker import BAND, Field, watt_level_db
+from seed_data.model.speaker import Field, band_of, watt_level_db
 
 LOG_F = np.log2(FREQUENCY_HZ)
 
@@ -30,10 +30,12 @@ class Strain:
         """Second and third together, root of the sum of squares."""
         return np.asarray(np.hypot(self.second, self.third))
 
+    band: np.ndarray  # (F,) bool: what drives are the mean on-axis level over
+
     @property
     def loss_db(self) -> FloatArray:
-        """Drive minus the delivered on-axis mean over 300 Hz–3 kHz, (K,)."""
-        return np.asarray(self.drive_db - np.mean(self.level_db[:, BAND], axis=1))
+        """Drive minus the delivered on-axis mean over the drives' band, (K,)."""
+        return np.asarray(self.drive_db - np.mean(self.level_db[:, self.band], axis=1))
 
 
 def _harmonic(axis: FloatArray, order: int) -> FloatArray:
@@ -100,4 +102,5 @@ def strain_of(design: Design, field: Field, drive_db: FloatArray) -> Strain:
         np.hypot(np.sqrt(third) / heard, noise / 2.0),
         np.hypot(np.sqrt(tones[32.0]) / heard, 2.0 * noise),
         np.hypot(np.sqrt(tones[80.0]) / heard, 2.0 * noise),
+        band_of(design),
     )

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from speakerdb import figures
 from speakerdb.acoustics import bounds, curveset, directivity, electrical, grid, output, programme, response
+from speakerdb.acoustics import subwoofer as deep
 from speakerdb.acoustics.bounds import AT_MOST, Bounded
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.directivity import Angle, Beamwidth
@@ -30,9 +31,11 @@ Floats = NDArray[np.floating[Any]]
 # What a row says it reads, of a band of the grid
 
 
-def curve(name: str, band: slice, *, turned: bool = False, down: bool = False, needed: bool = True) -> Curve:
+def curve(
+    name: str, band: slice, *, turned: bool = False, down: bool = False, up: bool = False, needed: bool = True
+) -> Curve:
     """A summary curve; what is none of the curve set is made of no slots."""
-    return Curve(*grid.named(band), name, curveset.SLOTS_OF.get(name, ()), turned, down, needed)
+    return Curve(*grid.named(band), name, curveset.SLOTS_OF.get(name, ()), turned, down, up, needed)
 
 
 def single(slots: Sequence[int], band: slice, toward: str = "", name: str = "") -> Pattern:
@@ -40,9 +43,9 @@ def single(slots: Sequence[int], band: slice, toward: str = "", name: str = "") 
     return Pattern(*grid.named(band), tuple(dict.fromkeys(slots)), toward, name)
 
 
-def swept(kind: str, band: slice, at_db: float | None = None, *, down: bool = False) -> Swept:
+def swept(kind: str, band: slice, at_db: float | None = None) -> Swept:
     """Sweeps at rising drives."""
-    return Swept(*grid.named(band), kind, at_db, down)
+    return Swept(*grid.named(band), kind, at_db)
 
 
 def words(band: slice) -> str:
@@ -78,7 +81,8 @@ class Measured:
     """Leading dimensions (...): sessions (S,), or draws (B,). None: not measured; what takes time is asked for where it
     is needed.
 
-    sides: horizontal curves (..., 4, 199) at 0, 10, 20, 30° to the left and to the right, as read. sphere_db (...,
+    subwoofer (...): whose levels refer to a band of their own. sides: horizontal curves (..., 4, 199) at 0, 10, 20, 30°
+    to the left and to the right, as read. sphere_db (...,
     199): sound power of directions all around. at_error_db (...): what the true drives of sweeps are above the stated
     ones; drives are then known to that only, so the outermost distortion curves may be prolonged that far. bracket
     (..., ), (...): see `output.within_bracket`; None: the maximum level is the value itself. impedance_ohm and
@@ -87,6 +91,7 @@ class Measured:
     """
 
     curves: CurveSet
+    subwoofer: NDArray[np.bool_] | bool = False
     sides: Callable[[], tuple[Floats, Floats]] | None = None
     turned: Callable[[], Turned] | None = None
     smoothed: Callable[[], Smoothed] | None = None
@@ -110,6 +115,11 @@ class Measured:
     def reference_db(self) -> Array:
         """(...) mean of the listening window, 300 Hz–3 kHz."""
         return response.mean(self.curves.lw, response.REFERENCE)
+
+    @cached_property
+    def own_reference_db(self) -> Array:
+        """(...) what drives refer to: the on-axis mean of a subwoofer's band, else the reference level."""
+        return np.where(self.subwoofer, deep.reference_db(self.curves.on_axis), self.reference_db)
 
     @cached_property
     def window_mean_db(self) -> Array:
@@ -253,8 +263,12 @@ class Measured:
     @cached_property
     def usable(self) -> Usable:
         """(..., F) usable output at the strain's points."""
-        window = self.curves.lw[..., self.strained.points.of_grid]
-        return self._held.moved(window - self.reference_db[..., None])
+        return self._held.moved(self._of_output[..., self.strained.points.of_grid] - self.own_reference_db[..., None])
+
+    @property
+    def _of_output(self) -> Array:
+        """(..., 199) the curve that output follows: the listening window, of a subwoofer the axis."""
+        return np.where(np.asarray(self.subwoofer)[..., None], self.curves.on_axis, self.curves.lw)
 
     @cached_property
     def usable_bands(self) -> Usable:
@@ -262,7 +276,7 @@ class Measured:
         known in a band of which no point lies among the strain's."""
         log2_hz = self.strained.points.log2_hz
         away = np.abs(log2_hz[:, None] - np.log2(programme.BANDS_HZ))
-        window = output.smoothed_db(self.curves.lw)[..., programme.POINTS] - self.reference_db[..., None]
+        window = output.smoothed_db(self._of_output)[..., programme.POINTS] - self.own_reference_db[..., None]
         return self._held[..., away.argmin(axis=0)].moved(window).only(away.min(axis=0) < 1.0 / 6.0)
 
     @cached_property

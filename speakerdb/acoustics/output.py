@@ -19,6 +19,7 @@ from speakerdb.acoustics import bounds, grid, programme
 from speakerdb.acoustics.bounds import AT_LEAST, AT_MOST, EXACT, Bounded
 from speakerdb.acoustics.curveset import level_of, power_of
 from speakerdb.acoustics.grid import Points
+from speakerdb.acoustics.subwoofer import REFERENCE
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -179,11 +180,14 @@ class Compression:
         return np.asarray(slope <= REFERENCE_SLOPE + 1e-9)
 
 
-def compression(drive_db: Floats, level_db: Floats) -> Compression:
-    """From on-axis levels (..., k, 199) at rising drives (..., k), at least two."""
+def compression(drive_db: Floats, level_db: Floats, subwoofer: Flags | bool = False) -> Compression:
+    """From on-axis levels (..., k, 199) at rising drives (..., k), at least two. subwoofer (...): whose drives and loss
+    refer to their own band."""
     driven = (drive_db - drive_db[..., :1])[..., None].astype(level_db.dtype)
     change = level_db - level_db[..., :1, :] - driven
-    return Compression(drive_db, smoothed_db(change), -change[..., LEVEL_BAND].mean(axis=-1, dtype=np.float64))
+    whole, deep = (-change[..., band].mean(axis=-1, dtype=np.float64) for band in (LEVEL_BAND, REFERENCE))
+    loss = np.where(np.asarray(subwoofer)[..., None], deep, whole)
+    return Compression(drive_db, smoothed_db(change), loss)
 
 
 def _only_at_most(found: Bounded, where: Flags) -> Bounded:

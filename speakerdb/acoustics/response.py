@@ -89,26 +89,26 @@ class BassLimit:
     at_most: NDArray[np.bool_]
 
 
-def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
-    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from 300 Hz
-    (method:metrics#bass-limits).
+def bass_limit(curve: Array, threshold_db: Array, start_at: int = START) -> BassLimit:
+    """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from a grid point, 300 Hz by
+    default (method:metrics#bass-limits).
 
     A run of points below the threshold counts when it reaches the end of the measured run or has 7 points or more. The
     limit is the crossing at the run's upper edge, linear in dB over log f. No such run: the lowest measured frequency.
     """
     rows = curve.reshape(-1, curve.shape[-1])
     thr = np.broadcast_to(threshold_db, curve.shape[:-1]).reshape(-1)
-    # the start: 300 Hz, or the first point above it that is not below; nothing above that counts
-    fit = rows[:, START:] >= thr[:, None]
-    start = START + np.argmax(fit, axis=1)
+    # the start, or the first point above it that is not below; nothing above that counts
+    fit = rows[:, start_at:] >= thr[:, None]
+    start = start_at + np.argmax(fit, axis=1)
     rows = rows[:, : start.max() + 1]
     n, size = rows.shape
     index = np.arange(size)
     missing = np.isnan(rows)
-    usable = fit.any(axis=1) & ~missing[:, START] & ~np.isnan(thr)
+    usable = fit.any(axis=1) & ~missing[:, start_at] & ~np.isnan(thr)
     below = (rows < thr[:, None]) & (index < start[:, None])
-    # the measured run's lower end: one above the highest gap below 300 Hz
-    gap = missing & (index < START)
+    # the measured run's lower end: one above the highest gap below it
+    gap = missing & (index < start_at)
     end = np.where(gap.any(axis=1), size - np.argmax(gap[:, ::-1], axis=1), 0)
     # below the end everything counts as below, so that a run that reaches it is long enough
     run = np.concatenate([np.ones((n, RUN_POINTS), bool), below | (index < end[:, None])], axis=1)
@@ -129,6 +129,15 @@ def bass_limit(curve: Array, threshold_db: Array) -> BassLimit:
     hz = 2.0 ** np.where(usable, log2_hz, np.nan)
     shape = curve.shape[:-1]
     return BassLimit(hz.reshape(shape), (at_most & usable).reshape(shape))
+
+
+def treble_limit(curve: Array, threshold_db: Array, start_at: int) -> BassLimit:
+    """The same walking up from a grid point: where the curve ends towards high frequencies; at_most then means at
+    least."""
+    last = curve.shape[-1] - 1
+    mirrored = bass_limit(curve[..., ::-1], threshold_db, last - start_at)
+    middle = grid.FREQUENCY_HZ[0] * grid.FREQUENCY_HZ[-1]
+    return BassLimit(middle / mirrored.hz, mirrored.at_most)
 
 
 def rolloff(upper_hz: Array, lower_hz: Array, fall_db: float) -> Array:

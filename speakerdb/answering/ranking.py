@@ -55,6 +55,8 @@ def rank(
     if not metric.ranked:
         raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
     judged, unknown = selection.split(field)
+    if metric.kinds == "subwoofer":  # they rank among themselves
+        judged = judged.filter(pl.col("kind") == "subwoofer")
     found = field.metric_column(metric, judged, target)
     if target == "absolute":
         found = ordering.with_bench(found, field.draws(metric.id, "bench_draw")[judged["row"].to_numpy()])

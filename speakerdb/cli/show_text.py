@@ -5,6 +5,8 @@ from __future__ import annotations
 from speakerdb.cli import terminal
 from speakerdb.questions.show import Shown
 
+NAMED = 12  # metrics that one reason withholds; more are counted, --json names them
+
 
 def tell(answer: Shown) -> None:
     import polars as pl
@@ -35,6 +37,7 @@ def tell(answer: Shown) -> None:
         if len(withheld):
             terminal.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):
-                terminal.line(f"  {', '.join(group['metric'])}: {reason}")
+                names = ", ".join(group["metric"]) if len(group) <= NAMED else f"{len(group)} metrics"
+                terminal.line(f"  {names}: {reason}")
     terminal.line(f"\nIntervals are 95 %, {TARGETS[answer.target]}.")
     terminal.cautions(answer.cautions)

@@ -11,7 +11,8 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import grid, output, programme
 from speakerdb.acoustics.output import Strain, Usable
-from speakerdb.session import GridSession, GridSweeps
+from speakerdb.acoustics.subwoofer import REFERENCE
+from speakerdb.session import GridSession, GridSweeps, SessionInfo
 
 Array = NDArray[np.float64]
 Floats = NDArray[np.floating[Any]]
@@ -32,11 +33,17 @@ class Drives:
 Sweeps = dict[str, Drives]  # by what was swept: a kind of DISTORTION, or COMPRESSION
 
 
-def strain_of(sweeps: Sweeps) -> Strain:
-    """Compression re the lowest drive, distortion with its 1/3-octave smoothed levels."""
+def band_of(info: SessionInfo) -> slice:
+    """What the drives of a session are the mean level over, as they are stored."""
+    return REFERENCE if info.kind == "subwoofer" else output.LEVEL_BAND
+
+
+def strain_of(sweeps: Sweeps, subwoofer: NDArray[np.bool_] | bool = False) -> Strain:
+    """Compression re the lowest drive, distortion with its 1/3-octave smoothed levels; subwoofer: as of
+    output.compression."""
     c = sweeps.get(COMPRESSION)
     return Strain(
-        None if c is None else output.compression(c.drive_db, c.level_db),
+        None if c is None else output.compression(c.drive_db, c.level_db, subwoofer),
         {kind: output.distortion(d.drive_db, d.level_db) for kind, d in sweeps.items() if kind != COMPRESSION},
     )
 

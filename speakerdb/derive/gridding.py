@@ -9,7 +9,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import electrical, grid, output
+from speakerdb.acoustics import electrical, grid
+from speakerdb.acoustics.subwoofer import REFERENCE
+from speakerdb.derive import drives
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.session import CurveBlock, GridSession, GridSweeps, Session, Sweep
 
@@ -45,11 +47,14 @@ def to_grid(session: Session) -> GridSession:
     distortion = _sweeps(session.distortion)
     problems = _axis_problem(level, horizontal, angle)
     problems += _doubled(session.compression, "compression") + _doubled(session.distortion, "distortion")
-    drive_offset = _drive_offset(compression)
+    if info.drive_band is not None:
+        own = _axis_mean(level, angle, REFERENCE) - _axis_mean(level, angle, grid.band(*info.drive_band))
+        compression, distortion = _shifted(compression, own), _shifted(distortion, own)
+    drive_offset = _drive_offset(compression, drives.band_of(info))
     if info.drive_scale == "relative":
         compression, distortion = _shifted(compression, drive_offset), _shifted(distortion, drive_offset)
-    elif info.level_is != "relative" and info.kind != "subwoofer":
-        problems += _drive_problem(compression, drive_offset)
+    elif info.level_is != "relative":
+        problems += _drive_problem(compression, drive_offset, drives.band_of(info))
     if problems:
         raise DataError(f"{session.folder} can't be stored", [_in(session.folder, p) for p in problems])
     return GridSession(
@@ -176,7 +181,9 @@ def _compression(session: Session, offset_db: float) -> GridSweeps | None:
     """Compression sweeps at 1 m. Where the responses are levels at a distance, so are these, unless only as levels at 1
     m the lowest fits its drive; what compresses is a difference either way."""
     at_distance, at_1m = (_sweeps(session.compression, shift) for shift in (offset_db, 0.0))
-    return at_1m if abs(_drive_offset(at_1m)) <= DRIVE_LIMIT_DB else at_distance
+    info = session.info
+    band = drives.band_of(info) if info.drive_band is None else grid.band(*info.drive_band)
+    return at_1m if abs(_drive_offset(at_1m, band)) <= DRIVE_LIMIT_DB else at_distance
 
 
 def _doubled(sweeps: tuple[Sweep, ...], file: str) -> list[ErrorItem]:
@@ -193,12 +200,18 @@ def _doubled(sweeps: tuple[Sweep, ...], file: str) -> list[ErrorItem]:
     ]
 
 
-def _drive_offset(compression: GridSweeps | None) -> float:
-    """By how much the lowest compression sweep's mean over 300 Hz–3 kHz lies above its drive; NaN where not
+def _axis_mean(level: NDArray[np.float64], angle: NDArray[np.float64], band: slice) -> float:
+    """Mean on-axis level over a band; NaN where it was not measured."""
+    axis = level[np.isclose(angle, 0.0)]
+    return float(axis[:, band].mean()) if len(axis) else float("nan")
+
+
+def _drive_offset(compression: GridSweeps | None, band: slice) -> float:
+    """By how much the lowest compression sweep's mean over the drives' band lies above its drive; NaN where not
     measured."""
     if compression is None:
         return float("nan")
-    return float(np.mean(compression.level_db[0, output.LEVEL_BAND].astype(np.float64)) - compression.drive_db[0])
+    return float(np.mean(compression.level_db[0, band].astype(np.float64)) - compression.drive_db[0])
 
 
 def _shifted(sweeps: GridSweeps | None, offset_db: float) -> GridSweeps | None:
@@ -208,15 +221,15 @@ def _shifted(sweeps: GridSweeps | None, offset_db: float) -> GridSweeps | None:
     return GridSweeps(sweeps.drive_db + offset_db, sweeps.component, sweeps.level_db)
 
 
-def _drive_problem(compression: GridSweeps | None, offset_db: float) -> list[ErrorItem]:
+def _drive_problem(compression: GridSweeps | None, offset_db: float, band: slice) -> list[ErrorItem]:
     if compression is None or np.isnan(offset_db) or abs(offset_db) <= DRIVE_LIMIT_DB:
         return []
     return [
         ErrorItem(
             file="compression",
             key="drive_db",
-            found=f"a lowest sweep, at a drive of {figures.plain(compression.drive_db[0])} dB, whose mean over 300 "
-            "Hz–3 kHz is "
+            found=f"a lowest sweep, at a drive of {figures.plain(compression.drive_db[0])} dB, whose mean over "
+            f"{figures.band(*grid.named(band))} is "
             f"{figures.number(offset_db, 1, signed=True)} dB from that",
             expected="drive_db to be that mean as it would be without compression, within "
             f"{figures.plain(DRIVE_LIMIT_DB)} dB; where the drives "

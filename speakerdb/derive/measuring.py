@@ -84,14 +84,16 @@ def _measured(sessions: Sequence[GridSession], readings: Array, level: Array) ->
     """(S, …) of sessions."""
     power = curveset.power_of(level)
     curves = curveset.curve_set(level, power)
+    deep = np.array([s.info.kind == "subwoofer" for s in sessions], bool)
     passive = [s.info.drive_voltage_v or np.nan if not s.info.powered else np.nan for s in sessions]
     return Measured(
         curves,
+        subwoofer=deep,
         sides=lambda: _sides(readings, level),
         turned=lambda: Turned(directivity.turned_in_room(power)),
         smoothed=lambda: smoothed(power, curves.lw),
         sphere_db=_stacked([s.sphere_power_db for s in sessions]),
-        strain=lambda: drives.strain_of(drives.stacked([drives.sweeps_of(s) for s in sessions])),
+        strain=lambda: drives.strain_of(drives.stacked([drives.sweeps_of(s) for s in sessions]), deep),
         impedance_ohm=_stacked([None if s.info.powered else s.impedance_ohm for s in sessions]),
         impedance_phase_deg=_stacked([None if s.info.powered else s.impedance_phase_deg for s in sessions]),
         voltage_v=np.array(passive, np.float64),

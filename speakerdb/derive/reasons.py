@@ -11,11 +11,12 @@ from numpy.typing import NDArray
 from speakerdb import figures
 from speakerdb.acoustics import curveset, grid, output, response
 from speakerdb.acoustics.bounds import AT_LEAST, BETWEEN
-from speakerdb.derive.drives import COMPRESSION, HARMONICS, with_total
+from speakerdb.derive.drives import COMPRESSION, HARMONICS, band_of, with_total
 from speakerdb.metric import Curve, Electrical, Metric, Pattern, Read, Sphere, Swept, ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, GridSweeps
 
+ONLY_SUBWOOFERS = "for subwoofers only"
 SHAPE_RESOLUTION, SHAPE_SMOOTHING_OCT = 12.0, 1 / 12
 Flags = NDArray[np.bool_]
 DB = figures.Quantity("dB", 0)
@@ -46,6 +47,10 @@ def _subwoofer(session: GridSession) -> str | None:
     return "a subwoofer: it refers to 300 Hz and above" if session.info.kind == "subwoofer" else None
 
 
+def _not_subwoofer(session: GridSession) -> str | None:
+    return ONLY_SUBWOOFERS if session.info.kind != "subwoofer" else None
+
+
 def _powered(session: GridSession) -> str | None:
     return "a powered speaker" if session.info.powered else None
 
@@ -57,9 +62,12 @@ def _relative(session: GridSession) -> str | None:
 def _unscaled(session: GridSession) -> str | None:
     compression = session.compression
     if session.info.drive_scale == "relative" and (
-        compression is None or bool(np.isnan(compression.level_db[0, output.LEVEL_BAND]).any())
+        compression is None or bool(np.isnan(compression.level_db[0, band_of(session.info)]).any())
     ):
-        return "drives are relative and no compression sweep over 300 Hz–3 kHz says what level they give"
+        return (
+            "drives are relative and no compression sweep over "
+            f"{figures.band(*grid.named(band_of(session.info)))} says what level they give"
+        )
     return None
 
 
@@ -81,6 +89,7 @@ def _coarse(session: GridSession) -> str | None:
 
 RULES: tuple[tuple[Callable[[GridSession], str | None], Callable[[Metric], bool]], ...] = (
     (_subwoofer, lambda m: m.kinds == "not_subwoofer"),
+    (_not_subwoofer, lambda m: m.kinds == "subwoofer"),
     (_relative, lambda m: m.absolute),
     (_powered, lambda m: bool(m.reading(Electrical))),
     (_unscaled, lambda m: bool(m.reading(Swept))),
@@ -90,7 +99,7 @@ RULES: tuple[tuple[Callable[[GridSession], str | None], Callable[[Metric], bool]
 
 def without_level(session: GridSession) -> bool:
     """Whether the drives of a session stand for no level at 1 m."""
-    return any(says(session) is not None for says in (_relative, _subwoofer, _unscaled))
+    return any(says(session) is not None for says in (_relative, _unscaled))
 
 
 # what stands beside a value
@@ -131,7 +140,7 @@ def _stopped(session: GridSession) -> str | None:
 
 def _above_axis(session: GridSession, drive_db: float) -> float:
     """How many times the voltage of the response a drive takes: the on-axis mean over 300 Hz–3 kHz is its level."""
-    axis = session.level_db[np.isclose(session.angle_deg, 0.0)][:, output.LEVEL_BAND]
+    axis = session.level_db[np.isclose(session.angle_deg, 0.0)][:, band_of(session.info)]
     return float(10.0 ** ((drive_db - axis.mean()) / 20.0))
 
 
@@ -258,7 +267,9 @@ def _drives_lacking(sweeps: GridSweeps, read: Swept) -> str | None:
 
 def _bent(session: GridSession) -> bool:
     sweeps = session.compression
-    return sweeps is not None and not bool(output.compression(sweeps.drive_db, sweeps.level_db).linear)
+    return sweeps is not None and not bool(
+        output.compression(sweeps.drive_db, sweeps.level_db, session.info.kind == "subwoofer").linear
+    )
 
 
 def _whole_from_hz(session: GridSession, reads: Sequence[Read], present: Flags) -> float:

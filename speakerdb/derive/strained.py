@@ -14,7 +14,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import grid, output
+from speakerdb.acoustics import grid
 from speakerdb.acoustics.curveset import level_of, power_of
 from speakerdb.acoustics.grid import Points
 from speakerdb.acoustics.output import Compression, Distortion, Strain
@@ -47,7 +47,11 @@ class OutputDraws:
         """None where a session has nothing that output metrics stand on."""
         if session.compression is None and session.distortion is None and session.info.powered:
             return None
-        return cls(session, reader, drives.strain_of(drives.sweeps_of(session)).at(POINTS, MULTITONE_POINTS))
+        return cls(
+            session,
+            reader,
+            drives.strain_of(drives.sweeps_of(session), session.info.kind == "subwoofer").at(POINTS, MULTITONE_POINTS),
+        )
 
     @property
     def voltage_v(self) -> float | None:
@@ -107,10 +111,10 @@ class OutputDraws:
     def _compressed(self, c: Compression) -> Compression:
         """(B, k, F): errors far below 1 dB, which smoothing averages as they are."""
         rng = self.reader.generator("compression", self.reader.keys.session)
-        drives, sd = len(c.drive_db), self._sd("compression", c.points)
-        error = smoothed_field(rng, drives * DRAWS, WIDTH_OCT["compression"], c.points, sd).reshape(drives, DRAWS, -1)
+        count, sd = len(c.drive_db), self._sd("compression", c.points)
+        error = smoothed_field(rng, count * DRAWS, WIDTH_OCT["compression"], c.points, sd).reshape(count, DRAWS, -1)
         error -= error[:1]
-        loss = c.loss_db - error[..., c.points.inside(output.LEVEL_BAND)].mean(axis=-1).T
+        loss = c.loss_db - error[..., c.points.inside(drives.band_of(self.session.info))].mean(axis=-1).T
         return Compression(c.drive_db, _draws_first(c.smoothed_db, error), loss, c.points)
 
     def _sd(self, part: str, points: Points) -> Floats32:

@@ -19,7 +19,8 @@ from speakerdb.acoustics import curveset, directivity, grid, response
 from speakerdb.acoustics.bounds import AT_LEAST, BETWEEN, Bounded
 from speakerdb.acoustics.grid import Points
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
-from speakerdb.acoustics.output import LEVEL_BAND, Usable
+from speakerdb.acoustics.output import Usable
+from speakerdb.derive import drives
 from speakerdb.derive.measuring import LEFT, RIGHT, readings_of
 from speakerdb.derive.strained import POINTS, OutputDraws
 from speakerdb.metric import ENDS, SAMPLE, UNCERTAINTY, Curve, Metric, Pattern
@@ -155,6 +156,7 @@ class _Work:
         self.averages: Averages = averages_of(self.level)
         self._repeat, self._repeat_sd = repeat_errors(self.averages, self.reader)
         self.output = OutputDraws.of(session, self.reader)
+        self.deep = session.info.kind == "subwoofer"
 
     def draws(
         self, metrics: tuple[Metric, ...], value: Array, layer: _Layer, end: Callable[[Bounded], Array] = _value
@@ -179,13 +181,15 @@ class _Work:
         """(B, …)."""
         errors, common = self._repeat + Errors.common(self.reader.own_common), self.reader.own_common
         curves = self.averages.curve_set(errors)
-        found = Measured(curves, sides=self._sides(common), turned=self._turned(errors), smoothed=self._pattern)
+        found = Measured(
+            curves, subwoofer=self.deep, sides=self._sides(common), turned=self._turned(errors), smoothed=self._pattern
+        )
         if (output := self.output) is None:
             return found
         return replace(
             found,
             strain=output.strain,
-            at_error_db=_at_error(common),
+            at_error_db=_at_error(common, drives.band_of(self.reader.info)),
             bracket=output.bracket(),
             impedance_ohm=output.impedance_ohm(),
             impedance_phase_deg=output.impedance_phase_deg(),
@@ -256,13 +260,13 @@ class _Work:
 
     def _with_plain_sweeps(self, errors: Errors, common: NDArray[np.float32]) -> Measured:
         """Curves with errors, and the sweeps as they are, moved by what the errors do to levels."""
-        found = Measured(self.averages.curve_set(errors))
+        found = Measured(self.averages.curve_set(errors), subwoofer=self.deep)
         if (output := self.output) is None:
             return found
         return replace(
             found,
             strain=lambda: output.plain,
-            at_error_db=_at_error(common),
+            at_error_db=_at_error(common, drives.band_of(self.reader.info)),
             voltage_v=output.voltage_v,
             impedance_ohm=output.plain_impedance_ohm,
         )
@@ -354,9 +358,9 @@ ALL_LAYERS = _Layer(_Work.all_layers, lambda m: m.two_valued or bool(m.reading(P
 LAYERS = (OWN, BENCH, SAMPLE_OF, OWN_AND_BENCH, ALL_LAYERS)
 
 
-def _at_error(common: NDArray[np.float32]) -> Array:
-    """(B,) what an error (B, 199) does to the level of drives."""
-    return np.asarray(common[:, LEVEL_BAND].mean(axis=1))
+def _at_error(common: NDArray[np.float32], band: slice) -> Array:
+    """(B,) what an error (B, 199) does to the level of drives, the mean over a band."""
+    return np.asarray(common[:, band].mean(axis=1))
 
 
 def _smooth_error(error: NDArray[np.float32]) -> NDArray[np.float32]:

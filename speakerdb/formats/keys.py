@@ -14,6 +14,7 @@ from dataclasses import dataclass, field, fields
 from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
 from speakerdb.formats.columns import OTHER_TABLES
 from speakerdb.formats.patterns import compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
@@ -287,6 +288,13 @@ def _cross_check(keys: Keys, problems: Problems) -> None:
     low, high = said.get("valid_from_hz"), said.get("valid_to_hz")
     if low is not None and high is not None and low >= high:
         note("valid_to_hz", f"{high:g}, not above valid_from_hz = {low:g}", "a frequency above valid_from_hz")
+    if (band := said.get("drive_band")) is not None:
+        if said["kind"] != "subwoofer":
+            note(
+                "drive_band", f"a band for a {said['kind']}", "no such key: drives of other kinds refer to 300 Hz–3 kHz"
+            )
+        elif band[0] >= band[1]:
+            note("drive_band", f"{figures.span(*band)} Hz", "the lower end first, e.g. [40, 80]")
     for key in ("claim_pair", "claim_distance_m"):
         if key in said and "claimed_max_db" not in said:
             need("claimed_max_db", f"the claimed level that {key} goes with")
@@ -327,6 +335,8 @@ _WHOLE = ("repeat", "year")
 
 
 def _as_field(key: str, value: Any) -> Any:
+    if isinstance(value, list):
+        return tuple(float(one) for one in value)
     if isinstance(value, int) and not isinstance(value, bool):
         return int(value) if key in _WHOLE else float(value)
     if key in _WHOLE:

@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from speakerdb.metric import Metric
-from speakerdb.metrics import directivity_rows, electrical_rows, output_rows, response_rows
+from speakerdb.metrics import directivity_rows, electrical_rows, output_rows, response_rows, subwoofer_rows
 
 METRICS: dict[str, Metric] = {
-    m.id: m for m in (*response_rows.ROWS, *directivity_rows.ROWS, *output_rows.ROWS, *electrical_rows.ROWS)
+    m.id: m
+    for rows in (response_rows, directivity_rows, output_rows, subwoofer_rows, electrical_rows)
+    for m in rows.ROWS
 }
 RANKED = tuple(m for m in METRICS.values() if m.ranked)

@@ -108,10 +108,13 @@ class Show(Question[Shown]):
 
         from speakerdb.answering import branching, stored
         from speakerdb.answering.facts import facts_of
+        from speakerdb.metrics import METRICS
 
         speaker_id, slug = base.find(self.speaker, exact=self.exact)
         rows = stored.show(base.store, speaker_id, self.setting, all_settings=self.all_settings, target=self.target)
         facts = facts_of(base.store, speaker_id)
+        if facts.values["kind"] != "subwoofer":  # what is told of subwoofers alone is no gap of others
+            rows = rows.filter(~pl.col("metric").is_in([m.id for m in METRICS.values() if m.kinds == "subwoofer"]))
         is_pooled = pl.col("session").is_null()
         pooled, single = rows.filter(is_pooled), rows.filter(~is_pooled)
         settings = {

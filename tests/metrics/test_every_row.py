@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from speakerdb import derive
-from speakerdb.acoustics import curveset, directivity, electrical, grid, output, response
+from speakerdb.acoustics import curveset, directivity, electrical, grid, output, response, subwoofer
 from speakerdb.acoustics.curveset import CurveSet
 from speakerdb.acoustics.grid import FREQUENCY_HZ as F_HZ
 from speakerdb.acoustics.measured import Measured, Smoothed, Turned
@@ -78,15 +78,17 @@ def speaker(shape=(), bass_hz=60.0, seed=1):
     return found
 
 
-def measured(p):
+def measured(p, deep=False):
+    """deep: as a subwoofer."""
     shape = p["lw"].shape[:-1]
     drives = np.broadcast_to(DRIVES_DB, (*shape, len(DRIVES_DB)))
-    loss = -p["compression"][..., output.LEVEL_BAND].mean(axis=-1)
+    loss = -p["compression"][..., subwoofer.REFERENCE if deep else output.LEVEL_BAND].mean(axis=-1)
     strain = Strain(
         Compression(drives, p["compression"], loss), {kind: Distortion(drives, p[kind], p[kind]) for kind in KINDS}
     )
     return Measured(
         CurveSet(*(p[name] for name in ("on_axis", "lw", "er", "sp", "in_room"))),
+        subwoofer=np.full(shape, deep),
         sides=lambda: (p["sides"][..., 0, :, :], p["sides"][..., 1, :, :]),
         turned=lambda: Turned(p["turned"]),
         smoothed=lambda: Smoothed(p["single"], p["single"][..., curveset.WINDOW_SLOTS, :].mean(axis=-2)),
@@ -100,7 +102,7 @@ def measured(p):
 
 def value_of(row, parts):
     """(value, code), stacked, so that either may tell a difference."""
-    found = row.compute(measured(parts))
+    found = row.compute(measured(parts, row.kinds == "subwoofer"))
     return np.stack([found.value, found.code.astype(float)])
 
 
@@ -217,11 +219,11 @@ def ends_of(row):
         same = [r for r in row.reads if not isinstance(r, Electrical) and set(parts_of(r)) & set(parts)]
         covered = {i for r in same for i in range(*grid.band(r.low_hz, r.high_hz).indices(199))}
         band = grid.band(read.low_hz, read.high_hz)
-        down = getattr(read, "down", False)
+        down, up = getattr(read, "down", False), getattr(read, "up", False)
         if down and ((row.group == "output" and isinstance(read, Curve)) or parts == ("sp",)):
             continue
-        inside = [band.stop - 1] if down else [band.start, band.stop - 1]
-        outside = [band.stop] if down else [band.start - 1, band.stop]
+        inside = [band.stop - 1] if down else [band.start] if up else [band.start, band.stop - 1]
+        outside = [band.stop] if down else [band.start - 1] if up else [band.start - 1, band.stop]
         yield parts, inside, [i for i in outside if 0 <= i < 199 and i not in covered]
 
 
@@ -290,6 +292,8 @@ def complete():
 
 
 def told(session, row):
+    if row.kinds == "subwoofer":
+        session = replace(session, info=replace(session.info, kind="subwoofer"))
     table = derive.derive([session], [row.id]).values
     return float(table.value[0, 0]), int(table.censored[0, 0]), table.reason.get((0, row.id))
 
@@ -319,9 +323,13 @@ def half_missing(session, read):
 
 
 def test_a_complete_session_has_every_value():
-    table = derive.derive([complete()]).values
-    assert table.reason == {}
-    assert np.isfinite(table.value).all()
+    for kind, rows in (("standmount", "not_subwoofer"), ("subwoofer", "subwoofer")):
+        session = complete()
+        session = replace(session, info=replace(session.info, kind=kind))
+        wanted = [m.id for m in ROWS if m.kinds in (rows, "all")]
+        table = derive.derive([session], wanted).values
+        assert table.reason == {}
+        assert np.isfinite(table.value).all()
 
 
 @EACH_ROW
