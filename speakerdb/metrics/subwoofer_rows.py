@@ -36,7 +36,7 @@ for _fall in (3, 6, 10):
         reads=(curve("on_axis", sub.REFERENCE, down=True),),
         compute=partial(_lower, fall_db=float(_fall)),
         ends=("highest", "deepest"),
-        strip=30 if _fall == 6 else None,
+        strip=35 if _fall == 6 else None,
     )
 
 
@@ -79,5 +79,5 @@ for _name, _frequency in sub.OUTPUT_HZ.items():
         ),
         compute=partial(_usable, frequency_hz=_frequency),
         ends=("loudest", "quietest"),
-        strip=170 if _name == 40 else None,
+        strip=175 if _name == 40 else None,
     )

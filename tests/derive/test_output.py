@@ -43,6 +43,9 @@ PASSIVE = (
     "sensitivity_axis_db",
     "sensitivity_watt_db",
 )
+SUBWOOFER = ("sub_f3_hz", "sub_f6_hz", "sub_f10_hz", "sub_upper_f6_hz") + tuple(
+    f"sub_max_level_{name}hz_db" for name in (25, 31, 40, 63)
+)
 SWEPT = (*THD, *MULTITONE, *LEVELS, *EITHER)
 
 
@@ -206,12 +209,13 @@ def test_sweeps_that_ended_early_leave_programme_spl_between_two_ends():
         ({"compression": (), "distortion": ()}, {*SWEPT}),
         ({"compression": compression(drives=(86.0,))}, {*LEVELS}),
         ({"level_is": "relative"}, {*SWEPT}),
-        ({"kind": "subwoofer"}, {*SWEPT}),
+        ({"kind": "subwoofer", "drive_band": (300.0, 3000.0)}, {*SWEPT}),
     ],
 )
 def test_what_is_missing_withholds_only_what_needs_it_and_says_why(changes, lacking):
     values = found(session(**changes))
-    assert withheld(values) == lacking | set(PASSIVE)
+    others = () if changes.get("kind") == "subwoofer" else SUBWOOFER
+    assert withheld(values) == lacking | {*PASSIVE, *others}
     assert all(values[m][2] for m in withheld(values))
     alone = {("compression",): "compression not measured: distortion alone tells"}
     alone[("distortion",)] = "distortion not measured: compression alone tells"
@@ -241,7 +245,7 @@ def test_what_is_missing_withholds_only_what_needs_it_and_says_why(changes, lack
         ({"distortion": distortion(drives=(92.0,))}, "thd_mid_96_percent", "92 dB"),
         ({"distortion": distortion(f=F_HZ[F_HZ > 60])}, "clean_level_bass_db", "Hz"),
         ({"level_is": "relative"}, "max_level_db", "levels are relative"),
-        ({"kind": "subwoofer"}, "max_level_db", "subwoofer"),
+        ({"kind": "subwoofer", "drive_band": (300.0, 3000.0)}, "max_level_db", "subwoofer"),
         ({}, "impedance_min_ohm", "a powered speaker"),
         ({}, "sensitivity_db", "a powered speaker"),
         ({"powered": False}, "impedance_min_ohm", "no impedance measured"),
@@ -383,7 +387,7 @@ def test_a_powered_speaker_has_neither_even_where_someone_measured_them():
 
 
 def test_impedance_of_a_subwoofer_stands():
-    values = found(session(kind="subwoofer", powered=False, impedance=np.full(240, 6.0)))
+    values = found(session(kind="subwoofer", drive_band=(300.0, 3000.0), powered=False, impedance=np.full(240, 6.0)))
     assert values["impedance_min_ohm"][0] == pytest.approx(6.0, abs=0.01)
 
 
