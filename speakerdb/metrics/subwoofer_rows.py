@@ -14,12 +14,12 @@ ROWS: list[Metric] = []
 
 
 def _row(id: str, label: str, unit: str, **more: object) -> Metric:
-    metric = Metric(id, label, unit, group="output", method="metrics#subwoofers", kinds="subwoofer", **more)  # type: ignore[arg-type]
+    metric = Metric(id, label, unit, group="output", kinds="subwoofer", **more)  # type: ignore[arg-type]
     ROWS.append(metric)
     return metric
 
 
-_hz = partial(_row, unit="Hz", step=0.1, matters=1.12, scale="log")
+_hz = partial(_row, unit="Hz", step=0.1, matters=1.12, scale="log", method="metrics#limits-of-a-subwoofer")
 
 
 def _lower(m: Measured, fall_db: float) -> Bounded:
@@ -65,6 +65,7 @@ for _name, _frequency in sub.OUTPUT_HZ.items():
         f"sub_max_level_{_name}hz_db",
         f"Maximum SPL at {_frequency:g} Hz, subwoofer",
         "dB",
+        method="metrics#output-of-a-subwoofer",
         better="high",
         step=0.1,
         matters=1.0,
