@@ -85,7 +85,7 @@ def curve_noise(sessions: Sequence[MatchedSession], noise: Curves, model: ErrorM
     level: dict[str, float] = {}
     for (info, content_hash), share in zip(sessions, shares.tolist(), strict=True):
         keys = SharedKeys.of(info, content_hash)
-        session += (share * model.sd(info, "session")) ** 2
+        session += (share * model.common_sd(info)) ** 2
         bench += share * model.sd(info, "calibration") ** 2
         pattern[keys.bench] = pattern.get(keys.bench, 0.0) + share
         level[keys.run] = level.get(keys.run, 0.0) + share * model.level_sd(info)
