@@ -163,7 +163,10 @@ def _stopped(session: GridSession) -> str | None:
         return None
     top = float(sweeps.drive_db.max())
     volts = None if info.powered or info.drive_voltage_v is None else info.drive_voltage_v * _above_axis(session, top)
-    at = f"a drive of {DB.text(top)}" if volts is None else f"{VOLT.text(volts)} ({WATT.text(volts**2 / 8.0)} into 8 Ω)"
+    # where the axis was not measured throughout, its level is not known
+    at = f"a drive of {DB.text(top)}"
+    if volts is not None and not np.isnan(volts):
+        at = f"{VOLT.text(volts)} ({WATT.text(volts**2 / 8.0)} into 8 Ω)"
     if info.bench_limit == "chosen":
         return f"the lab chose to stop at {at}"
     if volts is None:

@@ -248,6 +248,9 @@ class _Work:
             ]
         )
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
+        if self.reader.info.kind == "subwoofer":  # these are matched by their axis
+            axis = np.hypot(self._repeat_sd[0], session)
+            found["on_axis"] = np.where(np.isnan(self.averages.level_db[0]), np.nan, axis)
         with np.errstate(divide="ignore", invalid="ignore"):
             for plane, width in self.own.beamwidth_deg.items():
                 found[f"beamwidth_{plane}"] = _over_the_grid(PATTERN_AT, np.std(20.0 * np.log10(width), axis=0))

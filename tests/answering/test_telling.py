@@ -47,14 +47,14 @@ def rows(base):
 
 
 def test_a_difference_below_the_noise_is_not_told_apart_and_a_plain_one_is(rows):
-    assert rows["alder-fen-b"]["measures_differently"] is False
-    assert rows["alder-fen-c"]["measures_differently"] is True
+    assert rows["alder-fen-b"]["distinguishable"] is False
+    assert rows["alder-fen-c"]["distinguishable"] is True
 
 
 def test_speakers_with_another_f6_and_otherwise_alike_measure_differently(base, rows):
     f6 = [base.rank("f6_hz").rows.filter(speaker=f"alder-fen-{name}")["value"][0] for name in "ad"]
     assert f6 == pytest.approx([30.0, 46.0], abs=0.5)
-    assert rows["alder-fen-d"]["measures_differently"] is True
+    assert rows["alder-fen-d"]["distinguishable"] is True
     assert rows["alder-fen-d"]["parts"]["bass"] > 4.0
     assert rows["alder-fen-d"]["parts"]["listening_window"] < 0.1
 
@@ -74,7 +74,7 @@ def test_without_worked_out_noise_nothing_is_judged_and_it_says_why(tmp_path):
     with speakerdb.open(tmp_path / "x.duckdb", write=True) as fresh:
         fresh.ingest(tmp_path / "in")
         row = fresh.match("alder-fen-a").rows.row(0, named=True)
-        assert row["measures_differently"] is None
+        assert row["distinguishable"] is None
         assert "has not been worked out" in row["reason"]
 
 

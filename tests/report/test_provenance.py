@@ -6,7 +6,8 @@ import speakerdb
 from speakerdb.report import provenance
 from tests.folders import write_session
 
-BANDS = '[{from_hz = 20, to_hz = 350, method = "near-field"}, {from_hz = 350, to_hz = 20000, method = "gated", gate_ms = 4.4}]'
+NEAR = '{from_hz = 20, to_hz = 350, method = "near-field"}'
+BANDS = f'[{NEAR}, {{from_hz = 350, to_hz = 20000, method = "gated", gate_ms = 4.4}}]'
 
 
 def test_gates_and_what_was_merged_are_told(tmp_path):
