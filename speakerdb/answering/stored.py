@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb import figures
+from speakerdb.acoustics import grid
 from speakerdb.acoustics.output import SWEPT_WORDS
 from speakerdb.analysis import nearness
 from speakerdb.analysis.metric_column import ENDS_OF
@@ -200,7 +201,8 @@ def match(
         raise RequestError(
             "no other subwoofer can be compared: no octave of bass up to 100 Hz was measured of both"
             if alone
-            else "no other speaker can be compared: neither listening windows nor in-room curves overlap"
+            else "no other speaker can be compared: neither listening window nor in-room curve of both is whole over "
+            f"{figures.band(*grid.named(nearness.WIDE))}"
         )
     told = telling.told_apart(store, field, own, rows["row"].to_list(), weights)
     return rows.select("speaker", "setting", "distance_db", *nearness.CURVES, "bass_from_hz").with_columns(
