@@ -134,6 +134,7 @@ class Metric:
     nature: tuple[float, float] = (-inf, inf)  # where it can lie
     absolute: bool = False  # needs absolute level
     fine: bool = False  # of the response's fine shape, which coarse data don't show
+    gate_adds: float = 0.0  # standard deviation, on its scale, that a gate adds: positive where it goes with its value
     kinds: Kinds = "not_subwoofer"
     otherwise: str = ""  # why it is withheld where all that it reads is there; "{from_hz}": from where up it is
     note: Note | None = None

@@ -82,6 +82,16 @@ class Price:
 
 
 @dataclass(frozen=True)
+class Band:
+    """Part of the frequency range that was measured in a way of its own; gate_ms: of a gated one, else None."""
+
+    from_hz: float
+    to_hz: float
+    method: str
+    gate_ms: float | None = None
+
+
+@dataclass(frozen=True)
 class SourceFile:
     """A file of the session's folder exactly as it was read. name is relative to the folder."""
 
@@ -118,6 +128,7 @@ class SessionInfo:
     valid_from_hz: float | None = None
     valid_to_hz: float | None = None
     gate_ms: float | None = None
+    bands: tuple[Band, ...] = ()  # what was merged, ascending, each beginning where the one before ends
     smoothing_oct: float | None = None  # declared width, e.g. 1/24 -> 0.041667
     symmetric: bool = False
     height_mm: float | None = None

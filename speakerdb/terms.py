@@ -27,6 +27,7 @@ KINDS: tuple[str, ...] = get_args(Kind)
 ONE_AT_A_TIME: tuple[Kind, ...] = ("centre", "soundbar", "portable", "subwoofer")
 PRICE_KINDS: tuple[str, ...] = get_args(PriceKind)
 METHODS = ("anechoic", "near-field-scan", "gated", "ground-plane", "other")
+BAND_METHODS = ("near-field", *METHODS)  # of a part of the range
 COMPONENTS = ("thd", "h2", "h3", "h4", "h5", "multitone", "multitone_hp80")
 TARGETS: dict[Target, str] = {
     "as_measured": "about the units measured, as measured on this bench",

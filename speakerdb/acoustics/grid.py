@@ -152,11 +152,9 @@ def _cell_average(
     return average
 
 
-def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
+def raw_resolution(frequency_hz: Floats) -> float:
     """Raw points per octave: the lowest count in the octaves from 100·2^k Hz (k = 0…5) that the data cover without a
-    gap wider than 1/2 octave (what lies in such a gap is not measured at all).
-
-    With a gate no more than that leaves. 0 where no octave is covered.
+    gap wider than 1/2 octave (what lies in such a gap is not measured at all). 0 where no octave is covered.
     """
     f = np.asarray(frequency_hz, np.float64)
     if len(f) < 2:
@@ -168,14 +166,7 @@ def raw_resolution(frequency_hz: Floats, gate_ms: float | None = None) -> float:
     if not covered.any():
         return 0.0
     counts = (np.searchsorted(f, 2 * edges * (1 - 1e-9)) - np.searchsorted(f, edges * (1 - 1e-9))).astype(np.float64)
-    if gate_ms is not None:
-        counts = np.minimum(counts, gated_resolution(edges, gate_ms))
     return float(counts[covered].min())
-
-
-def gated_resolution(frequency_hz: Floats, gate_ms: float) -> NDArray[np.float64]:
-    """Points per octave that a gate of length T leaves in the octaves above f: 0.69·f·T."""
-    return np.asarray(0.69 * frequency_hz * gate_ms / 1000.0)
 
 
 def smooth_third_octave(power: Floats) -> NDArray[np.float64]:

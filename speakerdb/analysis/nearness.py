@@ -40,18 +40,20 @@ WORDS = {
     "output": "usable output",
 }
 NAMES = tuple(dict.fromkeys(name for names in CURVES.values() for name in names))
+SUBWOOFERS = ("on_axis",)  # what subwoofers are compared by, in place of NAMES: by their bass alone
 LEVEL = 0.95
 CORE = ("bass", "listening_window", "in_room", "directivity_index")  # what every complete session has
 BASS, WIDE, ALIGN = grid.band(25.0, 100.0), grid.band(100.0, 16000.0), grid.band(300.0, 10000.0)
+SUB_ALIGN = grid.band(40.0, 80.0)  # where subwoofers are set equal
 BEAMS = directivity.SECOND.of_grid  # enough for the distance of curves that are 1/3-octave smoothed
 LEAST_POINTS = grid.POINTS_PER_OCTAVE  # that both must have: an octave of bass, or of output
 
 
 @dataclass(frozen=True, eq=False)
 class Distances:
-    """total_db (n,): NaN where neither listening window nor in-room curve can be compared. parts: part -> (n,) in dB,
-    NaN where it was not compared. bass_from_hz (n,): lowest frequency that the bass was compared at, NaN where it was
-    not."""
+    """total_db (n,): NaN where neither listening window nor in-room curve (of subwoofers: bass) can be compared.
+    parts: part -> (n,) in dB, NaN where it was not compared. bass_from_hz (n,): lowest frequency that the bass was
+    compared at, NaN where it was not."""
 
     total_db: Array
     parts: dict[str, Array]
@@ -69,7 +71,12 @@ def distances(
     kHz, of the in-room curve over the latter, of the directivity index and of 20·log10 of the ratio of beamwidths over
     300 Hz–10 kHz, of usable output over the bands both have (at least an octave). The total is the root of the weighted
     mean square of the parts that both have.
+
+    Where they hold SUBWOOFERS instead, they are compared by the on-axis curve over the bass alone, set to the same mean
+    over 40–80 Hz.
     """
+    if SUBWOOFERS[0] in own:
+        return _of_subwoofers(own, others, weights)
     window = _apart("listening_window", own, others, slice(BASS.start, WIDE.stop))
     bass, bass_from_hz = _bass(window[:, : BASS.stop - BASS.start])
     room = _apart("in_room", own, others, WIDE)
@@ -94,6 +101,12 @@ def distances(
     )
 
 
+def _of_subwoofers(own: Mapping[str, Levels], others: Mapping[str, Levels], weights: Mapping[str, float]) -> Distances:
+    bass, bass_from_hz = _bass(_apart(SUBWOOFERS[0], own, others, BASS, SUB_ALIGN))
+    none = np.full(len(bass), np.nan)
+    return Distances(bass if weights["bass"] > 0 else none, dict.fromkeys(CURVES, none) | {"bass": bass}, bass_from_hz)
+
+
 def measures_differently(found: Distances, noise: Distances, weights: Mapping[str, float] = WEIGHTS) -> bool:
     """Whether one pair's distance (found, n = 1) lies beyond what errors of measurement alone (noise, n draws) show in
     95 of 100 cases: the total, or one of CORE alone.
@@ -111,12 +124,14 @@ def measures_differently(found: Distances, noise: Distances, weights: Mapping[st
     return bool((mine / usual).max() > limit)
 
 
-def _apart(name: str, own: Mapping[str, Levels], others: Mapping[str, Levels], band: slice) -> Levels:
-    """(n, F) differences over a band, less their mean over 300 Hz–10 kHz."""
+def _apart(
+    name: str, own: Mapping[str, Levels], others: Mapping[str, Levels], band: slice, equal: slice = ALIGN
+) -> Levels:
+    """(n, F) differences over a band, less their mean over the part of it where they are set equal."""
     there = others[name]
     mine = own[name].astype(there.dtype)  # single precision, as stored, is finer than any distance is told
     difference: Levels = there[:, band] - mine[band]
-    difference -= difference[:, ALIGN.start - band.start : ALIGN.stop - band.start].mean(axis=1, keepdims=True)
+    difference -= difference[:, equal.start - band.start : equal.stop - band.start].mean(axis=1, keepdims=True)
     return difference
 
 

@@ -9,6 +9,7 @@ import numpy as np
 import polars as pl
 
 from speakerdb import figures
+from speakerdb.acoustics import grid
 from speakerdb.acoustics.output import SWEPT_WORDS
 from speakerdb.analysis import nearness
 from speakerdb.analysis.metric_column import ENDS_OF
@@ -23,6 +24,8 @@ from speakerdb.metrics import METRICS
 from speakerdb.store import Store, session_rows, speakers, values
 from speakerdb.terms import Target
 
+NO_SUBWOOFER = "it is the only subwoofer, and these are compared among themselves"
+ONLY_SUBWOOFERS = "all others are subwoofers, which are compared among themselves"
 VALUE_COLUMNS = ("value", "se", "low", "high", "censored", "status", "reason")
 
 
@@ -175,13 +178,18 @@ def match(
     compared on fewer curves come last.
 
     Columns: speaker, setting, distance_db, one column in dB per part (null where a side lacks it), bass_from_hz (the
-    lowest frequency that bass was compared at), measures_differently (null: not judged), reason (why not).
+    lowest frequency that bass was compared at), distinguishable (null: not judged), reason (why not).
     """
     base = field.base
     own = int(np.flatnonzero(((base["speaker_id"] == speaker_id) & (base["setting"] == setting)).to_numpy())[0])
     frame = field.remember(("distances", own, tuple(weights.items())), lambda: _distances(field, own, weights))
     judged, _ = selection.split(field)
-    wanted = judged.filter(pl.col("speaker_id") != speaker_id).select("row", "speaker_id", "setting", "speaker")
+    alone = base["kind"][own] == "subwoofer"  # these are compared among themselves
+    alike = (pl.col("kind") == "subwoofer") == alone
+    others = base.filter(pl.col("speaker_id") != speaker_id)
+    if len(others) and not len(others.filter(alike)):
+        raise RequestError(NO_SUBWOOFER if alone else ONLY_SUBWOOFERS)
+    wanted = judged.filter(alike, pl.col("speaker_id") != speaker_id).select("row", "speaker_id", "setting", "speaker")
     rows = wanted.join(frame, on=["speaker_id", "setting"], how="left", maintain_order="left").fill_nan(None)
     # one compared on fewer of the curves that this speaker has is no nearer relative for what it lacks
     core = [pl.col(p).is_null().cast(pl.Int8) for p in nearness.CORE if np.isfinite(frame[p][own])]
@@ -190,17 +198,22 @@ def match(
     if top is not None:
         rows = rows.head(top)
     if not len(rows) and len(wanted):
-        raise RequestError("no other speaker can be compared: neither listening windows nor in-room curves overlap")
+        raise RequestError(
+            "no other subwoofer can be compared: no octave of bass up to 100 Hz was measured of both"
+            if alone
+            else "no other speaker can be compared: neither listening window nor in-room curve of both is whole over "
+            f"{figures.band(*grid.named(nearness.WIDE))}"
+        )
     told = telling.told_apart(store, field, own, rows["row"].to_list(), weights)
     return rows.select("speaker", "setting", "distance_db", *nearness.CURVES, "bass_from_hz").with_columns(
-        measures_differently=pl.Series([t.differently for t in told], dtype=pl.Boolean),
+        distinguishable=pl.Series([t.differently for t in told], dtype=pl.Boolean),
         reason=pl.Series([t.reason for t in told], dtype=pl.String),
     )
 
 
 def _distances(field: Field, own: int, weights: Mapping[str, float]) -> pl.DataFrame:
     """Distance in dB of one row of the field to every row, and its parts; NaN where they can't be compared."""
-    curves = telling.matched_curves(field)
+    curves = telling.matched_curves(field, telling.compared_by(field, own))
     found = nearness.distances({n: c[own] for n, c in curves.items()}, curves, weights)
     return field.base.select("speaker_id", "setting").with_columns(
         distance_db=pl.Series(found.total_db),

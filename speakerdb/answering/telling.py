@@ -15,12 +15,13 @@ from speakerdb.derive.pooling import NOISE
 from speakerdb.field.field import Field
 from speakerdb.session import SessionInfo
 from speakerdb.statistics.error_model import ErrorModel, SharedKeys
-from speakerdb.statistics.match_noise import CurveNoise, noise_between
+from speakerdb.statistics.match_noise import RESPONSE, CurveNoise, noise_between
 from speakerdb.store import Store, session_rows
 from speakerdb.store.writing import info_from_json
 
 Curves = Mapping[str, np.ndarray[Any, Any]]
 TESTED = 100  # relatives tested, nearest first
+ONLY_BASS = "subwoofers are compared by their bass alone"
 NOT_WORKED_OUT = "the uncertainty of one or both has not been worked out"
 TOO_FAR = f"only the nearest {TESTED} are judged"
 
@@ -42,8 +43,8 @@ class MatchedSession(NamedTuple):
 def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weights: Mapping[str, float]) -> list[Told]:
     """For each other row of the field, nearest first."""
     tested = list(others[:TESTED])
-    noise = _noise_of(store, field, [own, *tested])
-    curves = matched_curves(field, [own, *tested])
+    noise = _noise_of(store, field, [own, *tested], compared_by(field, own))
+    curves = matched_curves(field, compared_by(field, own), [own, *tested])
     mine = {name: rows[0] for name, rows in curves.items()}
     answers = []
     for i, row in enumerate(tested, 1):
@@ -55,10 +56,19 @@ def told_apart(store: Store, field: Field, own: int, others: Sequence[int], weig
     return answers + [Told(None, TOO_FAR)] * (len(others) - len(tested))
 
 
-def matched_curves(field: Field, rows: Sequence[int] | slice = slice(None)) -> dict[str, np.ndarray[Any, Any]]:
+def compared_by(field: Field, row: int) -> tuple[str, ...]:
+    """The curves that a row of the field is compared by."""
+    return nearness.SUBWOOFERS if field.base["kind"][row] == "subwoofer" else nearness.NAMES
+
+
+def matched_curves(
+    field: Field, compared: Sequence[str], rows: Sequence[int] | slice = slice(None)
+) -> dict[str, np.ndarray[Any, Any]]:
     """Curve name -> (rows of the field, 199); usable output only where it is no bound, which is no figure to
     compare."""
-    names = [name for name in nearness.NAMES if name != "usable_output"]
+    names = [name for name in compared if name != "usable_output"]
+    if len(names) == len(compared):
+        return {name: curve[rows] for name, curve in field.curves(names).items()}
     curves = {name: curve[rows] for name, curve in field.curves([*names, "usable_low", "usable_high"]).items()}
     low, high = curves.pop("usable_low"), curves.pop("usable_high")
     return {**curves, "usable_output": np.where(low == high, low, np.nan)}
@@ -85,14 +95,15 @@ def curve_noise(sessions: Sequence[MatchedSession], noise: Curves, model: ErrorM
     level: dict[str, float] = {}
     for (info, content_hash), share in zip(sessions, shares.tolist(), strict=True):
         keys = SharedKeys.of(info, content_hash)
-        session += (share * model.sd(info, "session")) ** 2
+        session += (share * model.common_sd(info)) ** 2
         bench += share * model.sd(info, "calibration") ** 2
         pattern[keys.bench] = pattern.get(keys.bench, 0.0) + share
         level[keys.run] = level.get(keys.run, 0.0) + share * model.level_sd(info)
     readings = {name: np.nan_to_num(sd) for name, sd in noise.items()}
-    for name in ("listening_window", "in_room"):  # stored with the session's share
+    for name in readings.keys() & RESPONSE:  # stored with the session's share
         readings[name] = np.sqrt(np.maximum(readings[name] ** 2 - session, 0.0))
-    readings["usable_output"] = _between(noise["usable_output"])
+    if "usable_output" in noise:
+        readings["usable_output"] = _between(noise["usable_output"])
     return CurveNoise(readings, np.sqrt(session), np.sqrt(bench), tuple(sorted(pattern.items())), level)
 
 
@@ -104,13 +115,13 @@ def _between(sd: np.ndarray[Any, Any]) -> np.ndarray[Any, Any]:
     return np.asarray(np.interp(grid.LOG2_HZ, grid.LOG2_HZ[known], sd[known]), sd.dtype)
 
 
-def _noise_of(store: Store, field: Field, rows: Sequence[int]) -> dict[int, CurveNoise]:
+def _noise_of(store: Store, field: Field, rows: Sequence[int], compared: Sequence[str]) -> dict[int, CurveNoise]:
     """Errors of the pooled curves of rows of the field; rows without noise worked out under the error model that counts
     are left out."""
-    curves = field.curves([NOISE + name for name in nearness.NAMES])
-    known = [row for row in rows if not np.isnan(curves[NOISE + "listening_window"][row]).all()]
+    curves = field.curves([NOISE + name for name in compared])
+    known = [row for row in rows if not np.isnan(curves[NOISE + compared[0]][row]).all()]
     return {
-        row: curve_noise(sessions, {name: curves[NOISE + name][row] for name in nearness.NAMES}, field.error_model)
+        row: curve_noise(sessions, {name: curves[NOISE + name][row] for name in compared}, field.error_model)
         for row, sessions in _sessions_of(store, field, known)
     }
 
@@ -132,6 +143,8 @@ def remarks(row: Mapping[str, Any]) -> list[str]:
     """What was left out of a comparison, for a row of the answer: "bass compared from 40 Hz", "usable output not
     compared"."""
     found = [f"{words} not compared" for part, words in nearness.WORDS.items() if row[part] is None]
+    if len(found) == len(nearness.WORDS) - 1 and row["bass"] is not None:
+        found = [ONLY_BASS]
     lowest = row["bass_from_hz"]
     if lowest is not None and lowest > grid.FREQUENCY_HZ[nearness.BASS.start] * (1 + 1e-9):
         found.insert(0, f"bass compared from {figures.number(lowest)} Hz")

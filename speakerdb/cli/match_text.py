@@ -24,7 +24,7 @@ def tell(answer: Matches) -> None:
                 r["setting"],
                 figures.number(r["distance_db"], 2),
                 *(figures.number(r["parts"][p], 2) for p in WORDS),
-                _MEASURES[r["measures_differently"]],
+                _MEASURES[r["distinguishable"]],
             ]
             for r in answer.rows.iter_rows(named=True)
         ],

@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import electrical, grid
+from speakerdb.acoustics import electrical, gates, grid
 from speakerdb.acoustics.subwoofer import REFERENCE
 from speakerdb.derive import drives
 from speakerdb.errors import DataError, ErrorItem
@@ -35,9 +35,7 @@ def to_grid(session: Session) -> GridSession:
     """
     info = session.info
     offset = 20.0 * np.log10(info.distance_m or 1.0) if info.level_is == "spl_at_distance" else 0.0
-    levels = [
-        grid.to_grid(b.frequency_hz, b.level_db + offset, info.valid_from_hz, info.valid_to_hz) for b in session.blocks
-    ]
+    levels = [grid.to_grid(b.frequency_hz, b.level_db + offset, *gates.counted_hz(info)) for b in session.blocks]
     level = np.concatenate(levels)
     horizontal = np.concatenate([b.horizontal for b in session.blocks])
     angle = np.concatenate([b.angle_deg for b in session.blocks])
@@ -72,10 +70,10 @@ def to_grid(session: Session) -> GridSession:
 
 def _resolution(session: Session, block: CurveBlock) -> float:
     """Raw points per octave of a block within the valid range: of its sparsest curve."""
-    info, f = session.info, block.frequency_hz
-    inside = (f >= (info.valid_from_hz or 0.0)) & (f <= (info.valid_to_hz or np.inf))
+    f, (low, high) = block.frequency_hz, gates.counted_hz(session.info)
+    inside = (f >= (low or 0.0)) & (f <= (high or np.inf))
     patterns = np.unique(~np.isnan(block.level_db[:, inside]), axis=0)
-    return min((grid.raw_resolution(f[inside][p], info.gate_ms) for p in patterns if p.any()), default=0.0)
+    return min((grid.raw_resolution(f[inside][p]) for p in patterns if p.any()), default=0.0)
 
 
 def _impedance(session: Session) -> dict[str, NDArray[np.float32] | None]:
@@ -156,12 +154,12 @@ def _sphere_power(session: Session, offset_db: float) -> NDArray[np.float32] | N
         return None
     from speakerdb.acoustics import sphere
 
-    block, info = session.sphere, session.info
+    block = session.sphere
     try:
         weights = sphere.area_weights(block.azimuth_deg, block.elevation_deg)
     except ValueError:
         return None
-    level = grid.to_grid(block.frequency_hz, block.level_db + offset_db, info.valid_from_hz, info.valid_to_hz)
+    level = grid.to_grid(block.frequency_hz, block.level_db + offset_db, *gates.counted_hz(session.info))
     return rounded(sphere.sound_power(level, weights))
 
 

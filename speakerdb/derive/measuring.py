@@ -68,7 +68,8 @@ def derive(sessions: Sequence[GridSession], metrics: Collection[str] | None = No
         if m.note is not None:
             for i in np.flatnonzero(m.note.where(measured) & ~np.isnan(table.value[:, j])).tolist():
                 table.reason[i, m.id] = m.note.words
-    for j in (j for j, m in enumerate(rows) if any(read.kind == drives.COMPRESSION for read in m.reading(Swept))):
+    told = [m.fine or any(read.kind == drives.COMPRESSION for read in m.reading(Swept)) for m in rows]
+    for j in np.flatnonzero(told).tolist():
         for i in np.flatnonzero(~np.isnan(table.value[:, j])).tolist():
             if (words := beside(sessions[i], rows[j], int(table.censored[i, j]))) is not None:
                 table.reason[i, rows[j].id] = words

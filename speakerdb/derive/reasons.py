@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.acoustics import curveset, grid, output, response
+from speakerdb.acoustics import curveset, gates, grid, output, response
 from speakerdb.acoustics.bounds import AT_LEAST, BETWEEN
 from speakerdb.derive.drives import COMPRESSION, HARMONICS, band_of, with_total
 from speakerdb.metric import Curve, Electrical, Metric, Pattern, Read, Sphere, Swept, ValueTable
 from speakerdb.metrics import METRICS
-from speakerdb.session import GridSession, GridSweeps
+from speakerdb.session import GridSession, GridSweeps, SessionInfo
 
 ONLY_SUBWOOFERS = "for subwoofers only"
 SHAPE_RESOLUTION, SHAPE_SMOOTHING_OCT = 12.0, 1 / 12
@@ -72,19 +72,46 @@ def _unscaled(session: GridSession) -> str | None:
 
 
 def _coarse(session: GridSession) -> str | None:
-    declared, points, gate = session.info.smoothing_oct, session.resolution_per_octave, session.info.gate_ms
-    if declared is not None and declared > SHAPE_SMOOTHING_OCT + 1e-9:
-        return f"smoothed to 1/{figures.plain(1 / declared, 3)} octave; shape metrics need 1/12 or finer"
+    points = session.resolution_per_octave
     if points >= SHAPE_RESOLUTION:
         return None
     if points == 0.0:
         return "no octave from 100 Hz up is measured whole; shape metrics need 12 points per octave"
-    if gate is not None and np.isclose(points, grid.gated_resolution(grid.RESOLUTION_OCTAVES_HZ, gate)).any():
-        return (
-            f"a gate of {figures.plain(gate)} ms leaves {figures.plain(points, 3)} points per octave; shape "
-            "metrics need 12"
-        )
     return f"raw data have {figures.plain(points, 3)} points per octave; shape metrics need 12"
+
+
+def _smoothed(session: GridSession) -> str | None:
+    declared = session.info.smoothing_oct
+    if declared is None or declared <= SHAPE_SMOOTHING_OCT + 1e-9:
+        return None
+    return f"smoothed to 1/{figures.plain(1 / declared, 3)} octave; shape metrics need 1/12 or finer"
+
+
+def _left_out(session: GridSession) -> str | None:
+    info = session.info
+    if not gates.leaves_out_shape(info):
+        return None
+    needs = f"shape metrics need {figures.band(*gates.SHAPE_HZ)}"
+    low, high = gates.counted_hz(info)
+    if info.bands:
+        return f"its bands count over {figures.band(low or 0.0, high or 0.0, 3)}; {needs}"
+    return f"{_gated(info)}; {needs}"
+
+
+def _gated(info: SessionInfo) -> str:
+    """'a gate of 5 ms counts from 400 Hz up'."""
+    gate_ms = f"a gate of {figures.plain(info.gate_ms)} ms" if info.gate_ms else "a gate of unknown length"
+    return f"{gate_ms} counts from {figures.hertz(gates.counted_hz(info)[0] or 0.0, 3)} up"
+
+
+def _short_gate(session: GridSession) -> str | None:
+    needs = f"shape metrics need one of {figures.plain(gates.SHAPE_MS)} ms or longer"
+    if gates.of_unknown_length(session.info):
+        return f"a gate of unknown length (no gate_ms); {needs}"
+    shortest = next(iter(gates.gates_ms(session.info)), None)
+    if shortest is None or shortest >= gates.SHAPE_MS:
+        return None
+    return f"a gate of {figures.plain(shortest)} ms; {needs}"
 
 
 RULES: tuple[tuple[Callable[[GridSession], str | None], Callable[[Metric], bool]], ...] = (
@@ -94,6 +121,9 @@ RULES: tuple[tuple[Callable[[GridSession], str | None], Callable[[Metric], bool]
     (_powered, lambda m: bool(m.reading(Electrical))),
     (_unscaled, lambda m: bool(m.reading(Swept))),
     (_coarse, lambda m: m.fine),
+    (_smoothed, lambda m: m.fine),
+    (_left_out, lambda m: m.fine),
+    (_short_gate, lambda m: m.fine),
 )
 
 
@@ -106,8 +136,10 @@ def without_level(session: GridSession) -> bool:
 
 
 def beside(session: GridSession, metric: Metric, censored: int) -> str | None:
-    """What was not measured of that which a value could have been limited by, and whose end a bound shows, in words;
-    None where nothing is to be said. censored: code into metric.CENSORED."""
+    """What was not measured of that which a value could have been limited by, whose end a bound shows, and what a gate
+    hides, in words; None where nothing is to be said. censored: code into metric.CENSORED."""
+    if metric.fine:
+        return _hidden(session.info)
     kinds = {read.kind for read in metric.reading(Swept)}
     if COMPRESSION not in kinds:
         return None
@@ -121,6 +153,18 @@ def beside(session: GridSession, metric: Metric, censored: int) -> str | None:
     return "; ".join(said) or None
 
 
+def _hidden(info: SessionInfo) -> str | None:
+    """What gates hide of the fine shape: a resonance that rings longer than they are open."""
+    lengths = gates.gates_ms(info)
+    if not lengths:
+        return None
+    # Q = f·T at 1 kHz: f/Q, a resonance's width, is then what a gate resolves, 1/T
+    return (
+        f"gated ({figures.plain(lengths[0])} ms): resonances with a Q above {figures.plain(lengths[0], 3)} at 1 kHz, "
+        "and so on in proportion to frequency (f·T), are under-read"
+    )
+
+
 def _stopped(session: GridSession) -> str | None:
     """Who stopped at the highest drive, the speaker or the bench (method:metrics#speaker-or-bench)."""
     info, sweeps = session.info, session.compression
@@ -128,7 +172,10 @@ def _stopped(session: GridSession) -> str | None:
         return None
     top = float(sweeps.drive_db.max())
     volts = None if info.powered or info.drive_voltage_v is None else info.drive_voltage_v * _above_axis(session, top)
-    at = f"a drive of {DB.text(top)}" if volts is None else f"{VOLT.text(volts)} ({WATT.text(volts**2 / 8.0)} into 8 Ω)"
+    # where the axis was not measured throughout, its level is not known
+    at = f"a drive of {DB.text(top)}"
+    if volts is not None and not np.isnan(volts):
+        at = f"{VOLT.text(volts)} ({WATT.text(volts**2 / 8.0)} into 8 Ω)"
     if info.bench_limit == "chosen":
         return f"the lab chose to stop at {at}"
     if volts is None:
@@ -185,7 +232,8 @@ def _absent(session: GridSession, read: Read, present: Flags) -> str | None:
 def _gap(session: GridSession, read: Read, present: Flags) -> str | None:
     """What of the band, and of the drives, was not measured."""
     if isinstance(read, Curve | Pattern):
-        return lacking(read, present)
+        words = lacking(read, present)
+        return words and words + _for_the_gate(session.info, read)
     if isinstance(read, Sphere):
         assert session.sphere_power_db is not None
         return _range(~np.isnan(session.sphere_power_db), read, "the full sphere ")
@@ -195,6 +243,14 @@ def _gap(session: GridSession, read: Read, present: Flags) -> str | None:
     sweeps = _sweeps(session, read.kind)
     assert sweeps is not None
     return _range(_swept(sweeps), read, f"{output.SWEPT_WORDS[read.kind]} ") or _drives_lacking(sweeps, read)
+
+
+def _for_the_gate(info: SessionInfo, read: Curve | Pattern) -> str:
+    """That it is the gate which leaves out the low end of a band; empty where it isn't."""
+    low, _ = gates.counted_hz(info)
+    if low is None or info.bands or low <= max(info.valid_from_hz or 0.0, read.low_hz):
+        return ""
+    return f"; {_gated(info)}"
 
 
 def lacking(read: Curve | Pattern, present: Flags) -> str | None:

@@ -143,6 +143,7 @@ class _Layer:
 
     measured: Callable[[_Work], Measured]
     bears_on: Callable[[Metric], bool]
+    own: bool = True  # whether a session's own errors are among them
 
 
 class _Work:
@@ -172,6 +173,8 @@ class _Work:
                 if metric.group == "output" or any(curve.turned for curve in metric.reading(Curve)):
                     coarser = value[j] - scaled(metric, end(metric.compute(self.plain)))
                     found[j] += np.where(np.isfinite(coarser), coarser, 0.0)
+                if layer.own and metric.gate_adds:
+                    found[j] += self.reader.gate_in_shape(metric.gate_adds)
         return found
 
     # each layer alone
@@ -235,7 +238,7 @@ class _Work:
     def noise(self) -> dict[str, NDArray[np.float32]]:
         """Standard deviations of a repeat, the level apart, of the curves that speakers are matched by; of beamwidths
         as 20·log10."""
-        session = self.reader.model.sd(self.reader.info, "session").astype(np.float64)
+        session = self.reader.model.common_sd(self.reader.info).astype(np.float64)
         window, room = self._repeat_sd[1], self._repeat_sd[4]
         index = np.std(
             self._repeat.curves[1] - self._repeat.curves[3], axis=0
@@ -249,6 +252,9 @@ class _Work:
             ]
         )
         found = {name: np.where(there, sd, np.nan) for (name, sd), there in zip(found.items(), known, strict=True)}
+        if self.reader.info.kind == "subwoofer":  # these are matched by their axis
+            axis = np.hypot(self._repeat_sd[0], session)
+            found["on_axis"] = np.where(np.isnan(self.averages.level_db[0]), np.nan, axis)
         with np.errstate(divide="ignore", invalid="ignore"):
             for plane, width in self.own.beamwidth_deg.items():
                 found[f"beamwidth_{plane}"] = _over_the_grid(PATTERN_AT, np.std(20.0 * np.log10(width), axis=0))
@@ -351,8 +357,8 @@ class _Work:
 # Errors that move a value evenly are drawn one layer after the other, and add; those that may carry it to another
 # place, together. What a bench adds to all curves alike does not move what is a difference between them.
 OWN = _Layer(lambda w: w.own, lambda m: True)
-BENCH = _Layer(_Work.bench, lambda m: not m.two_valued and m.group != "directivity")
-SAMPLE_OF = _Layer(_Work.sample, lambda m: not m.two_valued)
+BENCH = _Layer(_Work.bench, lambda m: not m.two_valued and m.group != "directivity", own=False)
+SAMPLE_OF = _Layer(_Work.sample, lambda m: not m.two_valued, own=False)
 OWN_AND_BENCH = _Layer(_Work.own_and_bench, lambda m: m.two_valued)
 ALL_LAYERS = _Layer(_Work.all_layers, lambda m: m.two_valued or bool(m.reading(Pattern)))
 LAYERS = (OWN, BENCH, SAMPLE_OF, OWN_AND_BENCH, ALL_LAYERS)

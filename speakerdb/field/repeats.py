@@ -7,6 +7,7 @@ from collections.abc import Mapping, Sequence
 
 import numpy as np
 
+from speakerdb.acoustics.gates import gates_ms
 from speakerdb.derive.measuring import readings_of
 from speakerdb.metrics.response_rows import FLATNESS_WINDOW
 from speakerdb.session import SessionInfo
@@ -33,7 +34,7 @@ def sessions_by_bench(store: Store) -> dict[str, int]:
 
 def heads_of(store: Store) -> list[Head]:
     # that metric has a value where the window is whole over 100 Hz–10 kHz and fine enough for shape metrics
-    return [_head(h) for h in stored.repeated(store.con, FLATNESS_WINDOW.id)]
+    return [_head(h) for h in stored.repeated(store.con, FLATNESS_WINDOW.id) if not gates_ms(h.info)]
 
 
 def _head(of: SessionHead) -> Head:

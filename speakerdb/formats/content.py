@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from dataclasses import astuple
 from typing import Any
 
 import numpy as np
@@ -43,7 +44,10 @@ def content_hash(session: Session) -> str:
     order of orbit and angle: format, packing and order of rows make no difference.
     """
     total = hashlib.sha256(b"speakerdb content 1\n")
-    total.update(json.dumps({k: getattr(session.info, k) for k in _SAID}, sort_keys=True).encode())
+    said = {k: getattr(session.info, k) for k in _SAID}
+    if session.info.bands:  # named only where there are any: what was stored before there could be keeps its hash
+        said["bands"] = [astuple(band) for band in session.info.bands]
+    total.update(json.dumps(said, sort_keys=True).encode())
     _add_curves(total, session.blocks)
     if session.sphere is not None:
         s = session.sphere

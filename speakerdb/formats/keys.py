@@ -15,13 +15,15 @@ from fractions import Fraction
 from typing import TYPE_CHECKING, Any
 
 from speakerdb import figures
+from speakerdb.acoustics import gates
+from speakerdb.acoustics.gates import GATED, MERGED
 from speakerdb.formats.columns import OTHER_TABLES
 from speakerdb.formats.patterns import compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.slug import slugify
 from speakerdb.formats.toml_files import TomlFile
 from speakerdb.resources import resource_dir
-from speakerdb.session import Price, SessionInfo
+from speakerdb.session import Band, Price, SessionInfo
 
 if TYPE_CHECKING:
     from jsonschema import Draft202012Validator
@@ -303,19 +305,75 @@ def _cross_check(keys: Keys, problems: Problems) -> None:
             _note(
                 keys, problems, ("uncertainty", name), "frequencies that do not rise", _described(("uncertainty", name))
             )
-    if said["method"] == "gated" and "gate_ms" not in said:
-        problems.warn("gated without gate_ms: the gate's length limits the resolution in the bass, but is not known")
+    _check_bands(keys, problems)
     if "slug" not in said and not slugify(said["maker"], said["model"]):
         need("slug", "a short name in Latin letters, since maker and model hold none")
 
 
+def _check_bands(keys: Keys, problems: Problems) -> None:
+    """Hold the bands against each other and against the gates."""
+    said = keys.values
+    bands = said.get("bands", [])
+
+    def note(i: int, key: str, found: str, expected: str) -> None:
+        _note(keys, problems, ("bands", i, key), found, expected)
+
+    if bands and all(b["method"] != GATED for b in bands):
+        for key in ("gate_ms", "method"):
+            if key in said and (key == "gate_ms" or said[key] == GATED):
+                found = f"{shown(said[key])}, where none of [[bands]] is gated"
+                _note(keys, problems, (key,), found, f'a band with method = "{GATED}", or no gate')
+    for i, band in enumerate(bands):
+        low, high, gate_ms = band["from_hz"], band["to_hz"], band.get("gate_ms", said.get("gate_ms"))
+        if low >= high:
+            note(i, "to_hz", f"{high:g}, not above from_hz = {low:g}", f"a frequency above {low:g}")
+        if band["method"] != GATED:
+            if "gate_ms" in band:
+                note(i, "gate_ms", f"{band['gate_ms']:g} in a band that is not gated", "gate_ms in a gated band only")
+        elif gate_ms is None:
+            note(i, "gate_ms", "nothing", "the gate's length in milliseconds, since this band is gated (e.g. 4.4)")
+        elif low < (least := MERGED / gate_ms * 1000.0) * (1 - 1e-9):
+            from_hz = figures.plain(math.ceil(least * 10.0 - 1e-9) / 10.0)
+            found = f"{low:g}, where a gate of {gate_ms:g} ms tells nothing below {from_hz} Hz (1/gate_ms)"
+            note(i, "from_hz", found, f"{from_hz} or more, and what was merged below that in a band of its own")
+    order = sorted(range(len(bands)), key=lambda i: float(bands[i]["from_hz"]))
+    for lower, upper in itertools.pairwise(order):
+        end, start = bands[lower]["to_hz"], bands[upper]["from_hz"]
+        if not math.isclose(end, start, rel_tol=1e-6):
+            what = "an overlap with" if start < end else "a gap above"
+            found = f"{start:g}, {what} the band below it, which ends at {end:g}"
+            note(upper, "from_hz", found, f"bands that meet: from_hz = {end:g}, or another to_hz below it")
+
+
 _PLAIN_FIELDS = {f.name for f in fields(SessionInfo)} - {
     "slug",
+    "bands",
     "smoothing_oct",
     "uncertainty",
     "electronics",
     "prices",
 }
+
+
+def warn_of_gates(info: SessionInfo, lowest_hz: float, problems: Problems) -> None:
+    """Say what a gate takes of data that go down to lowest_hz."""
+    low, _ = gates.counted_hz(info)
+    counts = f"nothing below {figures.hertz(low or 0.0, 3)} counts"
+    if gates.of_unknown_length(info):
+        as_of = "" if info.valid_from_hz else f", and {counts}, as of a gate of {figures.plain(gates.SHAPE_MS)} ms"
+        problems.warn(
+            f"gated without gate_ms: what it resolves is not known; shape metrics are withheld{as_of}. "
+            "Say gate_ms, and in [[bands]] what was merged below"
+        )
+        return
+    gate_ms, declared = info.gate_ms, info.valid_from_hz or 0.0
+    if info.bands:
+        gate_ms, declared = info.bands[0].gate_ms, max(declared, info.bands[0].from_hz)
+    if gate_ms is not None and low is not None and low > declared and lowest_hz < low * (1 - 1e-9):
+        problems.warn(
+            f"a gate of {figures.plain(gate_ms)} ms: {counts} (2/gate_ms); where something that reaches lower was "
+            "merged below, say so in [[bands]]"
+        )
 
 
 def build(said: Mapping[str, Any]) -> SessionInfo:
@@ -326,9 +384,24 @@ def build(said: Mapping[str, Any]) -> SessionInfo:
         smoothing_oct=None if smoothing is None else float(Fraction(str(smoothing))),
         uncertainty={name: _sd(sd) for name, sd in said.get("uncertainty", {}).items()},
         electronics={k: v if isinstance(v, bool | str) else float(v) for k, v in said.get("electronics", {}).items()},
+        bands=_bands(said),
         prices=tuple(Price(**{**p, "amount": float(p["amount"])}) for p in said.get("prices", ())),
         **{key: _as_field(key, value) for key, value in said.items() if key in _PLAIN_FIELDS},
     )
+
+
+def _bands(said: Mapping[str, Any]) -> tuple[Band, ...]:
+    """Ascending, each with its own gate."""
+    found = [
+        Band(
+            float(b["from_hz"]),
+            float(b["to_hz"]),
+            b["method"],
+            float(b.get("gate_ms", said.get("gate_ms"))) if b["method"] == GATED else None,
+        )
+        for b in said.get("bands", ())
+    ]
+    return tuple(sorted(found, key=lambda b: b.from_hz))
 
 
 _WHOLE = ("repeat", "year")

@@ -107,9 +107,11 @@ def _read(view: FolderView, row: SheetRow | None, problems: Problems) -> Session
     impedance = _optional(view, IMPEDANCE, impedance_of, values, unsound, problems)
     problems.raise_if_any()
     assert keys is not None
+    info = session_keys.build(values)
+    session_keys.warn_of_gates(info, min(float(b.frequency_hz[0]) for b in blocks), problems)
     return Session(
         folder=view.folder,
-        info=session_keys.build(values),
+        info=info,
         blocks=blocks,
         sphere=sphere,
         distortion=distortion,

@@ -142,7 +142,7 @@ def session_toml(session: Session | GridSession) -> str:
     said: dict[str, Any] = {}
     for f in fields(SessionInfo):
         value = getattr(info, f.name)
-        if f.name not in {"electronics", "uncertainty", "prices"} and value is not None and value != f.default:
+        if f.name not in {"electronics", "uncertainty", "prices", "bands"} and value is not None and value != f.default:
             said[f.name] = value
     said["level_is"] = _level_is(session)
     if isinstance(session, GridSession) and session.resolution_per_octave < _SHAPE_NEEDS_PER_OCTAVE:
@@ -151,8 +151,9 @@ def session_toml(session: Session | GridSession) -> str:
     for table, pairs in (("electronics", info.electronics), ("uncertainty", info.uncertainty)):
         if pairs:
             text += f"\n[{table}]\n{_pairs(pairs)}"
-    for price in info.prices:
-        text += "\n[[prices]]\n" + _pairs({k: v for k, v in vars(price).items() if v is not None})
+    for name, rows in (("bands", info.bands), ("prices", info.prices)):
+        for row in rows:
+            text += f"\n[[{name}]]\n" + _pairs({k: v for k, v in vars(row).items() if v is not None})
     return text
 
 

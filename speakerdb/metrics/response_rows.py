@@ -212,7 +212,17 @@ _rolloff_row("_12", 12.0, " to −12 dB")
 
 # narrow-band deviation
 
-_narrow = partial(_ripple, step=0.01, matters=0.1, source=OLIVE, method="metrics#narrow-band-deviation", fine=True)
+GATE_ADDS_DB = 0.02  # standard deviation of a narrow-band deviation through a time gate (own judgement)
+
+_narrow = partial(
+    _ripple,
+    step=0.01,
+    matters=0.1,
+    source=OLIVE,
+    method="metrics#narrow-band-deviation",
+    fine=True,
+    gate_adds=GATE_ADDS_DB,
+)
 
 
 def _nbd_on_axis(m: Measured) -> Bounded:
@@ -361,6 +371,7 @@ _preference = partial(
     matters=1.0,
     method="metrics#predicted-preference",
     fine=True,
+    gate_adds=GATE_ADDS_DB * (r.PREFERENCE_ON_AXIS + r.PREFERENCE_IN_ROOM),
     caution="One point is what one would hear: listeners' own ratings scatter by about 0.8 points about the formula",
 )
 

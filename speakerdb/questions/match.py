@@ -32,8 +32,9 @@ class MatchRow(Row):
     distance_db: Annotated[float, Told("RMS over all parts, weighted")]
     parts: Parts
     bass_from_hz: Annotated[float | None, Told("the lowest frequency that bass was compared at")]
-    measures_differently: Annotated[
-        bool | None, Told("false: the measurements can't tell them apart; null: not judged")
+    distinguishable: Annotated[
+        bool | None,
+        Told("true: it measures differently; false: the measurements can't tell them apart; null: not judged"),
     ]
     reason: Annotated[str | None, Told("why it is not judged")]
     remarks: Annotated[list[str], Told("what was not compared")]
@@ -82,7 +83,7 @@ class Match(Whom, Question[Matches]):
             "distance_db",
             pl.struct(list(nearness.CURVES)).alias("parts"),
             "bass_from_hz",
-            "measures_differently",
+            "distinguishable",
             "reason",
             pl.Series(
                 "remarks", [telling.remarks(row) for row in found.iter_rows(named=True)], dtype=pl.List(pl.String)

@@ -74,17 +74,19 @@ def summary(base: Database, slug: str, setting: str, parts: Sequence[str]) -> pl
     return pl.concat(frames) if frames else pl.DataFrame(schema=empty)
 
 
-def aligned(base: Database, chosen: Sequence[tuple[str, str, str]], parts: Sequence[str]) -> pl.DataFrame:
+def aligned(
+    base: Database, chosen: Sequence[tuple[str, str, str]], parts: Sequence[str], equal: slice = ALIGN
+) -> pl.DataFrame:
     """Curves of several speakers: series, part, frequency_hz, level_db. chosen: (name to show, slug, setting).
 
-    Levels are set to a mean of 0 dB over 300 Hz–10 kHz; directivity indices stay as they are.
+    Levels are set to a mean of 0 dB over a band of the grid; directivity indices stay as they are.
     """
     frames = []
     for name, slug, setting in chosen:
         frame = summary(base, slug, setting, parts)
         for (part,), mine in frame.group_by("part", maintain_order=True):
             level = mine["level_db"].to_numpy()
-            shift = 0.0 if str(part).startswith("di_") else float(np.nanmean(level[ALIGN]))
+            shift = 0.0 if str(part).startswith("di_") else float(np.nanmean(level[equal]))
             if np.isfinite(shift):
                 frames.append(mine.with_columns(level_db=pl.col("level_db") - shift, series=pl.lit(name)))
     if not frames:

@@ -11,6 +11,7 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.acoustics import grid
+from speakerdb.analysis import nearness
 from speakerdb.charts import (
     curves_chart,
     directivity_chart,
@@ -40,7 +41,7 @@ if TYPE_CHECKING:
     from speakerdb.questions.tradeoff import TradeOff
     from speakerdb.questions.trend import Trends
 
-OVERLAID = ("listening_window", "di_power")
+OVERLAID = ("listening_window", "di_power")  # of subwoofers: what they are compared by
 
 
 @dataclass(frozen=True)
@@ -275,10 +276,10 @@ def overlay(
     *,
     width: int = theme.WIDE,
     hover: bool = True,
-    parts: Sequence[str] = OVERLAID,
     headed: bool = True,
 ) -> Any:
-    """Two to five speakers over each other: slugs in their default settings, or slug@setting."""
+    """Two to five speakers over each other: slugs in their default settings, or slug@setting. Where all are subwoofers,
+    by their bass."""
     if not 2 <= len(speakers) <= curves_chart.MOST_OVERLAID:
         raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
     slugs = [s.partition("@")[0] for s in speakers]
@@ -288,11 +289,14 @@ def overlay(
         for n, slug, s in zip((frames.display_name(base, s) for s in slugs), slugs, settings, strict=True)
     ]
     named = _distinct(names, slugs)
-    frame = frames.aligned(base, list(zip(named, slugs, settings, strict=True)), parts)
+    of_bass = set(base.field.base.filter(pl.col("speaker").is_in(slugs))["kind"]) == {"subwoofer"}
+    parts, equal = (nearness.SUBWOOFERS, nearness.SUB_ALIGN) if of_bass else (OVERLAID, frames.ALIGN)
+    frame = frames.aligned(base, list(zip(named, slugs, settings, strict=True)), parts, equal)
     shown = [n for n in named if n in set(frame["series"])]
     if len(shown) < 2:
         raise RequestError("fewer than two of the speakers have these curves: nothing to lay over each other")
-    heading = Heading("Overlaid", ("Set to the same mean level over 300 Hz–10 kHz", cite(base)))
+    over = figures.band(*grid.named(equal))
+    heading = Heading("Overlaid", (f"Set to the same mean level over {over}", cite(base)))
     return curves_chart.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
 
 

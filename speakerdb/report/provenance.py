@@ -53,6 +53,18 @@ def sessions(base: Database, slug: str) -> list[SessionRow]:
     return [_session(r, counts, sweeps, files) for r in rows.iter_rows(named=True)]
 
 
+def _method(info: dict[str, Any]) -> str:
+    """How it was measured, with its gates: "by gated measurement: near-field to 350 Hz and gated (4.4 ms) above"."""
+    told = METHODS.get(info["method"], info["method"])
+    bands = info.get("bands") or []
+    ways = [b["method"] + (f" ({figures.plain(b['gate_ms'])} ms)" if b["gate_ms"] else "") for b in bands]
+    if len(ways) > 1:
+        parts = [f"{way} to {figures.hertz(b['to_hz'], 3)}" for way, b in zip(ways[:-1], bands, strict=False)]
+        return f"{told}: {listing([*parts, f'{ways[-1]} above'])}"
+    gate_ms = bands[0]["gate_ms"] if bands else info.get("gate_ms")
+    return f"{told} ({figures.plain(gate_ms)} ms)" if gate_ms else told
+
+
 def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, files: pl.DataFrame) -> SessionRow:
     info = json.loads(r["info"])
     mine = pl.col("session_id") == r["session_id"]
@@ -68,7 +80,7 @@ def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, file
         r["lab"],
         r["sample"],
         r["date"],
-        METHODS.get(r["method"], r["method"]),
+        _method(info),
         f"{figures.plain(distance)} m" if distance else "distance not stated",
         f"{figures.number(r['resolution'])} points per octave"
         + (f", smoothed 1/{figures.number(1 / smoothing)} octave" if smoothing else ""),

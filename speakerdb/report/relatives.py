@@ -49,7 +49,7 @@ def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], 
 
 def _relative(base: Database, r: dict[str, Any]) -> Relative:
     told = match_words.verdict(r)
-    if r["measures_differently"]:
+    if r["distinguishable"]:
         told += (
             ", most in the "
             f"{max((r['parts'][part], name) for part, name in WORDS.items() if r['parts'][part] is not None)[1]}"

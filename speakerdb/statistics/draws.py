@@ -12,7 +12,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.acoustics import curveset
+from speakerdb.acoustics import curveset, gates
 from speakerdb.acoustics.curveset import ANGLES_DEG, PER_ORBIT, SLOTS
 from speakerdb.acoustics.grid import Points
 from speakerdb.session import SessionInfo
@@ -81,8 +81,24 @@ class Reader:
 
     @cached_property
     def own_common(self) -> Floats32:
-        """(B, 199): session and level, the same for all curves of a session."""
-        return self._field("session", self.keys.session) + self.level[:, None]
+        """(B, 199): session, level and what a gate leaves open, the same for all curves of a session."""
+        common = self._field("session", self.keys.session) + self.level[:, None]
+        if self.model.sd(self.info, "gate").any():
+            common += self._field("gate", self._gated)
+        return common
+
+    @property
+    def _gated(self) -> str:
+        """Whoever shares what a gate does: a speaker on a bench, however often it is measured."""
+        return f"{self.keys.bench}|{self.info.slug}"
+
+    def gate_in_shape(self, sd: float) -> Floats32:
+        """(B,) errors of a metric of the response's fine shape through the gates, one for all metrics; zeros where
+        there are none."""
+        if not gates.gates_ms(self.info):
+            return np.zeros(DRAWS, np.float32)
+        normal = self.generator("gate in shape", self._gated).standard_normal(DRAWS, dtype=np.float32)
+        return np.asarray(normal * np.float32(sd))
 
     @cached_property
     def level(self) -> Floats32:

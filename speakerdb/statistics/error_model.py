@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.acoustics import gates
 from speakerdb.acoustics.grid import LOG2_HZ, band
 from speakerdb.session import SessionInfo
 
@@ -35,6 +36,7 @@ DEFAULT_SD: Mapping[str, Sd] = {
     "distortion_per_drive": 1.0,
     "compression": 0.1,
     "impedance_percent": 2.0,
+    "gate": gates.ERROR_DB,  # at 1/T, taken by gates.unresolved: nothing from 2/T up
 }
 WIDTH_OCT: Mapping[str, float] = {
     "repeatability": 1 / 6,
@@ -45,6 +47,7 @@ WIDTH_OCT: Mapping[str, float] = {
     "distortion": 1.0,
     "distortion_per_drive": 1 / 6,
     "compression": 1 / 6,
+    "gate": 0.5,
 }
 # What can be learned from repeats, and the parts of the default's shape that each scales
 LEARNABLE: Mapping[str, tuple[str, ...]] = {
@@ -148,7 +151,9 @@ class ErrorModel:
 
     def sd(self, info: SessionInfo, part: str) -> NDArray[np.float32]:
         """(199,) standard deviation of a part for a session: its own figure, else learned, else the default;
-        repeatability never below the noise that the session brings."""
+        repeatability never below the noise that the session brings; what a gate leaves open only where it does."""
+        if part == "gate":
+            return self._gate_sd(info)
         if part in info.uncertainty:
             found = sd_over_frequency(info.uncertainty[part])
         else:
@@ -157,6 +162,18 @@ class ErrorModel:
         if part == "repeatability" and NOISE in info.uncertainty:
             found = np.maximum(found, sd_over_frequency(info.uncertainty[NOISE]))
         return found
+
+    @staticmethod
+    def _gate_sd(info: SessionInfo) -> NDArray[np.float32]:
+        """(199,): 0 where no gated band counts from below 2/T."""
+        share = gates.unresolved(info)
+        if "gate" in info.uncertainty:
+            return np.asarray(np.where(share > 0.0, sd_over_frequency(info.uncertainty["gate"]), np.float32(0.0)))
+        return share * sd_over_frequency(DEFAULT_SD["gate"])
+
+    def common_sd(self, info: SessionInfo) -> NDArray[np.float32]:
+        """(199,) of what all curves of a session share, the level apart."""
+        return np.asarray(np.hypot(self.sd(info, "session"), self.sd(info, "gate")), np.float32)
 
     def level_sd(self, info: SessionInfo) -> float:
         """Standard deviation of the run's level, flat by definition."""

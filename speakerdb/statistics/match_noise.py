@@ -23,7 +23,7 @@ Floats32 = NDArray[np.float32]
 # and interpolated; tests/statistics/test_match_noise.py holds the limit that comes of it against draws of the sweeps
 OUTPUT_WIDTH_OCT = 0.5
 _DB_PER_OCTAVE = np.float32(20.0 * np.log10(2.0))
-_RESPONSE = ("listening_window", "in_room")
+RESPONSE = frozenset({"listening_window", "in_room", "on_axis"})  # what sessions and benches do, is in these alike
 
 
 @dataclass(frozen=True, eq=False)
@@ -56,7 +56,7 @@ def noise_between(a: CurveNoise, b: CurveNoise, model: ErrorModel) -> dict[str, 
     found: dict[str, Floats32] = {}
     for name in a.readings:
         sd = np.hypot(a.readings[name], b.readings[name])
-        if name in _RESPONSE:
+        if name in RESPONSE:
             found[name] = common + unit.reading * sd
         elif name == "usable_output":
             found[name] = bench + unit.output * sd + unit.level[:, None] * np.float32(_level_sd(a, b))

@@ -43,6 +43,11 @@ def of_another_error_model(con: duckdb.DuckDBPyConnection, error_model: str) -> 
     return _ids(con, "SELECT session_id FROM session WHERE error_model <> ? ORDER BY session_id", [error_model])
 
 
+def to_read_anew(con: duckdb.DuckDBPyConnection) -> list[int]:
+    """Those whose curves, as stored, an upgrade found out of date."""
+    return _ids(con, "SELECT session_id FROM session WHERE error_model = 'read anew' ORDER BY session_id", [])
+
+
 def speakers_of_another_error_model(con: duckdb.DuckDBPyConnection, error_model: str) -> list[int]:
     """Speakers with a session that counts and was worked out under another error model."""
     return _ids(

@@ -70,10 +70,11 @@ def info_json(info: SessionInfo) -> str:
 
 def info_from_json(text: str) -> SessionInfo:
     """The inverse of `info_json`."""
-    from speakerdb.session import Price
+    from speakerdb.session import Band, Price
 
     raw = json.loads(text)
     raw["prices"] = tuple(Price(**p) for p in raw["prices"])
+    raw["bands"] = tuple(Band(**b) for b in raw.get("bands", ()))  # files of before there were any know none
     raw["uncertainty"] = {
         k: tuple((float(f), float(s)) for f, s in v) if isinstance(v, list) else v
         for k, v in raw["uncertainty"].items()

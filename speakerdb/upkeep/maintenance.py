@@ -52,7 +52,8 @@ def derive(
     """Recompute the metrics whose definition has changed (everything: all of them) and the curves that stand beside
     them; in sessions of another error model than the one that counts all values are renewed.
 
-    from_raw: read the kept source files again first, so that a changed reading of files takes effect too.
+    from_raw: read the kept source files again first, so that a changed reading of files takes effect too; those of
+    sessions whose curves an upgrade found out of date are read again in any case.
     Works in batches, each committed whole; a batch that was done before an interruption is simply done again.
     A definition counts as up to date only once all sessions have its new value. Raises DataError where a kept file
     can't be read any more; the batches before it stay done.
@@ -61,19 +62,22 @@ def derive(
     model = error_models.current(store)
     wanted = list(METRICS) if everything else stale_metrics(store)
     others = session_rows.of_another_error_model(store.con, model.seed)
+    out_of_date = set(session_rows.to_read_anew(store.con))
     ids = session_rows.session_ids(store.con) if wanted else others
     if not ids:
         return DeriveReport((), 0)
     begin(len(ids))
     for start in range(0, len(ids), BATCH_SESSIONS):
         batch = ids[start : start + BATCH_SESSIONS]
-        measured = [reread(store, i) for i in batch] if from_raw else reading.grid_sessions(store.con, batch)
+        again = {i: reread(store, i) for i in batch if from_raw or i in out_of_date}
+        kept = dict(zip(batch, reading.grid_sessions(store.con, batch), strict=True)) if len(again) < len(batch) else {}
+        measured = [again.get(i) or kept[i] for i in batch]
         # sessions of another error model may have been aligned otherwise: all their values are renewed
         whole = everything or not set(others).isdisjoint(batch)
         derived = deriving.derive(error_models.aligned(measured, model))
         with store.transaction():
-            if from_raw:
-                writing.replace_curves(store.con, batch, measured)
+            if again:
+                writing.replace_curves(store.con, list(again), list(again.values()))
             writing.replace_values(store.con, batch, derived.values if whole else derived.values.only(wanted))
             changes.unmark_error_model(store.con, batch)
             writing.replace_listening_axis(store.con, batch, derived.listening_axis)

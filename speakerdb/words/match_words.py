@@ -8,6 +8,6 @@ from typing import Any
 
 def verdict(row: Mapping[str, Any]) -> str:
     """In words, for a row of the answer."""
-    if row["measures_differently"] is None:
+    if row["distinguishable"] is None:
         return f"whether it measures differently is not judged: {row['reason']}"
-    return "measures differently" if row["measures_differently"] else "the measurements can't tell them apart"
+    return "measures differently" if row["distinguishable"] else "the measurements can't tell them apart"

@@ -142,12 +142,6 @@ def test_raw_resolution_of_a_linear_spacing_is_that_of_its_lowest_octave():
     assert grid.raw_resolution(np.arange(5.0, 20000.0, 10.0)) == 10  # ten bins of 10 Hz between 100 and 200 Hz
 
 
-def test_a_gate_leaves_no_more_than_0_69_points_an_octave_times_frequency_times_its_length():
-    """ln 2 · f · T: bins 1/T apart in an octave of width f; method:metrics#fine-enough-for-shape."""
-    f = np.arange(200.0, 20000.0, 10.0)
-    assert grid.raw_resolution(f, gate_ms=10.0) == pytest.approx(0.69 * 200.0 * 0.010)
-
-
 def test_an_octave_that_the_data_do_not_cover_is_not_counted():
     f = np.arange(400.0, 20000.0, 20.0)  # 20 points in 400–800 Hz
     assert grid.raw_resolution(f) == 20

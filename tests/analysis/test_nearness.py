@@ -142,6 +142,22 @@ def test_an_output_known_poorly_hides_no_difference_of_response():
     assert measures_differently(found, limit)
 
 
+def subwoofers(*on_axis):
+    return {"on_axis": np.stack(on_axis)}
+
+
+def test_subwoofers_are_compared_by_their_bass_alone_set_equal_over_40_to_80_hz():
+    own = np.where(FREQUENCY_HZ < 200.0, 90.0, np.nan)  # measured to 200 Hz
+    deeper = own + 7.0 + np.where(FREQUENCY_HZ < 39.9, 3.0, 0.0)
+    short = np.where(FREQUENCY_HZ < 60.0, np.nan, own)  # less than an octave of bass
+    found = distances({"on_axis": own}, subwoofers(deeper, short))
+    assert found.parts["bass"][0] == pytest.approx(3.0 * np.sqrt(14 / 41))  # 25.0 to 39.2 Hz: 14 of 41 points
+    assert found.total_db[0] == found.parts["bass"][0]
+    assert np.isnan(found.total_db[1])
+    assert all(np.isnan(found.parts[p]).all() for p in CURVES if p != "bass")
+    assert np.isnan(distances({"on_axis": own}, subwoofers(deeper), WEIGHTS | {"bass": 0.0}).total_db[0])
+
+
 def test_a_part_without_weight_is_not_judged_by():
     weights = WEIGHTS | {"bass": 0.0}
     other = curves(listening_window=high_pass(46.0 / 0.874) - high_pass(30.0 / 0.874))

@@ -43,8 +43,12 @@ PASSIVE = (
     "sensitivity_axis_db",
     "sensitivity_watt_db",
 )
-SUBWOOFER = ("sub_f3_hz", "sub_f6_hz", "sub_f10_hz", "sub_upper_f6_hz") + tuple(
-    f"sub_max_level_{name}hz_db" for name in (25, 31, 40, 63)
+SUBWOOFER = (
+    "sub_f3_hz",
+    "sub_f6_hz",
+    "sub_f10_hz",
+    "sub_upper_f6_hz",
+    *(f"sub_max_level_{name}hz_db" for name in (25, 31, 40, 63)),
 )
 SWEPT = (*THD, *MULTITONE, *LEVELS, *EITHER)
 

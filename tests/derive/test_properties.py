@@ -163,12 +163,6 @@ def test_third_octave_data_withhold_the_shape_metrics():
     assert table.reason[0, "flatness_on_axis_db"] == "raw data have 3 points per octave; shape metrics need 12"
 
 
-def test_a_short_gate_limits_the_resolution_that_counts():
-    # 0.69·f·T: 5 ms resolve 0.69·100·0.005 = 0.345 points per octave at 100 Hz (method:metrics#fine-enough-for-shape)
-    gridded = derive.to_grid(session(5, gate_ms=5.0))
-    assert gridded.resolution_per_octave == pytest.approx(0.345)
-
-
 def test_levels_measured_at_two_metres_are_referred_to_one():
     near, far = derive.to_grid(session(5)), derive.to_grid(session(5, level_is="spl_at_distance", distance_m=2.0))
     np.testing.assert_allclose(far.level_db - near.level_db, 6.02, atol=0.011)

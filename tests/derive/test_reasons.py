@@ -133,7 +133,11 @@ def test_a_sound_power_far_below_the_window_everywhere_has_no_bass_limit():
             "smoothed to 1/6 octave",
             {"f6_hz", "di_power_mean_db", "slope_in_room_db_per_octave"},
         ),
-        ({"gate_ms": 5.0}, "points per octave; shape metrics need 12", {"f6_hz", "di_power_mean_db"}),
+        (
+            {"gate_ms": 19.0},
+            "a gate of 19 ms counts from 105 Hz up; shape metrics need 100 Hz–10 kHz",
+            {"f6_hz", "di_power_mean_db"},
+        ),
     ],
 )
 def test_what_holds_for_the_whole_session_is_said_first(changes, words, untouched):

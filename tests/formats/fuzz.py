@@ -99,6 +99,8 @@ KEYS = (
     "traces",
     "slug",
     "valid_from_hz",
+    "gate_ms",
+    "bands",
     "unknown",
     "wide",
     "file",
@@ -123,6 +125,8 @@ def build_seeds(place: Path) -> list[Path]:
         file.write(
             'mass_kg = 4.5\n[electronics]\nbass = "a"\n[uncertainty]\nlevel = [[20, 1], [100, 0.5]]\n'
             '[[prices]]\namount = 5\ncurrency = "EUR"\nper = "each"\nkind = "list"\n'
+            '[[bands]]\nfrom_hz = 20\nto_hz = 350\nmethod = "near-field"\n'
+            '[[bands]]\nfrom_hz = 350\nto_hz = 20000\nmethod = "gated"\ngate_ms = 4.4\n'
         )
     seeds.append(whole)
     packed = sessions.write_keys(place / "packed")

@@ -11,7 +11,7 @@ import pytest
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats import read_session, session_toml
 from speakerdb.formats.keys import schema
-from speakerdb.session import Price, SessionInfo
+from speakerdb.session import Band, Price, SessionInfo
 from speakerdb.terms import COMPONENTS, KINDS, METHODS
 from tests.formats import sessions
 
@@ -52,6 +52,16 @@ claimed_max_db = 110
 claim_pair = true
 claim_distance_m = 1
 notes = "in the rain"
+
+[[bands]]
+from_hz = 400
+to_hz = 18000
+method = "gated"
+
+[[bands]]
+from_hz = 30
+to_hz = 400
+method = "near-field"
 
 [electronics]
 bass_db = -2
@@ -121,6 +131,7 @@ def test_every_key_arrives(tmp_path):
         valid_from_hz=30.0,
         valid_to_hz=18000.0,
         gate_ms=6.0,
+        bands=(Band(30.0, 400.0, "near-field"), Band(400.0, 18000.0, "gated", 6.0)),
         smoothing_oct=1 / 24,
         symmetric=True,
         height_mm=300.0,
@@ -274,6 +285,90 @@ def test_a_folder_toml_above_the_ingested_folder_counts_and_is_told(tmp_path):
     assert read_session(folder, root=tmp_path).warnings == ()
 
 
-def test_a_gate_of_unknown_length_is_told(tmp_path):
-    assert any("gate_ms" in w for w in read_session_of(tmp_path / "a", minimal(method="gated")).warnings)
-    assert read_session_of(tmp_path / "b", minimal(method="gated") + "gate_ms = 5\n").warnings == ()
+def band(from_hz, to_hz, method="gated", **more):
+    return "[[bands]]\n" + "".join(
+        f"{k} = {v!r}\n" for k, v in {"from_hz": from_hz, "to_hz": to_hz, "method": method, **more}.items()
+    )
+
+
+NEAR = band(20, 350, "near-field")
+WELL = NEAR + band(350, 20000, gate_ms=4.4)
+
+
+def test_what_a_gate_takes_is_told(tmp_path):
+    (unknown,) = read_session_of(tmp_path / "a", minimal(method="gated")).warnings
+    assert "gate_ms" in unknown
+    assert "nothing below 571 Hz counts, as of a gate of 3.5 ms" in unknown
+    (unknown,) = read_session_of(tmp_path / "b", minimal(method="gated", valid_from_hz=300)).warnings
+    assert "counts" not in unknown
+    (cut,) = read_session_of(tmp_path / "c", minimal(method="gated", gate_ms=5)).warnings
+    assert cut.startswith("a gate of 5 ms: nothing below 400 Hz counts (2/gate_ms)")
+    for name, keys in (("d", {"valid_from_hz": 400}), ("e", {"valid_from_hz": 500})):
+        assert read_session_of(tmp_path / name, minimal(method="gated", gate_ms=5, **keys)).warnings == ()
+    assert read_session_of(tmp_path / "f", minimal(method="gated") + WELL).warnings == ()
+    (cut,) = read_session_of(tmp_path / "g", minimal(method="gated") + band(300, 20000, gate_ms=4)).warnings
+    assert "nothing below 500 Hz counts" in cut
+
+
+@pytest.mark.parametrize(
+    ("text", "found"),
+    [
+        (NEAR + band(300, 20000, gate_ms=4.4), [("bands[2].from_hz", "an overlap with", "from_hz = 350")]),
+        (band(400, 20000, gate_ms=4.4) + NEAR, [("bands[1].from_hz", "a gap above", "from_hz = 350")]),
+        (band(350, 350, "near-field"), [("bands[1].to_hz", "350, not above from_hz = 350", "above 350")]),
+        (band(20, 350, "nearfield"), [("bands[1].method", "'nearfield'", "perhaps near-field")]),
+        (NEAR + band(350, 20000), [("bands[2].gate_ms", "nothing", "length in milliseconds")]),
+        (
+            band(20, 200, "near-field") + band(200, 20000, gate_ms=4.4),
+            [("bands[2].from_hz", "tells nothing below 227.3 Hz", "227.3 or more")],
+        ),
+        (band(20, 350, "near-field", gate_ms=500), [("bands[1].gate_ms", "not gated", "gated band only")]),
+        ("bands = []\n", [("bands", "[]", "each written `[[bands]]`")]),
+        ("[[bands]]\nfrom_hz = 20\nmethod = 'other'\n", [("bands[1].to_hz", "nothing", "where the band ends")]),
+        (
+            band(20, 10, "near-field", gate_ms=1) + band(100, 2000) + band(3000, 20000, gate_ms=0.2),
+            [
+                ("bands[1].to_hz", "10, not above", "above 20"),
+                ("bands[1].gate_ms", "1 in a band that is not gated", "gated band only"),
+                ("bands[2].gate_ms", "nothing", "milliseconds"),
+                ("bands[3].from_hz", "tells nothing below 5000 Hz", "5000 or more"),
+                ("bands[2].from_hz", "a gap above", "from_hz = 10"),
+                ("bands[3].from_hz", "a gap above", "from_hz = 2000"),
+            ],
+        ),
+    ],
+    ids=[
+        "overlap",
+        "gap",
+        "ends",
+        "method",
+        "no gate",
+        "below 1/T",
+        "near-field gate",
+        "none",
+        "no end",
+        "all at once",
+    ],
+)
+def test_bands_that_can_not_be_are_named_with_what_to_write(tmp_path, text, found):
+    items = refused(tmp_path / "s", minimal() + text)
+    assert [i.key for i in items] == [key for key, _, _ in found]
+    for item, (_, was, expected) in zip(items, found, strict=True):
+        assert was in item.found
+        assert expected in item.expected
+        assert item.line is None or item.line > 9
+
+
+def test_a_gate_without_a_gated_band_is_a_contradiction(tmp_path):
+    items = refused(tmp_path / "s", minimal(method="gated", gate_ms=4) + NEAR)
+    assert [i.key for i in items] == ["gate_ms", "method"]
+    assert all("none of [[bands]] is gated" in i.found for i in items)
+
+
+def test_bands_of_a_folder_toml_hold_for_all_below_and_the_nearest_replace_them_whole(tmp_path):
+    (tmp_path / "folder.toml").write_text('method = "gated"\ngate_ms = 4.4\n' + WELL)
+    info = read_toml(tmp_path / "a", minimal(method=None))
+    assert info.bands == (Band(20.0, 350.0, "near-field"), Band(350.0, 20000.0, "gated", 4.4))
+    # the gate's length comes from above
+    info = read_toml(tmp_path / "b", minimal(method=None) + band(20, 500, "ground-plane") + band(500, 18000))
+    assert info.bands == (Band(20.0, 500.0, "ground-plane"), Band(500.0, 18000.0, "gated", 4.4))

@@ -98,6 +98,23 @@ def test_what_changes_values_changes_the_content(tmp_path, key):
     assert content_hash(read_frame(tmp_path / "a", FRAME)) != content_hash(read_frame(tmp_path / "b", FRAME, **key))
 
 
+def test_bands_change_the_content_and_their_order_does_not(tmp_path):
+    near, far = "{from_hz = 20, to_hz = 400, method = 'near-field'}", "{from_hz = 400, to_hz = 20000, method = 'gated'}"
+    longer = [f"gate_ms = {ms}\nbands = [{near}, {far}]\n" for ms in (4, 5)]
+    hashes = {}
+    for name, more in {
+        "none": "",
+        "a": longer[0],
+        "b": longer[1],
+        "c": f"gate_ms = 4\nbands = [{far}, {near}]\n",
+    }.items():
+        folder = sessions.write_plain(tmp_path / name, FRAME)
+        (folder / "session.toml").write_text((folder / "session.toml").read_text() + more)
+        hashes[name] = content_hash(read_session(folder))
+    assert hashes["a"] == hashes["c"]
+    assert len(set(hashes.values())) == 3
+
+
 @pytest.mark.parametrize(
     "key", [{"notes": "rain"}, {"mass_kg": 4.0}, {"year": 2020}, {"model": "Sill 6"}, {"setting": "warm"}]
 )

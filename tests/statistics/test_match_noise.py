@@ -11,7 +11,7 @@ import pytest
 
 from seed_data.generate import FLEET
 from speakerdb.analysis import nearness
-from speakerdb.answering.telling import MatchedSession, curve_noise
+from speakerdb.answering.telling import MatchedSession, curve_noise, measure_differently
 from speakerdb.derive import derive, session_uncertainty, to_grid
 from speakerdb.formats import read_session
 from speakerdb.metrics import METRICS
@@ -19,6 +19,7 @@ from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import DEFAULT, Alignment, ErrorModel
 from speakerdb.statistics.match_noise import CurveNoise, noise_between
 from tests.covariances import law
+from tests.store.builders import info
 
 SHED, ATTIC = "/shed|spin|", "/attic|spin|"
 METRIC_IDS = tuple(METRICS)
@@ -129,3 +130,22 @@ def test_the_limit_of_usable_output_is_that_of_repeated_sweeps(folder):
     again = usable([measured_again(session, rng) for _ in range(160)])
     distance = np.concatenate([far(x, y[None]) for x, y in zip(again[::2], again[1::2], strict=True)])
     assert 0.0 < np.mean(distance > limit) <= 0.1125  # 5 % of 80 pairs: at most 9
+
+
+def test_repeats_of_a_subwoofer_are_told_apart_about_one_time_in_twenty():
+    """Of its axis, with errors of readings and sessions by the law, drawn here; its noise is what a session stores."""
+    f = nearness.grid.FREQUENCY_HZ
+    curve = np.where(f < 250.0, 90.0 - 10.0 * np.log10(1.0 + (35.0 / f) ** 8), np.nan)
+    session = GridSession(
+        info(kind="subwoofer"), np.array([True]), np.array([0.0]), curve[None].astype(np.float32), 20.0
+    )
+    found = session_uncertainty(session, "a", METRIC_IDS, np.full(len(METRIC_IDS), np.nan), DEFAULT)
+    noise = curve_noise([MatchedSession(session.info, "a")], {"on_axis": found.noise["on_axis"]}, DEFAULT)
+    rng = np.random.default_rng(7)
+    sd = np.interp(np.log(f), np.log([40.0, 100.0]), [0.3, 0.1])
+    read = curve + field(rng, (1200,), sd, 1 / 2) + field(rng, (1200,), 0.15, 1 / 6)
+    told = [
+        measure_differently({"on_axis": a}, {"on_axis": b}, noise, noise, DEFAULT, nearness.WEIGHTS)
+        for a, b in zip(read[::2], read[1::2], strict=True)
+    ]
+    assert 0.03 <= np.mean(told) <= 0.075  # 5 % of 600 pairs, give or take two and a half standard deviations

@@ -138,6 +138,31 @@ def test_upgrade_brings_an_older_file_up_and_keeps_a_copy_of_it(path, version):
     con.close()
 
 
+def test_gated_sessions_of_an_older_file_are_withheld_until_their_sources_are_read_anew(tmp_path):
+    """Older programs let data count that a gate does not resolve: what they stored goes further down."""
+    write_session(tmp_path / "in" / "a", model="A", method="gated", gate_ms=5)
+    write_session(tmp_path / "in" / "b", model="B", bass_hz=60)
+    path = tmp_path / "x.duckdb"
+    with speakerdb.open(path, write=True) as base:
+        base.ingest(tmp_path / "in")
+        base.work_out()
+    make_older(path, 5)
+    con = duckdb.connect(str(path))
+    con.execute(
+        "UPDATE curve SET level = (SELECT level FROM curve c JOIN session s USING (session_id) "
+        "WHERE s.method <> 'gated' AND c.orbit = curve.orbit AND c.angle_deg = curve.angle_deg)"
+    )
+    con.close()
+    maintenance.upgrade(path)
+    with speakerdb.open(path, write=True) as base:
+        assert "alder-fen-a" in base.rank("beamwidth_horizontal_deg").withheld["speaker"].to_list()
+        base.derive()
+        base.work_out()
+        assert base.verify() == []
+        assert base.rank("f6_hz").rows["speaker"].to_list() == ["alder-fen-b"]
+        assert "alder-fen-a" in base.rank("beamwidth_horizontal_deg").rows["speaker"].to_list()
+
+
 def test_every_table_is_exported_as_parquet_that_polars_scans_lazily(path, tmp_path):
     with speakerdb.open(path) as base:
         files = base.export(tmp_path / "tables")

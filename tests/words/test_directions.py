@@ -135,8 +135,8 @@ def test_differences_say_their_sign():
         "1.25",
     )
     opposite(
-        match_words.verdict({"measures_differently": True}),
-        match_words.verdict({"measures_differently": False}),
+        match_words.verdict({"distinguishable": True}),
+        match_words.verdict({"distinguishable": False}),
         "measures differently",
         "can't tell them apart",
     )

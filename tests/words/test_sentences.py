@@ -92,7 +92,7 @@ def test_what_was_left_out_of_a_match_is_named():
         "usable output not compared",
     ]
     assert telling.remarks(row | {"bass": None, "bass_from_hz": None})[0] == "bass not compared"
-    unjudged = {"measures_differently": None, "reason": "only the nearest 100 are judged"}
+    unjudged = {"distinguishable": None, "reason": "only the nearest 100 are judged"}
     assert (
         match_words.verdict(unjudged)
         == "whether it measures differently is not judged: only the nearest 100 are judged"
