@@ -105,7 +105,7 @@ FIRST_VISITS: dict[str, dict[str, object]] = {
     "Baluster": {"level_is": "spl_at_distance", "distance_m": 2.0},
     "Finial": {"symmetric": True},
     "Skrin": {"smoothing_oct": 1.0 / 3.0, "notes": "Only the smoothed export was kept."},
-    "Hedge": {"method": "gated", "gate_ms": 5.0, "valid_hz": (250.0, None), "symmetric": True},
+    "Hedge": {"method": "gated", "gate_ms": 5.0, "valid_hz": (400.0, None), "symmetric": True},
     "Lych": {"points": 3, "notes": "Third-octave export of an old analyser."},
     "Alcove 6": {"angles": "front"},
     "Alcove 8": {"angles": "front", "form": "csv"},
@@ -146,7 +146,7 @@ PRICED_IN_POUNDS_ONLY = ("Pail", "Alcove 6")
 
 # Older sessions, each poorer in its own way than the one that followed.
 OLDER: dict[str, dict[str, object]] = {
-    "Weir 2": {"method": "gated", "gate_ms": 6.0, "valid_hz": (250.0, None), "sweeps": False},
+    "Weir 2": {"method": "gated", "gate_ms": 6.0, "valid_hz": (334.0, None), "sweeps": False},
     "Nook Tall": {"smoothing_oct": 1.0 / 6.0, "sweeps": False},
     "Baluster": {"points": 3, "sweeps": False},
     "Distaff": {"angles": "horizontal", "sweeps": False},

@@ -99,9 +99,9 @@ def _left_out(session: GridSession) -> str | None:
 
 
 def _gated(info: SessionInfo) -> str:
-    """'a gate of 5 ms counts from 400 Hz up'."""
-    gate_ms = f"a gate of {figures.plain(info.gate_ms)} ms" if info.gate_ms else "a gate of unknown length"
-    return f"{gate_ms} counts from {figures.hertz(gates.counted_hz(info)[0] or 0.0, 3)} up"
+    """'gated (5 ms) and counted from 400 Hz up'."""
+    gate_ms = f"{figures.plain(info.gate_ms)} ms" if info.gate_ms else "length unknown"
+    return f"gated ({gate_ms}) and counted from {figures.hertz(gates.counted_hz(info)[0] or 0.0, 3)} up"
 
 
 def _short_gate(session: GridSession) -> str | None:

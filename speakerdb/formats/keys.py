@@ -24,6 +24,7 @@ from speakerdb.formats.slug import slugify
 from speakerdb.formats.toml_files import TomlFile
 from speakerdb.resources import resource_dir
 from speakerdb.session import Band, Price, SessionInfo
+from speakerdb.terms import BAND_METHODS
 
 if TYPE_CHECKING:
     from jsonschema import Draft202012Validator
@@ -117,6 +118,7 @@ def check(keys: Keys, problems: Problems) -> frozenset[str]:
     for path, number in _numbers(keys.values, ()):
         if not math.isfinite(number):
             _note(keys, problems, path, f"{number}", "a finite number")
+    _check_bands(keys, problems)
     unsound = {str(i.key).partition(".")[0].partition("[")[0] for i in problems.items[before:]}
     if not unsound & READING_TABLES:
         unsound |= _check_patterns(keys, problems)
@@ -305,44 +307,58 @@ def _cross_check(keys: Keys, problems: Problems) -> None:
             _note(
                 keys, problems, ("uncertainty", name), "frequencies that do not rise", _described(("uncertainty", name))
             )
-    _check_bands(keys, problems)
     if "slug" not in said and not slugify(said["maker"], said["model"]):
         need("slug", "a short name in Latin letters, since maker and model hold none")
 
 
 def _check_bands(keys: Keys, problems: Problems) -> None:
-    """Hold the bands against each other and against the gates."""
+    """Hold the bands against each other and against the gates, those that are none left out."""
     said = keys.values
-    bands = said.get("bands", [])
+    bands = {i: b for i, b in enumerate(_listed(said.get("bands"))) if _is_band(b)}
+    lengths = {i: b.get("gate_ms", said.get("gate_ms")) for i, b in bands.items()}
 
     def note(i: int, key: str, found: str, expected: str) -> None:
         _note(keys, problems, ("bands", i, key), found, expected)
 
-    if bands and all(b["method"] != GATED for b in bands):
+    if bands and all(b["method"] in BAND_METHODS and b["method"] != GATED for b in bands.values()):
         for key in ("gate_ms", "method"):
-            if key in said and (key == "gate_ms" or said[key] == GATED):
+            if key in said and said[key] != BLANK and (key == "gate_ms" or said[key] == GATED):
                 found = f"{shown(said[key])}, where none of [[bands]] is gated"
                 _note(keys, problems, (key,), found, f'a band with method = "{GATED}", or no gate')
-    for i, band in enumerate(bands):
-        low, high, gate_ms = band["from_hz"], band["to_hz"], band.get("gate_ms", said.get("gate_ms"))
+    for i, band in bands.items():
+        low, high, gate_ms = band["from_hz"], band["to_hz"], lengths[i]
         if low >= high:
             note(i, "to_hz", f"{high:g}, not above from_hz = {low:g}", f"a frequency above {low:g}")
         if band["method"] != GATED:
-            if "gate_ms" in band:
-                note(i, "gate_ms", f"{band['gate_ms']:g} in a band that is not gated", "gate_ms in a gated band only")
+            if "gate_ms" in band and band["method"] in BAND_METHODS:
+                found = f"{shown(band['gate_ms'])} in a band that is not gated"
+                note(i, "gate_ms", found, "gate_ms in a gated band only")
         elif gate_ms is None:
             note(i, "gate_ms", "nothing", "the gate's length in milliseconds, since this band is gated (e.g. 4.4)")
-        elif low < (least := MERGED / gate_ms * 1000.0) * (1 - 1e-9):
+        elif _is_positive(gate_ms) and low < (least := MERGED / gate_ms * 1000.0) * (1 - 1e-9):
             from_hz = figures.plain(math.ceil(least * 10.0 - 1e-9) / 10.0)
             found = f"{low:g}, where a gate of {gate_ms:g} ms tells nothing below {from_hz} Hz (1/gate_ms)"
             note(i, "from_hz", found, f"{from_hz} or more, and what was merged below that in a band of its own")
-    order = sorted(range(len(bands)), key=lambda i: float(bands[i]["from_hz"]))
+    order = sorted(bands, key=lambda i: float(bands[i]["from_hz"]))
     for lower, upper in itertools.pairwise(order):
         end, start = bands[lower]["to_hz"], bands[upper]["from_hz"]
         if not math.isclose(end, start, rel_tol=1e-6):
             what = "an overlap with" if start < end else "a gap above"
             found = f"{start:g}, {what} the band below it, which ends at {end:g}"
             note(upper, "from_hz", found, f"bands that meet: from_hz = {end:g}, or another to_hz below it")
+
+
+def _listed(value: Any) -> list[Any]:
+    return value if isinstance(value, list) else []
+
+
+def _is_band(value: Any) -> bool:
+    ends = [value.get(key) for key in ("from_hz", "to_hz")] if isinstance(value, dict) else [None]
+    return all(map(_is_positive, ends)) and isinstance(value.get("method"), str)
+
+
+def _is_positive(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool) and math.isfinite(value) and value > 0
 
 
 _PLAIN_FIELDS = {f.name for f in fields(SessionInfo)} - {

@@ -20,19 +20,28 @@ class TomlFile:
     keys: dict[str, Any]
 
     def line(self, path: tuple[str | int, ...]) -> int | None:
-        """Line of a key, found in the text; None where it cannot be told."""
+        """Line of a key, found in the text; None where it cannot be told. Of a key that one of several tables of a name
+        lacks, that table's."""
         names = [p for p in path if isinstance(p, str)]
         if not names:
             return None
         lines = self.text.splitlines()
-        start = 0
+        start, end = 0, len(lines)
+        if len(path) > 1 and isinstance(path[1], int):
+            of_table = re.compile(r"^\s*\[\[\s*" + _key_pattern(str(path[0])) + r"\s*\]\]")
+            heads = [i for i, row in enumerate(lines) if of_table.match(row)]
+            if path[1] < len(heads):
+                start = heads[path[1]]
+                end = next((i for i in range(start + 1, end) if lines[i].lstrip().startswith("[")), end)
+                last = re.compile(r"^\s*" + _key_pattern(names[-1]) + r"\s*=")
+                return next((i for i in range(start, end) if last.search(lines[i])), start) + 1
         if len(names) > 1:
             head = re.compile(r"^\s*\[\[?\s*" + r"\s*\.\s*".join(_key_pattern(n) for n in names[:-1]) + r"\s*\]\]?")
             start = next((i for i, row in enumerate(lines) if head.match(row)), 0)
         last = re.compile(r"^[\s\[]*(?:[\w\"'.-]+\s*\.\s*)?" + _key_pattern(names[-1]) + r"\s*[\]=.]")
         inside = re.compile(r"\b" + _key_pattern(names[-1]) + r"\s*=")
         for pattern in (last, inside):
-            for i in range(start, len(lines)):
+            for i in range(start, end):
                 if pattern.search(lines[i]):
                     return i + 1
         return None

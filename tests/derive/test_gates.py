@@ -34,8 +34,8 @@ def test_a_short_gate_gives_no_bass_limit_whatever_the_file_holds():
     assert ungated["f6_hz"] == pytest.approx(52.0, abs=10.0)
     for metric in BASS:
         assert found[metric].startswith("measured over 51")  # the first grid point above 500 Hz
-        assert found[metric].endswith("the metric needs 290 Hz–10 kHz; a gate of 4 ms counts from 500 Hz up")
-    assert found["flatness_window_db"] == "a gate of 4 ms counts from 500 Hz up; shape metrics need 100 Hz–10 kHz"
+        assert found[metric].endswith("the metric needs 290 Hz–10 kHz; gated (4 ms) and counted from 500 Hz up")
+    assert found["flatness_window_db"] == "gated (4 ms) and counted from 500 Hz up; shape metrics need 100 Hz–10 kHz"
     assert "treble_balance_db" in found  # its reference level begins at 300 Hz
     assert "beamwidth_horizontal_deg" not in found  # from 1 kHz up
 
@@ -63,8 +63,8 @@ def test_with_each_value_of_fine_shape_stands_what_the_gate_hides():
 @pytest.mark.parametrize(
     ("keys", "words"),
     [
-        ({"gate_ms": 5.0}, "a gate of 5 ms counts from 400 Hz up; shape metrics need 100 Hz–10 kHz"),
-        ({}, "a gate of unknown length counts from 571 Hz up; shape metrics need 100 Hz–10 kHz"),
+        ({"gate_ms": 5.0}, "gated (5 ms) and counted from 400 Hz up; shape metrics need 100 Hz–10 kHz"),
+        ({}, "gated (length unknown) and counted from 571 Hz up; shape metrics need 100 Hz–10 kHz"),
         ({"valid_from_hz": 50.0}, "a gate of unknown length (no gate_ms); shape metrics need one of 3.5 ms or longer"),
         ({"bands": bands(350.0, 3.4)}, "a gate of 3.4 ms; shape metrics need one of 3.5 ms or longer"),
         (

@@ -135,7 +135,7 @@ def test_a_sound_power_far_below_the_window_everywhere_has_no_bass_limit():
         ),
         (
             {"gate_ms": 19.0},
-            "a gate of 19 ms counts from 105 Hz up; shape metrics need 100 Hz–10 kHz",
+            "gated (19 ms) and counted from 105 Hz up; shape metrics need 100 Hz–10 kHz",
             {"f6_hz", "di_power_mean_db"},
         ),
     ],
