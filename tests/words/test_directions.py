@@ -45,9 +45,9 @@ def opposite(said: str, exchanged: str, word: str, other: str) -> None:
 
 def first_and_last(metric) -> tuple[str, str]:
     """What the first and the last in a metric are called, by what it measures."""
-    if metric.id in {"f3_hz", "f6_hz", "f10_hz"}:
+    if re.fullmatch(r"(sub_)?f(3|6|10)_hz", metric.id):
         return "deepest", "highest"
-    if metric.id in {"max_level_db", "programme_level_db", "programme_level_managed_db"}:
+    if re.fullmatch(r"max_level_db|programme_level_(managed_)?db|sub_max_level_.*", metric.id):
         return "loudest", "quietest"
     if re.match(r"(flatness|half_range|nbd)_|ripple_in_room|beamwidth_.*_sd_oct|di_.*_ripple", metric.id):
         return "most even", "least even"
