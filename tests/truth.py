@@ -50,6 +50,11 @@ def designs() -> tuple[Known, ...]:
     return tuple(Known(slug, v.design, _setting(v)) for slug, v in _by_slug().items())
 
 
+def subwoofers() -> tuple[Visit, ...]:
+    """First visits of the subwoofers that are driven up, uncut."""
+    return tuple(_uncut(v) for v in plan.first_visits() if v.design.kind == "subwoofer" and v.sweeps)
+
+
 def first_visits(*slugs: str, benches: tuple[str, ...] = ()) -> tuple[Visit, ...]:
     """The first visit of each of the slugs (all where none is named), in their own labs or, with `benches`, in these by
     turns: ("shed",) brings all to the shed, ("shed", "attic") every other one to the attic."""

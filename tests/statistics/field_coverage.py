@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 from seed_data import measure
 from seed_data.errors import Errors
 from seed_data.model.air import FREQUENCY_HZ
-from seed_data.model.speaker import BAND, ORBIT_DEG, Field, field_of
+from seed_data.model.speaker import ORBIT_DEG, Field, band_of, field_of
 from seed_data.model.strain import strain_of
 from seed_data.plan import Visit, serial
 from speakerdb.acoustics import curveset, electrical, grid
@@ -37,8 +37,9 @@ RESULT = Path(__file__).parent / "interval_coverage.json"
 RUNS, SEED = 2400, 20260107
 MADE_UP_EVERY = 6  # of so many runs one is of a made-up speaker
 
-IDS = tuple(METRICS)
-JUDGED = tuple(m for m in IDS if m != "di_sphere_mean_db")  # which wants more than two orbits
+# of full-range speakers (all but the sphere's, which wants more than two orbits), and of subwoofers
+JUDGED = tuple(m.id for m in METRICS.values() if m.kinds != "subwoofer" and m.id != "di_sphere_mean_db")
+DEEP = tuple(m.id for m in METRICS.values() if m.kinds == "subwoofer")
 STATEMENTS = {"as_measured": "", "absolute": "_absolute", "another_unit": "_unit"}
 # the sizes of the fleet's law (seed_data/errors.py) as multiples of the defaults; those not named are the defaults
 TRUE_SIZES = ErrorModel(version=1, factor={"repeatability": 0.1 / 0.15, "sample": 0.4 / 0.5})
@@ -87,6 +88,11 @@ SHAPES = (
 @cache
 def fleet() -> tuple[Speaker, ...]:
     return tuple(_fleet_speaker(visit) for visit in truth.first_visits())
+
+
+@cache
+def subwoofers() -> tuple[Speaker, ...]:
+    return tuple(_fleet_speaker(visit) for visit in truth.subwoofers())
 
 
 @cache
@@ -145,7 +151,8 @@ def _sweeps(speaker: Speaker, added: Added) -> tuple[GridSweeps, GridSweeps]:
     visit, errors = speaker.visit, added.errors
     stated = measure.drives_db(visit, speaker.field)
     unit = added.unit_db[curveset.ON_AXIS]
-    reads_more, gives_more = np.mean(added.shared_db[BAND]), np.mean(unit[BAND])
+    band = band_of(visit.design)
+    reads_more, gives_more = np.mean(added.shared_db[band]), np.mean(unit[band])
     strain = strain_of(visit.design, speaker.field, stated - reads_more - gives_more)
     level = strain.level_db + unit + added.shared_db
     tables = {"thd": strain.total, "multitone": strain.multitone, "multitone_hp80": strain.multitone_hp80}
@@ -153,6 +160,10 @@ def _sweeps(speaker: Speaker, added: Added) -> tuple[GridSweeps, GridSweeps]:
     if errors is not None:
         level = level + errors.compression_db(visit, stated.size)
         ratios = {name: table + errors.distortion_db(visit, name, stated.size) for name, table in ratios.items()}
+    if visit.design.kind == "subwoofer":  # whose drives are kept as levels of another band than they are stated in
+        axis = speaker.level_db[curveset.ON_AXIS] + unit + added.shared_db
+        kept = (FREQUENCY_HZ >= 40.0) & (FREQUENCY_HZ <= 80.0)
+        stated = stated + np.mean(axis[kept]) - np.mean(axis[band])
     names = tuple(name for name in ratios for _ in stated)
     table = np.minimum(np.concatenate(list(ratios.values())), 0.0)  # the analyser's scale ends at 100 %
     return (
@@ -175,9 +186,8 @@ class Run:
     limited: Flags
 
 
-def run_of(run: int, seed: int) -> Run:
-    """The run's speaker with a helping of errors of its own."""
-    speaker, _ = speaker_of(run)
+def run_of(run: int, seed: int, speaker: Speaker, metrics: tuple[str, ...]) -> Run:
+    """A speaker with a helping of errors of its own."""
     visit, errors = speaker.visit, Errors(f"coverage|{seed}|{run}")
     unit = errors.sample_db(visit, truth.COSINE)
     bench = errors.bench_db(visit)
@@ -189,7 +199,7 @@ def run_of(run: int, seed: int) -> Run:
             session_of(speaker, added)
             for added in (measured, Added(unit, bench), Added(unit, none), Added(bought, none))
         ],
-        JUDGED,
+        metrics,
     ).values
     return judge(session_of(speaker, measured), f"{seed}|{run}", every)
 
@@ -201,7 +211,8 @@ def judge(session: GridSession, name: str, every: ValueTable) -> Run:
     value = np.where(np.isin(every.censored[0], (0, BETWEEN)), every.value[0], np.nan)
     # of a value between two ends the interval reaches from below the lower to above the upper
     between = every.censored[0] == BETWEEN
-    found = session_uncertainty(replace(session, info=info), name, JUDGED, value, TRUE_SIZES, every.upper[0]).columns
+    metrics = tuple(every.metrics)
+    found = session_uncertainty(replace(session, info=info), name, metrics, value, TRUE_SIZES, every.upper[0]).columns
     least, most = (
         np.where(every.censored == 1, -np.inf, every.value),
         np.where(every.censored == 2, np.inf, np.where(every.censored == BETWEEN, every.upper, every.value)),
@@ -232,8 +243,9 @@ def simulate(runs: range, seed: int) -> dict[str, Counts]:
     """Statement -> metric -> group -> how many intervals held the truth, of how many."""
     counts = np.zeros((len(STATEMENTS), len(JUDGED), len(GROUPS), 2), int)
     for number in runs:
-        run = run_of(number, seed)
-        group = np.where(run.limited, 2, int(speaker_of(number)[1] >= len(fleet())))
+        speaker, place = speaker_of(number)
+        run = run_of(number, seed, speaker, JUDGED)
+        group = np.where(run.limited, 2, int(place >= len(fleet())))
         for j, g in enumerate(group.tolist()):
             counts[:, j, g] += np.stack([run.held[:, j], run.judged[:, j]], axis=1)
     return {
@@ -241,6 +253,16 @@ def simulate(runs: range, seed: int) -> dict[str, Counts]:
             m: {g: counts[s, j, k].tolist() for k, g in enumerate(GROUPS) if counts[s, j, k, 1]}
             for j, m in enumerate(JUDGED)
         }
+        for s, statement in enumerate(STATEMENTS)
+    }
+
+
+def simulate_subwoofers(runs: range, seed: int) -> dict[str, dict[str, tuple[int, int]]]:
+    """Statement -> metric of subwoofers -> how many intervals held the truth, of how many."""
+    found = [run_of(n, seed, subwoofers()[n % len(subwoofers())], DEEP) for n in runs]
+    held, judged = (np.sum([getattr(run, name) for run in found], axis=0) for name in ("held", "judged"))
+    return {
+        statement: {m: (int(held[s, j]), int(judged[s, j])) for j, m in enumerate(DEEP)}
         for s, statement in enumerate(STATEMENTS)
     }
 

@@ -21,7 +21,7 @@ SPEAKERS = 6  # every tenth of the fleet
 SEED = "averages"
 
 
-AVERAGED = [m for m in METRICS.values() if all(isinstance(read, Curve) for read in m.reads)]
+AVERAGED = [m for m in METRICS.values() if m.kinds != "subwoofer" and all(isinstance(read, Curve) for read in m.reads)]
 
 
 def metrics(curves, turned):

@@ -95,6 +95,16 @@ def test_a_metric_that_came_since_the_long_simulation_is_held_in_a_short_one(sho
         assert enough(share, runs), metric
 
 
+def test_intervals_of_subwoofers_hold_the_truth():
+    found = simulation.simulate_subwoofers(range(100), seed=simulation.SEED + 3)
+    for statement, table in found.items():
+        for metric, (held, judged) in table.items():
+            if metric == "sub_f10_hz":  # nearly all reach below what is measured: bounds, no intervals
+                continue
+            assert judged >= 20, (statement, metric)
+            assert enough(held / judged, judged), (statement, metric)
+
+
 def test_a_short_simulation_agrees(result, short):
     """What is true of the long one's code is true of today's."""
     for statement, table in short.items():
