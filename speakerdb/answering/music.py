@@ -43,7 +43,10 @@ class Binds:
 
 
 def binds(field: Field, row: int) -> list[Binds]:
-    """Of one row of the field, a metric at a time; none where nothing is known."""
+    """Of one row of the field, a metric at a time; none where nothing is known, nor of a subwoofer, which never plays
+    music alone."""
+    if field.base["kind"][row] == "subwoofer":
+        return []
     low, high, cause = (
         field.curves([name])[name][row, programme.POINTS] for name in ("usable_low", "usable_high", "usable_cause")
     )

@@ -131,9 +131,15 @@ class Demand:
 
 
 def usable_output(
-    points: pl.DataFrame, demands: list[Demand], heading: Heading | None = None, *, width: int = theme.WIDE
+    points: pl.DataFrame,
+    demands: list[Demand],
+    heading: Heading | None = None,
+    *,
+    binds: tuple[float, str] | None = None,
+    width: int = theme.WIDE,
 ) -> Any:
-    """Usable output in third-octave bands, and lines of what music asks of it.
+    """Usable output in third-octave bands, and lines of what music asks of it. binds: the band (nominal frequency) that
+    limits music and what limits it there, ringed.
 
     points: frequency_hz, level_db, censored (one of metric.CENSORED); a censored point is drawn as an arrow
     that points to where the true value lies. demands: at most four.
@@ -172,8 +178,9 @@ def usable_output(
             alt.Tooltip("level:N", title="Usable output (dB)"),
         ],
     )
+    marks = [line, dots] if binds is None else [line, dots, *_ring(frame, {"x": x, "y": y}, *binds)]
     if not demands:
-        return theme.finish((line + dots).properties(width=width, height=height), heading, width)
+        return theme.finish(alt.layer(*marks).properties(width=width, height=height), heading, width)
     panel = Panel(
         pl.DataFrame(rows),
         [d.label for d in demands],
@@ -186,4 +193,22 @@ def usable_output(
         domain_x=_THIRD_OCTAVES,
     )
     drawn = lines.draw(panel, hover=False, y=y)
-    return theme.finish(alt.layer(drawn, line, dots).properties(width=width, height=height), heading, width)
+    return theme.finish(alt.layer(drawn, *marks).properties(width=width, height=height), heading, width)
+
+
+def _ring(frame: pl.DataFrame, where: dict[str, Any], frequency_hz: float, cause: str) -> list[Any]:
+    """Round the point nearest to a frequency, with what limits it there below; none where that was not measured."""
+    import altair as alt
+    import polars as pl
+
+    away = frame.select((pl.col("frequency_hz") / frequency_hz).log(2).abs()).to_series()
+    if not len(away) or away.min() > 1 / 6:  # type: ignore[operator]
+        return []
+    nearest = away.arg_min()
+    assert nearest is not None
+    here = alt.Chart(axes.inline(frame[nearest])).encode(**where)
+    ring = here.mark_point(filled=False, size=230, strokeWidth=2, color=theme.BRICK.light, clip=True, aria=False)
+    place = {"align": "left", "baseline": "top", "dx": 10, "dy": 4, "fontSize": theme.SMALL_PX}
+    text = f"{cause} limits music here"
+    halo = here.mark_text(**place, text=text, stroke=theme.PANEL.light, strokeWidth=3, aria=False)
+    return [ring, halo, here.mark_text(**place, text=text, color=theme.BRICK.light)]

@@ -137,9 +137,13 @@ def _level(r: dict[str, Any]) -> str:
 
 
 def demands(base: Database, slug: str, setting: str) -> list[Demand]:
-    """What music asks of one speaker at 1 m per third octave: as loud as it can play, and in two of the rooms."""
+    """What music asks of one speaker at 1 m per third octave: as loud as it can play, and in two of the rooms; nothing
+    of a subwoofer."""
     from speakerdb.report.frames import output_ends, row_of
 
+    kind = base.field.base["kind"][row_of(base, slug, setting)]
+    if kind == "subwoofer":
+        return []
     asked = programme.asked_db(programme.SPECTRA["programme"])
     within = np.isfinite(asked)
     found = []
@@ -154,7 +158,7 @@ def demands(base: Database, slug: str, setting: str) -> list[Demand]:
     of = bands_of(base.field, np.array([row_of(base, slug, setting)]))
     if np.isnan(of.di_db).all():
         return found
-    alone = base.field.base["kind"][row_of(base, slug, setting)] in ONE_AT_A_TIME
+    alone = kind in ONE_AT_A_TIME
     for name, question in (ROOMS[1], ROOMS[3]):
         gain = seat.band_gain_db(seat.sit(question), of.di_db, np.array([not alone]))[0]
         label = f"{name}, {figures.plain(question.level_db)} dB at {figures.plain(question.distance_m)} m"

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.acoustics import grid
+from speakerdb.acoustics import grid, programme
 from speakerdb.analysis import nearness
+from speakerdb.answering import music
 from speakerdb.charts import (
     curves_chart,
     directivity_chart,
@@ -27,6 +28,7 @@ from speakerdb.charts.theme import Heading
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.metrics.directivity_rows import TONE
+from speakerdb.metrics.output_rows import PROGRAMME
 from speakerdb.report import example_rooms, frames, standing, words
 
 if TYPE_CHECKING:
@@ -141,9 +143,16 @@ def _with(a: Ask, part: str, what: str = "") -> frames.Measured:
 
 
 def _output(a: Ask, h: Heading | None) -> Any:
-    """Usable output per third octave against what two of the ordinary rooms ask for."""
+    """Usable output per third octave against what two of the ordinary rooms ask for; the band that limits it ringed."""
     frame = frames.usable_output(a.base, a.speaker, a.setting)
-    return output_chart.usable_output(frame, example_rooms.demands(a.base, a.speaker, a.setting), h, width=a.width)
+    found = music.binds(a.base.field, frames.row_of(a.base, a.speaker, a.setting))
+    limits = [
+        (b.at_hz, b.by)
+        for b in found
+        if b.metric == PROGRAMME.id and b.at_hz and b.by and b.by != programme.CAUSES[programme.SWEEP_ENDED]
+    ]
+    demands = example_rooms.demands(a.base, a.speaker, a.setting)
+    return output_chart.usable_output(frame, demands, h, binds=limits[0] if limits else None, width=a.width)
 
 
 def _impedance(a: Ask, h: Heading | None) -> Any:

@@ -79,7 +79,7 @@ def charts(names: tuple[str, ...] = NAMES) -> dict[str, Callable[[int], Any]]:
         "distortion": lambda w: output_chart.distortion(frames.distortion(), head("distortion"), width=w),
         "compression": lambda w: output_chart.compression(frames.compression(), head("compression"), width=w),
         "usable-output": lambda w: output_chart.usable_output(
-            frames.usable_output(), demands(), head("usable output"), width=w
+            frames.usable_output(), demands(), head("usable output"), binds=(50.0, "distortion"), width=w
         ),
         "place": lambda w: field_chart.place(frames.places(), frames.peers(), head("its place in the field"), width=w),
         "ranking": lambda w: field_chart.ranking(

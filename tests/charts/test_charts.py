@@ -115,6 +115,16 @@ def test_of_many_peers_a_tick_stands_for_several_and_the_picture_says_so() -> No
     assert len(many) < 5 * len(few)
 
 
+def test_the_band_that_limits_music_is_ringed_where_its_point_stands_and_not_where_it_was_not_measured():
+    points = frames.usable_output()
+    ringed = json.dumps(output_chart.usable_output(points, [], binds=(50.0, "distortion")).to_dict())
+    assert "distortion limits music here" in ringed
+    beyond = points.filter(points["frequency_hz"] > 100.0)
+    assert "limits music" not in json.dumps(
+        output_chart.usable_output(beyond, [], binds=(50.0, "distortion")).to_dict()
+    )
+
+
 def test_a_censored_value_points_to_where_the_true_one_lies() -> None:
     spec = json.dumps(field_chart.place(frames.places(), frames.peers()).to_dict())
     assert "triangle-right" in spec  # the maximum level is at least so high

@@ -18,6 +18,7 @@ SHOWN, MISSES_SHOWN = 30, 12
 EXAMPLE = {"distance": "3", "volume": "60", "level": "95"}
 _SIDES = ("height_max", "width_max", "depth_max", "mass_max")
 PROGRAMMES = (("dynamic", "dynamic recordings"), ("dense", "dense recordings"))
+SPECTRA = (("programme", "music"), ("pink", "pink noise"))
 AT_WORK = (("no", "a pair"), ("yes", "one speaker"))
 
 
@@ -42,6 +43,7 @@ def room(desk: Desk, ask: Ask) -> View:
         "currencies": currencies,
         "programmes": PROGRAMMES,
         "at_work": AT_WORK,
+        "spectra": SPECTRA,
         "sides": [limit for limit in LIMITS if limit[0] in _SIDES],
         "found": None,
         "problem": "",
