@@ -59,9 +59,11 @@ def _usable(m: Measured, frequency_hz: float) -> Bounded:
     return output.at_frequency(m.usable, frequency_hz, m.strained.points)
 
 
+OUTPUT: dict[float, Metric] = {}  # by nominal frequency
+
 for _name, _frequency in sub.OUTPUT_HZ.items():
     _at = output.around(_frequency)
-    _row(
+    OUTPUT[_frequency] = _row(
         f"sub_max_level_{_name}hz_db",
         f"Maximum SPL at {_frequency:g} Hz, subwoofer",
         "dB",

@@ -62,7 +62,12 @@ class Rooms:
 
 
 def rooms(base: Database, slug: str, setting: str, *, is_default: bool) -> Rooms:
-    """What the speaker gives in each of ROOMS. The cautions are those that the shortlist itself prints."""
+    """What the speaker gives in each of ROOMS; nothing of a subwoofer. The cautions are those that the shortlist itself
+    prints."""
+    from speakerdb.report.frames import row_of
+
+    if base.field.base["kind"][row_of(base, slug, setting)] == "subwoofer":
+        return Rooms([], [], [], [])
     rows: list[RoomRow] = []
     said: dict[str, bool] = {}
     alone = base.of([base.find(slug, exact=True)[0]])

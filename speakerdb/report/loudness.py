@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
+from speakerdb import figures
 from speakerdb.answering.music import Binds
 from speakerdb.errors import RequestError
 from speakerdb.metric import Metric
 from speakerdb.metrics.output_rows import CLEAN, MAXIMUM, PROGRAMME, PROGRAMME_MANAGED
+from speakerdb.metrics.subwoofer_rows import OUTPUT
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
 
-_LEVELS = frozenset(m.id for m in (MAXIMUM, PROGRAMME, PROGRAMME_MANAGED, *CLEAN))
+_LEVELS = frozenset(m.id for m in (MAXIMUM, PROGRAMME, PROGRAMME_MANAGED, *CLEAN, *OUTPUT.values()))
 
 
 def sentences(rows: pl.DataFrame, binds: Sequence[Binds] = ()) -> list[str]:
@@ -33,6 +35,10 @@ def sentences(rows: pl.DataFrame, binds: Sequence[Binds] = ()) -> list[str]:
         said.append(f"Compression did not reach 3 dB at the highest drive: at 1 m it delivers {reached}.")
     elif reached:
         said.append(f"At 1 m it delivers {reached} where compression reaches 3 dB.")
+    bass = [(level, hz) for hz, metric in OUTPUT.items() if (level := _level(pooled, metric)) is not None]
+    if bass:
+        levels = ", ".join(f"{level} at {figures.hertz(hz, 3)}" for level, hz in bass)
+        said.append(f"At the lower of 3 dB compression and 10 % distortion it reaches at 1 m {levels}.")
     for metric in CLEAN:
         text = _level(pooled, metric)
         said += [f"{metric.definition}: {text}."] if text else []

@@ -36,6 +36,17 @@ def test_levels_that_were_reached_are_told_with_their_intervals() -> None:
     ]
 
 
+def test_what_a_subwoofer_reaches_is_told_frequency_by_frequency() -> None:
+    assert said(
+        ("sub_max_level_40hz_db", 93.9, 92.7, 95.0, "none"),
+        ("sub_max_level_31hz_db", 91.5, 91.0, None, "at_least"),
+    ) == [
+        "At the lower of 3 dB compression and 10 % distortion it reaches at 1 m at least 91.5 dB at 31.5 Hz, 93.9 dB "
+        "(92.7 to 95.0) at 40 Hz.",
+        NOTE,
+    ]
+
+
 def test_what_was_not_driven_to_its_limit_is_told_as_a_bound_with_what_that_means() -> None:
     assert said(("max_level_db", 102.0, 102.0, None, "at_least")) == [
         "Compression did not reach 3 dB at the highest drive: at 1 m it delivers at least 102.0 dB.",
