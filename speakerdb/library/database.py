@@ -153,7 +153,7 @@ class Database:
     # questions
 
     def ask(self, question: Question[A]) -> A:
-        """The answer to a question: `db.ask(Rank("f6_hz"))` is `db.rank("f6_hz")`. Raises RequestError,
+        """The answer to a question: `db.ask(Rank("preference"))` is `db.rank("preference")`. Raises RequestError,
         UnknownNameError."""
         return question.answer(self)
 

@@ -72,7 +72,7 @@ class Compare(Question[Comparison]):
 
     name = "compare"
     address = "/compare"
-    example = {"speaker": ("sill-5", "sill-8"), "metric": ("f6_hz",)}
+    example = {"speaker": ("sill-5", "sill-8"), "metric": ("preference",)}
     pictures = ("overlay", "differences")
 
     speaker: Annotated[tuple[str, ...], Ask("Two speakers or more; speaker@setting for another setting.", place=0)]

@@ -75,7 +75,7 @@ class Labs(Question[Offsets]):
 
     name = "labs"
     address = "/labs"
-    example = {"metric": ("f6_hz", "sensitivity_db")}
+    example = {"metric": ("sensitivity_db", "di_power_mean_db")}
 
     metric: Metrics = ()
 

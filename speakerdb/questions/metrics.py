@@ -40,7 +40,7 @@ class Metrics(Question[Dictionary]):
 
     name = "metrics"
     address = "/metrics"
-    example = {"metric": "f6_hz"}
+    example = {"metric": "preference"}
     needs_database = False
 
     metric: Annotated[str | None, Ask("One metric's id, or any unambiguous part of it.", place=0)] = None

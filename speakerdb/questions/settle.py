@@ -78,7 +78,7 @@ class Settle(Question[Settling]):
 
     name = "settle"
     address = "/settle"
-    example = {"a": "sill-5", "b": "sill-8", "metric": ("f6_hz",)}
+    example = {"a": "sill-5", "b": "sill-8", "metric": ("preference",)}
 
     a: Annotated[str, Ask("A speaker; speaker@setting for another setting.", place=0)]
     b: Annotated[str, Ask("The other one.", place=1)]

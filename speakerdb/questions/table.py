@@ -76,7 +76,7 @@ class Table(Whom, Question[TablePart]):
 
     name = "table"
     address = "/field"
-    example = {"column": ("price", "f6_hz", "preference"), "sort": "preference", "descending": True, "count": 10}
+    example = {"column": ("price", "mass_kg", "preference"), "sort": "preference", "descending": True, "count": 10}
 
     column: Annotated[tuple[str, ...], Ask("A metric's id or a fact; may be repeated. Default: a choice of both.")] = (
         COLUMNS

@@ -82,7 +82,7 @@ class Tradeoff(Whom, Question[TradeOff]):
 
     name = "tradeoff"
     address = "/tradeoff"
-    example = {"x": "price", "y": "f6_hz", "kind": "bookshelf"}
+    example = {"x": "price", "y": "preference", "kind": "bookshelf"}
     pictures = ("tradeoff",)
 
     x: Annotated[str, Ask(_PROPERTY, place=0)]

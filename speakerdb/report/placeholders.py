@@ -70,12 +70,12 @@ class Scope:
         }
 
     def value(self, speaker: str, metric: str, setting: str | None = None) -> str:
-        """The value with its unit and sign of censoring: value("sill-5", "f6_hz") -> 42.7 Hz."""
+        """The value with its unit and sign of censoring: value("sill-5", "sensitivity_db") -> 86.3 dB."""
         m, r = self._row(speaker, metric, setting)
         return m.quantity.text(r["value"], r["censored"], r["other_value"])
 
     def interval(self, speaker: str, metric: str, setting: str | None = None) -> str:
-        """Its 95 % interval: 40.1 to 45.0 Hz."""
+        """Its 95 % interval: 85.9 to 86.7 dB."""
         m, r = self._row(speaker, metric, setting)
         text = m.quantity.interval_text(r["low"], r["high"])
         if not text:
@@ -95,7 +95,7 @@ class Scope:
         return words.standing(found, group) or f"{found.metric.label}: {words.share(found)}."
 
     def compare(self, speaker: str, other: str, metric: str) -> str:
-        """How one figure differs, as a sentence: compare("sill-5", "sill-6", "f6_hz"); "sill-5@plugged" names a
+        """How one figure differs, as a sentence: compare("sill-5", "sill-6", "preference"); "sill-5@plugged" names a
         setting."""
         m = find_metric(metric)
         answer = self.base.compare((speaker, other), metric=(m.id,))
