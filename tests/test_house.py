@@ -137,6 +137,7 @@ def test_a_metrics_id_stands_in_its_row_and_where_it_is_an_example_or_a_name_of_
     below = {"statistics", "derive", "store", "formats", "charts", "field", "upkeep", "acoustics"}
     assert "metrics" in named
     assert not named & below
+    assert sum(bool(re.search(r"\bf6_hz\b", p.read_text(encoding="utf-8"))) for p in files) <= 6
 
 
 def test_no_id_of_a_metric_is_compared_or_taken_apart():
