@@ -66,8 +66,9 @@ def draft(
     """Fill the placeholders of a text, and tell what no longer agrees since the last time.
 
     Placeholders stand between {{ and }}: value("sill-5", "preference"), interval(…), percentile(…), place(…),
-    compare("sill-5", "sill-6", "preference"), table(["sill-5", "sill-6"], "preference", "sensitivity_db"), chart("sill-5", "curves"),
-    overlay("sill-5", "sill-6"), relatives("sill-5"), name("sill-5"), fact("sill-5", "mass_kg"), state().
+    compare("sill-5", "sill-6", "preference"), table(["sill-5", "sill-6"], "preference", "sensitivity_db"),
+    chart("sill-5", "curves"), overlay("sill-5", "sill-6"), relatives("sill-5"), name("sill-5"),
+    fact("sill-5", "mass_kg"), state().
 
     Example: speakerdb draft review.md
     """
