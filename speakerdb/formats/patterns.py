@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 import unicodedata
 from collections.abc import Mapping
@@ -10,9 +11,17 @@ from typing import Any
 
 from speakerdb.terms import COMPONENTS
 
-_NUMBER = r"[+\-−]?\d{1,6}(?:[.,]\d{1,6})?"
+MINUS_SIGNS = "-\N{MINUS SIGN}\N{EN DASH}\N{FIGURE DASH}\N{SMALL HYPHEN-MINUS}\N{FULLWIDTH HYPHEN-MINUS}"
+_SIGNS = "+" + MINUS_SIGNS
+_NUMBER = rf"[{re.escape(_SIGNS)}]?\d{{1,6}}(?:[.,]\d{{1,6}})?"
 FIELDS = {"orbit": "orbit", "angle": "angle_deg", "drive": "drive_db", "component": "component"}  # -> column
+SIGN = "sign"  # a word in the place of the angle's sign; it has no column of its own
+_WORDS = ("orbit", "component", SIGN)  # fields that are words out of a list, not numbers
 _ORBIT_WORDS = {"h": 0, "hor": 0, "horiz": 0, "horizontal": 0, "v": 1, "ver": 1, "vert": 1, "vertical": 1}
+# signs spelt out; left and right are not among them, since they may be the speaker's or the listener's
+_SIGN_WORDS = {"m": -1, "minus": -1, "n": -1, "neg": -1, "cw": -1, "down": -1, "d": -1} | {
+    "p": 1, "plus": 1, "pos": 1, "ccw": 1, "up": 1, "u": 1
+}  # fmt: skip
 
 
 def same_form(text: str) -> str:
@@ -22,65 +31,139 @@ def same_form(text: str) -> str:
 
 @dataclass(frozen=True)
 class Words:
-    """Words that stand for orbits and components, each with its code."""
+    """Words that stand for orbits, components and signs, each with its code."""
 
     orbit: Mapping[str, int]
     component: Mapping[str, int]
+    sign: Mapping[str, int]
 
     def codes(self, column: str) -> Mapping[str, int]:
-        return self.orbit if column == "orbit" else self.component
+        return {"orbit": self.orbit, "component": self.component, SIGN: self.sign}[column]
 
 
 def words_of(said: Mapping[str, Any]) -> Words:
-    """The built-in words and those of `orbit_words` and `component_words`; the user's win."""
+    """The built-in words and those of `orbit_words`, `component_words` and `sign_words`; the user's win."""
     orbit, component = dict(_ORBIT_WORDS), {name: i for i, name in enumerate(COMPONENTS)}
+    sign = dict(_SIGN_WORDS)
     for code, name in enumerate(("horizontal", "vertical")):
         orbit.update((same_form(w), code) for w in said.get("orbit_words", {}).get(name, ()))
     for code, name in enumerate(COMPONENTS):
         component.update((same_form(w), code) for w in said.get("component_words", {}).get(name, ()))
-    return Words(orbit, component)
+    for code, name in ((1, "plus"), (-1, "minus")):
+        sign.update((same_form(w), code) for w in said.get("sign_words", {}).get(name, ()))
+    return Words(orbit, component, sign)
+
+
+def number_in(text: str) -> float:
+    """A number as it stands in a name: with a decimal comma or point, and any of the signs."""
+    sign = -1.0 if text[0] in MINUS_SIGNS else 1.0
+    return sign * float(text.lstrip(_SIGNS).replace(",", "."))
 
 
 @dataclass(frozen=True)
 class Pattern:
-    """A compiled pattern. `columns`: the columns whose values stand in the name."""
+    """A compiled pattern. `columns`: the columns whose values stand in the name.
+
+    `parts`: for each folder of the name, what stands between the stars, from left to right. A name is matched part by
+    part from its end, each as far right as it goes, so that the time grows with the length of the name alone.
+    """
 
     text: str
     columns: tuple[str, ...]
-    regex: re.Pattern[str]
+    parts: tuple[tuple[re.Pattern[str], ...], ...]
     words: Words
 
     def match(self, name: str) -> dict[str, float] | None:
         """The values that stand in a name, by column (codes for words); None where the name does not fit."""
-        found = self.regex.fullmatch(same_form(name))
-        if found is None:
+        places = same_form(name).split("/")
+        if len(places) != len(self.parts):
             return None
+        found: dict[str, str] = {}
+        for place, parts in zip(places, self.parts, strict=True):
+            if not _match_parts(place, parts, found):
+                return None
         values: dict[str, float] = {}
-        for field, text in found.groupdict().items():
-            column = FIELDS[field]
-            if column in {"orbit", "component"}:
-                values[column] = self.words.codes(column)[text]
+        for field, text in found.items():
+            if field in _WORDS:
+                values[FIELDS.get(field, field)] = self.words.codes(field)[text]
             else:
-                values[column] = float(text.replace(",", ".").replace("−", "-"))
+                values[FIELDS[field]] = number_in(text)
+        sign = values.pop(SIGN, None)
+        if sign is not None and found["angle"][0] in _SIGNS:
+            return None  # signed twice: which of the two holds can't be told
+        if sign == -1:
+            values["angle_deg"] = -values["angle_deg"] + 0.0
         return values
+
+
+def _match_parts(name: str, parts: tuple[re.Pattern[str], ...], found: dict[str, str]) -> bool:
+    """Match the parts between the stars; the first stands at the start of the name, the last at its end."""
+    if len(parts) == 1:
+        whole = parts[0].fullmatch(name)
+        found.update({k: v for k, v in whole.groupdict().items() if v is not None} if whole else {})
+        return whole is not None
+    first = parts[0].match(name)
+    if first is None:
+        return False
+    groups, end = [first], len(name)
+    for i in range(len(parts) - 1, 0, -1):
+        part = _rightmost(parts[i], name, first.end(), end, last=i == len(parts) - 1)
+        if part is None:
+            return False
+        groups.append(part)
+        end = part.start()
+    for match in groups:
+        found.update({k: v for k, v in match.groupdict().items() if v is not None})
+    return True
+
+
+def _rightmost(part: re.Pattern[str], name: str, low: int, high: int, *, last: bool) -> re.Match[str] | None:
+    """The match of a part within a stretch of a name that begins farthest right; the last part ends where the name
+    does."""
+    for start in range(high, low - 1, -1):
+        match = part.fullmatch(name, start, high) if last else part.match(name, start, high)
+        if match is not None:
+            return match
+    return None
 
 
 def compile_pattern(text: str, words: Words) -> Pattern:
     """Compile a pattern. Raises ValueError, in words, where it is not one."""
-    regex, columns = "", []
-    for part in re.split(r"(\{[^{}]*\}|\*)", same_form(text)):
-        if part == "*":
-            regex += "[^/]*"
-        elif part.startswith("{") and part.endswith("}"):
-            field = part[1:-1]
-            if field not in FIELDS:
-                raise ValueError(f"{part}, where {', '.join('{' + f + '}' for f in FIELDS)} and * are known")
-            if FIELDS[field] in columns:
-                raise ValueError(f"{part} twice")
-            columns.append(FIELDS[field])
-            known = words.codes(FIELDS[field]) if field in {"orbit", "component"} else None
-            choice = "|".join(re.escape(w) for w in sorted(known, key=len, reverse=True)) if known else _NUMBER
-            regex += f"(?P<{field}>{choice})"
-        else:
-            regex += re.escape(part)
-    return Pattern(text, tuple(columns), re.compile(regex), words)
+    columns: list[str] = []
+    places = []
+    for place in same_form(text).split("/"):
+        parts: list[str] = [""]
+        pieces = [p for p in re.split(r"(\{[^{}]*\}|\*+)", place) if p]
+        for piece, following in itertools.zip_longest(pieces, pieces[1:], fillvalue=""):
+            if piece.startswith("*"):
+                if parts[-1] or len(parts) == 1:
+                    parts.append("")
+            elif piece.startswith("{") and piece.endswith("}"):
+                free = following.startswith("*") or not following
+                parts[-1] += _field(piece, columns, words, after_star=len(parts) > 1 and not parts[-1], free=free)
+            else:
+                parts[-1] += re.escape(piece)
+        places.append(tuple(map(re.compile, parts)))
+    if SIGN in columns and "angle_deg" not in columns:
+        raise ValueError("{sign} without {angle}")
+    return Pattern(text, tuple(c for c in columns if c != SIGN), tuple(places), words)
+
+
+def _field(piece: str, columns: list[str], words: Words, *, after_star: bool, free: bool) -> str:
+    """The regular expression of a field; free: a star or the end follows."""
+    field = piece[1:-1]
+    if field not in FIELDS and field != SIGN:
+        known = ", ".join("{" + f + "}" for f in (*FIELDS, SIGN))
+        raise ValueError(f"{piece}, where {known} and * are known")
+    column = FIELDS.get(field, field)
+    if column in columns:
+        raise ValueError(f"{piece} twice")
+    columns.append(column)
+    if field in _WORDS:
+        choice = "|".join(re.escape(w) for w in sorted(words.codes(field), key=len, reverse=True))
+        # beside a star a word is a whole one: never a letter inside another
+        before, after = r"(?<![^\W\d_])" if after_star else "", r"(?![^\W\d_])" if free else ""
+        return f"{before}(?P<{field}>{choice}){after if field != SIGN else '?'}"
+    # a number is all of its digits; after a star its sign belongs to it
+    before = rf"(?<![\d{re.escape(_SIGNS)}])(?<!\d[.,])" if after_star else ""
+    return rf"{before}(?P<{field}>{_NUMBER})(?!\d)"
