@@ -38,10 +38,10 @@ def _picture(curve: ProposedCurve) -> None:
 
     there = ~np.isnan(curve.level_db)
     f, level = curve.frequency_hz[there], curve.level_db[there]
+    by = f"{curve.reading}: " if curve.reading else ""
     terminal.line(
-        f"{curve.folder}, {curve.orbit} {figures.plain(curve.angle_deg)}°: {figures.number(len(f))} points, "
-        f"{figures.span(f[0], f[-1])} Hz, "
-        f"{figures.DB.interval_text(level.min(), level.max())}"
+        f"{by}{curve.folder}, {curve.orbit} {figures.plain(curve.angle_deg)}°: {figures.number(len(f))} points, "
+        f"{figures.span(f[0], f[-1])} Hz, {figures.DB.interval_text(level.min(), level.max())}"
     )
     at = np.geomspace(f[0], f[-1], _COLUMNS)
     height = (np.interp(np.log(at), np.log(f), level) - level.max()) / _SPAN_DB + 1.0

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Mapping
 from typing import Any
 
@@ -50,6 +51,9 @@ def _level_db(table: Table, magnitude: FloatArray, unit: str, problems: Problems
 def _our_angle(table: Table, said: Mapping[str, Any], problems: Problems) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Angles from -180 to 180, counter-clockwise and upward, and which rows to keep."""
     angle = table.numbers["angle_deg"]
+    if said.get("angle_unit") == "rad":
+        angle = np.round(angle * (180.0 / np.pi), 2)  # as far as four digits of radians go
+        table = dataclasses.replace(table, numbers={**table.numbers, "angle_deg": angle})
     horizontal = table.words["orbit"] == 0
     keep = np.ones(len(angle), dtype=bool)
     if said.get("angle_range") == "0-360":

@@ -11,7 +11,10 @@ from speakerdb.session import CurveBlock, FloatArray
 
 MAX_LEVEL_DB = 200.0  # beyond this on either side a level is a mistake
 MAX_FREQUENCY_HZ = 200_000.0
-_SURELY_KHZ = 30.0  # where the highest frequency of responses lies below, it is given in kHz
+# Where the highest frequency of responses lies below the first, or below the second and the lowest below the third, the
+# axis is in kHz: nobody measures a loudspeaker up to 30 Hz only, nor from 1 Hz to 200 Hz only
+_SURELY_KHZ, _PERHAPS_KHZ, _KHZ_FROM = 30.0, 200.0, 2.0
+_STRIDE = 50.0  # neighbouring points of a curve in file order never lie so many times apart
 
 BoolArray = NDArray[np.bool_]
 
@@ -44,8 +47,9 @@ def check_level(table: Table, problems: Problems, column: str = "level_db") -> b
     return True
 
 
-def blocks_of(table: Table, problems: Problems) -> tuple[CurveBlock, ...]:
-    """Check the rows of a responses table and gather them into curves."""
+def blocks_of(table: Table, problems: Problems, *, foreign: bool = False) -> tuple[CurveBlock, ...]:
+    """Check the rows of a responses table and gather them into curves. foreign: of another program, whose rows stand
+    in the order of frequencies."""
     ok = check_frequency(table, problems)
     angle = table.numbers["angle_deg"]
     good = np.abs(angle) <= 180.0
@@ -61,9 +65,9 @@ def blocks_of(table: Table, problems: Problems) -> tuple[CurveBlock, ...]:
     if not ok:
         return ()
     f = table.numbers["frequency_hz"]
-    if f.max() < _SURELY_KHZ:
+    if f.max() < _SURELY_KHZ or (f.max() < _PERHAPS_KHZ and f.min() < _KHZ_FROM):
         problems.add(
-            f"{f.max():g} as the highest frequency",
+            f"{f.max():g} as the highest frequency, {f.min():g} as the lowest",
             "Hz; for kHz set frequency_unit under [columns] in folder.toml",
             file=table.file,
             key="frequency_hz",
@@ -72,7 +76,34 @@ def blocks_of(table: Table, problems: Problems) -> tuple[CurveBlock, ...]:
     horizontal = table.words["orbit"] == 0
     level = table.numbers["level_db"]
     blocks = _by_reshaping(f, horizontal, angle, level)
-    return blocks if blocks is not None else _by_sorting(table, horizontal, angle, problems)
+    if blocks is None:
+        blocks = _by_sorting(table, horizontal, angle, problems)
+        if foreign and blocks and _refuse_strides(table, horizontal, angle, problems):
+            return ()
+    return blocks
+
+
+def _refuse_strides(table: Table, horizontal: BoolArray, angle: FloatArray, problems: Problems) -> bool:
+    """Refuse curves that run in order but for a leap: 900, 950, 1.000 is a thousand written with a separator."""
+    order = np.lexsort((angle, ~horizontal))  # stable: rows of a curve stay in the order of the file
+    f, h, a = table.numbers["frequency_hz"][order], horizontal[order], angle[order]
+    within = (h[1:] == h[:-1]) & (a[1:] == a[:-1])
+    ratio = np.where(within, f[1:] / f[:-1], 1.0)
+    leaps = (ratio > _STRIDE) | (ratio < 1.0 / _STRIDE)
+    curves = 1 + int((~within).sum())
+    if not leaps.any() or leaps.sum() > 2 * curves:  # more of them are rows in no order, which do no harm
+        return False
+    bad = np.zeros(len(f), dtype=bool)
+    bad[order[1:][leaps]] = True
+    before = dict(zip(order[1:].tolist(), f[:-1].tolist(), strict=True))
+    return problems.add_rows(
+        bad,
+        lambda row: f"{table.numbers['frequency_hz'][row]:g} Hz after {before[row]:g} Hz",
+        "frequencies in order; 1.000 or 1,000 for a thousand is read as 1 (decimal_comma under [columns] or [traces] "
+        "says which of the two is decimal), and gaps are no part of a curve",
+        place=table.place,
+        key="frequency_hz",
+    )
 
 
 def _by_reshaping(

@@ -5,25 +5,32 @@ from __future__ import annotations
 import codecs
 import os
 import re
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from speakerdb.formats.decoding import decode
-from speakerdb.formats.guess_names import guess_pattern, is_orbit_word
-from speakerdb.formats.guess_tables import angle_keys, guess_columns, guess_table, orbit_keys
+from speakerdb.formats.guess_tables import guess_columns, guess_table, name_keys
+from speakerdb.formats.headers import Said, header_says
+from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
+from speakerdb.formats.name_readings import choose, is_orbit_word
 from speakerdb.formats.patterns import same_form
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import SOFA_SUFFIX
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
 from speakerdb.formats.traces import parse_trace
 from speakerdb.formats.view import SHEET_FILE, DiskFolder
+from speakerdb.session import FloatArray
 
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5
 _LINES_FOR_FORM = 20
+_SURELY_KHZ = 30.0
 
 
 def session_places(folder: Path) -> list[Path]:
@@ -50,24 +57,35 @@ def _is_data_file(name: str) -> bool:
     return name.lower().endswith((*TEXT_SUFFIXES, ".gz", ".parquet", SOFA_SUFFIX))
 
 
-def reading_tables(places: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
-    """[columns] or [traces] for the files of the first folders, and notes; empty where those stand in the plain
-    form."""
+@dataclass(frozen=True)
+class Guess:
+    """[columns] or [traces] as far as files tell, with blanks; notes on what was seen; the readings worth drawing: one,
+    or two that fit as well; what the remarks in a file say, by key. Empty where files stand in the plain form."""
+
+    tables: dict[str, Any]
+    notes: tuple[str, ...] = ()
+    drawn: tuple[dict[str, Any], ...] = ()
+    header: Mapping[str, Said] = field(default_factory=dict)
+
+
+def guess_reading(places: Sequence[Path]) -> Guess:
+    """How the files of the first folders are to be read."""
     views = [DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]]
     if _stands_plain(views[0]):
-        return {}, []
+        return Guess({})
     samples = [_largest(v) for v in views]
     content = _unpacked(views[0], samples[0])
     encoding = _guess_encoding(content) if content is not None else None
     text = decode(samples[0], content, encoding, Problems("")) if content is not None else None
-    traces = guess_pattern([n for v in views for n in v.names if _is_data_file(n)])
-    if traces is not None and text is not None and _is_trace(samples[0], text):
-        orbit = orbit_keys(traces.orbit_words)
-        return {"traces": {"pattern": traces.pattern} | orbit | angle_keys(traces.greatest_angle)}, []
+    header = header_says(text) if text is not None else {}
+    if text is not None and _is_trace(samples[0], text):
+        traces = _guess_traces(views, encoding, header)
+        if traces is not None:
+            return traces
     columns = guess_table(text) if text is not None else _guess_parquet(views[0], samples[0])
     if columns is None:
         blank = dict.fromkeys(("frequency_hz", "orbit", "angle_deg", "level_db"), BLANK)
-        return {"columns": blank}, [f"{samples[0]}: no table of numbers could be made out"]
+        return Guess({"columns": blank}, (f"{samples[0]}: no table of numbers could be made out",))
     notes = []
     if columns.get("heading") is False:
         notes.append(f"{samples[0]} has no headings: its columns go by their numbers, 1, 2 …")
@@ -76,7 +94,42 @@ def reading_tables(places: Sequence[Path]) -> tuple[dict[str, Any], list[str]]:
     pattern = _orbit_pair([n for n in views[0].names if _is_data_file(n)]) or _common_name(samples)
     if "{orbit}" in pattern and "orbit" in columns.get("fixed", {}):
         columns["fixed"] = {k: v for k, v in columns["fixed"].items() if k != "orbit"}
-    return {"columns": {"file": pattern} | {k: v for k, v in columns.items() if v != {}}}, notes
+    tables = {"columns": {"file": pattern} | {k: v for k, v in columns.items() if v != {}}}
+    return Guess(tables, tuple(notes), (tables,), header)
+
+
+def _guess_traces(views: Sequence[DiskFolder], encoding: str | None, header: Mapping[str, Said]) -> Guess | None:
+    """[traces] for files of one curve each; None where their names tell no angle."""
+    said = {"encoding": encoding} if encoding else {}
+
+    def level_of(name: str) -> FloatArray | None:
+        problems = Problems("")
+        content = _unpacked(views[0], name)
+        text = decode(name, content, encoding, problems) if content is not None else None
+        trace = parse_trace(name, text, said, problems) if text is not None else None
+        if trace is None or (np.diff(trace.frequency) <= 0).any() or trace.frequency[0] <= 0:
+            return None
+        f_hz = trace.frequency * (1000.0 if trace.frequency[-1] < _SURELY_KHZ else 1.0)
+        return np.asarray(in_bands(f_hz, trace.level[None])[0])
+
+    choice = choose([[n for n in v.names if _is_data_file(n)] for v in views], level_of)
+    if choice is None:
+        return None
+    best, rival, notes = choice.best, choice.rival, []
+    if best.doubled:
+        notes.append(
+            f"{best.pattern}: {best.doubled} files mean a curve that another means too; files of several speakers, "
+            "takes or revisions go into folders of their own"
+        )
+    elif rival is not None:
+        notes.append(f"the pattern may be {best.pattern} or {rival.pattern}: the curves fit both")
+    if best.unread:
+        count, some = len(best.unread), ", ".join(best.unread[:3])
+        notes.append(f"{count} file{'s' * (count > 1)} not read by {best.pattern}: {some}{' …' * (count > 3)}")
+    drawn = [{"traces": {"pattern": r.pattern} | said | name_keys(r)} for r in (best, rival) if r is not None]
+    clear = rival is None and not best.doubled
+    tables = drawn[0] if clear else {"traces": {**drawn[0]["traces"], "pattern": BLANK}}
+    return Guess(tables, tuple(notes), tuple(drawn), header)
 
 
 def _stands_plain(view: DiskFolder) -> bool:

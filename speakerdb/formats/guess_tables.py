@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import itertools
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
+import numpy as np
+
 from speakerdb.formats.columns import find_delimiter
-from speakerdb.formats.guess_names import guess_pattern, orbit_of
+from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
+from speakerdb.formats.name_readings import SIDE_WORDS, NameReading, choose, orbit_of
 from speakerdb.formats.patterns import same_form
+from speakerdb.session import FloatArray
 
 _WORDS = {
     "frequency_hz": ("freq", "frek", "fréq", "frec", "częst", "част", "周波", "频率", "hz"),
@@ -91,15 +95,12 @@ def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[
         if "khz" in labels[frequency] or 0 < highest < _SURELY_KHZ:
             said["frequency_unit"] = "kHz"
     rest = [i for i, h in enumerate(headings) if i not in taken and h]
-    wide = guess_pattern([headings[i] for i in rest]) if len(rest) >= 3 else None
+    wide = choose([[headings[i] for i in rest]], _curve_of(headings, rows, frequency)) if len(rest) >= 3 else None
     if wide is not None:
-        said["wide"] = wide.pattern
-        return (
-            said
-            | orbit_keys(wide.orbit_words)
-            | angle_keys(wide.greatest_angle)
-            | _level_unit("", _numbers(rows, *rest))
-        )
+        clear = wide.rival is None and not wide.best.doubled
+        said["wide"] = wide.best.pattern if clear else BLANK
+        read = [i for i in rest if headings[i] in wide.best.found]
+        return said | name_keys(wide.best) | _level_unit("", _numbers(rows, *read))
     for column in ("orbit", "angle_deg", "phase_deg", "level_db"):
         index = find(column)
         if index is None and column == "orbit":
@@ -157,6 +158,39 @@ def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
 
 def angle_keys(greatest: float) -> dict[str, Any]:
     return {"angle_range": "0-360"} if greatest > 180.0 else {}
+
+
+def name_keys(reading: NameReading) -> dict[str, Any]:
+    """What goes with a pattern: words for orbits and signs where a pattern does not know them by itself, and how the
+    angles are counted."""
+    fused = "{orbit}{sign}" in reading.pattern
+    said = {} if fused else orbit_keys(reading.orbit_words)
+    sides = [w for w in reading.sign_words if w in SIDE_WORDS and w not in {"d", "u", "m", "p", "n"}]
+    if sides:  # left and right, of the speaker or of the listener
+        said["sign_words"] = {side: [BLANK, *sides] for side in ("plus", "minus")}
+    return said | angle_keys(reading.greatest_angle)
+
+
+def _curve_of(
+    headings: Sequence[str], rows: Sequence[Sequence[str]], frequency: int | None
+) -> Callable[[str], FloatArray | None]:
+    """Gives the column under a heading in the judge's bands."""
+
+    def numbers(column: int) -> FloatArray:
+        cells = [_number(row[column]) if column < len(row) else None for row in rows]
+        return np.array([np.nan if v is None else v for v in cells])
+
+    f = numbers(frequency) if frequency is not None else None
+
+    def level(heading: str) -> FloatArray | None:
+        y = numbers(list(headings).index(heading))
+        if f is None or np.isnan(f).any():
+            return None
+        f_hz = f * (1000.0 if f.max() < _SURELY_KHZ else 1.0)
+        order = np.argsort(f_hz, kind="stable")
+        return np.asarray(in_bands(f_hz[order], y[None, order])[0])
+
+    return level
 
 
 def _cells(row: str, delimiter: str | None) -> list[str]:

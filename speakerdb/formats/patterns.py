@@ -73,8 +73,8 @@ class Pattern:
     parts: tuple[tuple[re.Pattern[str], ...], ...]
     words: Words
 
-    def match(self, name: str) -> dict[str, float] | None:
-        """The values that stand in a name, by column (codes for words); None where the name does not fit."""
+    def texts(self, name: str) -> dict[str, str] | None:
+        """What stands in a name in the place of each field; None where the name does not fit."""
         places = same_form(name).split("/")
         if len(places) != len(self.parts):
             return None
@@ -82,6 +82,13 @@ class Pattern:
         for place, parts in zip(places, self.parts, strict=True):
             if not _match_parts(place, parts, found):
                 return None
+        return found
+
+    def match(self, name: str) -> dict[str, float] | None:
+        """The values that stand in a name, by column (codes for words); None where the name does not fit."""
+        found = self.texts(name)
+        if found is None:
+            return None
         values: dict[str, float] = {}
         for field, text in found.items():
             if field in _WORDS:

@@ -5,14 +5,16 @@ from __future__ import annotations
 import csv
 import io
 import os
-import tomllib
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.formats.guess_files import TEXT_SUFFIXES, reading_tables, session_places
+from speakerdb.formats import judge
+from speakerdb.formats.guess_files import TEXT_SUFFIXES, Guess, guess_reading, session_places
 from speakerdb.formats.keys import BLANK, schema
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
@@ -28,8 +30,9 @@ _SHEET_KEYS = ("maker", "model", "kind", "powered", "drive_voltage_v", "date", "
 
 @dataclass(frozen=True, eq=False)
 class ProposedCurve:
-    """A curve as the proposal reads it."""
+    """A curve as the proposal reads it. reading: the pattern of its reading, where two fit."""
 
+    reading: str
     folder: str
     orbit: str
     angle_deg: float
@@ -39,7 +42,8 @@ class ProposedCurve:
 
 @dataclass(frozen=True, eq=False)
 class Proposal:
-    """What was written, what is still to be filled in, and up to three curves to look at. Nothing is stored."""
+    """What was written, what is still to be filled in, and up to three curves of each reading to look at. Nothing is
+    stored."""
 
     folder_toml: Path
     sheet: Path
@@ -72,12 +76,17 @@ def propose(folder: Path) -> Proposal:
             f"text tables or traces ({', '.join(TEXT_SUFFIXES)}), Parquet or SOFA files",
         )
     try:
-        tables, notes = reading_tables(places)
-        curves, more = _preview(folder, places, tables)
+        guess = guess_reading(places)
+        looked = _look(folder, places, guess)
     except OSError as error:
         raise _error(folder, f"a folder that cannot be read ({error.strerror})", "readable folders") from error
     names = [os.path.relpath(p, folder).replace(os.sep, "/") for p in places]
-    toml_text, sheet_text = _toml_text(tables), _sheet_text(names, places)
+    senses = _senses(guess, looked)
+    doubts = judge.doubts(looked.blocks, "relative", None) if looked.blocks else []
+    doubts = [d for d in doubts if d.question != judge.LEVEL]  # that is asked in any case
+    tables = _asked(guess.tables) if doubts else guess.tables
+    looked.notes += [f"as read, {d.found}; expected {d.expected}" for d in doubts]
+    toml_text, sheet_text = _toml_text(tables, senses), _sheet_text(names, places)
     for target, text in zip(targets, (toml_text, sheet_text), strict=True):
         try:
             with open(target, "x", encoding="utf-8") as file:
@@ -86,7 +95,8 @@ def propose(folder: Path) -> Proposal:
             raise _error(
                 folder, f"{target.name} cannot be written ({error.strerror})", "a folder to write in"
             ) from error
-    return Proposal(*targets, toml_text, sheet_text, tuple(names), tuple(_blanks(tables)), curves, (*notes, *more))
+    blanks = tuple(_blanks(tables, senses))
+    return Proposal(*targets, toml_text, sheet_text, tuple(names), blanks, looked.curves, (*guess.notes, *looked.notes))
 
 
 def _error(folder: Path, found: str, expected: str) -> DataError:
@@ -96,22 +106,73 @@ def _error(folder: Path, found: str, expected: str) -> DataError:
     )
 
 
-def _toml_text(tables: Mapping[str, Any]) -> str:
+@dataclass(frozen=True)
+class Sense:
+    """A key that curves alone can't tell: its value with the reason for it, or a blank with what is asked."""
+
+    table: str | None  # None: a key of the session
+    key: str
+    value: str | None  # None: it makes no difference
+    remark: str
+
+
+_ASKED = {
+    "angle_sense": "to which side the horizontal angle grows, seen from above: counter-clockwise or clockwise",
+    "vertical_positive": "where positive vertical angles point: up or down",
+    "level_is": "what the levels are: spl_1m (dB re 20 µPa at 1 m), spl_at_distance (with distance_m) or relative",
+}
+ALIKE_DB = 0.5  # sides that differ by less make no difference
+
+
+def _senses(guess: Guess, looked: Looked) -> list[Sense]:
+    """What is asked besides, each only where the data and their remarks leave it open."""
+    if not guess.tables:
+        return []
+    (table,) = guess.tables
+    told = guess.tables[table].get("level_unit") != BLANK  # numbers of an unknown unit tell nothing of sides
+    found = [_sense(guess, None, "level_is", None)]
+    for key, horizontal in (("angle_sense", True), ("vertical_positive", False)):
+        if not looked.blocks or looked.off_axis[horizontal]:
+            found.append(_sense(guess, table, key, looked.sides_db[horizontal] if told and looked.blocks else None))
+    return found
+
+
+def _sense(guess: Guess, table: str | None, key: str, apart_db: float | None) -> Sense:
+    if key in guess.header:
+        said = guess.header[key]
+        return Sense(table, key, said.value, f"the file says: {said.quote}")
+    if apart_db is not None and apart_db <= ALIKE_DB:
+        return Sense(table, key, None, f"both sides alike within {apart_db:.1f} dB: makes no difference")
+    return Sense(table, key, BLANK, _ASKED[key])
+
+
+def _asked(tables: Mapping[str, Any]) -> dict[str, Any]:
+    """Tables with a blank in place of what says which number is the angle."""
+    asked = {}
+    for name, said in tables.items():
+        key = "pattern" if name == "traces" else "wide" if "wide" in said else "angle_deg"
+        asked[name] = {**said, key: BLANK}
+    return asked
+
+
+def _toml_text(tables: Mapping[str, Any], senses: Sequence[Sense]) -> str:
     lines = [
         '# Holds for every folder below. Fill in each "?"; a key that differs from folder to folder goes '
         "into the sheet.",
         "# Keys and their meaning: schemas/session.schema.json.",
         *(f'{key} = "{BLANK}"  # {_described(key)}' for key in _SHARED_KEYS),
-        '# level_is = "relative"  # where the levels are not dB re 20 µPa at 1 m',
+        *(_sense_line(s) for s in senses if s.table is None),
     ]
     for name, said in tables.items():
         lines += ["", f"[{name}]", *(f"{key} = {_inline(value)}" for key, value in said.items())]
-        lines += [
-            '# angle_sense = "clockwise"  # where the horizontal angle grows to the right of the speaker, '
-            "seen from above",
-            '# vertical_positive = "down"  # where positive vertical angles point downward',
-        ]
+        lines += [_sense_line(s) for s in senses if s.table == name]
     return "\n".join(lines) + "\n"
+
+
+def _sense_line(sense: Sense) -> str:
+    if sense.value is None:
+        return f"# {sense.key}: {sense.remark}"
+    return f"{sense.key} = {toml_value(sense.value)}  # {sense.remark}"
 
 
 def _described(key: str) -> str:
@@ -135,42 +196,74 @@ def _sheet_text(names: Sequence[str], places: Sequence[Path]) -> str:
     return out.getvalue()
 
 
-def _blanks(tables: Mapping[str, Any]) -> Iterable[str]:
+def _blanks(tables: Mapping[str, Any], senses: Sequence[Sense]) -> Iterable[str]:
     yield from _SHARED_KEYS
+    yield from (s.key for s in senses if s.table is None and s.value == BLANK)
     for name, said in tables.items():
         for key, value in said.items():
             if f'"{BLANK}"' in _inline(value):
                 yield f"{name}.{key}"
+        yield from (f"{name}.{s.key}" for s in senses if s.table == name and s.value == BLANK)
 
 
-def _preview(
-    folder: Path, places: Sequence[Path], tables: Mapping[str, Any]
-) -> tuple[tuple[ProposedCurve, ...], list[str]]:
-    """Curves of the first folder that can be read so, and notes on folders that hold other files."""
-    said = tomllib.loads(_toml_text(_filled(tables)))
-    notes: list[str] = []
+@dataclass
+class Looked:
+    """What reading the folders shows: curves to draw, all curves of the first folder that could be read, notes; for the
+    horizontal orbit (True) and the vertical one: whether there are curves off the axis, and by how much the sides
+    differ at most, NaN counting as infinitely (one side alone)."""
+
     curves: tuple[ProposedCurve, ...] = ()
+    blocks: tuple[CurveBlock, ...] = ()
+    notes: list[str] = field(default_factory=list)
+    off_axis: dict[bool, bool] = field(default_factory=lambda: {True: False, False: False})
+    sides_db: dict[bool, float] = field(default_factory=lambda: {True: 0.0, False: 0.0})
+
+    def compare_sides(self, blocks: Sequence[CurveBlock]) -> None:
+        reading = judge.reading_of(blocks)
+        for horizontal in (True, False):
+            angle, _ = reading.orbit(horizontal)
+            if ((angle != 0) & (np.abs(angle) != 180.0)).any():
+                self.off_axis[horizontal] = True
+                apart = judge.sides_differ_db(reading, horizontal)
+                self.sides_db[horizontal] = max(self.sides_db[horizontal], np.inf if np.isnan(apart) else apart)
+
+    @property
+    def settled(self) -> bool:
+        """Whether no further folder can change what is asked."""
+        return bool(self.curves) and min(self.sides_db.values()) > ALIKE_DB
+
+
+def _look(folder: Path, places: Sequence[Path], guess: Guess) -> Looked:
+    """Read the folders by each reading that fits, as far as it takes."""
+    readings = [_filled(tables) for tables in guess.drawn] or [_filled(guess.tables)]
+    looked = Looked()
     unread = 0
     for place in places:
         problems = Problems(str(place))
         view = DiskFolder(place)
-        if curves:
-            unread += find_responses(view, said, problems) is None
+        if looked.settled:
+            unread += find_responses(view, readings[0], problems) is None
             continue
-        blocks = _read_blocks(view, said, problems)
-        if blocks:
-            curves = _choose(os.path.relpath(place, folder), blocks)
-        else:
+        blocks = _read_blocks(view, readings[0], problems)
+        if not blocks:
             unread += 1
-            notes = notes or [str(item) for item in problems.items[:1]]
-    open_blanks = [b for b in _blanks(tables) if b not in _SHARED_KEYS]
-    if not curves and open_blanks:
-        return (), [f"no curve can be shown before {', '.join(open_blanks)} are filled in"]
-    if unread:
-        notes.append(
+            looked.notes = looked.notes or [str(item) for item in problems.items[:1]]
+            continue
+        looked.compare_sides(blocks)
+        if not looked.curves:
+            looked.blocks = blocks
+            for said in readings:
+                name = said.get("traces", {}).get("pattern", "") if len(readings) > 1 else ""
+                read = blocks if said is readings[0] else _read_blocks(view, said, Problems(""))
+                looked.curves += _choose(name, os.path.relpath(place, folder), read)
+    open_blanks = [b for b in _blanks(guess.tables, ()) if b not in _SHARED_KEYS]
+    if not looked.curves and open_blanks:
+        looked.notes = [f"no curve can be shown before {', '.join(open_blanks)} are filled in"]
+    elif unread:
+        looked.notes.append(
             f"{unread} of {len(places)} folders hold files that this does not read; propose for them by themselves"
         )
-    return curves, notes
+    return looked
 
 
 def _filled(tables: Mapping[str, Any]) -> dict[str, Any]:
@@ -181,9 +274,10 @@ def _filled(tables: Mapping[str, Any]) -> dict[str, Any]:
         out[name] = {k: v for k, v in said.items() if not (k == "level_unit" and v == BLANK)}
         if "fixed" in said:
             out[name]["fixed"] = {k: stand_in[k] if v == BLANK else v for k, v in said["fixed"].items()}
-        unsorted = [words[1:] for words in said.get("orbit_words", {}).values() if words[0] == BLANK]
-        if unsorted and len(unsorted[0]) == 2:
-            out[name]["orbit_words"] = {o: [word] for o, word in zip(ORBITS, unsorted[0], strict=True)}
+        for key, names in (("orbit_words", ORBITS), ("sign_words", ("plus", "minus"))):
+            unsorted = [words[1:] for words in said.get(key, {}).values() if words[0] == BLANK]
+            if unsorted:
+                out[name][key] = {n: [word] for n, word in zip(names, unsorted[0], strict=False)}
     return out
 
 
@@ -192,10 +286,10 @@ def _read_blocks(view: DiskFolder, said: Mapping[str, Any], problems: Problems) 
     return read_responses(view, found, problems, level_is="relative")[0] if found is not None else ()
 
 
-def _choose(folder: str, blocks: Sequence[CurveBlock]) -> tuple[ProposedCurve, ...]:
+def _choose(reading: str, folder: str, blocks: Sequence[CurveBlock]) -> tuple[ProposedCurve, ...]:
     """On the axis, and the most sideways and the most upward curve, as far as they are there."""
     every = [
-        ProposedCurve(folder, "horizontal" if h else "vertical", float(a), b.frequency_hz, y)
+        ProposedCurve(reading, folder, "horizontal" if h else "vertical", float(a), b.frequency_hz, y)
         for b in blocks
         for h, a, y in zip(b.horizontal, b.angle_deg, b.level_db, strict=True)
     ]

@@ -78,4 +78,4 @@ def read_responses(
         table = read_mapped(view, RESPONSES, found.files, found.said, problems)
     else:
         table = read_table(view, name, RESPONSES, problems)
-    return (blocks_of(table, problems) if table is not None else ()), None
+    return (blocks_of(table, problems, foreign=found.form != "plain") if table is not None else ()), None

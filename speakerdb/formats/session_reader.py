@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Callable, Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
-import numpy as np
-
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
+from speakerdb.formats.judge import judge
 from speakerdb.formats.keys import Keys, SheetOrigin
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.responses import find_responses, read_responses
@@ -30,8 +29,6 @@ from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
 from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
-
-_QUIETEST_MEAN_DB = 20.0  # curves below are no sound pressure levels of a loudspeaker under test (own judgement)
 
 T = TypeVar("T")
 
@@ -69,7 +66,7 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
         if rows:
             view.add(KEPT_NAME + sheet.path.name, rows[0].excerpt)
     _warn_of_outer_defaults(view, root, problems)
-    return _read(view, rows[0] if rows else None, problems)
+    return _read(view, rows[0] if rows else None, problems, judged=True)
 
 
 def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
@@ -81,7 +78,7 @@ def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
     view = KeptFolder(folder, sources)
     if kept is not None:
         view.add(kept.name, kept.content)
-    return _read(view, rows[0] if rows else None, problems)
+    return _read(view, rows[0] if rows else None, problems, judged=False)
 
 
 def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Problems) -> None:
@@ -94,14 +91,15 @@ def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Probl
             problems.warn(f"defaults were taken from {readable(os.path.normpath(view.path / name))}")
 
 
-def _read(view: FolderView, row: SheetRow | None, problems: Problems) -> Session:
+def _read(view: FolderView, row: SheetRow | None, problems: Problems, *, judged: bool) -> Session:
+    """judged: hold the reading against what loudspeakers do; what is stored was judged when it came in."""
     keys = _keys_of(view, row, problems)
     unsound = session_keys.check(keys, problems) if keys is not None else session_keys.READING_TABLES
     values = keys.values if keys is not None else {}
     blocks: tuple[CurveBlock, ...] = ()
     sphere = None
     if not unsound & session_keys.READING_TABLES:
-        blocks, sphere = _responses(view, values, problems)
+        blocks, sphere = _responses(view, values, problems, judged=judged)
     distortion = _optional(view, DISTORTION, distortion_of, values, unsound, problems) or ()
     compression = _optional(view, COMPRESSION, compression_of, values, unsound, problems) or ()
     impedance = _optional(view, IMPEDANCE, impedance_of, values, unsound, problems)
@@ -161,7 +159,7 @@ def _refuse_contradictions(in_sheet: Mapping[str, Any], own: Keys, keys: Keys, p
 
 
 def _responses(
-    view: FolderView, said: Mapping[str, Any], problems: Problems
+    view: FolderView, said: Mapping[str, Any], problems: Problems, *, judged: bool
 ) -> tuple[tuple[CurveBlock, ...], SphereBlock | None]:
     """The one set of responses, in whichever form it stands."""
     before = len(problems.items)
@@ -173,22 +171,9 @@ def _responses(
     blocks, sphere = read_responses(view, found, problems, level_is=said.get("level_is"))
     if not blocks and len(problems.items) == before:
         problems.add("no level on either orbit", "at least one measured curve", file=found.files[0][0])
-    _check_loudness(found.files[0][0], blocks, said.get("level_is", "spl_1m"), problems)
+    if judged and blocks and len(problems.items) == before:
+        judge(found.files[0][0], blocks, said, problems)
     return blocks, sphere
-
-
-def _check_loudness(file: str, blocks: Sequence[CurveBlock], level_is: str, problems: Problems) -> None:
-    """Refuse levels re the axis, or re anything else, that pass for sound pressure levels."""
-    if level_is == "relative" or not blocks:
-        return
-    mean_db = float(np.nanmean(np.concatenate([b.level_db.ravel() for b in blocks])))
-    if mean_db < _QUIETEST_MEAN_DB:
-        problems.add(
-            f"levels of {mean_db:.0f} dB on average, taken as {level_is}",
-            'dB re 20 µPa, or level_is = "relative" in session.toml',
-            file=file,
-            key="level_is",
-        )
 
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:

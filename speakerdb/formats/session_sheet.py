@@ -22,7 +22,7 @@ FOLDER_COLUMN = "folder"
 KEPT_NAME = "(sheet) "  # a row kept among a session's sources is named so, and the sheet's name
 _TRUE, _FALSE = ("true", "yes", "1"), ("false", "no", "0")
 _LONGEST_NAME = 255  # bytes, the limit of common file systems
-_NOT_IN_A_SHEET = ("columns", "traces", "bands")
+_NOT_IN_A_SHEET = ("columns", "traces", "bands", "confirmed")
 
 
 @dataclass(frozen=True)

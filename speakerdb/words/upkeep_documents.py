@@ -98,6 +98,7 @@ def proposal(found: Proposal) -> Document:
         "curves": [
             plain(
                 {
+                    "reading": c.reading,
                     "folder": c.folder,
                     "orbit": c.orbit,
                     "angle_deg": float(c.angle_deg),

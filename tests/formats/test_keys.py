@@ -193,7 +193,7 @@ def test_the_schema_is_valid_and_describes_every_key():
 
 def test_the_schema_and_the_session_know_the_same_keys():
     properties = schema()["properties"]
-    assert set(properties) - {"columns", "traces"} == {f.name for f in fields(SessionInfo)}
+    assert set(properties) - {"columns", "traces", "confirmed"} == {f.name for f in fields(SessionInfo)}
     assert properties["kind"]["enum"] == list(KINDS)
     assert properties["method"]["enum"] == list(METHODS)
     assert tuple(schema()["properties"]["bands"]["items"]["properties"]["method"]["enum"]) == BAND_METHODS

@@ -17,11 +17,11 @@ from tests.formats.layouts import LAYOUTS, session_keys
 BY_NAME = {layout.name: layout for layout in LAYOUTS}
 # what no file tells and the user adds: to which side angles grow, what small numbers mean, which number is which column
 ADDED = {
-    "clockwise": {"# angle_sense": "angle_sense"},
-    "pascal": {"# vertical_positive": "vertical_positive", 'level_unit = "?"': 'level_unit = "Pa"'},
+    "clockwise": {'angle_sense = "?"': 'angle_sense = "clockwise"'},
+    "pascal": {'vertical_positive = "?"': 'vertical_positive = "down"', 'level_unit = "?"': 'level_unit = "Pa"'},
     "parquet": {
-        "# angle_sense": "angle_sense",
-        "# vertical_positive": "vertical_positive",
+        'angle_sense = "?"': 'angle_sense = "clockwise"',
+        'vertical_positive = "?"': 'vertical_positive = "down"',
         '["?", "azimuthal", "polar"], vertical = ["?", "azimuthal", "polar"]': '["azimuthal"], vertical = ["polar"]',
     },
     "numbers": {
@@ -30,6 +30,12 @@ ADDED = {
         'frequency_hz = "?"': "frequency_hz = 3",
         'level_db = "?"': "level_db = 4",
     },
+}
+# the answers to what is asked of every layout, where its own do not come first
+ANSWERS = {
+    'level_is = "?"': 'level_is = "spl_1m"',
+    'angle_sense = "?"': 'angle_sense = "counter-clockwise"',
+    'vertical_positive = "?"': 'vertical_positive = "up"',
 }
 # a proposal looks at the responses; maps of other tables are added by hand
 OUTPUT_TABLES = "[columns.distortion]" + BY_NAME["japanese"].folder_toml.partition("[columns.distortion]")[2]
@@ -55,6 +61,8 @@ def test_a_proposal_with_its_blanks_filled_in_reads_the_files(tmp_path, layout):
         **ADDED.get(layout, {}),
     }.items():
         assert before in toml
+        toml = toml.replace(before, after)
+    for before, after in ANSWERS.items():
         toml = toml.replace(before, after)
     assert '"?"' not in toml.replace('each "?"', "")
     toml += OUTPUT_TABLES if BY_NAME[layout].whole else ""
@@ -90,11 +98,12 @@ def test_three_curves_are_shown_as_they_would_be_read(tmp_path, layout):
 def test_the_blanks_refuse_an_ingest_until_they_are_filled_in(tmp_path):
     root = unknown(tmp_path / "old", "utf16")
     proposal = propose(root)
-    assert set(proposal.blanks) == {"lab", "method"}
+    asked = {"level_is", "columns.angle_sense", "columns.vertical_positive"}
+    assert set(proposal.blanks) == {"lab", "method", *asked}
     with pytest.raises(DataError) as caught:
         read_session(root / "s00", root, read_sheet(proposal.sheet))
     blank = {i.key for i in caught.value.items}
-    assert blank == {"lab", "method", "maker", "model", "kind", "powered", "date", "sample", "setting"}
+    assert blank == asked | {"lab", "method", "maker", "model", "kind", "powered", "date", "sample", "setting"}
     assert all("to be filled in" in i.found for i in caught.value.items)
 
 

@@ -117,7 +117,8 @@ def test_a_session_on_the_grid_goes_out_and_comes_in_with_its_levels(tmp_path):
     random = np.random.default_rng(2)
     info = replace(read_session(sessions.write_plain(tmp_path / "p", FRAME)).info, slug="alder-fen-sill-5")
     angles = np.arange(-170.0, 181.0, 10.0)
-    level = np.round(random.normal(85, 3, (72, 199)), 2).astype(np.float32)
+    fall = 8.0 * (1.0 - np.cos(np.radians(np.tile(angles, 2))))
+    level = np.round(random.normal(85, 1, (72, 199)) - fall[:, None], 2).astype(np.float32)
     level[:, :5] = np.nan
     grid = GridSession(info, np.repeat([True, False], 36), np.tile(angles, 2), level, resolution_per_octave=24.0)
     folder = tmp_path / "again"
