@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from speakerdb.formats.decoding import decode
-from speakerdb.formats.guess_tables import guess_columns, guess_table, name_keys
+from speakerdb.formats.guess_tables import guess_columns, guess_table, in_db, name_keys, trace_columns
 from speakerdb.formats.headers import Said, header_says
 from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
@@ -22,7 +22,7 @@ from speakerdb.formats.patterns import same_form
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import SOFA_SUFFIX
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
-from speakerdb.formats.traces import parse_trace
+from speakerdb.formats.traces import parse_rows, parse_trace
 from speakerdb.formats.view import SHEET_FILE, DiskFolder
 from speakerdb.session import FloatArray
 
@@ -30,7 +30,6 @@ TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5
 _LINES_FOR_FORM = 20
-_SURELY_KHZ = 30.0
 
 
 def session_places(folder: Path) -> list[Path]:
@@ -79,7 +78,7 @@ def guess_reading(places: Sequence[Path]) -> Guess:
     text = decode(samples[0], content, encoding, Problems("")) if content is not None else None
     header = header_says(text) if text is not None else {}
     if text is not None and _is_trace(samples[0], text):
-        traces = _guess_traces(views, encoding, header)
+        traces = _guess_traces(views, samples[0], text, encoding, header)
         if traces is not None:
             return traces
     columns = guess_table(text) if text is not None else _guess_parquet(views[0], samples[0])
@@ -98,19 +97,24 @@ def guess_reading(places: Sequence[Path]) -> Guess:
     return Guess(tables, tuple(notes), (tables,), header)
 
 
-def _guess_traces(views: Sequence[DiskFolder], encoding: str | None, header: Mapping[str, Said]) -> Guess | None:
+def _guess_traces(
+    views: Sequence[DiskFolder], sample: str, text: str, encoding: str | None, header: Mapping[str, Said]
+) -> Guess | None:
     """[traces] for files of one curve each; None where their names tell no angle."""
-    said = {"encoding": encoding} if encoding else {}
+    said: dict[str, Any] = {"encoding": encoding} if encoding else {}
+    rows = parse_rows(sample, text, said, Problems(""))
+    said |= trace_columns(text, rows[0]) if rows is not None else {}
+    reading = {k: v for k, v in said.items() if v != BLANK}
 
     def level_of(name: str) -> FloatArray | None:
         problems = Problems("")
         content = _unpacked(views[0], name)
         text = decode(name, content, encoding, problems) if content is not None else None
-        trace = parse_trace(name, text, said, problems) if text is not None else None
+        trace = parse_trace(name, text, reading, problems) if text is not None else None
         if trace is None or (np.diff(trace.frequency) <= 0).any() or trace.frequency[0] <= 0:
             return None
-        f_hz = trace.frequency * (1000.0 if trace.frequency[-1] < _SURELY_KHZ else 1.0)
-        return np.asarray(in_bands(f_hz, trace.level[None])[0])
+        f_hz = trace.frequency * (1000.0 if reading.get("frequency_unit") == "kHz" else 1.0)
+        return np.asarray(in_bands(f_hz, in_db(trace.level, said.get("level_unit"))[None])[0])
 
     choice = choose([[n for n in v.names if _is_data_file(n)] for v in views], level_of)
     if choice is None:
@@ -126,9 +130,9 @@ def _guess_traces(views: Sequence[DiskFolder], encoding: str | None, header: Map
     if best.unread:
         count, some = len(best.unread), ", ".join(best.unread[:3])
         notes.append(f"{count} file{'s' * (count > 1)} not read by {best.pattern}: {some}{' …' * (count > 3)}")
-    drawn = [{"traces": {"pattern": r.pattern} | said | name_keys(r)} for r in (best, rival) if r is not None]
+    drawn = [{"traces": {"pattern": r.pattern} | reading | name_keys(r)} for r in (best, rival) if r is not None]
     clear = rival is None and not best.doubled
-    tables = drawn[0] if clear else {"traces": {**drawn[0]["traces"], "pattern": BLANK}}
+    tables = {"traces": drawn[0]["traces"] | said | ({} if clear else {"pattern": BLANK})}
     return Guess(tables, tuple(notes), tuple(drawn), header)
 
 

@@ -12,8 +12,8 @@ import numpy as np
 from speakerdb.formats.columns import find_delimiter
 from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
-from speakerdb.formats.name_readings import SIDE_WORDS, NameReading, choose, orbit_of
-from speakerdb.formats.patterns import same_form
+from speakerdb.formats.name_readings import NameReading, choose, orbit_of
+from speakerdb.formats.patterns import SIGN_WORDS, same_form
 from speakerdb.session import FloatArray
 
 _WORDS = {
@@ -145,6 +145,46 @@ def _level_unit(label: str, values: Sequence[float]) -> dict[str, str]:
     return {"level_unit": BLANK} if values and min(values) >= 0 and max(values) < _LOW_FOR_DB else {}
 
 
+def trace_columns(text: str, values: FloatArray) -> dict[str, Any]:
+    """Which number of a trace's lines is which, and in what unit, as far as its headings and its values (points,
+    columns) tell; a blank where they leave it open."""
+    first = next(i for i, row in enumerate(text.split("\n")) if _is_data(row))
+    heading = text.split("\n")[first - 1].strip().lstrip(_COMMENTS + "/'\"") if first else ""
+    delimiter = find_delimiter(heading)
+    cells = [same_form(c) for c in (_cells(heading, delimiter) if delimiter else re.split(r"\s{2,}", heading.strip()))]
+    if len(cells) != values.shape[1]:
+        cells = [same_form(c) for c in heading.split()]
+    labels = cells if len(cells) == values.shape[1] else [""] * values.shape[1]
+    frequency = next((i for i, w in enumerate(labels) if any(x in w for x in _WORDS["frequency_hz"])), 0)
+    rest = [i for i in range(len(labels)) if i != frequency]
+    named = [i for i in rest if any(x in labels[i] for x in _WORDS["level_db"]) and not _is_other(labels[i])]
+    likely = [i for i in rest if not _is_other(labels[i]) and not _is_phase(values[:, i])]
+    said: dict[str, Any] = {}
+    choice = named or likely
+    level = choice[0] if choice else None
+    if frequency != 0:
+        said["frequency_column"] = frequency + 1
+    if level != 1:
+        said["level_column"] = BLANK if level is None else level + 1
+    elif len(named) > 1 or (not named and len(likely) > 1):  # raw and smoothed, coherence and level
+        said["level_column"] = BLANK
+    if "khz" in labels[frequency] or 0 < values[:, frequency].max() < _SURELY_KHZ:
+        said["frequency_unit"] = "kHz"
+    return said | (_level_unit(labels[level], values[:, level].tolist()) if level is not None else {})
+
+
+def _is_other(label: str) -> bool:
+    """Whether a heading names something that is no level."""
+    return any(word in label for word in (*_WORDS["phase_deg"], "coh", "koh", "delay", "imped", "ohm", "thd", "dist"))
+
+
+def _is_phase(values: FloatArray) -> bool:
+    """Whether numbers keep within a turn and jump from one of its ends to the other."""
+    jumps = [np.abs(np.diff(values)).max(initial=0.0) > 0.75 * turn for turn in (360.0, 2.0 * np.pi)]
+    within = [np.abs(values).max() <= turn / 2 * 1.003 for turn in (360.0, 2.0 * np.pi)]
+    return any(j and w for j, w in zip(jumps, within, strict=True))
+
+
 def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
     """orbit_words for words that a pattern does not know by itself; fixed.orbit as a blank where there are none."""
     if not words:
@@ -165,10 +205,15 @@ def name_keys(reading: NameReading) -> dict[str, Any]:
     angles are counted."""
     fused = "{orbit}{sign}" in reading.pattern
     said = {} if fused else orbit_keys(reading.orbit_words)
-    sides = [w for w in reading.sign_words if w in SIDE_WORDS and w not in {"d", "u", "m", "p", "n"}]
-    if sides:  # left and right, of the speaker or of the listener
+    sides = [w for w in reading.sign_words if w not in SIGN_WORDS]
+    if sides:  # left and right, of the speaker or of the listener; or words of their own
         said["sign_words"] = {side: [BLANK, *sides] for side in ("plus", "minus")}
     return said | angle_keys(reading.greatest_angle)
+
+
+def in_db(values: FloatArray, unit: str | None) -> FloatArray:
+    """Levels by which readings are compared: ratios, and numbers that may be some, as dB."""
+    return values if unit in {None, "dB"} else 20.0 * np.log10(np.maximum(values, 1e-12))
 
 
 def _curve_of(
@@ -188,7 +233,8 @@ def _curve_of(
             return None
         f_hz = f * (1000.0 if f.max() < _SURELY_KHZ else 1.0)
         order = np.argsort(f_hz, kind="stable")
-        return np.asarray(in_bands(f_hz[order], y[None, order])[0])
+        unit = _level_unit("", y.tolist()).get("level_unit")
+        return np.asarray(in_bands(f_hz[order], in_db(y, unit)[None, order])[0])
 
     return level
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from speakerdb.formats.judge import disorder, loudest_deg, rise
-from speakerdb.formats.patterns import MINUS_SIGNS, Pattern, compile_pattern, same_form, words_of
+from speakerdb.formats.patterns import MINUS_SIGNS, SIGN_WORDS, Pattern, compile_pattern, same_form, words_of
 from speakerdb.session import FloatArray
 
 # words for the orbits in the languages of common exports, beside those every pattern knows
@@ -30,7 +30,6 @@ HORIZONTAL_WORDS = (
 VERTICAL_WORDS = ("elevation", "senkrecht", "lotrecht", "verticale", "vertikal", "verticaal", "pion", "垂直")
 _PLAIN_WORDS = {"h", "hor", "horiz", "horizontal", "v", "ver", "vert", "vertical"}
 _KNOWN = {*_PLAIN_WORDS, *HORIZONTAL_WORDS, *VERTICAL_WORDS}
-_PLAIN_SIGNS = {"m", "minus", "n", "neg", "cw", "down", "d", "p", "plus", "pos", "ccw", "up", "u"}
 SIDE_WORDS = {"l", "r", "left", "right", "links", "rechts", "li", "re", "gauche", "droite", "g"}  # of whom isn't said
 _NUMBER, _WORD = "a number", "a word"  # the kinds of tokens in a shape; other tokens stand for themselves
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+|.")
@@ -216,7 +215,7 @@ def _reading(
     sides = {"plus": list(sign_words[::2]), "minus": list(sign_words[1::2])}  # which is which makes no odds here
     said = {
         "orbit_words": {"horizontal": list(orbit_words)},
-        "sign_words": sides if set(sign_words) - _PLAIN_SIGNS else {},
+        "sign_words": sides if set(sign_words) - set(SIGN_WORDS) else {},
     }
     pattern = compile_pattern(text, words_of(said))
     found, unread = _matched(pattern, names)
@@ -252,7 +251,7 @@ def _orbit_column(shape: Sequence[str], columns: Sequence[Sequence[_Token]], ang
     near = [i for i in known if i == angle - 1]  # a single h right before the angle
     if near:
         return near[0]
-    signs = _PLAIN_SIGNS | SIDE_WORDS
+    signs = set(SIGN_WORDS) | SIDE_WORDS
     angles = [_value(t) for t in columns[angle]]
     for i, kind in enumerate(shape):
         texts = [same_form(t.text) for t in columns[i]]
@@ -267,11 +266,16 @@ def _sign_column(
     shape: Sequence[str], columns: Sequence[Sequence[_Token]], angle: int, orbit: int | None
 ) -> int | None:
     """A word beside the angle that stands for its sign."""
+    if len({t.sign for t in columns[angle]}) > 1:  # signed already
+        return None
     for i in (angle - 1, angle + 1, angle - 2, angle + 2):
         if i != orbit and 0 <= i < len(shape) and shape[i] == _WORD:
             words = {same_form(t.text) for t in columns[i]}
-            if words <= _PLAIN_SIGNS | SIDE_WORDS and not any(t.sign for t in columns[angle]):
-                return i if len(words) > 1 or words <= SIDE_WORDS or len(next(iter(words))) > 1 else None
+            known = words <= set(SIGN_WORDS) | SIDE_WORDS
+            if known and (len(words) > 1 or words <= SIDE_WORDS or len(next(iter(words))) > 1):
+                return i
+            if len(words) == 2 and abs(i - angle) == 1 and not words & _KNOWN:  # two words beside it: asked
+                return i
     return None
 
 

@@ -19,7 +19,7 @@ SIGN = "sign"  # a word in the place of the angle's sign; it has no column of it
 _WORDS = ("orbit", "component", SIGN)  # fields that are words out of a list, not numbers
 _ORBIT_WORDS = {"h": 0, "hor": 0, "horiz": 0, "horizontal": 0, "v": 1, "ver": 1, "vert": 1, "vertical": 1}
 # signs spelt out; left and right are not among them, since they may be the speaker's or the listener's
-_SIGN_WORDS = {"m": -1, "minus": -1, "n": -1, "neg": -1, "cw": -1, "down": -1, "d": -1} | {
+SIGN_WORDS = {"m": -1, "minus": -1, "n": -1, "neg": -1, "cw": -1, "down": -1, "d": -1} | {
     "p": 1, "plus": 1, "pos": 1, "ccw": 1, "up": 1, "u": 1
 }  # fmt: skip
 
@@ -44,7 +44,7 @@ class Words:
 def words_of(said: Mapping[str, Any]) -> Words:
     """The built-in words and those of `orbit_words`, `component_words` and `sign_words`; the user's win."""
     orbit, component = dict(_ORBIT_WORDS), {name: i for i, name in enumerate(COMPONENTS)}
-    sign = dict(_SIGN_WORDS)
+    sign = dict(SIGN_WORDS)
     for code, name in enumerate(("horizontal", "vertical")):
         orbit.update((same_form(w), code) for w in said.get("orbit_words", {}).get(name, ()))
     for code, name in enumerate(COMPONENTS):

@@ -91,6 +91,22 @@ def _table(name: str, trace: Trace, orbit: int, angle: float) -> Table:
 
 def parse_trace(name: str, text: str, said: Mapping[str, Any], problems: Problems) -> Trace | None:
     """Find the numbers in a trace file: what stands above the first line of numbers is heading."""
+    rows = parse_rows(name, text, said, problems)
+    if rows is None:
+        return None
+    values, lines = rows
+    at = [said.get(key, usual) - 1 for key, usual in (("frequency_column", 1), ("level_column", 2))]
+    for key, index in zip(("frequency_column", "level_column"), at, strict=True):
+        if index >= values.shape[1]:
+            problems.add(f"{values.shape[1]} columns", f"a column {index + 1} (traces.{key})", file=name, key=key)
+            return None
+    return Trace(values[:, at[0]].copy(), values[:, at[1]].copy(), lines)
+
+
+def parse_rows(
+    name: str, text: str, said: Mapping[str, Any], problems: Problems
+) -> tuple[FloatArray, list[int]] | None:
+    """All numbers of a trace file (points, columns), and the line of each point."""
     lines = text.split("\n")
     comments = (*_COMMENTS, said["comment"]) if "comment" in said else _COMMENTS
     comma = said.get("decimal_comma")
@@ -109,7 +125,7 @@ def parse_trace(name: str, text: str, said: Mapping[str, Any], problems: Problem
     except ValueError:
         _refuse_lines(name, lines, kept, width, normal, problems)
         return None
-    return Trace(values[:, 0].copy(), values[:, 1].copy(), [i + 1 for i in kept])
+    return values, [i + 1 for i in kept]
 
 
 Normal = Callable[[str], str]  # a line or more with its cells set apart by white space and decimal points

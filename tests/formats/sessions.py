@@ -88,6 +88,11 @@ def write_keys(folder: Path, **changes: object) -> Path:
     return folder
 
 
+def write_folder_keys(folder: Path, keys: dict[str, object]) -> None:
+    """session.toml with these keys alone."""
+    (folder / "session.toml").write_text(toml_text(keys), encoding="utf-8")
+
+
 def write_plain(folder: Path, frame: pl.DataFrame | None = None, *, whole: bool = False, **changes: object) -> Path:
     """A session folder in the plain form; whole adds distortion, compression and impedance."""
     write_keys(folder, **changes)
