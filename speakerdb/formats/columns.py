@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import io
+import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -43,10 +44,12 @@ _SHARED = (
     "heading",
     "frequency_hz",
     "frequency_unit",
+    "thousands",
     "component_words",
     "drive_db",
 )
 _LEVELS = {"responses": "level_db", "distortion": "level_db", "compression": "level_db", "impedance": "magnitude_ohm"}
+_FREQUENCY_HEADING = re.compile(r"(\d+(?:[.,]\d+)?)\s*(?:k?hz)?", re.IGNORECASE)  # of a transposed table
 _DELIMITERS = {",": ",", ";": ";", "tab": "\t"}
 
 
@@ -85,6 +88,7 @@ def read_mapped(
     tables = []
     for name, values in files:
         raw = _read_raw(view, name, said, problems)
+        raw = _melted(raw, said, problems) if raw is not None and said.get("transposed") else raw
         table = _arrange(raw, form, said, values, problems) if raw is not None else None
         if table is not None:
             tables.append(table)
@@ -148,9 +152,45 @@ def raw_from_text(name: str, text: str, said: Mapping[str, Any], problems: Probl
     if problems.add_rows(odd, lambda row: f"{len(rows[row])} cells", expected, place=place, key="cells"):
         return None
     columns = [pl.Series(h, [r[i] for r in rows], dtype=pl.String) for i, h in enumerate(headings)]
+    if "thousands" in said:
+        grouped = _find_heading_in(headings, said.get("frequency_hz", "frequency_hz"))
+        columns = [_ungrouped(c, said["thousands"]) if i == grouped else c for i, c in enumerate(columns)]
     if said.get("decimal_comma"):
         columns = [_with_points(c) for c in columns]
     return RawTable(name, headings, tuple(columns), place, kept[0] + 1 if has_heading else None)
+
+
+def _ungrouped(column: pl.Series, separator: str) -> pl.Series:
+    return pl.Series(column.name, [without_groups(cell, separator) for cell in column.to_list()], dtype=pl.String)
+
+
+def without_groups(cell: str, separator: str) -> str:
+    """A number without the separators of its thousands; anything else as it is."""
+    grouped = re.fullmatch(rf"[+-]?\d{{1,3}}(?:{re.escape(separator)}\d{{3}})+(?:[.,]\d+)?", cell.strip())
+    return cell.replace(separator, "") if grouped else cell
+
+
+def _melted(raw: RawTable, said: Mapping[str, Any], problems: Problems) -> RawTable | None:
+    """A table whose headings are frequencies, one curve a row, as one with a row for each frequency."""
+    texts = [without_groups(h, said["thousands"]) if "thousands" in said else h for h in raw.headings]
+    found = [_FREQUENCY_HEADING.fullmatch(t.strip()) for t in texts]
+    across = [i for i, f in enumerate(found) if f is not None]
+    if not across:
+        expected = "frequencies in the row of headings (columns.transposed = true)"
+        problems.add(f"headings {_listed(raw.headings)}", expected, file=raw.file, line=raw.heading_line)
+        return None
+    count, rows = len(across), len(raw.columns[0])
+    frequency = [str(found[i][1]).replace(",", ".") for i in across]  # type: ignore[index]
+    kept = [i for i in range(len(raw.headings)) if i not in across]
+    columns = [raw.columns[i].gather(np.repeat(np.arange(rows), count)) for i in kept]
+    level = pl.Series("level_db", np.array([raw.columns[i].cast(pl.String).to_list() for i in across]).T.ravel())
+    return RawTable(
+        raw.file,
+        (*(raw.headings[i] for i in kept), "frequency_hz", "level_db"),
+        (*columns, pl.Series("frequency_hz", frequency * rows), level),
+        lambda row: raw.place(row // count),
+        raw.heading_line,
+    )
 
 
 def find_delimiter(heading: str) -> str | None:
@@ -200,7 +240,10 @@ def _arrange(
         return None
     numbers: dict[str, FloatArray] = {}
     codes: dict[str, CodeArray] = {}
-    for column in form.columns:
+    spherical = form.name == "responses" and "elevation_deg" in said
+    for column in (*form.columns, *(["elevation_deg"] if spherical else [])):
+        if spherical and column == "orbit":  # told by the two angles
+            continue
         if column == "percent" or (column == level and wide is not None):
             continue
         index = _column_index(raw, column, said, problems)
@@ -270,12 +313,16 @@ def _fixed(said: Mapping[str, Any], column: str) -> float | None:
 
 
 def _find_heading(raw: RawTable, wanted: str | int) -> int | None:
+    return _find_heading_in(raw.headings, wanted)
+
+
+def _find_heading_in(headings: Sequence[str], wanted: str | int) -> int | None:
     """Index of a column by its number or heading: exactly, else but for capitals and spaces."""
     if isinstance(wanted, int):
-        return wanted - 1 if wanted <= len(raw.headings) else None
-    if wanted in raw.headings:
-        return raw.headings.index(wanted)
-    same = [same_form(h) for h in raw.headings]
+        return wanted - 1 if wanted <= len(headings) else None
+    if wanted in headings:
+        return headings.index(wanted)
+    same = [same_form(h) for h in headings]
     return same.index(same_form(wanted)) if same_form(wanted) in same else None
 
 

@@ -14,6 +14,7 @@ from speakerdb.formats.tables import CodeArray, Table
 from speakerdb.session import FloatArray
 
 _REFERENCE_PA = 20e-6
+_ON_ORBIT_DEG = 0.5  # a direction this near to an orbit lies on it
 
 
 def to_ours(table: Table, said: Mapping[str, Any], problems: Problems) -> Table | None:
@@ -31,11 +32,20 @@ def to_ours(table: Table, said: Mapping[str, Any], problems: Problems) -> Table 
     elif "level_db" in numbers and unit != "dB":
         numbers["level_db"] = _level_db(table, numbers["level_db"], unit, problems)
     keep = np.ones(len(numbers["frequency_hz"]), dtype=bool)
+    words = dict(table.words)
+    if said.get("angle_unit") == "rad":
+        for column in {"angle_deg", "elevation_deg"} & set(numbers):
+            numbers[column] = np.round(numbers[column] * (180.0 / np.pi), 2)  # as far as four digits of radians go
+    if "elevation_deg" in numbers:
+        numbers["angle_deg"], words["orbit"], keep = _on_orbits(table.file, numbers, said, problems)
+        del numbers["elevation_deg"]
     if "angle_deg" in numbers:
-        numbers["angle_deg"], keep = _our_angle(table, said, problems)
+        turned = dataclasses.replace(table, numbers=numbers, words=words)
+        numbers["angle_deg"], open_ = _our_angle(turned, said, problems)
+        keep &= open_
     if len(problems.items) > before:
         return None
-    changed = Table(table.form, table.file, numbers, table.words, table.place)
+    changed = Table(table.form, table.file, numbers, words, table.place)
     return changed if keep.all() else _only(changed, np.flatnonzero(keep))
 
 
@@ -48,12 +58,33 @@ def _level_db(table: Table, magnitude: FloatArray, unit: str, problems: Problems
     return np.where(magnitude > 0, level, np.nan)
 
 
+def _on_orbits(
+    file: str, numbers: Mapping[str, FloatArray], said: Mapping[str, Any], problems: Problems
+) -> tuple[FloatArray, CodeArray, NDArray[np.bool_]]:
+    """Azimuth and elevation as angle and orbit, and which rows lie on one. The axis that stands twice is the vertical
+    orbit's the second time."""
+    azimuth, elevation = numbers["angle_deg"], numbers["elevation_deg"]
+    around = (azimuth + 180.0) % 360.0 - 180.0  # 350 is -10
+    level, upright = np.abs(elevation) <= _ON_ORBIT_DEG, np.abs(around) <= _ON_ORBIT_DEG
+    behind = np.abs(np.abs(around) - 180.0) <= _ON_ORBIT_DEG
+    order = np.lexsort((numbers["frequency_hz"], elevation, around))  # stable: the first comes first
+    f, e, a = numbers["frequency_hz"][order], elevation[order], around[order]
+    again = np.zeros(len(azimuth), dtype=bool)
+    again[order[1:]] = (f[1:] == f[:-1]) & (e[1:] == e[:-1]) & (a[1:] == a[:-1])
+    horizontal = level & ~(again & (upright | behind))
+    over = np.where(elevation >= 0, 180.0, -180.0) - elevation
+    angle = np.where(horizontal, azimuth, np.where(upright, elevation, over))
+    if said.get("angle_range") == "0-360":
+        angle = np.where(horizontal, angle, angle % 360.0)
+    keep = level | upright | behind
+    if not keep.all():
+        problems.warn(f"{file}: {np.count_nonzero(~keep)} rows lie on neither orbit and are not used")
+    return angle, np.where(horizontal, 0, 1), keep
+
+
 def _our_angle(table: Table, said: Mapping[str, Any], problems: Problems) -> tuple[FloatArray, NDArray[np.bool_]]:
     """Angles from -180 to 180, counter-clockwise and upward, and which rows to keep."""
     angle = table.numbers["angle_deg"]
-    if said.get("angle_unit") == "rad":
-        angle = np.round(angle * (180.0 / np.pi), 2)  # as far as four digits of radians go
-        table = dataclasses.replace(table, numbers={**table.numbers, "angle_deg": angle})
     horizontal = table.words["orbit"] == 0
     keep = np.ones(len(angle), dtype=bool)
     if said.get("angle_range") == "0-360":

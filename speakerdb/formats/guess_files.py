@@ -13,7 +13,15 @@ from typing import Any
 import numpy as np
 
 from speakerdb.formats.decoding import decode
-from speakerdb.formats.guess_tables import guess_columns, guess_table, in_db, name_keys, trace_columns
+from speakerdb.formats.guess_tables import (
+    guess_columns,
+    guess_table,
+    in_db,
+    is_phase,
+    name_keys,
+    trace_columns,
+    trace_thousands,
+)
 from speakerdb.formats.headers import Said, header_says
 from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
@@ -30,6 +38,7 @@ TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5
 _LINES_FOR_FORM = 20
+_FILES_LOOKED_AT = 6
 
 
 def session_places(folder: Path) -> list[Path]:
@@ -102,8 +111,9 @@ def _guess_traces(
 ) -> Guess | None:
     """[traces] for files of one curve each; None where their names tell no angle."""
     said: dict[str, Any] = {"encoding": encoding} if encoding else {}
-    rows = parse_rows(sample, text, said, Problems(""))
-    said |= trace_columns(text, rows[0]) if rows is not None else {}
+    if separator := trace_thousands(text):
+        said["thousands"] = separator
+    said |= _columns_of(views[0], sample, text, said)
     reading = {k: v for k, v in said.items() if v != BLANK}
 
     def level_of(name: str) -> FloatArray | None:
@@ -111,7 +121,7 @@ def _guess_traces(
         content = _unpacked(views[0], name)
         text = decode(name, content, encoding, problems) if content is not None else None
         trace = parse_trace(name, text, reading, problems) if text is not None else None
-        if trace is None or (np.diff(trace.frequency) <= 0).any() or trace.frequency[0] <= 0:
+        if trace is None or (np.diff(trace.frequency) <= 0).any() or trace.frequency[0] <= 0 or is_phase(trace.level):
             return None
         f_hz = trace.frequency * (1000.0 if reading.get("frequency_unit") == "kHz" else 1.0)
         return np.asarray(in_bands(f_hz, in_db(trace.level, said.get("level_unit"))[None])[0])
@@ -131,9 +141,28 @@ def _guess_traces(
         count, some = len(best.unread), ", ".join(best.unread[:3])
         notes.append(f"{count} file{'s' * (count > 1)} not read by {best.pattern}: {some}{' …' * (count > 3)}")
     drawn = [{"traces": {"pattern": r.pattern} | reading | name_keys(r)} for r in (best, rival) if r is not None]
-    clear = rival is None and not best.doubled
+    if best.unclear:
+        notes.append(f"{best.pattern}: what {', '.join(best.unclear)} beside the angle mean is not known")
+    clear = rival is None and not best.doubled and not best.unclear
     tables = {"traces": drawn[0]["traces"] | said | ({} if clear else {"pattern": BLANK})}
     return Guess(tables, tuple(notes), tuple(drawn), header)
+
+
+def _columns_of(view: DiskFolder, sample: str, text: str, said: Mapping[str, Any]) -> dict[str, Any]:
+    """The columns of the traces of a folder, by the first of a few files that holds a level: others may be phases."""
+    first: dict[str, Any] = {}
+    names = [sample, *(n for n in view.names if _is_data_file(n) and n != sample)]
+    for name in names[:_FILES_LOOKED_AT]:
+        content = _unpacked(view, name) if name != sample else None
+        other = decode(name, content, said.get("encoding"), Problems("")) if content is not None else text
+        rows = parse_rows(name, other, said, Problems("")) if other is not None else None
+        if rows is None:
+            continue
+        found = trace_columns(other or "", rows[0])
+        if found.get("level_column") != BLANK:
+            return found
+        first = first or found
+    return first
 
 
 def _stands_plain(view: DiskFolder) -> bool:

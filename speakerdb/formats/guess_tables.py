@@ -9,8 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from speakerdb.formats.columns import find_delimiter
-from speakerdb.formats.judge import in_bands
+from speakerdb.formats.columns import find_delimiter, without_groups
+from speakerdb.formats.judge import LOUDEST_DB, QUIETEST_DB, are_radians, in_bands
 from speakerdb.formats.keys import BLANK
 from speakerdb.formats.name_readings import NameReading, choose, orbit_of
 from speakerdb.formats.patterns import SIGN_WORDS, same_form
@@ -20,6 +20,7 @@ _WORDS = {
     "frequency_hz": ("freq", "frek", "fréq", "frec", "częst", "част", "周波", "频率", "hz"),
     "orbit": ("orbit", "plane", "ebene", "plan", "piano", "vlak", "achse", "axis"),
     "angle_deg": ("angle", "winkel", "angolo", "ángulo", "angul", "hoek", "azim", "theta", "deg", "grad", "角"),
+    "elevation_deg": ("elev", "élév", "höhenw"),
     "phase_deg": ("phas", "fase", "faz", "位相", "相位"),
     "level_db": (
         "level",
@@ -42,6 +43,7 @@ _DELIMITER_NAMES = {"\t": "tab", ";": ";", ",": ",", None: "space"}
 _SURELY_KHZ = 30.0
 _LOW_FOR_DB = 20.0  # levels that all lie between 0 and this are hardly dB
 _ROWS_FOR_FORM = 400
+_LEAST_ACROSS = 10  # frequencies that make headings of a row
 _COMMENTS = "*#;!%"
 
 
@@ -71,7 +73,48 @@ def guess_table(text: str) -> dict[str, Any] | None:
     if units:
         said["units_row"] = True
     named = _cells(lines[heading + 1][1], delimiter) if units else []
+    if (across := frequencies_across(headings)) is not None:
+        return said | _transposed(headings, across, rows)
     return said | guess_columns(headings, named, rows)
+
+
+def frequencies_across(headings: Sequence[str]) -> FloatArray | None:
+    """The frequencies that stand as headings, rising, of a table with a curve in each row; None where there are few."""
+    cells = [h for h in headings if h and (h[0].isdigit())]
+    separator = guess_thousands(cells)
+    values = [_number(without_groups(c, separator) if separator else c) for c in cells]
+    if len(cells) < _LEAST_ACROSS or len(cells) < len(headings) - 6 or None in values:
+        return None
+    found = np.array(values, dtype=np.float64)
+    # angles across are few, or turn round; frequencies span two decades
+    return found if (np.diff(found) > 0).all() and found[0] > 0 and found[-1] / found[0] > 50 else None
+
+
+def _transposed(headings: Sequence[str], across: FloatArray, rows: Sequence[Sequence[str]]) -> dict[str, Any]:
+    said: dict[str, Any] = {"transposed": True}
+    if separator := guess_thousands([h for h in headings if h and h[0].isdigit()]):
+        said["thousands"] = separator
+    if across[-1] < _SURELY_KHZ:
+        said["frequency_unit"] = "kHz"
+    labels = [h for h in headings if not (h and h[0].isdigit())]
+    first = [[row[headings.index(h)] for h in labels] for row in rows if len(row) >= len(headings)]
+    melted = [["100", *row, "80"] for row in first]
+    columns = guess_columns(["f", *labels, "level"], ["Hz", *[""] * len(labels), "dB"], melted)
+    level = [v for i, h in enumerate(headings) if h and h[0].isdigit() for v in _numbers(rows, i)]
+    left = {k: v for k, v in columns.items() if k not in {"frequency_hz", "level_db", "level_unit"}}
+    return said | left | _level_unit("", level)
+
+
+def guess_thousands(cells: Sequence[str]) -> str | None:
+    """What groups the thousands of frequencies: some numbers are grouped, and those that are not lie below 1000."""
+    for separator in (",", ".", "'"):
+        grouped = [c for c in cells if without_groups(c, separator) != c]
+        plain = [_number(c) for c in cells if without_groups(c, separator) == c]
+        if grouped and plain and all(v is not None and v < 1000.0 for v in plain):
+            values = [_number(without_groups(c, separator)) for c in grouped]
+            if all(v is not None and v >= 1000.0 for v in values):
+                return separator
+    return None
 
 
 def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any]:
@@ -91,17 +134,26 @@ def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[
     frequency = find("frequency_hz")
     said["frequency_hz"] = headings[frequency] if frequency is not None else BLANK
     if frequency is not None:
+        cells = [row[frequency] for row in rows if frequency < len(row)]
+        if separator := guess_thousands(cells):
+            said["thousands"] = separator
+            rows = [[*r[:frequency], without_groups(r[frequency], separator), *r[frequency + 1 :]] for r in rows]
         highest = max(_numbers(rows, frequency), default=0.0)
         if "khz" in labels[frequency] or 0 < highest < _SURELY_KHZ:
             said["frequency_unit"] = "kHz"
     rest = [i for i, h in enumerate(headings) if i not in taken and h]
     wide = choose([[headings[i] for i in rest]], _curve_of(headings, rows, frequency)) if len(rest) >= 3 else None
     if wide is not None:
-        clear = wide.rival is None and not wide.best.doubled
+        clear = wide.rival is None and not wide.best.doubled and not wide.best.unclear
         said["wide"] = wide.best.pattern if clear else BLANK
         read = [i for i in rest if headings[i] in wide.best.found]
         return said | name_keys(wide.best) | _level_unit("", _numbers(rows, *read))
+    elevation = find("elevation_deg") if any("azim" in label for label in labels) else None
+    if elevation is not None:
+        said["elevation_deg"] = headings[elevation]
     for column in ("orbit", "angle_deg", "phase_deg", "level_db"):
+        if column == "orbit" and elevation is not None:
+            continue
         index = find(column)
         if index is None and column == "orbit":
             index = _column_of_two_words(rows, taken)
@@ -110,7 +162,10 @@ def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[
             if column == "orbit":
                 said |= orbit_keys(tuple(dict.fromkeys(same_form(r[index]) for r in rows if index < len(r))))
             elif column == "angle_deg":
-                said |= angle_keys(max(map(abs, _numbers(rows, index)), default=0.0))
+                numbers = np.array(_numbers(rows, index))
+                if are_radians(numbers):
+                    said["angle_unit"], numbers = "rad", np.degrees(numbers)
+                said |= angle_keys(float(np.abs(numbers).max(initial=0.0)))
             elif column == "level_db":
                 said |= _level_unit(labels[index], _numbers(rows, index))
         elif column == "level_db":
@@ -145,6 +200,12 @@ def _level_unit(label: str, values: Sequence[float]) -> dict[str, str]:
     return {"level_unit": BLANK} if values and min(values) >= 0 and max(values) < _LOW_FOR_DB else {}
 
 
+def trace_thousands(text: str) -> str | None:
+    """What groups the thousands of the frequencies of a trace, where something does."""
+    rows = [row.split() for row in text.replace(";", " ").split("\n")]
+    return guess_thousands([row[0] for row in rows if len(row) >= 2 and row[0][0].isdigit()])
+
+
 def trace_columns(text: str, values: FloatArray) -> dict[str, Any]:
     """Which number of a trace's lines is which, and in what unit, as far as its headings and its values (points,
     columns) tell; a blank where they leave it open."""
@@ -158,7 +219,9 @@ def trace_columns(text: str, values: FloatArray) -> dict[str, Any]:
     frequency = next((i for i, w in enumerate(labels) if any(x in w for x in _WORDS["frequency_hz"])), 0)
     rest = [i for i in range(len(labels)) if i != frequency]
     named = [i for i in rest if any(x in labels[i] for x in _WORDS["level_db"]) and not _is_other(labels[i])]
-    likely = [i for i in rest if not _is_other(labels[i]) and not _is_phase(values[:, i])]
+    likely = [i for i in rest if not _is_other(labels[i]) and not is_phase(values[:, i])]
+    loud = [i for i in likely if QUIETEST_DB <= float(np.mean(values[:, i])) <= LOUDEST_DB]
+    likely = loud if len(loud) == 1 else likely  # the others are no sound pressure levels
     said: dict[str, Any] = {}
     choice = named or likely
     level = choice[0] if choice else None
@@ -178,7 +241,7 @@ def _is_other(label: str) -> bool:
     return any(word in label for word in (*_WORDS["phase_deg"], "coh", "koh", "delay", "imped", "ohm", "thd", "dist"))
 
 
-def _is_phase(values: FloatArray) -> bool:
+def is_phase(values: FloatArray) -> bool:
     """Whether numbers keep within a turn and jump from one of its ends to the other."""
     jumps = [np.abs(np.diff(values)).max(initial=0.0) > 0.75 * turn for turn in (360.0, 2.0 * np.pi)]
     within = [np.abs(values).max() <= turn / 2 * 1.003 for turn in (360.0, 2.0 * np.pi)]

@@ -157,17 +157,24 @@ def _of_numbers(reading: Reading) -> list[Doubt]:
     different = np.unique(np.abs(reading.angle_deg))
     whole = bool((different == np.rint(different)).all())
     top = float(different[-1])
-    if not whole and len(different) >= _COUNTED and top <= 2.0 * np.pi * 1.001:
-        step = np.degrees(np.diff(different))
-        if np.allclose(step, np.rint(step), atol=0.06):
-            found = f"angles up to {top:.4g} whose steps are whole degrees if they are radians"
-            return [Doubt(ANGLE, found, 'angle_unit = "rad" under [columns] or [traces]')]
+    if are_radians(different):
+        found = f"angles up to {top:.4g} whose steps are whole degrees if they are radians"
+        return [Doubt(ANGLE, found, 'angle_unit = "rad" under [columns] or [traces]')]
     steps = np.diff(different)
     if whole and len(different) >= _COUNTED and top < _COUNT_TO and (steps == 1).all():
         some = ", ".join(f"{a:g}" for a in different[:3])
         found = f"angles {some} … {top:g}, in steps of 1: a count of the files"
         return [Doubt(ANGLE, found, "the number that is the angle, in the pattern or column that is read")]
     return []
+
+
+def are_radians(angles: FloatArray) -> bool:
+    """Whether angles are fractions within a turn in radians whose steps are whole degrees then."""
+    different = np.unique(np.abs(angles))
+    if len(different) < _COUNTED or different[-1] > 2.0 * np.pi * 1.001 or (different == np.rint(different)).all():
+        return False
+    degrees = np.degrees(different)
+    return bool(np.allclose(degrees, np.rint(degrees), atol=0.06))
 
 
 def disorder(angle_deg: FloatArray, level_db: FloatArray) -> float:

@@ -36,6 +36,8 @@ _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+|.")
 _SIGN_CHARACTERS = "+" + MINUS_SIGNS
 _MOST_SHAPES = 6  # of which readings are made, the commonest first
 _LEAST_NAMES = 3
+_MOST_PARTS = 4  # values of a word by which files of one folder may fall apart
+_UNREAD = 3.0  # the cost of names whose files hold no levels
 CLEAR = 0.25  # by which a reading must be better than its rival
 _UNTOLD = 0.5  # the cost of an order that can't be judged
 
@@ -52,6 +54,7 @@ class NameReading:
     sign_words: tuple[str, ...]
     found: dict[str, tuple[str, float]]
     unread: tuple[str, ...]
+    unclear: tuple[str, ...] = ()  # words beside the angle that may be part of it and are not understood
 
     @property
     def greatest_angle(self) -> float:
@@ -80,7 +83,7 @@ def choose(groups: Sequence[Sequence[str]], level_of: LevelOf) -> Choice | None:
     if not every:
         return None
     curves = {n: level_of(n) for n in groups[0]} if len(every) > 1 else {}
-    costs = [cost(r, curves) + 0.01 * len(r.unread) for r in every]
+    costs = [cost(r, curves) + len(r.unread) / (len(r.unread) + len(r.found)) for r in every]
     order = sorted(range(len(every)), key=lambda i: (costs[i], i))
     best = every[order[0]]
     rivals = [every[i] for i in order[1:] if costs[i] < costs[order[0]] + CLEAR and every[i].found != best.found]
@@ -107,8 +110,24 @@ def readings(names: Sequence[str]) -> list[NameReading]:
             reading = _reading(shape, columns, angle, names)
             if reading is not None:
                 found.setdefault(reading.pattern, reading)
+            if reading is not None and reading.doubled:
+                for part in _parts(shape, members):
+                    apart = [[m[i] for m in part] for i in range(len(shape))]
+                    one = _reading(shape, apart, angle, names)
+                    if one is not None and not one.doubled:
+                        found.setdefault(one.pattern, one)
     most = max((len(r.found) for r in found.values()), default=0)
-    return [r for r in found.values() if 2 * len(r.found) > most]
+    return [r for r in found.values() if _MOST_PARTS * len(r.found) >= most]
+
+
+def _parts(shape: Sequence[str], members: Sequence[Sequence[_Token]]) -> list[list[Sequence[_Token]]]:
+    """Names that share one of the few values of a word: files of levels beside files of phases, raw beside smoothed."""
+    parts = []
+    for i, kind in enumerate(shape):
+        values = {m[i].text for m in members}
+        if kind == _WORD and 2 <= len(values) <= _MOST_PARTS and not {same_form(v) for v in values} <= _KNOWN:
+            parts += [[m for m in members if m[i].text == v] for v in sorted(values)]
+    return [p for p in parts if len(p) >= _LEAST_NAMES]
 
 
 def cost(reading: NameReading, curves: dict[str, FloatArray | None]) -> float:
@@ -126,6 +145,7 @@ def cost(reading: NameReading, curves: dict[str, FloatArray | None]) -> float:
         total += _cost_of(np.array([a for a, _ in members]), np.array([y for _, y in members])) / len(by_orbit)
     if not by_orbit:
         total = _UNTOLD
+    total += _UNREAD * sum(n in curves and curves[n] is None for n in reading.found) / len(reading.found)
     angles = np.unique([abs(a) for _, a in reading.found.values()])
     steps = np.diff(angles)
     if len(steps) > 2:
@@ -201,7 +221,7 @@ def _reading(
                 parts.append(column[0].sign if len(signs) == 1 else "*")
             parts.append("{angle}")
         elif i == orbit:
-            parts.append("{orbit}")
+            parts.append(column[0].sign + "{orbit}")
         elif i == sign:
             parts.append("{sign}")
         elif fused and i == angle - 1:
@@ -221,7 +241,12 @@ def _reading(
     found, unread = _matched(pattern, names)
     if len(found) < _LEAST_NAMES:
         return None
-    return NameReading(text, orbit_words, sign_words, found, unread)
+    unclear: set[str] = set()
+    for i in (angle - 1, angle + 1):
+        if 0 <= i < len(shape) and shape[i] == _WORD and i not in {orbit, sign} and not (fused and i == angle - 1):
+            words = {t.text for t in columns[i]}
+            unclear |= words if len(words) > 1 else set()
+    return NameReading(text, orbit_words, sign_words, found, unread, tuple(sorted(unclear)))
 
 
 def _matched(pattern: Pattern, names: Sequence[str]) -> tuple[dict[str, tuple[str, float]], tuple[str, ...]]:
@@ -252,12 +277,16 @@ def _orbit_column(shape: Sequence[str], columns: Sequence[Sequence[_Token]], ang
     if near:
         return near[0]
     signs = set(SIGN_WORDS) | SIDE_WORDS
-    angles = [_value(t) for t in columns[angle]]
+    near_by = range(max(angle - 1, 0), min(angle + 2, len(shape)))
     for i, kind in enumerate(shape):
         texts = [same_form(t.text) for t in columns[i]]
         if i == angle or kind not in {_WORD, _NUMBER} or len(set(texts)) != 2 or set(texts) <= signs:
             continue
-        if kind == _WORD or max(Counter(zip(texts, angles, strict=True)).values()) == 1 < max(Counter(angles).values()):
+        if kind == _WORD:
+            return i
+        beside = [tuple(columns[j][k].sign + columns[j][k].text for j in near_by if j != i) for k in range(len(texts))]
+        twice = max(Counter(beside).values()) == 2 == len(texts) / len(set(beside))
+        if twice and len({t.sign for t in columns[i]}) == 1:  # of two numbers, each beside every angle
             return i
     return None
 
@@ -272,7 +301,7 @@ def _sign_column(
         if i != orbit and 0 <= i < len(shape) and shape[i] == _WORD:
             words = {same_form(t.text) for t in columns[i]}
             known = words <= set(SIGN_WORDS) | SIDE_WORDS
-            if known and (len(words) > 1 or words <= SIDE_WORDS or len(next(iter(words))) > 1):
+            if known and (len(words) > 1 or words <= SIDE_WORDS | {"p"} or len(next(iter(words))) > 1):
                 return i
             if len(words) == 2 and abs(i - angle) == 1 and not words & _KNOWN:  # two words beside it: asked
                 return i

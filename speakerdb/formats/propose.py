@@ -252,6 +252,7 @@ def _look(folder: Path, places: Sequence[Path], guess: Guess) -> Looked:
         looked.compare_sides(blocks)
         if not looked.curves:
             looked.blocks = blocks
+            looked.notes += problems.warnings
             for said in readings:
                 name = said.get("traces", {}).get("pattern", "") if len(readings) > 1 else ""
                 read = blocks if said is readings[0] else _read_blocks(view, said, Problems(""))

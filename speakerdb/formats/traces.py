@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 
+from speakerdb.formats.columns import without_groups
 from speakerdb.formats.conventions import joined, to_ours
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import Pattern, compile_pattern, words_of
@@ -108,6 +109,8 @@ def parse_rows(
 ) -> tuple[FloatArray, list[int]] | None:
     """All numbers of a trace file (points, columns), and the line of each point."""
     lines = text.split("\n")
+    if "thousands" in said:
+        lines = [_ungrouped(line, said["thousands"], said.get("frequency_column", 1)) for line in lines]
     comments = (*_COMMENTS, said["comment"]) if "comment" in said else _COMMENTS
     comma = said.get("decimal_comma")
     start, normal = _first_numbers(lines, comments, comma)
@@ -126,6 +129,15 @@ def parse_rows(
         _refuse_lines(name, lines, kept, width, normal, problems)
         return None
     return values, [i + 1 for i in kept]
+
+
+def _ungrouped(line: str, separator: str, column: int) -> str:
+    """A line whose frequency is written without separators of thousands."""
+    parts = re.split(r"([\s;]+)", line.strip())  # cells at even places
+    at = 2 * (column - 1)
+    if at < len(parts):
+        parts[at] = without_groups(parts[at], separator)
+    return "".join(parts)
 
 
 Normal = Callable[[str], str]  # a line or more with its cells set apart by white space and decimal points
