@@ -19,6 +19,7 @@ from speakerdb.formats.guess_tables import (
     in_db,
     is_phase,
     name_keys,
+    orbit_keys,
     trace_columns,
     trace_thousands,
 )
@@ -37,7 +38,7 @@ from speakerdb.session import FloatArray
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5
-_LINES_FOR_FORM = 20
+_MOST_COLUMNS = 6  # of a file of one curve
 _FILES_LOOKED_AT = 6
 
 
@@ -99,9 +100,11 @@ def guess_reading(places: Sequence[Path]) -> Guess:
         notes.append(f"{samples[0]} has no headings: its columns go by their numbers, 1, 2 …")
     if encoding:
         columns = {"encoding": encoding} | columns
-    pattern = _orbit_pair([n for n in views[0].names if _is_data_file(n)]) or _common_name(samples)
-    if "{orbit}" in pattern and "orbit" in columns.get("fixed", {}):
+    pair = _orbit_pair([n for n in views[0].names if _is_data_file(n)])
+    pattern, words = pair if pair is not None else (_common_name(samples), ())
+    if words and "orbit" in columns.get("fixed", {}):
         columns["fixed"] = {k: v for k, v in columns["fixed"].items() if k != "orbit"}
+        columns |= orbit_keys(words)
     tables = {"columns": {"file": pattern} | {k: v for k, v in columns.items() if v != {}}}
     return Guess(tables, tuple(notes), (tables,), header)
 
@@ -213,30 +216,27 @@ def _guess_parquet(view: DiskFolder, name: str) -> dict[str, Any] | None:
 
 
 def _is_trace(name: str, text: str) -> bool:
-    """Whether a file holds one curve: lines of frequency, level and perhaps phase."""
-    if parse_trace(name, text, {}, Problems("")) is None:
+    """Whether a file holds one curve: lines of frequency, level and perhaps more, a few numbers each."""
+    rows = parse_rows(name, text, {}, Problems(""))
+    if rows is None or not 2 <= rows[0].shape[1] <= _MOST_COLUMNS:
         return False
-    rows = [r for r in text.split("\n")[-_LINES_FOR_FORM:] if r.strip()]
-    return max(len(r.replace(";", " ").split()) for r in rows) <= 3 and max(r.count(",") for r in rows) <= 3
+    return any((np.diff(column) > 0).all() or (np.diff(column) < 0).all() for column in rows[0].T) or bool(
+        trace_thousands(text)
+    )
 
 
-def _orbit_pair(names: Sequence[str]) -> str | None:
-    """The pattern of two files that differ in the word for the orbit only."""
+def _orbit_pair(names: Sequence[str]) -> tuple[str, tuple[str, str]] | None:
+    """The pattern of two files that differ in the word for the orbit only, and the two words."""
     if len(names) != 2:
         return None
-    (before, word, after) = _difference(same_form(names[0]), same_form(names[1]))
-    return f"{before}{{orbit}}{after}" if word else None
-
-
-def _difference(a: str, b: str) -> tuple[str, bool, str]:
-    """What two names share before and after the one word in which they differ; False where that is no orbit."""
-    tokens_a, tokens_b = (re.findall(r"[^\W\d_]+|.", t) for t in (a, b))
+    tokens_a, tokens_b = (re.findall(r"[^\W\d_]+|.", same_form(n)) for n in names)
     differing = [i for i, (x, y) in enumerate(zip(tokens_a, tokens_b, strict=False)) if x != y]
     if len(tokens_a) != len(tokens_b) or len(differing) != 1:
-        return a, False, ""
+        return None
     at = differing[0]
-    orbits = is_orbit_word(tokens_a[at]) and is_orbit_word(tokens_b[at])
-    return "".join(tokens_a[:at]), orbits, "".join(tokens_a[at + 1 :])
+    if not (is_orbit_word(tokens_a[at]) and is_orbit_word(tokens_b[at])):
+        return None
+    return f"{''.join(tokens_a[:at])}{{orbit}}{''.join(tokens_a[at + 1 :])}", (tokens_a[at], tokens_b[at])
 
 
 def _common_name(samples: Sequence[str]) -> str:

@@ -55,12 +55,14 @@ def guess_table(text: str) -> dict[str, Any] | None:
     first = next((k for k, (_, row) in enumerate(lines) if _is_data(row)), None)
     if first is None:
         return None
+    if first + 1 < len(lines) and _is_heading(lines[first][1]) and not _is_heading(lines[first + 1][1]):
+        first += 1  # numbers under a word: a row of headings
     delimiter = find_delimiter(lines[first][1])
     if delimiter == "," and _spaced(lines[first][1]):
         delimiter = None
     rows = [_cells(row, delimiter) for _, row in lines[first:]]
     said: dict[str, Any] = {"delimiter": _DELIMITER_NAMES[delimiter]} | ({"comment": comment} if comment else {})
-    if delimiter != "," and any("," in cell for row in rows[:_ROWS_FOR_FORM] for cell in row):
+    if delimiter != "," and _has_decimal_commas(rows[:_ROWS_FOR_FORM]):
         said["decimal_comma"] = True
     units = first > 1 and _looks_like_units(_cells(lines[first - 1][1], delimiter))
     heading = first - 1 - units
@@ -76,6 +78,19 @@ def guess_table(text: str) -> dict[str, Any] | None:
     if (across := frequencies_across(headings)) is not None:
         return said | _transposed(headings, across, rows)
     return said | guess_columns(headings, named, rows)
+
+
+def _is_heading(row: str) -> bool:
+    """Whether a line of numbers begins with a word."""
+    cells = _cells(row, find_delimiter(row))
+    return bool(cells) and _number(cells[0]) is None
+
+
+def _has_decimal_commas(rows: Sequence[Sequence[str]]) -> bool:
+    """Whether numbers have decimal commas: where some have points, commas group thousands."""
+    cells = [cell for row in rows for cell in row]
+    commas = any(re.fullmatch(r"[+-]?\d*,\d+(?:e[+-]?\d+)?", cell, re.IGNORECASE) for cell in cells)
+    return commas and not any(re.fullmatch(r"[+-]?\d*\.\d+(?:e[+-]?\d+)?", cell, re.IGNORECASE) for cell in cells)
 
 
 def frequencies_across(headings: Sequence[str]) -> FloatArray | None:
@@ -260,7 +275,7 @@ def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
 
 
 def angle_keys(greatest: float) -> dict[str, Any]:
-    return {"angle_range": "0-360"} if greatest > 180.0 else {}
+    return {"angle_range": "0-360"} if greatest > 180.05 else {}  # radians to four digits give 180.0004
 
 
 def name_keys(reading: NameReading) -> dict[str, Any]:
