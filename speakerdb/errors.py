@@ -44,9 +44,14 @@ class SpeakerdbError(Exception):
 
 
 class DataError(SpeakerdbError):
-    """A measurement folder or table that cannot be stored as it stands."""
+    """A measurement folder or table that cannot be stored as it stands. asked: nothing in it is wrong, but something is
+    left open that only the user knows."""
 
     code = "bad_data"
+
+    def __init__(self, message: str, items: Sequence[ErrorItem] = (), *, asked: bool = False) -> None:
+        super().__init__(message, items)
+        self.asked = asked
 
 
 class ConflictError(SpeakerdbError):

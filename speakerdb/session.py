@@ -101,6 +101,15 @@ class SourceFile:
 
 
 @dataclass(frozen=True)
+class LedgerEntry:
+    """What became of a file of the session's folder: read_as what, or why_not; one of the two is None."""
+
+    file: str
+    read_as: str | None
+    why_not: str | None
+
+
+@dataclass(frozen=True)
 class SessionInfo:
     """What session.toml (with folder.toml and the sheet folded in) says. None = unknown, and stays so."""
 
@@ -161,6 +170,7 @@ class Session:
     impedance: Impedance | None = None
     sources: tuple[SourceFile, ...] = ()
     warnings: tuple[str, ...] = ()  # what the reader noticed and the user should know
+    ledger: tuple[LedgerEntry, ...] = ()
 
 
 @dataclass(frozen=True, eq=False)

@@ -39,7 +39,8 @@ def facts(
 
 def withdraw(
     session: Annotated[str, typer.Argument(help="A session's id, or an unambiguous start of it.")],
-    reason: Annotated[str, typer.Option("--reason", help="Why it no longer counts.")],
+    reason: Annotated[str, typer.Option("--reason", help="Why it no longer counts.")] = "",
+    undo: Annotated[bool, typer.Option("--undo", help="Let a withdrawn session count again.")] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -47,9 +48,12 @@ def withdraw(
 
     Example: speakerdb withdraw 3f2a --reason "microphone was off axis"
     """
+    if undo == bool(reason):
+        raise typer.BadParameter("either --reason, or --undo without one")
     with open_existing(db) as base:
-        name, slug = base.withdraw(session, reason)
-        _done(base, f"Session {name} of {slug} no longer counts.", json, session=name, speaker=slug)
+        name, slug = base.undo_withdrawal(session) if undo else base.withdraw(session, reason)
+        counts = "counts again" if undo else "no longer counts"
+        _done(base, f"Session {name} of {slug} {counts}.", json, session=name, speaker=slug)
 
 
 def rename(

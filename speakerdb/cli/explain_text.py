@@ -35,9 +35,16 @@ def tell(answer: Explanation) -> None:
     for (reason,), group in measured.filter(pl.col("status") != "ok").group_by("reason", maintain_order=True):
         terminal.line(f"Withheld of {', '.join(group['session'])}: {reason}")
     terminal.table(
-        ["source file", "SHA-256"],
-        [[f"{s['session']}/{file['name']}", file["sha256"]] for s in answer.sources for file in s["files"]],
+        ["source file", "read as", "SHA-256"],
+        [
+            [f"{s['session']}/{file['name']}", file["read_as"] or "", file["sha256"]]
+            for s in answer.sources
+            for file in s["files"]
+        ],
     )
+    for source in answer.sources:
+        for file in source["not_read"]:
+            terminal.line(f"Not read: {source['session']}/{file['name']}, {file['why_not']}")
 
 
 def _of_session(metric: Metric, row: dict[str, Any]) -> tuple[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, get_args
 
 import typer
 
@@ -61,7 +61,7 @@ def ingest(
     Example: speakerdb ingest measurements/ Intervals take most of the time. With --no-intervals they wait for `derive`,
     which pays where more is to come or the error model is about to be adopted.
     """
-    from speakerdb.upkeep.ingest import find_tasks
+    from speakerdb.upkeep.ingest import NOT_STORED, find_tasks
     from speakerdb.upkeep.ingest import ingest as read_only_ingest
     from speakerdb.words import sentences, upkeep_documents
 
@@ -110,7 +110,7 @@ def ingest(
             terminal.line(f"\n{news}.")
     if base:
         base.close()
-    if any(r.result == "refused" for r in results):
+    if any(r.result in NOT_STORED for r in results):
         raise typer.Exit(1)
 
 
@@ -128,22 +128,33 @@ def _propose(folders: list[Path], *, json: bool) -> None:
         proposing.tell(proposal)
 
 
+_NOT_STORED_WORDS = {"withdrawn": "not stored", "asked": "not stored before this is answered", "refused": "refused"}
+
+
 def _tell(results: list[IngestResult], *, dry_run: bool) -> None:
-    counts = {word: sum(r.result == word for r in results) for word in ("stored", "replaced", "already", "refused")}
+    from speakerdb.upkeep.ingest import NOT_STORED, Result
+
+    counts = {word: sum(r.result == word for r in results) for word in get_args(Result)}
     words = {
         "stored": "would be stored" if dry_run else "stored",
         "replaced": "replaced",
         "already": "already stored",
-        "refused": "refused",
+        "withdrawn": "withdrawn before",
+        "asked": "asked about",
     }
-    terminal.line(", ".join(f"{n} {words[w]}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
+    terminal.line(", ".join(f"{n} {words.get(w, w)}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
     for result in results:
         for warning in result.warnings:
             terminal.line(f"  {result.folder}: note: {warning}")
-        if result.result == "refused":
-            terminal.line(f"  {result.folder}: refused")
+        if result.result in NOT_STORED:
+            terminal.line(f"  {result.folder}: {_NOT_STORED_WORDS[result.result]}")
             for item in result.errors:
                 terminal.line(f"    {item}")
+        if dry_run and result.ledger:
+            terminal.line(f"  {result.folder}: files")
+            for entry in result.ledger:
+                said = f"read as {entry.read_as}" if entry.read_as else f"not read: {entry.why_not}"
+                terminal.line(f"    {entry.file}: {said}")
 
 
 def derive(

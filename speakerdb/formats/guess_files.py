@@ -26,6 +26,7 @@ from speakerdb.formats.guess_tables import (
 from speakerdb.formats.headers import Said, header_says
 from speakerdb.formats.judge import in_bands
 from speakerdb.formats.keys import BLANK
+from speakerdb.formats.ledger import TEXT_SUFFIXES
 from speakerdb.formats.name_readings import choose, is_orbit_word
 from speakerdb.formats.patterns import same_form
 from speakerdb.formats.problems import Problems
@@ -35,7 +36,6 @@ from speakerdb.formats.traces import parse_rows, parse_trace
 from speakerdb.formats.view import SHEET_FILE, DiskFolder
 from speakerdb.session import FloatArray
 
-TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
 _FOLDERS_LOOKED_AT = 5
 _MOST_COLUMNS = 6  # of a file of one curve

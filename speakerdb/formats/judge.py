@@ -298,6 +298,6 @@ def judge(file: str, blocks: Sequence[CurveBlock], said: Mapping[str, Any], prob
             used.add(needed)
         else:
             expected = f'{doubt.expected}; if it is right as it is read: confirmed = ["{needed}"] in folder.toml'
-            problems.add(doubt.found, expected, file=file, key=doubt.question)
+            problems.ask(doubt.found, expected, file=file, key=doubt.question)
     for stale in sorted(confirmed - used):
         problems.warn(f"confirmed: {stale} is none of this reading's open questions and does nothing")

@@ -109,9 +109,12 @@ def _fold(into: dict[str, Any], said: Mapping[str, Any], origins: dict[Path, Any
 def check(keys: Keys, problems: Problems) -> frozenset[str]:
     """Hold the folded keys against the schema and against each other; returns the top-level keys that are unsound."""
     before = len(problems.items)
+    keys.values = _settled(keys.values, ())
     blank = list(_blanks(keys.values, ()))
     for path in blank:
-        _note(keys, problems, path, f'"{BLANK}", a blank that is still to be filled in', _described(path))
+        file, line = keys.where(path)
+        found = f'"{BLANK}", a blank that is still to be filled in'
+        problems.ask(found, _described(path), file=file, line=line, key=dotted(path))
     for error in _validator().iter_errors(keys.values):
         if tuple(error.absolute_path) not in blank:
             _explain(keys, error, problems)
@@ -125,6 +128,19 @@ def check(keys: Keys, problems: Problems) -> frozenset[str]:
     if len(problems.items) == before:
         _cross_check(keys, problems)
     return frozenset(unsound)
+
+
+def _settled(value: Any, at: Path) -> Any:
+    """Values as the schema types them: 1.0 where a whole number is meant is 1."""
+    if isinstance(value, dict):
+        return {k: _settled(v, (*at, k)) for k, v in value.items()}
+    if isinstance(value, list):
+        return [_settled(v, (*at, i)) for i, v in enumerate(value)]
+    if isinstance(value, float) and value.is_integer():
+        part = subschema(at)
+        kinds = {p.get("type") for p in (part, *part.get("anyOf", ()))}
+        return int(value) if "integer" in kinds and "number" not in kinds else value
+    return value
 
 
 def _check_patterns(keys: Keys, problems: Problems) -> set[str]:
@@ -428,8 +444,6 @@ def _as_field(key: str, value: Any) -> Any:
         return tuple(float(one) for one in value)
     if isinstance(value, int) and not isinstance(value, bool):
         return int(value) if key in _WHOLE else float(value)
-    if key in _WHOLE:
-        return int(value)  # JSON Schema takes 2.0 for a whole number
     return value.strip() if isinstance(value, str) else value
 
 

@@ -217,7 +217,8 @@ def _reading(
     for i, column in enumerate(columns):
         signs = {t.sign for t in column}
         if i == angle:
-            if signs <= set(MINUS_SIGNS):  # before every one, 0 too: a hyphen
+            after_hyphen = i > 0 and shape[i - 1] in set(_SIGN_CHARACTERS)
+            if signs <= set(MINUS_SIGNS) and not after_hyphen:  # before every one, 0 too: a hyphen
                 parts.append(column[0].sign if len(signs) == 1 else "*")
             parts.append("{angle}")
         elif i == orbit:

@@ -22,12 +22,18 @@ class Problems:
     def __init__(self, folder: str) -> None:
         self.folder = folder
         self.items: list[ErrorItem] = []
+        self.questions = 0  # of the items: what is not wrong but left open
         self.warnings: list[str] = []
 
     def add(
         self, found: str, expected: str, *, file: str | None = None, line: int | None = None, key: str | None = None
     ) -> None:
         self.items.append(ErrorItem(folder=self.folder, file=file, line=line, key=key, found=found, expected=expected))
+
+    def ask(self, found: str, expected: str, *, file: str, key: str, line: int | None = None) -> None:
+        """Something that only the user knows."""
+        self.add(found, expected, file=file, line=line, key=key)
+        self.questions += 1
 
     def warn(self, text: str) -> None:
         """Something the user should know that does not stand in the way."""
@@ -59,7 +65,8 @@ class Problems:
         name = Path(self.folder).name or self.folder
         count = len(self.items)
         lead = f"{name}: {self.items[0]}" if self.items else f"{name} cannot be read"
-        return DataError(lead + (f" (and {count - 1} more)" if count > 1 else ""), self.items)
+        asked = 0 < self.questions == count
+        return DataError(lead + (f" (and {count - 1} more)" if count > 1 else ""), self.items, asked=asked)
 
     def raise_if_any(self) -> None:
         if self.items:

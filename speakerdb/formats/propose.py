@@ -14,8 +14,9 @@ import numpy as np
 
 from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats import judge
-from speakerdb.formats.guess_files import TEXT_SUFFIXES, Guess, guess_reading, session_places
+from speakerdb.formats.guess_files import Guess, guess_reading, session_places
 from speakerdb.formats.keys import BLANK, schema
+from speakerdb.formats.ledger import TEXT_SUFFIXES
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.session_sheet import FOLDER_COLUMN

@@ -11,6 +11,7 @@ from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
 from speakerdb.formats.judge import judge
 from speakerdb.formats.keys import Keys, SheetOrigin
+from speakerdb.formats.ledger import entries, warn_of_overlooked
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.session_sheet import KEPT_NAME, Sheet, SheetRow, rows_from
@@ -19,6 +20,7 @@ from speakerdb.formats.tables import (
     COMPRESSION,
     DISTORTION,
     IMPEDANCE,
+    ORBITS,
     TABLE_SUFFIXES,
     Table,
     TableForm,
@@ -65,6 +67,7 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
             )
         if rows:
             view.add(KEPT_NAME + sheet.path.name, rows[0].excerpt)
+            view.roles[KEPT_NAME + sheet.path.name] = "keys"
     _warn_of_outer_defaults(view, root, problems)
     return _read(view, rows[0] if rows else None, problems, judged=True)
 
@@ -103,6 +106,8 @@ def _read(view: FolderView, row: SheetRow | None, problems: Problems, *, judged:
     distortion = _optional(view, DISTORTION, distortion_of, values, unsound, problems) or ()
     compression = _optional(view, COMPRESSION, compression_of, values, unsound, problems) or ()
     impedance = _optional(view, IMPEDANCE, impedance_of, values, unsound, problems)
+    if judged:
+        warn_of_overlooked(view, problems)
     problems.raise_if_any()
     assert keys is not None
     info = session_keys.build(values)
@@ -117,6 +122,7 @@ def _read(view: FolderView, row: SheetRow | None, problems: Problems, *, judged:
         impedance=impedance,
         sources=view.sources(),
         warnings=tuple(problems.warnings),
+        ledger=entries(view),
     )
 
 
@@ -139,6 +145,7 @@ def _keys_of(view: FolderView, row: SheetRow | None, problems: Problems) -> Keys
 
 def _fold_file(view: FolderView, name: str, keys: Keys, problems: Problems) -> bool:
     content = view.read(name, problems)
+    view.roles[name] = "keys"
     parsed = parse_toml(name, content, problems) if content is not None else None
     if parsed is not None:
         keys.fold_in(parsed.keys, parsed)
@@ -168,12 +175,21 @@ def _responses(
         if len(problems.items) == before:
             _explain_absence(view, said, problems)
         return (), None
+    for name, told in found.files:
+        view.roles[name] = _curve_role(told)
     blocks, sphere = read_responses(view, found, problems, level_is=said.get("level_is"))
     if not blocks and len(problems.items) == before:
         problems.add("no level on either orbit", "at least one measured curve", file=found.files[0][0])
     if judged and blocks and len(problems.items) == before:
         judge(found.files[0][0], blocks, said, problems)
     return blocks, sphere
+
+
+def _curve_role(told: Mapping[str, float]) -> str:
+    """What a file of responses is read as, with the orbit and the angle that its name tells."""
+    parts = [ORBITS[int(told["orbit"])]] if "orbit" in told else []
+    parts += [f"{told['angle_deg']:g}°"] if "angle_deg" in told else []
+    return " ".join(["responses", *parts])
 
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
@@ -197,9 +213,11 @@ def _optional(
     if mapping is not None:
         files = mapped_files(view, form, mapping, problems)
         table = read_mapped(view, form, files, mapping, problems) if files else None
+        view.roles |= {name: form.name for name, _ in files}
     elif "columns" in unsound:
         return None
     else:
         file = find_table(view, form.name, TABLE_SUFFIXES, problems)
         table = read_table(view, file, form, problems) if file is not None else None
+        view.roles |= {file: form.name} if file is not None else {}
     return parse(table, problems) if table is not None else None

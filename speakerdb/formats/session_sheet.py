@@ -12,11 +12,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+from speakerdb.files import read_file
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import find_delimiter
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.problems import Problems, shown
-from speakerdb.formats.view import MAX_FILE_BYTES
 
 FOLDER_COLUMN = "folder"
 KEPT_NAME = "(sheet) "  # a row kept among a session's sources is named so, and the sheet's name
@@ -68,9 +68,7 @@ def read_sheet(path: Path) -> Sheet:
     """
     problems = Problems(str(path.parent))
     try:
-        if path.stat().st_size > MAX_FILE_BYTES:
-            raise OSError(0, "too large")
-        content = path.read_bytes()
+        content = read_file(path)
     except OSError as error:
         problems.add(f"a sheet that cannot be read ({error.strerror or error})", "a CSV file", file=path.name)
         raise problems.error() from None

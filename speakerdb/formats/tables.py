@@ -13,8 +13,9 @@ import numpy as np
 import polars as pl
 from numpy.typing import NDArray
 
+from speakerdb.files import MAX_FILE_BYTES
 from speakerdb.formats.problems import Place, Problems, shown
-from speakerdb.formats.view import MAX_FILE_BYTES, FolderView
+from speakerdb.formats.view import FolderView
 from speakerdb.session import FloatArray
 from speakerdb.terms import COMPONENTS
 
@@ -209,18 +210,35 @@ def _from_troubled_csv(
 
 
 def parquet_frame(file: str, content: bytes, problems: Problems) -> pl.DataFrame | None:
-    """A Parquet file as a frame; None with a problem noted where it is damaged or too large."""
+    """A Parquet file as a frame; None with a problem noted where it is damaged or too large.
+
+    What counts is its size when unpacked: repeated values take no room in the file and all of it in memory.
+    """
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
         opened = pq.ParquetFile(io.BytesIO(content))
-        meta = opened.metadata
-        size = sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups))
+        schema, meta = opened.schema_arrow, opened.metadata
+        odd = [f for f in schema if not _is_flat(f.type)]
+        for f in odd:
+            problems.add(f"values of type {shown(str(f.type))[1:-1]}", "numbers or words", file=file, key=f.name)
+        if odd:
+            return None
+        words = [f.name for f in schema if pa.types.is_string(f.type) or pa.types.is_large_string(f.type)]
+        encoded = sum(meta.row_group(i).total_byte_size for i in range(meta.num_row_groups))
+        size = max(encoded, meta.num_rows * 8 * (len(schema.names) - len(words)))
         if meta.num_rows > MAX_ROWS or size > MAX_FILE_BYTES:
             problems.add(f"{meta.num_rows} rows, {size / 1e6:.0f} MB when unpacked", "a smaller table", file=file)
             return None
-        frame = pl.from_arrow(opened.read())
+        table = pq.ParquetFile(io.BytesIO(content), read_dictionary=words).read()
+        table.validate(full=True)  # words that are not UTF-8, offsets that point nowhere
+        size = sum(_spelt_out(table[name]) for name in words)
+        if size > MAX_FILE_BYTES:
+            problems.add(f"words of {size / 1e6:.0f} MB when unpacked", "a smaller table", file=file)
+            return None
+        plain = [pa.field(f.name, pa.string()) if f.name in words else f for f in schema]
+        frame = pl.from_arrow(table.cast(pa.schema(plain)))
     except (
         pa.ArrowException,
         pl.exceptions.PolarsError,
@@ -236,6 +254,28 @@ def parquet_frame(file: str, content: bytes, problems: Problems) -> pl.DataFrame
         return None
     assert isinstance(frame, pl.DataFrame)
     return frame
+
+
+def _is_flat(kind: Any) -> bool:
+    import pyarrow as pa
+
+    return not (pa.types.is_nested(kind) or pa.types.is_binary(kind) or pa.types.is_large_binary(kind))
+
+
+def _spelt_out(column: Any) -> int:
+    """Bytes of a column of words when each is written out."""
+    import pyarrow as pa
+    import pyarrow.compute as pc
+
+    total = 0
+    for chunk in column.chunks:
+        if pa.types.is_dictionary(chunk.type):
+            lengths = pc.binary_length(chunk.dictionary).to_numpy(zero_copy_only=False)
+            indices = chunk.indices.drop_null().to_numpy(zero_copy_only=False)
+            total += int(np.nan_to_num(lengths)[indices].sum()) if len(indices) else 0
+        else:
+            total += int(pc.sum(pc.binary_length(chunk)).as_py() or 0)
+    return total
 
 
 def table_of(file: str, frame: pl.DataFrame, form: TableForm, problems: Problems, place: Place) -> Table | None:

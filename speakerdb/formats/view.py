@@ -5,14 +5,13 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-import stat
 from collections.abc import Iterable
 from pathlib import Path
 
+from speakerdb.files import read_file
 from speakerdb.formats.problems import Problems
 from speakerdb.session import SourceFile
 
-MAX_FILE_BYTES = 200_000_000  # a file beyond this is a mistake or an attack, not a table of curves
 MAX_FOLDER_BYTES = 400_000_000
 MAX_FILES = 5_000
 FOLDER_FILE = "folder.toml"
@@ -24,13 +23,15 @@ class FolderView:
     """The files of one session: those in its folder and its immediate subfolders, and every folder.toml above it.
 
     `names` are relative with forward slashes, sorted. A folder.toml of the n-th parent is called "../" n times and its
-    name.
+    name. `roles` says what files were read as, `passed` what stands there and is no file to be read, with the reason.
     """
 
     def __init__(self, folder: str, names: Iterable[str], inherited: Iterable[str]) -> None:
         self.folder = folder
         self.names = tuple(sorted(names))
         self.inherited = tuple(inherited)  # nearest first
+        self.roles: dict[str, str] = {}
+        self.passed: list[tuple[str, str]] = []
         self._read: dict[str, SourceFile] = {}
         self._total = 0
 
@@ -54,6 +55,14 @@ class FolderView:
         self._read[name] = SourceFile(name, hashlib.sha256(content).hexdigest(), content)
         return content
 
+    def peek(self, name: str, limit: int) -> bytes | None:
+        """The bytes of a file that is not to be kept; None where it can't be read or is larger than the limit."""
+        try:
+            content = self._fetch(name)
+        except (OSError, ValueError):
+            return None
+        return content if len(content) <= limit else None
+
     def add(self, name: str, content: bytes) -> None:
         """Keep bytes that do not stand in the folder itself (a row of the sheet) among the sources."""
         self._read[name] = SourceFile(name, hashlib.sha256(content).hexdigest(), content)
@@ -69,17 +78,14 @@ class DiskFolder(FolderView):
     def __init__(self, folder: Path, without: Path | None = None) -> None:
         self.path = Path(os.path.abspath(folder))
         sheets = {self.path / SHEET_FILE, *([Path(os.path.abspath(without))] if without is not None else [])}
-        self._actual = {readable(name): name for name in _regular_files(self.path) if self.path / name not in sheets}
+        names, passed = _files_of(self.path)
+        self._actual = {readable(name): name for name in names if self.path / name not in sheets}
         super().__init__(readable(str(folder)), self._actual, _inherited(self.path))
+        self.passed = [(readable(name), reason) for name, reason in passed]
+        self.passed += [(readable(name), "a sheet of sessions") for name in names if self.path / name in sheets]
 
     def _fetch(self, name: str) -> bytes:
-        path = self.path / self._actual.get(name, name)
-        state = path.stat()
-        if not stat.S_ISREG(state.st_mode):
-            raise ValueError("not a regular file")
-        if state.st_size > MAX_FILE_BYTES:
-            raise ValueError(f"{state.st_size / 1e6:.0f} MB, more than {MAX_FILE_BYTES // 10**6} MB")
-        return path.read_bytes()
+        return read_file(self.path / self._actual.get(name, name))
 
     def size(self, name: str) -> int:
         """Bytes of a file, 0 where it is gone."""
@@ -112,26 +118,43 @@ def readable(name: str) -> str:
     return name
 
 
-def _regular_files(folder: Path) -> list[str]:
-    """Files of a folder and its immediate subfolders; an unreadable subfolder has none. Raises OSError for the
-    folder."""
-    names = []
-    for entry in _visible(folder):
-        if entry.is_file():
+def _files_of(folder: Path) -> tuple[list[str], list[tuple[str, str]]]:
+    """Files of a folder and its immediate subfolders, and what else stands there with the reason why it is not read.
+    Raises OSError for the folder; an unreadable subfolder has no files."""
+    names: list[str] = []
+    passed: list[tuple[str, str]] = []
+    for entry in _entries(folder):
+        if entry.is_file() and not entry.name.startswith("."):
             names.append(entry.name)
-        elif entry.is_dir(follow_symlinks=False):
+        elif entry.is_dir(follow_symlinks=False) and not entry.name.startswith("."):
             try:
-                names += [f"{entry.name}/{inner.name}" for inner in _visible(Path(entry.path)) if inner.is_file()]
-            except OSError:
+                inner = _entries(Path(entry.path))
+            except OSError as error:
+                passed.append((f"{entry.name}/", f"a folder that cannot be read ({error.strerror})"))
                 continue
+            for one in inner:
+                if one.is_file() and not one.name.startswith("."):
+                    names.append(f"{entry.name}/{one.name}")
+                elif not one.is_dir(follow_symlinks=False):
+                    passed.append((f"{entry.name}/{one.name}", _why_passed(one)))
+        elif not (entry.name.startswith(".") and entry.is_dir()):
+            passed.append((entry.name, _why_passed(entry)))
         if len(names) > MAX_FILES:
             raise OSError(errno.EFBIG, f"more than {MAX_FILES} files")
-    return names
+    return names, passed
 
 
-def _visible(folder: Path) -> list[os.DirEntry[str]]:
+def _entries(folder: Path) -> list[os.DirEntry[str]]:
     with os.scandir(folder) as entries:
-        return [e for e in entries if not e.name.startswith(".")]
+        return list(entries)
+
+
+def _why_passed(entry: os.DirEntry[str]) -> str:
+    if entry.name.startswith("."):
+        return "a hidden file, as archives and other systems leave behind"
+    if entry.is_symlink() and not os.path.exists(entry.path):
+        return "a link to nothing"
+    return "a link to a folder" if entry.is_dir() else "no file: a pipe, a device or a socket"
 
 
 def _inherited(folder: Path) -> list[str]:

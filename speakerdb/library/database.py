@@ -142,6 +142,10 @@ class Database:
         """Take a session out of every statistic; returns (session id, speaker)."""
         return curation.withdraw(self.store, session, reason)
 
+    def undo_withdrawal(self, session: str) -> tuple[str, str]:
+        """Let a withdrawn session count again; returns (session id, speaker)."""
+        return curation.undo_withdrawal(self.store, session)
+
     def rename(self, old: str, new: str) -> tuple[str, str]:
         """Give a speaker a new slug, the old one kept as an alias; returns (old, new)."""
         return curation.rename(self.store, old, new)

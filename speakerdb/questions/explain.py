@@ -32,6 +32,14 @@ class File(Row):
     name: str
     sha256: Annotated[str, Told("of its bytes", pattern="^[0-9a-f]{64}$")]
     size: Annotated[int, Told("bytes")]
+    read_as: Annotated[str | None, Told("what it was taken for; null of sessions stored before that was kept")]
+
+
+class Unread(Row):
+    """A file of the session's folder that was not read."""
+
+    name: str
+    why_not: str
 
 
 class Source(Row):
@@ -43,6 +51,7 @@ class Source(Row):
     date: str
     folder: str
     files: list[File]
+    not_read: list[Unread]
 
 
 class SessionValue(Row):
@@ -91,6 +100,7 @@ class Explain(Question[Explanation]):
         import polars as pl
 
         from speakerdb.answering import branching, stored
+        from speakerdb.store import session_rows
 
         speaker_id, slug = base.find(self.speaker, exact=self.exact)
         found = stored.explain(base.store, speaker_id, slug, self.metric, self.setting)
@@ -101,11 +111,15 @@ class Explain(Question[Explanation]):
             for row in values.filter(single).iter_rows(named=True)
         ]
         sources: dict[str, dict[str, Any]] = {}
+        ledgers = session_rows.ledgers(base.store.con, found.sources["session"].unique().to_list())
         for row in found.sources.iter_rows(named=True):
+            ledger = ledgers.get(row["session"], [])
             head = {key: row[key] for key in ("session", "lab", "sample", "date", "folder")}
-            files = sources.setdefault(row["session"], {**head, "files": []})["files"]
+            not_read = [{"name": e["file"], "why_not": e["why_not"]} for e in ledger if e["why_not"]]
+            files = sources.setdefault(row["session"], {**head, "files": [], "not_read": not_read})["files"]
             if row["file"] is not None:
-                files.append({"name": row["file"], "sha256": row["sha256"], "size": row["size"]})
+                read_as = next((e["read_as"] for e in ledger if e["file"] == row["file"]), None)
+                files.append({"name": row["file"], "sha256": row["sha256"], "size": row["size"], "read_as": read_as})
         drawn = (
             {"frequency_hz": curve["frequency_hz"].round(2).to_list(), "level": curve["level"].to_list()}
             if len(curve)

@@ -63,13 +63,25 @@ def insert_prices(con: duckdb.DuckDBPyConnection, prices: Sequence[StoredPrice])
 
 def withdraw(con: duckdb.DuckDBPyConnection, session_id: int, reason: str) -> None:
     """A session stays in the file and counts no more."""
-    con.execute("UPDATE session SET status = 'withdrawn', status_reason = ? WHERE session_id = ?", [reason, session_id])
+    con.execute(
+        "UPDATE session SET status = 'withdrawn', status_reason = ?, status_since = current_date WHERE session_id = ?",
+        [reason, session_id],
+    )
+
+
+def let_count(con: duckdb.DuckDBPyConnection, session_id: int) -> None:
+    """A session that was withdrawn counts again."""
+    con.execute(
+        "UPDATE session SET status = 'active', status_reason = NULL, status_since = NULL WHERE session_id = ?",
+        [session_id],
+    )
 
 
 def supersede(con: duckdb.DuckDBPyConnection, session_id: int) -> None:
     """A session whose place another has taken stays in the file and counts no more."""
     con.execute(
-        "UPDATE session SET status = 'superseded', status_reason = 'replaced by a later ingest' WHERE session_id = ?",
+        "UPDATE session SET status = 'superseded', status_reason = 'replaced by a later ingest', "
+        "status_since = current_date WHERE session_id = ?",
         [session_id],
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any, NamedTuple
 
@@ -120,6 +121,39 @@ def keys_of(con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int]) -> dict[
         [list(speaker_ids)],
     ).fetchall()
     return {tuple(r[:6]): (r[6], r[7]) for r in rows}
+
+
+def withdrawn_keys(
+    con: duckdb.DuckDBPyConnection, speaker_ids: Sequence[int]
+) -> dict[tuple[Any, ...], tuple[str, str | None, str]]:
+    """(speaker_id, lab, sample, setting, date, repeat) -> (session, since when, reason) of those withdrawn."""
+    rows = con.execute(
+        "SELECT s.speaker_id, l.name, s.sample, s.setting, s.date::VARCHAR, s.repeat, s.session, "
+        "s.status_since::VARCHAR, coalesce(s.status_reason, '') "
+        "FROM session s JOIN lab l USING (lab_id) WHERE s.status = 'withdrawn' AND list_contains(?, s.speaker_id)",
+        [list(speaker_ids)],
+    ).fetchall()
+    return {tuple(r[:6]): (r[6], r[7], r[8]) for r in rows}
+
+
+def labs(con: duckdb.DuckDBPyConnection) -> list[str]:
+    """The names of all labs."""
+    return [row[0] for row in con.execute("SELECT name FROM lab ORDER BY lab_id").fetchall()]
+
+
+def counts(con: duckdb.DuckDBPyConnection, session: str) -> bool:
+    """Whether a session of this id counts."""
+    return fetch_one(con, "SELECT 1 FROM session WHERE session = ? AND status = 'active'", [session]) is not None
+
+
+def ledgers(con: duckdb.DuckDBPyConnection, sessions: Sequence[str]) -> dict[str, list[dict[str, str | None]]]:
+    """Session -> what became of each file of its folder: file, read_as, why_not. Empty where that was not kept."""
+    rows = con.execute(
+        "SELECT session, ledger FROM session WHERE ledger IS NOT NULL AND list_contains(?, session) "
+        "ORDER BY session_id",
+        [list(sessions)],
+    ).fetchall()
+    return {session: json.loads(text) for session, text in rows}
 
 
 def same_keys(con: duckdb.DuckDBPyConnection, a: int, b: int) -> list[tuple[str, str]]:

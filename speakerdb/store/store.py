@@ -88,6 +88,16 @@ class Store:
                 raise StoreError(f"writing to {self.path} failed: {str(error).splitlines()[0]}") from None
             raise
 
+    def is_sound(self) -> bool:
+        """Whether the connection still answers; after a fault of the database it does not."""
+        import duckdb
+
+        try:
+            fetch_one(self.con, "SELECT 1")
+        except duckdb.Error:
+            return False
+        return True
+
     def _renew_state(self) -> None:
         """State id: a fold of the keys and contents of all that counts, of the error model and of which sessions have
         their intervals; blind to ids, times and order of ingest."""

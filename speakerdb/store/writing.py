@@ -16,7 +16,7 @@ import numpy as np
 from speakerdb.errors import StoreError
 from speakerdb.metric import CENSORED, SAMPLE, UNCERTAINTY, ValueTable
 from speakerdb.metrics import METRICS
-from speakerdb.session import FloatArray, GridSession, GridSweeps, SessionInfo, SourceFile
+from speakerdb.session import FloatArray, GridSession, GridSweeps, LedgerEntry, SessionInfo, SourceFile
 from speakerdb.store.connection import OF_SESSIONS, fetch_one, of_sessions
 
 if TYPE_CHECKING:
@@ -50,6 +50,7 @@ class NewSession:
     folder: str
     sources: tuple[SourceFile, ...]
     warnings: tuple[str, ...] = ()
+    ledger: tuple[LedgerEntry, ...] = ()
 
     @property
     def info(self) -> SessionInfo:
@@ -202,6 +203,7 @@ def _insert_heads(
             "folder": [s.folder for s in sessions],
             "ingested_at": [now] * len(ids),
             "status": ["active"] * len(ids),
+            "ledger": [json.dumps([dataclasses.asdict(e) for e in s.ledger], ensure_ascii=False) for s in sessions],
         },
     )
 

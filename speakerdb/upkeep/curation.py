@@ -157,6 +157,21 @@ def withdraw(store: Store, session: str, reason: str) -> tuple[str, str]:
     return head.session, head.slug
 
 
+def undo_withdrawal(store: Store, session: str) -> tuple[str, str]:
+    """Let a withdrawn session count again. Returns (session id, speaker). Raises ConflictError where it was not
+    withdrawn, or another with its key counts by now."""
+    session_id = find_session(store, session)
+    head = session_rows.head_of(store.con, session_id)
+    if head.status != "withdrawn":
+        raise ConflictError(f"session {head.session} was not withdrawn: it is {head.status}")
+    if session_rows.counts(store.con, head.session):
+        raise ConflictError(f"another session {head.session} with the same key counts by now; withdraw that one first")
+    with store.transaction():
+        changes.let_count(store.con, session_id)
+        repooling.repool(store, [head.speaker_id])
+    return head.session, head.slug
+
+
 def rename(store: Store, old: str, new: str) -> tuple[str, str]:
     """Give a speaker a new slug; the old one still finds it. Returns (old slug, new slug). Raises ConflictError."""
     from speakerdb.formats import slugify

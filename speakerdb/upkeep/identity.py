@@ -6,6 +6,7 @@ import dataclasses
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -14,22 +15,32 @@ from speakerdb.errors import ErrorItem
 from speakerdb.session import GridSession, GridSweeps, SessionInfo
 from speakerdb.store import NewSession, Store, reading, session_key, session_rows, speakers
 
+_NAMED = ("lab", "sample", "setting")  # what names a session besides its speaker
 _LISTED = 8  # differences named in a refusal before "and N more"
 
 
 @dataclass(frozen=True)
 class Verdict:
-    """What to do with a session: nothing (already), refuse (errors), or store, perhaps in another's place."""
+    """What to do with a session: nothing (already), refuse (errors; result says how), or store, perhaps in another's
+    place."""
 
     already: bool = False
     supersedes: int | None = None
     errors: tuple[ErrorItem, ...] = ()
+    result: Literal["refused", "withdrawn"] = "refused"
     warnings: tuple[str, ...] = ()
 
 
 def _same_name(a: str, b: str) -> bool:
     """Equal but for case and punctuation."""
     return re.sub(r"[\W_]+", "", a.casefold()) == re.sub(r"[\W_]+", "", b.casefold())
+
+
+def _bare(name: str) -> str:
+    """A name without capitals, punctuation and leading zeros: "0017" and "17", "Shed" and "shed" are one. Signs of
+    numbers stay: "bass -2" is not "bass 2"."""
+    text = re.sub(r"(?<!\d)0+(?=\d)", "", name.casefold())
+    return re.sub(r"[^\w+\-]+|_|(?<=\w)[-+](?!\d)|(?<=\w)-(?=\d)", "", text) or name
 
 
 Key = tuple[
@@ -42,12 +53,15 @@ class Known:
     """What a group of sessions has to be compared with; sessions accepted on the way are added to it.
 
     speakers: slug or alias -> (speaker_id or slug, maker, model: of an alias none); sessions: key -> (session_id,
-    content hash); contents: content hash -> ids of the sessions that hold it.
+    content hash); contents: content hash -> ids of the sessions that hold it; withdrawn: key -> (id, date, reason) of
+    sessions that were taken out; names: (what, of which speaker, bare name) -> the name as it is stored.
     """
 
     speakers: dict[str, tuple[int | str, str | None, str | None]]
     sessions: dict[Key, tuple[int, str]]
     contents: dict[str, set[str]]
+    withdrawn: dict[Key, tuple[str, str | None, str]]
+    names: dict[tuple[str, int | str, str], str]
 
     def key(self, info: SessionInfo) -> Key:
         """By the parts of the key, not its hash: a speaker that was renamed since is still found."""
@@ -58,6 +72,16 @@ class Known:
         """A session that is going to be stored."""
         self.speakers.setdefault(new.info.slug, (new.info.slug, new.info.maker, new.info.model))
         self.contents.setdefault(new.content_hash, set()).add(session_key(new.info))
+        self.name(new.info)
+
+    def name(self, info: SessionInfo) -> dict[str, str]:
+        """Lab, sample and setting as they are stored already, else as they are, to be known from now on."""
+        speaker = self.speakers[info.slug][0] if info.slug in self.speakers else info.slug
+        found = {}
+        for what in _NAMED:
+            own = getattr(info, what)
+            found[what] = self.names.setdefault((what, 0 if what == "lab" else speaker, _bare(own)), own)
+        return found
 
 
 def look_up(store: Store, group: Sequence[NewSession]) -> Known:
@@ -68,7 +92,29 @@ def look_up(store: Store, group: Sequence[NewSession]) -> Known:
     contents: dict[str, set[str]] = {}
     for content, session in session_rows.with_contents(store.con, [new.content_hash for new in group]):
         contents.setdefault(content, set()).add(session)
-    return Known({**known}, sessions, contents)
+    withdrawn = session_rows.withdrawn_keys(store.con, [speaker_id for speaker_id, _, _ in known.values()])
+    names: dict[tuple[str, int | str, str], str] = {}
+    for lab in session_rows.labs(store.con):
+        names.setdefault(("lab", 0, _bare(lab)), lab)
+    for speaker, _, sample, setting, *_ in (*sessions, *withdrawn):
+        names.setdefault(("sample", speaker, _bare(sample)), sample)
+        names.setdefault(("setting", speaker, _bare(setting)), setting)
+    return Known({**known}, sessions, contents, withdrawn, names)
+
+
+def as_stored(new: NewSession, known: Known) -> tuple[NewSession, tuple[str, ...]]:
+    """A session under the names that its lab, sample and setting have in the file, where those differ in capitals,
+    leading zeros or punctuation only; and what was changed, in words."""
+    names = known.name(new.info)
+    info = dataclasses.replace(new.info, lab=names["lab"], sample=names["sample"], setting=names["setting"])
+    if info == new.info:
+        return new, ()
+    told = tuple(
+        f"{what} {getattr(new.info, what)!r} is {name!r} in the file already: stored under that name"
+        for what, name in names.items()
+        if name != getattr(new.info, what)
+    )
+    return dataclasses.replace(new, grid=dataclasses.replace(new.grid, info=info)), told
 
 
 def _name_clash(known: Known, info: SessionInfo) -> ErrorItem | None:
@@ -92,6 +138,11 @@ def check(store: Store, new: NewSession, known: Known, *, replace: bool) -> Verd
         return Verdict(errors=(clash,))
     warnings = _twin_warning(known, new)
     stored = known.sessions.get(known.key(new.info))
+    if stored is None and not replace and (gone := known.withdrawn.get(known.key(new.info))) is not None:
+        session, date, reason = gone
+        found = f"session {session}, withdrawn{f' on {date}' if date else ''} because: {reason}"
+        expected = f"`speakerdb withdraw --undo {session}` to let it count again, or `--replace` to store this one"
+        return Verdict(errors=(ErrorItem(found=found, expected=expected),), result="withdrawn")
     if stored is None:
         return Verdict(warnings=warnings)
     session_id, content = stored

@@ -13,19 +13,22 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
 from speakerdb import derive, formats
-from speakerdb.errors import DataError, ErrorItem
+from speakerdb.errors import DataError, ErrorItem, SpeakerdbError
 from speakerdb.field import error_models
 from speakerdb.store import NewSession, Store, changes, session_key, session_rows, writing
 from speakerdb.upkeep import identity, repooling
 
 if TYPE_CHECKING:
     from speakerdb.formats import Sheet
+    from speakerdb.session import LedgerEntry
 
 GROUP_SESSIONS, GROUP_S = 20, 0.5  # a commit is due after so many sessions or so long (method:data#the-database-file)
 _READERS = 2  # folders read ahead at the same time
 _AHEAD = 8
+_LONGEST_FAULT = 200
 
-Result = Literal["stored", "already", "replaced", "refused"]
+Result = Literal["stored", "already", "replaced", "withdrawn", "asked", "refused"]
+NOT_STORED: tuple[Result, ...] = ("withdrawn", "asked", "refused")  # what stands in the way of a folder's session
 
 
 @dataclass(frozen=True)
@@ -38,14 +41,28 @@ class IngestResult:
     speaker: str | None = None
     errors: tuple[ErrorItem, ...] = ()
     warnings: tuple[str, ...] = ()
+    ledger: tuple[LedgerEntry, ...] = ()
 
 
 def prepare(folder: Path, root: Path | None, sheet: Sheet | None) -> NewSession:
-    """Read one folder as far as the analysis grid; raises DataError with all that is wrong in it."""
-    session = formats.read_session(folder, root=root, sheet=sheet)
-    grid = derive.to_grid(session)
+    """Read one folder as far as the analysis grid; raises DataError with all that is wrong in it, whatever is in it."""
+    try:
+        session = formats.read_session(folder, root=root, sheet=sheet)
+        grid = derive.to_grid(session)
+    except (SpeakerdbError, KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:  # a library's panic is no Exception: it must not take the other folders with it
+        raise unforeseen(folder, error) from error
     warnings = (*session.warnings, *derive.axis_notes(grid))
-    return NewSession(formats.content_hash(session), grid, str(folder), session.sources, warnings)
+    return NewSession(formats.content_hash(session), grid, str(folder), session.sources, warnings, session.ledger)
+
+
+def unforeseen(folder: Path | str, error: BaseException) -> DataError:
+    """What a folder is refused with that met a fault of this program or of a library."""
+    what = f"{type(error).__name__}: {error}".splitlines()[0][:_LONGEST_FAULT]
+    found = f"something that could not be read (internal: {what})"
+    item = ErrorItem(folder=str(folder), found=found, expected="a report of it, with the folder; the others are stored")
+    return DataError(f"{folder}: {item}", (item,))
 
 
 def _read_ahead(tasks: Sequence[Task], sheet: Sheet | None) -> Iterator[tuple[Path, NewSession | DataError]]:
@@ -117,7 +134,7 @@ def ingest(
 
     def flush() -> None:
         nonlocal last_commit
-        settle(_store_group(store, pending, replace=replace))
+        settle(_store(store, pending, replace=replace))
         pending.clear()
         keys.clear()
         last_commit = time.monotonic()
@@ -126,7 +143,7 @@ def ingest(
         if isinstance(outcome, DataError):
             items = outcome.items or (ErrorItem(found=outcome.message),)
             errors = tuple(identity.in_folder(item, name(folder)) for item in items)
-            settle([IngestResult(name(folder), "refused", errors=errors)])
+            settle([IngestResult(name(folder), "asked" if outcome.asked else "refused", errors=errors)])
             continue
         key = session_key(outcome.info)
         if key in keys or len(pending) >= GROUP_SESSIONS or time.monotonic() - last_commit > GROUP_S:
@@ -137,34 +154,53 @@ def ingest(
     return results
 
 
+def _store(store: Store | None, group: Sequence[tuple[str, NewSession]], *, replace: bool) -> list[IngestResult]:
+    """Store a group; where it meets a fault, each of its sessions by itself, so that one is refused and not all."""
+    try:
+        return _store_group(store, group, replace=replace)
+    except (SpeakerdbError, OSError, KeyboardInterrupt, SystemExit):
+        raise
+    except BaseException as error:
+        if store is not None and not store.is_sound():
+            raise
+        if len(group) == 1:
+            (folder, new), fault = group[0], unforeseen(group[0][0], error)
+            return [IngestResult(folder, "refused", session_key(new.info), new.info.slug, fault.items)]
+        return [result for one in group for result in _store(store, [one], replace=replace)]
+
+
 def _store_group(store: Store | None, group: Sequence[tuple[str, NewSession]], *, replace: bool) -> list[IngestResult]:
     """Decide on each session of the group and store those that are new, in one transaction."""
     if not group:
         return []
     if store is None:
         return [
-            IngestResult(folder, "stored", session_key(new.info), new.info.slug, warnings=new.warnings)
+            IngestResult(
+                folder, "stored", session_key(new.info), new.info.slug, warnings=new.warnings, ledger=new.ledger
+            )
             for folder, new in group
         ]
     results: list[IngestResult] = []
     fresh: list[NewSession] = []
     superseded: list[int] = []
     known = identity.look_up(store, [new for _, new in group])
-    for folder, new in group:
+    for folder, as_read in group:
+        new, renamed = identity.as_stored(as_read, known)
         key, slug = session_key(new.info), new.info.slug
         verdict = identity.check(store, new, known, replace=replace)
         if verdict.errors:
             items = tuple(identity.in_folder(e, folder) for e in verdict.errors)
-            results.append(IngestResult(folder, "refused", key, slug, items))
+            results.append(IngestResult(folder, verdict.result, key, slug, items, ledger=new.ledger))
         elif verdict.already:
-            results.append(IngestResult(folder, "already", key, slug))
+            results.append(IngestResult(folder, "already", key, slug, warnings=renamed, ledger=new.ledger))
         else:
             fresh.append(new)
             known.add(new)
             if verdict.supersedes is not None:
                 superseded.append(verdict.supersedes)
             word: Result = "stored" if verdict.supersedes is None else "replaced"
-            results.append(IngestResult(folder, word, key, slug, warnings=(*new.warnings, *verdict.warnings)))
+            warnings = (*new.warnings, *renamed, *verdict.warnings)
+            results.append(IngestResult(folder, word, key, slug, warnings=warnings, ledger=new.ledger))
     if fresh:
         derived = derive.derive(error_models.aligned([new.grid for new in fresh], error_models.current(store)))
         with store.transaction():

@@ -22,7 +22,7 @@ from speakerdb.upkeep import identity
 from speakerdb.upkeep.ingest import find_tasks, prepare
 
 if TYPE_CHECKING:
-    from speakerdb.session import SessionInfo
+    from speakerdb.session import LedgerEntry, SessionInfo
     from speakerdb.store import NewSession, Store
 
 Verdict = Literal["new", "already", "refused"]
@@ -46,6 +46,7 @@ class Preview:
     session: str | None = None
     values: pl.DataFrame | None = None
     curves: pl.DataFrame | None = None
+    ledger: tuple[LedgerEntry, ...] = ()
 
 
 def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> list[Preview]:
@@ -57,11 +58,12 @@ def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> li
     read = [(name(place), _read(place, root)) for place, root in tasks]
     known = identity.look_up(store, [new for _, new in read if not isinstance(new, DataError)])
     found: list[Preview] = []
-    for called, new in read:
-        if isinstance(new, DataError):
-            items = new.items or (ErrorItem(found=new.message),)
+    for called, outcome in read:
+        if isinstance(outcome, DataError):
+            items = outcome.items or (ErrorItem(found=outcome.message),)
             found.append(Preview(called, "refused", tuple(identity.in_folder(item, called) for item in items)))
             continue
+        new, renamed = identity.as_stored(outcome, known)
         verdict = identity.check(store, new, known, replace=False)
         known.add(new)
         values, curves = _look(store, new) if len(found) < DRAWN else (None, None)
@@ -71,11 +73,12 @@ def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> li
                 called,
                 word,
                 verdict.errors,
-                (*new.warnings, *verdict.warnings),
+                (*new.warnings, *renamed, *verdict.warnings),
                 new.info,
                 session_key(new.info),
                 values,
                 curves,
+                new.ledger,
             )
         )
     return found

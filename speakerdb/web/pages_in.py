@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, BinaryIO, cast
+from typing import Annotated, Any, BinaryIO, cast, get_args
 
 from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
@@ -16,7 +16,7 @@ from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.questions.documents import FORMAT, Document
 from speakerdb.questions.show import metric_map
-from speakerdb.upkeep.ingest import IngestResult, ingest
+from speakerdb.upkeep.ingest import IngestResult, Result, ingest
 from speakerdb.upkeep.preview import preview
 from speakerdb.web import asides
 from speakerdb.web.api import described
@@ -182,8 +182,4 @@ def work_out(site: Site) -> None:
 
 
 def _words(results: list[IngestResult]) -> dict[str, int]:
-    return {
-        word: n
-        for word in ("stored", "replaced", "already", "refused")
-        if (n := sum(r.result == word for r in results))
-    }
+    return {word: n for word in get_args(Result) if (n := sum(r.result == word for r in results))}

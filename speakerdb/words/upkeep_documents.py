@@ -27,6 +27,7 @@ def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
                 "result": r.result,
                 "errors": [e.to_dict() for e in r.errors],
                 "warnings": list(r.warnings),
+                "ledger": [{"file": e.file, "read_as": e.read_as, "why_not": e.why_not} for e in r.ledger],
             }
             for r in results
         ],

@@ -1,0 +1,3 @@
+-- Version 7: what became of each file of a session's folder, and since when a session counts no more.
+ALTER TABLE session ADD COLUMN ledger VARCHAR; -- JSON: a list of {file, read_as, why_not}
+ALTER TABLE session ADD COLUMN status_since DATE;
