@@ -184,3 +184,67 @@ def test_the_default_setting_is_the_marked_one_else_the_earliest(base, tmp_path)
     base.ingest(write_session(tmp_path / "c", setting="desk", date="2026-03-03", bass_hz=70, default_setting=True))
     assert base.setting("sill-5") == "desk"
     assert len(base.rank("f6_hz").rows) == 1
+
+
+def test_a_withdrawn_session_stays_withdrawn_until_it_is_let_count_again_or_replaced(base, tmp_path):
+    folder = write_session(tmp_path / "a")
+    session = result_of(base, folder).session
+    base.withdraw(session, "the microphone was off axis")
+    again = result_of(base, folder)
+    assert (again.result, count(base)) == ("withdrawn", 0)
+    text = str(again.errors[0])
+    assert "the microphone was off axis" in text
+    assert f"withdraw --undo {session}" in text
+    assert "withdrawn on 20" in text
+    assert base.undo_withdrawal(session) == (session, "alder-fen-sill-5")
+    assert result_of(base, folder).result == "already"
+    with pytest.raises(ConflictError, match="was not withdrawn"):
+        base.undo_withdrawal(session)
+    base.withdraw(session, "again")
+    assert result_of(base, folder, replace=True).result == "stored"
+    with pytest.raises(ConflictError, match="it is active"):
+        base.undo_withdrawal(session)
+
+
+def test_a_session_that_was_withdrawn_can_not_count_beside_its_successor(base, tmp_path):
+    folder = write_session(tmp_path / "a")
+    session = result_of(base, folder).session
+    base.withdraw(session, "x")
+    base.ingest(folder, replace=True)
+    base.withdraw(session, "y")
+    base.undo_withdrawal(session)  # the newest of that id
+    assert count(base) == 1
+
+
+@pytest.mark.parametrize(
+    ("key", "first", "second"),
+    [
+        ("lab", "shed", "Shed"),
+        ("sample", "0017", "17"),
+        ("setting", "bass -2", "Bass  -2"),
+        ("lab", "shed 1", "Shed-1"),
+    ],
+)
+def test_names_that_differ_in_writing_only_are_one(base, tmp_path, key, first, second):
+    base.ingest(write_session(tmp_path / "a", **{key: first}))
+    other = result_of(base, write_session(tmp_path / "b", **{key: second}))
+    assert other.result == "already"
+    assert f"{key} {second!r} is {first!r} in the file already" in other.warnings[0]
+    assert count(base, "lab", "true") == 1
+
+
+@pytest.mark.parametrize(
+    ("key", "first", "second"),
+    [("setting", "bass -2", "bass 2"), ("setting", "bass -2", "bass +2"), ("sample", "17", "170"), ("lab", "a", "b")],
+)
+def test_names_that_mean_something_else_are_two(base, tmp_path, key, first, second):
+    base.ingest(write_session(tmp_path / "a", **{key: first}))
+    assert result_of(base, write_session(tmp_path / "b", bass_hz=40.0, **{key: second})).result == "stored"
+    assert count(base) == 2
+
+
+def test_names_are_one_within_one_ingest_too(base, tmp_path):
+    write_session(tmp_path / "in" / "a", lab="Shed")
+    write_session(tmp_path / "in" / "b", lab="shed", date="2026-03-02", bass_hz=44.0)
+    assert [r.result for r in base.ingest(tmp_path / "in")] == ["stored", "stored"]
+    assert count(base, "lab", "true") == 1
