@@ -337,18 +337,24 @@ def export(
 
 def verify(
     compact: Annotated[bool, typer.Option("--compact", help="Also rewrite the file without dead space.")] = False,
+    deep: Annotated[
+        bool, typer.Option("--deep", help="Read all of it, and hold all of it against a recomputation.")
+    ] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
     """Check the file: orphans, hashes, a sample of sessions recomputed, doubled curves, facts in conflict.
 
-    Example: speakerdb verify --compact
+    Example: speakerdb verify --deep. What is damaged, `repair` makes anew from the sources in the file.
     """
     from speakerdb.questions import documents
     from speakerdb.upkeep import maintenance
 
     with open_database(db) as base:
-        problems = base.verify()
+        problems = list(base.verify())
+        if deep:
+            with progress("recomputing") as (begin, advance):
+                problems += [p for p in base.verify_deep(begin=begin, advance=advance) if p not in problems]
         state = base.state
     sizes = maintenance.compact(database_path(db)) if compact else None
     if json:
@@ -361,4 +367,49 @@ def verify(
         if sizes:
             terminal.line(f"Compacted: {figures.megabytes(sizes[0])} → {figures.megabytes(sizes[1])}.")
     if problems:
+        raise typer.Exit(1)
+
+
+def repair(
+    out: Annotated[Path | None, typer.Option("--out", help="The new file (default: beside the old one).")] = None,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write a new file with all that can be saved of a damaged one; the old one is not touched.
+
+    Example: speakerdb repair --db speakers.duckdb. Curves are read again from the source files kept in the file, or
+    from the session's folder where those are damaged and it holds the same bytes; all else is computed anew.
+    """
+    from speakerdb.questions import documents
+    from speakerdb.upkeep import rebuilding
+
+    path = database_path(db)
+    target = out or path.with_name(f"{path.stem}.repaired{path.suffix}")
+    with progress("reading and recomputing") as (begin, advance):
+        done = rebuilding.repair(path, target, begin=begin, advance=advance)
+    found = done.found
+    with open_database(target) as base:
+        state = base.state
+    if json:
+        emit(
+            documents.told(
+                state,
+                file=str(done.target),
+                whole=len(found.whole),
+                taken_over=found.taken_over,
+                lost=found.lost,
+                problems=found.told,
+            )
+        )
+    else:
+        for line in found.told:
+            terminal.line(line)
+        terminal.line(
+            f"{len(found.whole)} sessions made anew, {len(found.taken_over)} taken over as they stood, "
+            f"{len(found.lost)} lost."
+        )
+        terminal.line(
+            f"Written: {done.target}. {path} is as it was; put the new file in its place when you are content."
+        )
+    if found.lost:
         raise typer.Exit(1)

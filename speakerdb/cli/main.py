@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import gc
 import sys
+import traceback
 from collections.abc import Callable
+from pathlib import Path
 
 from typer.exceptions import Abort, Exit, TyperException
 
@@ -31,6 +33,7 @@ _others: tuple[Callable[..., None], ...] = (
     keeping.upgrade,
     keeping.export,
     keeping.verify,
+    keeping.repair,
     reporting.report,
     reporting.draft,
     serving.serve,
@@ -80,6 +83,28 @@ def _run(arguments: list[str], *, json: bool) -> int:
     except BrokenPipeError:
         sys.stderr.close()  # the reader of a pipe went away: not an error of ours
         return DONE
+    except Exception as error:
+        from speakerdb.questions import documents
+
+        fault = _fault(error)
+        return _fail(f"error: {fault.message}", documents.error(fault), json, REFUSED)
+
+
+def _fault(error: Exception) -> SpeakerdbError:
+    """What no command foresaw, in words: a fault of the file or of the disk, else one of this program."""
+    from speakerdb.errors import StoreError
+    from speakerdb.store import connection
+
+    if (told := connection.in_words(error)) is not None:
+        return StoreError(told)
+    if isinstance(error, OSError) and error.filename is not None:
+        return StoreError(f"{error.filename}: {error.strerror or error}")
+    here = [f for f in traceback.extract_tb(error.__traceback__) if "speakerdb" in f.filename]
+    place = f", at {Path(here[-1].filename).name} line {here[-1].lineno}" if here else ""
+    return StoreError(
+        f"something this program did not foresee ({type(error).__name__}: {str(error)[:200]}{place}). If the file "
+        "may be damaged, `speakerdb verify --deep` tells; else please report it"
+    )
 
 
 if __name__ == "__main__":

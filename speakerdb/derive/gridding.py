@@ -169,7 +169,7 @@ def _sweeps(sweeps: tuple[Sweep, ...], offset_db: float = 0.0) -> GridSweeps | N
         return None
     ordered = sorted(sweeps, key=lambda s: (s.component or "", s.drive_db))
     return GridSweeps(
-        np.array([s.drive_db for s in ordered], np.float64),
+        _as_stored(np.array([s.drive_db for s in ordered])),
         tuple(s.component or "" for s in ordered),
         rounded(np.concatenate([grid.to_grid(s.frequency_hz, s.level_db[None] + offset_db) for s in ordered])),
     )
@@ -216,7 +216,12 @@ def _shifted(sweeps: GridSweeps | None, offset_db: float) -> GridSweeps | None:
     """Drives on a relative scale, moved to the level that the lowest compression sweep shows."""
     if sweeps is None or np.isnan(offset_db):
         return sweeps
-    return GridSweeps(sweeps.drive_db + offset_db, sweeps.component, sweeps.level_db)
+    return GridSweeps(_as_stored(sweeps.drive_db + offset_db), sweeps.component, sweeps.level_db)
+
+
+def _as_stored(drive_db: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Drives as the file holds them: a digit more would be another drive beside the levels, which are single."""
+    return drive_db.astype(np.float32).astype(np.float64)
 
 
 def _drive_problem(compression: GridSweeps | None, offset_db: float, band: slice) -> list[ErrorItem]:

@@ -243,7 +243,7 @@ def _of_fall(reading: Reading) -> list[Doubt]:
             found = f"levels of the {orbit} orbit that do not fall off the axis"
             return [Doubt(ANGLE, found, "angles counted from the speaker's axis, or another number as the angle")]
         top = level[:, _TOP].mean(axis=1)
-        fall, widest = float(np.nanmax(top) - np.nanmin(top)), float(np.abs(angle).max())
+        fall, widest = float(top.max() - top.min()), float(np.abs(angle).max())
         if widest < _NARROW_DEG and fall > _NARROW_FALL_DB:
             found = f"treble that falls by {fall:.0f} dB within {widest:g}° ({orbit})"
             return [Doubt(ANGLE, found, "the number that is the angle, in the pattern or column that is read")]

@@ -252,6 +252,14 @@ class Database:
         it."""
         return maintenance.export_sofa(self.store, session, Path(file))
 
+    def verify_deep(
+        self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
+    ) -> Sequence[str]:
+        """Every table read to its end and held against a recomputation from the kept source files, in words."""
+        from speakerdb.upkeep import deep_check
+
+        return deep_check.problems(self.store, begin=begin, advance=advance)
+
     def verify(self) -> Sequence[str]:
         """What is wrong with the file's content, in words; empty where all is well."""
         return maintenance.verify(self.store)

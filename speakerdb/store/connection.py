@@ -17,6 +17,9 @@ if TYPE_CHECKING:
 LOCK_WAIT_S = 10.0  # how long a writer waits for another process to finish (method:data#the-database-file)
 _HEADER_BYTES = 12  # DuckDB writes the letters DUCK at byte 8 of every file
 # That rows are of some sessions; by the range DuckDB passes over blocks of rows that hold none of them
+_FULL = ("no space left", "disk full", "quota", "not enough space", "could not write all bytes")
+_NO_WRITING = ("read-only file system", "permission denied", "read-only mode")
+_LONGEST_REASON = 160
 OF_SESSIONS = "session_id BETWEEN ? AND ? AND list_contains(?, session_id)"
 
 
@@ -84,8 +87,31 @@ def _plain(path: Path, text: str) -> StoreError:
         return StoreError(f"{path} can't be opened: permission denied")
     return StoreError(
         f"{path} is damaged or not a complete database ({first}). Restore a copy, or ingest the session "
-        "folders into a new file"
+        "folders into a new file; `speakerdb repair` saves what can be read"
     )
+
+
+def in_words(error: BaseException) -> str | None:
+    """What a fault of the database or of the disk means and what to do; None for any other fault."""
+    import duckdb
+
+    text = str(error).strip()
+    first = text.splitlines()[0] if text else type(error).__name__
+    lower = text.lower()
+    if isinstance(error, OSError | duckdb.Error) and any(word in lower for word in _FULL):
+        return (
+            "the disk is full: what had not been reported as done was not kept. Free some room and run the command "
+            "again; it goes on where it stopped"
+        )
+    if isinstance(error, duckdb.Error) and any(word in lower for word in _NO_WRITING):
+        return f"the place can't be written to ({first})"
+    ours = (duckdb.BinderException, duckdb.ParserException, duckdb.InvalidInputException)
+    if isinstance(error, duckdb.Error) and not isinstance(error, ours):
+        return (
+            f"the database file is damaged ({first[:_LONGEST_REASON]}). `speakerdb verify --deep` names what is, "
+            "`speakerdb repair` writes a new file with all that can be saved"
+        )
+    return None
 
 
 def fetch_one(con: duckdb.DuckDBPyConnection, sql: str, params: object = None) -> tuple[Any, ...] | None:

@@ -18,6 +18,9 @@ if TYPE_CHECKING:
     import duckdb
 
 
+_WITH_DIGESTS = 7  # the version that keeps digests of tables
+
+
 @dataclass(frozen=True)
 class Migration:
     """One numbered SQL file."""
@@ -83,6 +86,8 @@ def apply(con: duckdb.DuckDBPyConnection, since: int, migrations: tuple[Migratio
                     [migration.version, dt.datetime.now(dt.UTC).replace(tzinfo=None), __version__],
                 )
                 version = migration.version
+        if version >= _WITH_DIGESTS:
+            con.execute("DELETE FROM table_digest")  # of what the tables were before
         con.execute("COMMIT")
     except BaseException:
         con.execute("ROLLBACK")

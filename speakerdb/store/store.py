@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import RequestError, StoreError
-from speakerdb.store import connection, migrations, queries, reading, writing
+from speakerdb.store import connection, digests, migrations, queries, reading, writing
 from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
@@ -80,12 +80,13 @@ class Store:
         try:
             yield
             self._renew_state()
+            digests.renew(self.con)
             self.con.execute("COMMIT")
         except BaseException as error:
             with contextlib.suppress(duckdb.Error):
                 self.con.execute("ROLLBACK")
-            if isinstance(error, duckdb.IOException):
-                raise StoreError(f"writing to {self.path} failed: {str(error).splitlines()[0]}") from None
+            if isinstance(error, duckdb.IOException | duckdb.FatalException):
+                raise StoreError(f"{self.path}: {connection.in_words(error)}") from None
             raise
 
     def is_sound(self) -> bool:

@@ -153,14 +153,15 @@ def insert_sessions(
     values: ValueTable,
     summary: dict[str, np.ndarray[Any, Any]],
     axis: tuple[np.ndarray[Any, Any], np.ndarray[Any, Any]],
+    numbered: Sequence[int] | None = None,
 ) -> list[int]:
     """Insert a group of sessions with their curves, values and files; the caller holds the transaction.
 
-    values, summary and axis (of `replace_listening_axis`) have one row per session, in the same order. Returns the new
-    session ids.
+    values, summary and axis (of `replace_listening_axis`) have one row per session, in the same order. Returns the
+    session ids: new ones, or those that are given (of a file that is made anew).
     """
     first = next_id(con, "session", "session_id")
-    ids = list(range(first, first + len(sessions)))
+    ids = list(range(first, first + len(sessions))) if numbered is None else list(numbered)
     speakers = _speaker_ids(con, [s.info for s in sessions])
     _insert_heads(con, sessions, ids, speakers)
     _insert_facts(con, sessions, ids, speakers)

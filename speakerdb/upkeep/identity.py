@@ -48,6 +48,11 @@ Key = tuple[
 ]  # speaker (id, or slug of a new one), lab, sample, setting, date, repeat
 
 
+def one_name(a: str, b: str) -> bool:
+    """Whether two names of a lab, a sample or a setting are one but in writing."""
+    return _bare(a) == _bare(b)
+
+
 @dataclass(eq=False)
 class Known:
     """What a group of sessions has to be compared with; sessions accepted on the way are added to it.

@@ -38,15 +38,20 @@ def work_out(
     an interrupted run goes on where it stopped."""
     ids = pending(store)
     begin(len(ids))
+    work_out_again(store, ids, advance)
+    return len(ids)
+
+
+def work_out_again(store: Store, ids: Sequence[int], advance: Callable[[int], None] = lambda _: None) -> None:
+    """Draws and intervals of these sessions, whether they have some or not."""
     if not ids:
-        return 0
+        return
     cores = os.cpu_count() or 1
     if cores > 1 and len(ids) >= _INLINE_BELOW:
         with _one_thread_each(), _workers(cores) as pool:
             _in_batches(store, ids, lambda tasks: pool.map(_one, tasks), advance)
     else:
         _in_batches(store, ids, lambda tasks: map(_one, tasks), advance)
-    return len(ids)
 
 
 def _workers(count: int) -> ProcessPoolExecutor:
