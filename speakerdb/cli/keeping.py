@@ -348,14 +348,22 @@ def verify(
     Example: speakerdb verify --deep. What is damaged, `repair` makes anew from the sources in the file.
     """
     from speakerdb.questions import documents
-    from speakerdb.upkeep import maintenance
+    from speakerdb.store import connection
+    from speakerdb.upkeep import deep_check, maintenance
 
     with open_database(db) as base:
-        problems = list(base.verify())
-        if deep:
-            with progress("recomputing") as (begin, advance):
-                problems += [p for p in base.verify_deep(begin=begin, advance=advance) if p not in problems]
         state = base.state
+        try:
+            problems = list(base.verify())
+        except Exception as error:
+            told = connection.in_words(error)
+            if told is None or not deep:
+                raise
+            problems = [told]
+    if deep:  # on a connection of its own: after a fault the first one gives no more answers
+        with progress("recomputing") as (begin, advance):
+            again = deep_check.problems(database_path(db), begin=begin, advance=advance)
+            problems += [p for p in again if p not in problems]
     sizes = maintenance.compact(database_path(db)) if compact else None
     if json:
         extra = {"bytes_before": sizes[0], "bytes_after": sizes[1]} if sizes else {}

@@ -258,7 +258,7 @@ class Database:
         """Every table read to its end and held against a recomputation from the kept source files, in words."""
         from speakerdb.upkeep import deep_check
 
-        return deep_check.problems(self.store, begin=begin, advance=advance)
+        return deep_check.problems(self.store.path, begin=begin, advance=advance)
 
     def verify(self) -> Sequence[str]:
         """What is wrong with the file's content, in words; empty where all is well."""

@@ -8,12 +8,19 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import StoreError
-from speakerdb.store import connection, reading
+from speakerdb.store import connection, digests, reading
 from speakerdb.store.writing import decompress
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
+
+
+# what sessions say of themselves
+HEADS = (
+    "SELECT s.session_id, s.session, s.content_hash, l.name AS lab, s.* EXCLUDE (session_id, session, content_hash) "
+    "FROM session s LEFT JOIN lab l USING (lab_id) ORDER BY s.session_id"
+)
 
 
 class Salvage:
@@ -57,6 +64,30 @@ class Salvage:
         except (duckdb.Error, UnicodeDecodeError, ValueError, OverflowError):
             self.close()
             return None
+
+    def altered(self) -> list[str]:
+        """Tables whose rows are not those that were written last, as far as that can be told."""
+        import duckdb
+
+        try:
+            return digests.altered(self.con)
+        except duckdb.Error:
+            self.close()
+            return []
+
+    def sessions_with_files(self) -> list[int]:
+        """The sessions of which source files are kept."""
+        rows = self.frame("SELECT DISTINCT session_id FROM source_file ORDER BY session_id")
+        return [] if rows is None else rows["session_id"].to_list()
+
+    def lab(self, lab_id: int) -> str | None:
+        """A lab's name."""
+        rows = self.frame("SELECT name FROM lab WHERE lab_id = $1", [lab_id])
+        return str(rows["name"][0]) if rows is not None and len(rows) else None
+
+    def reads_whole(self, table: str) -> bool:
+        """Whether every block of a table can be read."""
+        return self.frame(f"SELECT sum(hash(t)) FROM {table} t") is not None
 
     def tables(self) -> list[str]:
         found = self.frame(

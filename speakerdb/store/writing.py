@@ -110,7 +110,7 @@ def next_id(con: duckdb.DuckDBPyConnection, table: str, column: str) -> int:
     return int(row[0])
 
 
-def _id_of(con: duckdb.DuckDBPyConnection, table: str, column: str, name: str) -> int:
+def id_of(con: duckdb.DuckDBPyConnection, table: str, column: str, name: str) -> int:
     """The id of a maker or lab by name, made where it is new."""
     row = fetch_one(con, f"SELECT {column} FROM {table} WHERE name = ?", [name])
     if row is not None:
@@ -133,7 +133,7 @@ def _speaker_ids(con: duckdb.DuckDBPyConnection, infos: Sequence[SessionInfo]) -
     fresh = {i.slug: i for i in infos if i.slug not in known}
     start = next_id(con, "speaker", "speaker_id")
     known |= {slug: start + n for n, slug in enumerate(fresh)}
-    makers = {name: _id_of(con, "maker", "maker_id", name) for name in dict.fromkeys(i.maker for i in fresh.values())}
+    makers = {name: id_of(con, "maker", "maker_id", name) for name in dict.fromkeys(i.maker for i in fresh.values())}
     insert(
         con,
         "speaker",
@@ -180,7 +180,7 @@ def _insert_heads(
 ) -> None:
     now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
     infos = [s.info for s in sessions]
-    labs = {name: _id_of(con, "lab", "lab_id", name) for name in sorted({i.lab for i in infos})}
+    labs = {name: id_of(con, "lab", "lab_id", name) for name in sorted({i.lab for i in infos})}
     insert(
         con,
         "session",

@@ -12,8 +12,7 @@ import polars as pl
 
 from speakerdb.errors import StoreError
 from speakerdb.session import FloatArray
-from speakerdb.store import Store, digests, reading, session_rows, speakers
-from speakerdb.store.connection import OF_SESSIONS, of_sessions
+from speakerdb.store import Store, reading, rebuilt, salvage, session_rows, speakers
 from speakerdb.store.salvage import Salvage
 from speakerdb.upkeep.rebuilding import rebuild
 
@@ -45,13 +44,14 @@ _HEAD = ("session", "content_hash", "lab", "sample", "setting", "date", "repeat"
 
 
 def problems(
-    store: Store, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
+    path: Path, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
 ) -> list[str]:
     """All that a full reading and a recomputation find, in words; empty where all is well."""
-    found = [f"table {table}: its rows are not those that were last written" for table in digests.altered(store.con)]
-    with Salvage(store.path) as old, tempfile.TemporaryDirectory() as place:
-        unread = _unreadable(old)
-        found += unread
+    found: list[str] = []
+    with Salvage(path) as old, tempfile.TemporaryDirectory() as place:
+        altered = old.altered()
+        found += [f"table {table}: its rows are not those that were last written" for table in altered]
+        found += _unreadable(old)
         target = Path(place) / "again.duckdb"
         try:
             made = rebuild(old, target, from_folders=False, begin=begin, advance=advance)
@@ -67,16 +67,12 @@ def problems(
 
 def _unreadable(old: Salvage) -> list[str]:
     """Tables that can't be read to their end."""
-    return [
-        f"table {table}: not all of it can be read"
-        for table in old.tables()
-        if old.frame(f"SELECT sum(hash(t)) FROM {table} t") is None
-    ]
+    return [f"table {table}: not all of it can be read" for table in old.tables() if not old.reads_whole(table)]
 
 
 def _compare(old: Salvage, again: Store) -> Iterator[str]:
     names = {i: session_rows.head_of(again.con, i).session for i in session_rows.session_ids(again.con)}
-    slugs = dict(again.frame("SELECT speaker_id, slug FROM speaker").iter_rows())
+    slugs = dict(rebuilt.rows(again.con, "speaker").select("speaker_id", "slug").iter_rows())
     yield from _heads(old, again, names)
     ids = sorted(names)
     for table, keys in _OF_SESSIONS.items():
@@ -87,12 +83,12 @@ def _compare(old: Salvage, again: Store) -> Iterator[str]:
                 if rows is None:
                     yield from (f"{called[i]}: its rows of {table} can't be read" for i in some)
                     continue
-                right = reading.frame(again.con, f"SELECT * FROM {table} WHERE {OF_SESSIONS}", of_sessions(some))
+                right = rebuilt.rows(again.con, table, some)
                 yield from _differences(table, "session_id", keys, rows, right, called)
     everyone = speakers.speaker_ids(again.con)
     for table, keys in _OF_SPEAKERS.items():
         rows = old.table(table)
-        right = again.frame(f"SELECT * FROM {table}")
+        right = rebuilt.rows(again.con, table)
         called = {i: f"speaker {slugs.get(i, i)}" for i in everyone}
         if set(right.columns) <= set(rows.columns):
             yield from _differences(table, "speaker_id", keys, rows, right, called)
@@ -100,9 +96,7 @@ def _compare(old: Salvage, again: Store) -> Iterator[str]:
 
 def _heads(old: Salvage, again: Store, names: dict[int, str]) -> Iterator[str]:
     """What the rows of sessions say, against what their files say."""
-    columns = "s.session_id, s.session, s.content_hash, l.name AS lab, s.* EXCLUDE (session_id, session, content_hash)"
-    sql = f"SELECT {columns} FROM session s LEFT JOIN lab l USING (lab_id) ORDER BY s.session_id"
-    rows, right = old.frame(sql), again.frame(sql)
+    rows, right = old.frame(salvage.HEADS), again.frame(salvage.HEADS)
     if rows is None:
         return
     stood = {r["session_id"]: r for r in rows.iter_rows(named=True)}

@@ -82,9 +82,8 @@ def _heads(old: Salvage) -> dict[int, dict[str, Any]]:
     heads: dict[int, dict[str, Any]] = {}
     if "session_id" in table.columns:
         heads = {int(row["session_id"]): row for row in table.iter_rows(named=True)}
-    files = old.frame("SELECT DISTINCT session_id FROM source_file")
-    for session_id in [] if files is None else files["session_id"].to_list():
-        heads.setdefault(int(session_id), {})
+    for session_id in old.sessions_with_files():
+        heads.setdefault(session_id, {})
     return heads
 
 
@@ -99,20 +98,22 @@ def _copy(old: Salvage, new: Store, heads: Mapping[int, Mapping[str, Any]]) -> N
         rebuilt.put(new.con, "speaker", old.table("speaker"))
         for name in ("maker", "lab"):
             rebuilt.put(new.con, name, old.table(name))
-        told: dict[int, set[str]] = {}
-        for head in heads.values():
-            if head.get("speaker_id") is not None and (slug := _slug_in(head)) is not None:
-                told.setdefault(int(head["speaker_id"]), set()).add(slug)
-        for speaker_id, slugs in told.items():
-            rebuilt.call_speaker(new.con, speaker_id, sorted(slugs))
+        rebuilt.name_speakers(new.con, _speakers_told(heads))
 
 
-def _slug_in(head: Mapping[str, Any]) -> str | None:
-    """What a session's own words call its speaker."""
-    try:
-        return str(json.loads(head.get("info") or "")["slug"])
-    except (ValueError, TypeError, KeyError):
-        return None
+def _speakers_told(heads: Mapping[int, Mapping[str, Any]]) -> dict[int, list[rebuilt.Told]]:
+    """speaker_id -> what its sessions themselves call it."""
+    told: dict[int, list[rebuilt.Told]] = {}
+    for head in heads.values():
+        try:
+            info = json.loads(head.get("info") or "")
+            name = rebuilt.Told(str(info["slug"]), str(info["maker"]), str(info["model"]))
+        except (ValueError, TypeError, KeyError):
+            continue
+        if head.get("speaker_id") is not None:
+            names = told.setdefault(int(head["speaker_id"]), [])
+            names += [name] if name not in names else []
+    return told
 
 
 def _recover(
@@ -120,60 +121,74 @@ def _recover(
 ) -> NewSession | None:
     """A session from its kept files, else from its curves; None where neither can be had."""
     called = str(head.get("session") or f"number {session_id}")
-    folder = str(head.get("folder") or "")
-    files, gone = _sources(old, session_id, folder, from_folders=from_folders)
-    session = None
-    if files and not gone:
-        try:
-            session = formats.read_sources(folder, files)
-            grid = deriving.to_grid(session)
-            content = formats.content_hash(session)
-        except DataError as error:
-            gone = [error.message]
-            session = None
-    if session is None:
-        what = ", ".join(gone) or "none are kept"
+    folder, wanted = str(head.get("folder") or ""), head.get("content_hash")
+    files, bad = _sources(old, session_id)
+    read, why = _read(folder, files) if files else (None, "none can be read")
+    if bad and (read is None or read[1] != wanted):  # damaged, and not in a way that leaves the content as it was
+        read, why = None, ", ".join(bad)
+    fresh = read is None and from_folders and bool(wanted)
+    if fresh:
+        read, files = _from_folder(folder, str(wanted), files)
+    if read is None:
         kept = _stored_curves(old, session_id)
-        if kept is None or not head.get("content_hash"):
+        if kept is None or not wanted:
             found.lost.append(called)
-            found.told.append(f"session {called} is lost: neither its source files ({what}) nor its curves can be read")
+            found.told.append(f"session {called} is lost: neither its source files ({why}) nor its curves can be read")
             return None
         found.taken_over.append(called)
-        found.told.append(f"session {called}: its source files can't be read ({what}); its curves are as they stood")
-        grid, content = kept, str(head["content_hash"])
+        found.told.append(f"session {called}: its source files can't be read ({why}); its curves are as they stood")
+        grid, content = kept, str(wanted)
     else:
         found.whole.append(called)
-        if head.get("content_hash") not in {None, content}:
+        grid, content = read
+        if fresh:
+            found.told.append(
+                f"session {called}: its files ({why}) were taken from {folder}, where they are as they were"
+            )
+        elif bad:
+            found.told.append(
+                f"session {called}: {', '.join(bad)}: not the bytes that were stored, or not their SHA-256"
+            )
+        if wanted not in {None, content}:
             found.told.append(f"session {called}: its row says another content than its source files have")
     grid = replace(grid, info=_named_as_stored(old, grid.info, head))
     return NewSession(content, grid, folder, tuple(files), ledger=_ledger(head))
 
 
-def _sources(old: Salvage, session_id: int, folder: str, *, from_folders: bool) -> tuple[list[SourceFile], list[str]]:
-    """A session's source files, and the names of those that can't be had."""
+def _sources(old: Salvage, session_id: int) -> tuple[list[SourceFile], list[str]]:
+    """A session's source files as far as they can be unpacked, and the names of those that are not what was stored."""
     kept = old.files(session_id)
     if kept is None:
-        return [], ["they can't be read"]
-    files, gone = [], []
-    for name, (sha, stored) in kept.items():
-        content = stored if stored is not None and hashlib.sha256(stored).hexdigest() == sha else None
-        if content is None and from_folders and folder:
-            content = _from_folder(Path(folder) / name, sha)
-        if content is None:
-            gone.append(name)
-        else:
-            files.append(SourceFile(name, sha, content))
-    return files, gone
+        return [], ["its files can't be read"]
+    files, bad = [], []
+    for name, (sha, content) in kept.items():
+        if content is None or hashlib.sha256(content).hexdigest() != sha:
+            bad.append(name)
+        if content is not None:
+            files.append(SourceFile(name, hashlib.sha256(content).hexdigest(), content))
+    return files, bad
 
 
-def _from_folder(path: Path, sha: str) -> bytes | None:
-    from speakerdb.files import read_file
-
+def _read(folder: str, files: Sequence[SourceFile]) -> tuple[tuple[GridSession, str] | None, str]:
+    """The session on the grid with its content hash; None where the files give none, and why."""
     try:
-        content = read_file(path)
-    except OSError:
-        return None
-    return content if hashlib.sha256(content).hexdigest() == sha else None
+        session = formats.read_sources(folder, files)
+        return (deriving.to_grid(session), formats.content_hash(session)), ""
+    except DataError as error:
+        return None, error.message
+
+
+def _from_folder(
+    folder: str, wanted: str, files: list[SourceFile]
+) -> tuple[tuple[GridSession, str] | None, list[SourceFile]]:
+    """A session read again from the folder that it came from, if that holds the same content still."""
+    try:
+        session = formats.read_session(Path(folder))
+        if folder and formats.content_hash(session) == wanted:
+            return (deriving.to_grid(session), wanted), list(session.sources)
+    except (DataError, OSError, ValueError):
+        pass
+    return None, files
 
 
 def _stored_curves(old: Salvage, session_id: int) -> GridSession | None:
@@ -187,8 +202,7 @@ def _stored_curves(old: Salvage, session_id: int) -> GridSession | None:
 def _named_as_stored(old: Salvage, info: SessionInfo, head: Mapping[str, Any]) -> SessionInfo:
     """The info with lab, sample and setting as the row has them, where they are the same but in writing."""
     names: dict[str, Any] = {key: head.get(key) for key in ("sample", "setting")}
-    lab = old.frame("SELECT name FROM lab WHERE lab_id = $1", [head["lab_id"]]) if head.get("lab_id") else None
-    names["lab"] = lab["name"][0] if lab is not None and len(lab) else None
+    names["lab"] = old.lab(int(head["lab_id"])) if head.get("lab_id") is not None else None
     kept = {
         key: stored if isinstance(stored := names[key], str) and identity.one_name(stored, own) else own
         for key, own in (("lab", info.lab), ("sample", info.sample), ("setting", info.setting))
@@ -231,7 +245,7 @@ def _settle_facts(old: Salvage, new: Store) -> None:
         ("price", "price_id", ["speaker_id", "amount", "currency", "per", "kind", "date", "source", "session_id"]),
     ):
         stood = old.table(table)
-        made = new.frame(f"SELECT * FROM {table}")
+        made = rebuilt.rows(new.con, table)
         if set(stood.columns) != set(made.columns):
             continue
         stood = stood.select(made.columns).cast(made.schema)
