@@ -71,7 +71,7 @@ def read_responses(
             )
         if content is None:
             return (), None
-        return read_sofa(name, content, relative=level_is == "relative", problems=problems)
+        return read_sofa(name, content, level_is=level_is, problems=problems)
     if found.form == "traces":
         table = read_traces(view, found.files, found.said, problems)
     elif found.form == "mapped":

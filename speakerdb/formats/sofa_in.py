@@ -28,12 +28,20 @@ HDF5_LOCK = threading.Lock()  # the HDF5 library is not safe on several threads
 _ON_ORBIT_DEG = 0.5  # a direction this near to an orbit lies on it
 _WIDEST_HOLE_DEG = 25.0  # with a wider hole the directions do not count as all around
 _MAX_VALUES = 50_000_000
+_HERTZ = {"hertz": 1.0, "hz": 1.0, "kilohertz": 1000.0, "khz": 1000.0}
+_SURELY_KHZ = 30.0  # where the highest frequency lies below, it is given in kHz
+# the first that stands in a variable's units counts: "centimetre" holds "metre"
+_LENGTHS = {"centimet": 0.01, "millimet": 0.001, "cm": 0.01, "mm": 0.001, "met": 1.0, " m": 1.0, "m,": 1.0}
+_LOUDEST_PA = 20.0  # 120 dB: numbers that are larger in the middle are no pressures
+_AS_ONE = 1e-6
 
 
 def read_sofa(
-    file: str, content: bytes, *, relative: bool, problems: Problems
+    file: str, content: bytes, *, level_is: str | None, problems: Problems
 ) -> tuple[tuple[CurveBlock, ...], SphereBlock | None]:
-    """Curves on the two orbits and, where directions lie all around, the sphere; empty with problems noted."""
+    """Curves on the two orbits and, where directions lie all around, the sphere; empty with problems noted. level_is:
+    what the session says of its levels, if anything."""
+    relative = level_is == "relative"
     data = _load(file, content, problems)
     if data is None:
         return (), None
@@ -59,7 +67,10 @@ def read_sofa(
     if (f[1:] == f[:-1]).any():
         problems.add("a frequency that stands twice", "each frequency once", file=file, key="N")
         return (), None
-    return _orbits(file, f, directions, level, problems), _sphere(file, f, directions, level, problems)
+    blocks = _orbits(file, f, directions, level, problems)
+    if blocks and not _check_magnitudes(file, data, magnitude, level_is, problems):
+        return (), None
+    return blocks, _sphere(file, f, directions, level, problems)
 
 
 def _load(file: str, content: bytes, problems: Problems) -> Any:
@@ -98,7 +109,16 @@ def _frequencies(file: str, data: Any, problems: Problems) -> FloatArray | None:
     if f is None:
         problems.add("no frequencies", "frequencies in hertz", file=file, key="N")
         return None
-    f = f.reshape(-1)
+    unit = str(getattr(data, "N_Units", "hertz") or "hertz").strip().lower()
+    if unit not in _HERTZ:
+        known = ", ".join(sorted(_HERTZ))
+        problems.add(f"frequencies in {shown(unit)}", f"one of {known}", file=file, key="N.Units")
+        return None
+    f = f.reshape(-1) * _HERTZ[unit]
+    if f.max(initial=0.0) < _SURELY_KHZ:
+        found = f"{f.max(initial=0.0):g} as the highest frequency, in {unit}"
+        problems.add(found, "hertz; of kilohertz N.Units says so", file=file, key="N.Units")
+        return None
     if not ((f > 0) & (f <= MAX_FREQUENCY_HZ)).all():
         expected = f"frequencies in hertz above 0, at most {MAX_FREQUENCY_HZ:g}"
         problems.add(f"frequencies from {f.min():g} to {f.max():g}", expected, file=file, key="N")
@@ -117,6 +137,27 @@ def _magnitude(file: str, data: Any, problems: Problems) -> FloatArray | None:
         problems.add(f"data of shape {real.shape}", expected, file=file, key="Data.Real")
         return None
     return np.hypot(real, imaginary).reshape(real.shape[:3])
+
+
+def _check_magnitudes(file: str, data: Any, magnitude: FloatArray, level_is: str | None, problems: Problems) -> bool:
+    """Whether the numbers can be what they are taken for: pressures or ratios, no decibels; where nobody says which of
+    the two, that is asked of data that look normalised."""
+    real, imaginary = _array(data, "Data_Real"), _array(data, "Data_Imag")
+    if real is not None and imaginary is not None and not imaginary.any():
+        middle = float(np.median(real))
+        if (real < 0).any() or _LOUDEST_PA < middle <= MAX_LEVEL_DB:
+            found = f"real numbers from {real.min():g} to {real.max():g} without imaginary parts: decibels, as it seems"
+            problems.add(found, "pressures or ratios as complex numbers", file=file, key="Data.Real")
+            return False
+    if level_is is not None:
+        return True
+    peak, flat = float(magnitude.max()), np.abs(magnitude - 1.0) < _AS_ONE
+    if abs(peak - 1.0) < _AS_ONE or flat.all(axis=2).any():
+        found = "magnitudes of exactly 1 on the axis or at the peak: normalised, as it seems"
+        expected = 'level_is = "relative" in session.toml, or what else the levels are'
+        problems.ask(found, expected, file=file, key="level_is")
+        return False
+    return True
 
 
 def _level(file: str, magnitude: FloatArray, relative: bool, problems: Problems) -> FloatArray | None:
@@ -146,9 +187,10 @@ def _directions(file: str, data: Any, measurements: int, problems: Problems) -> 
         source, view, up = (_cartesian(data, v)[:, :, 0] for v in ("SourcePosition", "SourceView", "SourceUp"))
         seen = np.broadcast_to(receiver - source[:, None], (measurements, receiver.shape[1], 3))
         frame = np.broadcast_to(_frames(view, up), (measurements, 3, 3))
-    except (AttributeError, TypeError, ValueError):
+    except (AttributeError, TypeError, ValueError) as error:
+        why = f" ({shown(str(error))[1:-1]})" if isinstance(error, ValueError) and " " in str(error) else ""
         problems.add(
-            "no readable directions",
+            f"no readable directions{why}",
             "ReceiverPosition, SourcePosition, SourceView and SourceUp in spherical or cartesian coordinates",
             file=file,
             key="ReceiverPosition",
@@ -169,13 +211,17 @@ def _cartesian(data: Any, variable: str) -> FloatArray:
     """A position variable as (n, 3, 1 or M) cartesian coordinates. SourceUp shares the type of SourceView."""
     values = np.asarray(getattr(data, variable), dtype=np.float64)
     values = values.reshape(values.shape[0], 3, -1)
+    units = str(getattr(data, f"{variable}_Units", "") or getattr(data, "SourceView_Units", "") or "metre").lower()
+    length = next((size for word, size in _LENGTHS.items() if word in units), None)
     kind = getattr(data, f"{variable}_Type", None) or getattr(data, "SourceView_Type", "cartesian")
+    if length is None:
+        raise ValueError(f"{variable} in {units}")
     if kind == "cartesian":
-        return values
+        return values * length
     if kind != "spherical":
-        raise ValueError(kind)
-    unit = 1.0 if "radian" in str(getattr(data, f"{variable}_Units", "degree")) else np.pi / 180.0
-    azimuth, elevation, radius = values[:, 0] * unit, values[:, 1] * unit, values[:, 2]
+        raise ValueError(f"{variable} of type {kind}")
+    unit = 1.0 if "radian" in units else np.pi / 180.0
+    azimuth, elevation, radius = values[:, 0] * unit, values[:, 1] * unit, values[:, 2] * length
     return np.stack(
         (
             radius * np.cos(elevation) * np.cos(azimuth),

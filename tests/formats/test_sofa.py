@@ -296,3 +296,70 @@ def test_another_convention_a_damaged_file_and_none_at_all(tmp_path):
         with pytest.raises(DataError) as caught:
             read_session(folder)
         assert [i.file for i in caught.value.items] == ["responses.sofa"]
+
+
+def ring_file(folder: Path, scale: float = 1.0, frequency: np.ndarray = FREQUENCY, **more: object) -> Path:
+    """A session of one ring whose levels fall with the angle, written by the library itself."""
+    angle = np.radians(RING[:, 0]) * (RING[:, 1] == 0)
+    level = 80.0 - 6.0 * (1.0 - np.cos(angle))[:, None] - 0.1 * np.arange(len(frequency))
+    pressure = scale * 20e-6 * 10 ** (level / 20.0) * np.exp(0.3j)
+    sessions.write_keys(folder, **{k: more.pop(k) for k in ("level_is",) if k in more})
+    write_raw(folder / "responses.sofa", RING, pressure[None], frequency, **more)
+    return folder
+
+
+def set_units(folder: Path, variable: str, units: str) -> Path:
+    """Another program's file, which need not keep to the standard's units."""
+    import netCDF4
+
+    with netCDF4.Dataset(str(folder / "responses.sofa"), "a") as data:
+        data[variable].Units = units
+    return folder
+
+
+def on_axis(folder: Path) -> tuple[np.ndarray, float]:
+    f, y = curves(read_session(folder))[(True, 0.0)]
+    return f, float(y[0])
+
+
+def test_units_of_frequencies_are_read_and_not_assumed(tmp_path):
+    set_units(ring_file(tmp_path / "a", frequency=FREQUENCY / 1000.0), "N", "kilohertz")
+    f, level = on_axis(tmp_path / "a")
+    np.testing.assert_allclose(f, FREQUENCY)
+    assert level == pytest.approx(80.0, abs=1e-6)
+    for units, found in (("hertz", "highest frequency"), ("octaves", "octaves")):
+        with pytest.raises(DataError) as caught:
+            read_session(set_units(ring_file(tmp_path / units, frequency=FREQUENCY / 1000.0), "N", units))
+        assert found in str(caught.value.items[0])
+        assert caught.value.items[0].key == "N.Units"
+
+
+def test_lengths_in_other_units_do_not_turn_a_direction(tmp_path):
+    """A source a little off the origin, its place in metres, the receivers' in centimetres."""
+    cartesian = {"SourcePosition": np.array([[0.5, 0.0, 0.0]]), "SourcePosition_Type": "cartesian"}
+    ring_file(tmp_path / "a", **cartesian, SourcePosition_Units="metre")
+    cartesian["SourcePosition"] = np.array([[50.0, 0.0, 0.0]])
+    set_units(ring_file(tmp_path / "b", **cartesian), "SourcePosition", "centimetre")
+    a, b = (sorted(curves(read_session(tmp_path / n))) for n in "ab")
+    assert a == b
+    with pytest.raises(DataError, match="furlong"):
+        read_session(set_units(ring_file(tmp_path / "c", **cartesian), "SourcePosition", "furlong"))
+
+
+def test_normalised_levels_are_asked_about_and_taken_where_they_are_told(tmp_path):
+    peak = 1.0 / (20e-6 * 10 ** (80.0 / 20.0))
+    with pytest.raises(DataError) as caught:
+        read_session(ring_file(tmp_path / "a", scale=peak))
+    assert caught.value.asked
+    assert "normalised" in str(caught.value.items[0])
+    assert 'level_is = "relative"' in str(caught.value.items[0].expected)
+    assert on_axis(ring_file(tmp_path / "b", scale=peak, level_is="relative"))[1] == pytest.approx(0.0, abs=1e-6)
+
+
+def test_decibels_where_pressures_belong_are_refused(tmp_path):
+    for name, offset in (("a", 0.0), ("b", -90.0)):
+        folder = sessions.write_keys(tmp_path / name, level_is="relative")
+        level = 80.0 + offset - 6.0 * (1.0 - np.cos(np.radians(RING[:, 0])))[:, None] + np.zeros(len(FREQUENCY))
+        write_raw(folder / "responses.sofa", RING, (level + 0j)[None], FREQUENCY)
+        with pytest.raises(DataError, match="decibels"):
+            read_session(folder)
