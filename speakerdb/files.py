@@ -6,6 +6,7 @@ import stat
 from pathlib import Path
 
 MAX_FILE_BYTES = 200_000_000  # a file beyond this is a mistake or an attack, not a table of curves
+MAX_LIST_BYTES = 20_000_000  # a list of facts, rates or a draft
 
 
 def refuse_odd(path: Path) -> None:

@@ -15,6 +15,7 @@ from speakerdb.analysis import filters
 from speakerdb.analysis.filters import Limit
 from speakerdb.errors import DataError, ErrorItem, RequestError
 from speakerdb.field.field import Field
+from speakerdb.files import MAX_LIST_BYTES, read_file
 
 
 @dataclass(frozen=True)
@@ -47,7 +48,8 @@ def read_rates(path: Path) -> dict[tuple[str, str], float]:
     """A rates file: CSV with the columns from, to, rate (1 `from` = rate `to`). Raises DataError with every wrong
     row."""
     try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")), skipinitialspace=True))
+        text = read_file(path, MAX_LIST_BYTES).decode("utf-8-sig")
+        rows = list(csv.DictReader(io.StringIO(text), skipinitialspace=True))
     except OSError as error:
         raise DataError(f"{path} can't be read: {error.strerror or error}") from None
     except (UnicodeDecodeError, csv.Error):

@@ -11,6 +11,7 @@ import numpy as np
 from speakerdb import figures
 from speakerdb.acoustics import programme
 from speakerdb.errors import DataError, ErrorItem
+from speakerdb.files import MAX_LIST_BYTES, read_file
 
 _EXPECTED = "frequency_hz,level_db such as 63,-15.2"
 
@@ -21,7 +22,8 @@ def read_spectrum(path: Path) -> tuple[float, ...]:
     band of the table. Raises DataError with every wrong row, and where the bands from 50 Hz to 10 kHz are not all
     there."""
     try:
-        rows = list(csv.DictReader(io.StringIO(path.read_text(encoding="utf-8-sig")), skipinitialspace=True))
+        text = read_file(path, MAX_LIST_BYTES).decode("utf-8-sig")
+        rows = list(csv.DictReader(io.StringIO(text), skipinitialspace=True))
     except OSError as error:
         raise DataError(f"{path} can't be read: {error.strerror or error}") from None
     except (UnicodeDecodeError, csv.Error):

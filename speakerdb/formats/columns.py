@@ -12,12 +12,14 @@ from typing import Any
 import numpy as np
 import polars as pl
 
+from speakerdb.formats.archives import WORKBOOK_SUFFIX, workbook_text
 from speakerdb.formats.conventions import joined, to_ours
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import FIELDS, Pattern, Words, compile_pattern, same_form, words_of
 from speakerdb.formats.problems import Place, Problems, shown
 from speakerdb.formats.tables import (
     FORMS,
+    MAX_TEXT,
     ORBITS,
     TABLE_SUFFIXES,
     CodeArray,
@@ -36,6 +38,7 @@ OTHER_TABLES = ("distortion", "compression", "impedance")
 # what the maps of the other tables take over from [columns] itself
 _SHARED = (
     "encoding",
+    "worksheet",
     "delimiter",
     "decimal_comma",
     "comment",
@@ -117,6 +120,9 @@ def _read_raw(view: FolderView, name: str, said: Mapping[str, Any], problems: Pr
         if frame is None:
             return None
         return RawTable(name, tuple(frame.columns), tuple(frame.get_columns()), lambda row: (name, row + 1), None)
+    if name.lower().endswith(WORKBOOK_SUFFIX):
+        sheet = workbook_text(name, content, said, problems)
+        return raw_from_text(name, sheet, {**said, "delimiter": "tab"}, problems) if sheet is not None else None
     if name.endswith(".gz"):
         content = unpack(name, content, problems)
     text = decode(name, content, said.get("encoding"), problems) if content is not None else None
@@ -125,6 +131,10 @@ def _read_raw(view: FolderView, name: str, said: Mapping[str, Any], problems: Pr
 
 def raw_from_text(name: str, text: str, said: Mapping[str, Any], problems: Problems) -> RawTable | None:
     """Split a text table into cells; None with problems noted."""
+    if len(text) > MAX_TEXT:
+        expected = f"at most {MAX_TEXT // 10**6} MB of text; larger tables as Parquet, or in the plain form"
+        problems.add(f"a table of {len(text) / 1e6:.0f} MB", expected, file=name)
+        return None
     lines = text.split("\n")
     comment = said.get("comment")
     kept = [

@@ -12,6 +12,7 @@ from typing import Any
 
 import numpy as np
 
+from speakerdb.formats.archives import ARCHIVE_SUFFIX, WORKBOOK_SUFFIX, workbook_text
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.guess_tables import (
     guess_columns,
@@ -63,7 +64,7 @@ def _is_inner(name: str) -> bool:
 def _is_data_file(name: str) -> bool:
     if name == SHEET_FILE:
         return False
-    return name.lower().endswith((*TEXT_SUFFIXES, ".gz", ".parquet", SOFA_SUFFIX))
+    return name.lower().endswith((*TEXT_SUFFIXES, ".gz", ".parquet", SOFA_SUFFIX, ARCHIVE_SUFFIX, WORKBOOK_SUFFIX))
 
 
 @dataclass(frozen=True)
@@ -86,6 +87,9 @@ def guess_reading(places: Sequence[Path]) -> Guess:
     content = _unpacked(views[0], samples[0])
     encoding = _guess_encoding(content) if content is not None else None
     text = decode(samples[0], content, encoding, Problems("")) if content is not None else None
+    if samples[0].lower().endswith(WORKBOOK_SUFFIX):
+        workbook = views[0].read(samples[0], Problems(""))
+        text = workbook_text(samples[0], workbook, {}, Problems("")) if workbook is not None else None
     header = header_says(text) if text is not None else {}
     if text is not None and _is_trace(samples[0], text):
         traces = _guess_traces(views, samples[0], text, encoding, header)
@@ -184,7 +188,7 @@ def _largest(view: DiskFolder) -> str:
 def _unpacked(view: DiskFolder, name: str) -> bytes | None:
     """The bytes of a text file, None for other kinds."""
     problems = Problems("")
-    content = view.read(name, problems) if not name.endswith((".parquet", SOFA_SUFFIX)) else None
+    content = view.read(name, problems) if not name.endswith((".parquet", SOFA_SUFFIX, WORKBOOK_SUFFIX)) else None
     return unpack(name, content, problems) if content is not None and name.endswith(".gz") else content
 
 

@@ -20,6 +20,7 @@ from speakerdb.session import FloatArray
 from speakerdb.terms import COMPONENTS
 
 MAX_ROWS = 10_000_000
+MAX_TEXT = 40_000_000  # characters of a table or a trace whose cells are taken apart one by one
 TABLE_SUFFIXES = (".csv", ".csv.gz", ".parquet")
 ORBITS = ("horizontal", "vertical")
 
@@ -193,6 +194,10 @@ def _from_troubled_csv(
         text = content.decode("utf-8")
     except UnicodeDecodeError as error:
         _not_utf8(file, content.count(b"\n", 0, error.start) + 1, problems)
+        return None
+    if len(text) > MAX_TEXT:
+        expected = "a table without empty or bad cells, or Parquet"
+        problems.add(f"empty or bad cells in a table of {len(text) / 1e6:.0f} MB", expected, file=file)
         return None
     lines = text.split("\n")[1:]
     kept = [i for i, row in enumerate(lines) if row.strip()]

@@ -14,7 +14,7 @@ from speakerdb.formats.conventions import joined, to_ours
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import Pattern, compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
-from speakerdb.formats.tables import ORBITS, RESPONSES, Table
+from speakerdb.formats.tables import MAX_TEXT, ORBITS, RESPONSES, Table
 from speakerdb.formats.view import FolderView
 from speakerdb.session import FloatArray
 
@@ -108,6 +108,9 @@ def parse_rows(
     name: str, text: str, said: Mapping[str, Any], problems: Problems
 ) -> tuple[FloatArray, list[int]] | None:
     """All numbers of a trace file (points, columns), and the line of each point."""
+    if len(text) > MAX_TEXT:
+        problems.add(f"a trace of {len(text) / 1e6:.0f} MB", f"at most {MAX_TEXT // 10**6} MB of text", file=name)
+        return None
     lines = text.split("\n")
     if "thousands" in said:
         lines = [_ungrouped(line, said["thousands"], said.get("frequency_column", 1)) for line in lines]

@@ -7,8 +7,10 @@ import hashlib
 import os
 from collections.abc import Iterable
 from pathlib import Path
+from typing import NamedTuple
 
 from speakerdb.files import read_file
+from speakerdb.formats.archives import ARCHIVE_SUFFIX, members, read_member
 from speakerdb.formats.problems import Problems
 from speakerdb.session import SourceFile
 
@@ -20,7 +22,8 @@ SHEET_FILE = "sessions.csv"  # the usual name of a sheet: never a table of measu
 
 
 class FolderView:
-    """The files of one session: those in its folder and its immediate subfolders, and every folder.toml above it.
+    """The files of one session: those in its folder, its immediate subfolders and archives, and every folder.toml above
+    it.
 
     `names` are relative with forward slashes, sorted. A folder.toml of the n-th parent is called "../" n times and its
     name. `roles` says what files were read as, `passed` what stands there and is no file to be read, with the reason.
@@ -79,18 +82,25 @@ class DiskFolder(FolderView):
         self.path = Path(os.path.abspath(folder))
         sheets = {self.path / SHEET_FILE, *([Path(os.path.abspath(without))] if without is not None else [])}
         names, passed = _files_of(self.path)
+        names, self._members, more = _opened(self.path, names)
+        passed += more
         self._actual = {readable(name): name for name in names if self.path / name not in sheets}
         super().__init__(readable(str(folder)), self._actual, _inherited(self.path))
         self.passed = [(readable(name), reason) for name, reason in passed]
         self.passed += [(readable(name), "a sheet of sessions") for name in names if self.path / name in sheets]
 
     def _fetch(self, name: str) -> bytes:
-        return read_file(self.path / self._actual.get(name, name))
+        actual = self._actual.get(name, name)
+        if actual in self._members:
+            member = self._members[actual]
+            return read_member(self.path / member.archive, member.name)
+        return read_file(self.path / actual)
 
     def size(self, name: str) -> int:
         """Bytes of a file, 0 where it is gone."""
+        actual = self._actual.get(name, name)
         try:
-            return (self.path / self._actual.get(name, name)).stat().st_size
+            return self._members[actual].size if actual in self._members else (self.path / actual).stat().st_size
         except OSError:
             return 0
 
@@ -142,6 +152,31 @@ def _files_of(folder: Path) -> tuple[list[str], list[tuple[str, str]]]:
         if len(names) > MAX_FILES:
             raise OSError(errno.EFBIG, f"more than {MAX_FILES} files")
     return names, passed
+
+
+class _Member(NamedTuple):
+    """A file in an archive of the folder."""
+
+    archive: str
+    name: str
+    size: int
+
+
+def _opened(folder: Path, names: list[str]) -> tuple[list[str], dict[str, _Member], list[tuple[str, str]]]:
+    """Names with the files of archives in the place of the archives, as archive.zip/file; what each of those is; and
+    what is not read, with the reason."""
+    inner: dict[str, _Member] = {}
+    passed: list[tuple[str, str]] = []
+    archives = [n for n in names if n.lower().endswith(ARCHIVE_SUFFIX)]
+    for archive in archives:
+        try:
+            found, odd = members(folder / archive)
+        except ValueError as error:
+            passed.append((archive, str(error)))
+            continue
+        inner |= {f"{archive}/{member}": _Member(archive, member, size) for member, size in found.items()}
+        passed += [(f"{archive}/{member}", reason) for member, reason in odd]
+    return [n for n in names if n not in archives] + list(inner), inner, passed
 
 
 def _entries(folder: Path) -> list[os.DirEntry[str]]:

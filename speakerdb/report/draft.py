@@ -18,6 +18,7 @@ from typing import TYPE_CHECKING, Any
 
 from speakerdb.charts import saving
 from speakerdb.errors import ErrorItem, RequestError, SpeakerdbError
+from speakerdb.files import MAX_LIST_BYTES, read_file, refuse_odd
 from speakerdb.report.placeholders import Scope
 
 if TYPE_CHECKING:
@@ -99,6 +100,7 @@ def draft(base: Database, source: str | Path, out: str | Path | None = None, *, 
 
 def _read(origin: Path) -> str:
     try:
+        refuse_odd(origin)
         return origin.read_text(encoding="utf-8")
     except OSError as error:
         raise RequestError(f"{origin} can't be read: {error.strerror}") from error
@@ -130,7 +132,7 @@ def _read_record(record: Path) -> dict[str, Any] | None:
     if not record.exists():
         return None
     try:
-        found = json.loads(record.read_text(encoding="utf-8"))
+        found = json.loads(read_file(record, MAX_LIST_BYTES))
         for entry in found["filled"]:
             Filled(**entry)
         return {"state": str(found["state"]), "sha256": str(found["sha256"]), "filled": found["filled"]}

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from speakerdb.errors import BusyError, StoreError
+from speakerdb.files import refuse_odd
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -58,6 +59,7 @@ def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.D
 
 def _refuse_foreign_bytes(path: Path) -> None:
     try:
+        refuse_odd(path)
         with path.open("rb") as file:
             head = file.read(_HEADER_BYTES)
     except OSError as error:

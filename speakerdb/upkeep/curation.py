@@ -12,6 +12,7 @@ from pathlib import Path
 
 from speakerdb.errors import ConflictError, DataError, ErrorItem, RequestError, SpeakerdbError
 from speakerdb.field.naming import find_session, find_speaker
+from speakerdb.files import MAX_LIST_BYTES, read_file
 from speakerdb.store import Store, changes, session_rows, speakers, writing
 from speakerdb.store.changes import StoredPrice
 from speakerdb.terms import KINDS
@@ -64,7 +65,7 @@ def bring_facts(store: Store, path: Path) -> tuple[int, int]:
 
 def _read_facts(store: Store, path: Path) -> list[_Row]:
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_file(path, MAX_LIST_BYTES).decode("utf-8-sig")
     except OSError as error:
         raise DataError(f"{path} can't be read: {error.strerror or error}") from None
     except UnicodeDecodeError:
