@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import shutil
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -137,11 +138,18 @@ def upgrade(path: Path) -> tuple[int, int, Path | None]:
 
 
 def export(store: Store, target: Path) -> list[Path]:
-    """Write every table as Parquet (Zstandard) into a folder that is new or empty; returns the files."""
+    """Write every table as Parquet (Zstandard) into a folder that is new or empty, all of them or none; returns the
+    files."""
     if target.exists() and (not target.is_dir() or any(target.iterdir())):
         raise StoreError(f"{target} exists and is not an empty folder; choose a new one")
-    target.mkdir(parents=True, exist_ok=True)
-    return checks.export_tables(store.con, target)
+    part = target.with_name(target.name + ".part")
+    shutil.rmtree(part, ignore_errors=True)
+    part.mkdir(parents=True)
+    files = checks.export_tables(store.con, part)
+    if target.exists():
+        target.rmdir()
+    part.rename(target)
+    return [target / file.name for file in files]
 
 
 def export_sofa(store: Store, session: str, target: Path) -> Path:

@@ -1,7 +1,9 @@
-"""Kills the program at random moments of ingest, --replace, upgrade and derive, and looks at what is left.
+"""Kills the program at random moments of ingest, --replace, upgrade, derive, withdraw, rename, merge, export and
+repair, and looks at what is left.
 
 Run: python tests/upkeep/killing.py [TIMES] [SEED]. After each kill the file must open, verify must find nothing, and
-every session that was reported stored must be there with its content.
+every session that was reported stored must be there with its content. An export or a repaired file is whole or is not
+there.
 """
 
 from __future__ import annotations
@@ -40,7 +42,27 @@ if job == "upgrade":
     maintenance.upgrade(__import__("pathlib").Path(database))
     print("done", flush=True)
     sys.exit()
+if job == "repair":
+    from pathlib import Path
+    from speakerdb.upkeep import rebuilding
+    rebuilding.repair(Path(database), Path(database).with_name("try.repaired.duckdb"))
+    print("done", flush=True)
+    sys.exit()
 with speakerdb.open(database, write=True) as base:
+    if job == "curation":
+        rows = base.store.con.execute(
+            "SELECT slug, session FROM session JOIN speaker USING (speaker_id) ORDER BY slug"
+        ).fetchall()
+        for (slug, first), (other, second) in zip(rows[::2], rows[1::2]):
+            base.withdraw(first, "x")
+            base.undo_withdrawal(first)
+            base.rename(slug, slug + " b")
+            base.withdraw(second, "x")
+            base.merge(slug + "-b", other)
+        print("done", flush=True)
+        sys.exit()
+    if job == "export":
+        maintenance.export(base.store, __import__("pathlib").Path(database).with_name("try.export"))
     if job in ("ingest", "replace"):
         base.ingest(folder, replace=job == "replace", report=report)
     elif job == "derive":
@@ -124,13 +146,13 @@ def look(path: Path, stored: set[str]) -> list[str]:
         with speakerdb.open(path, write=True) as base:
             base.derive()
     with speakerdb.open(path) as base:
-        found = set(base.query("sessions")[1]["session"])
+        found = {row[0] for row in base.store.con.execute("SELECT session FROM session").fetchall()}
         problems = list(base.verify())
     missing = stored - found
     return problems + ([f"{len(missing)} sessions reported stored are not there"] if missing else [])
 
 
-JOBS = ("ingest", "replace", "upgrade", "derive", "from-raw")
+JOBS = ("ingest", "replace", "upgrade", "derive", "from-raw", "curation", "export", "repair")
 
 
 class Kills:
@@ -143,6 +165,8 @@ class Kills:
         self.full, self.older = root / "full.duckdb", root / "older.duckdb"
         with speakerdb.open(self.full, write=True) as base:
             self.stored = {r.session for r in base.ingest(self.first) if r.session}
+            tables = base.store.con.execute("SELECT table_name FROM duckdb_tables()").fetchall()
+            self.tables = {name for (name,) in tables}
         shutil.copy(self.full, self.older)
         make_older(self.older)
 
@@ -156,8 +180,14 @@ class Kills:
         after_s = rng.uniform(0.0, 1.2 if job == "upgrade" else 3.0)
         stored, done = run_and_kill(job, path, self.second if job == "replace" else self.first, after_s)
         problems = look(path, stored | before)
+        repaired = self.root / "try.repaired.duckdb"
+        if repaired.exists():
+            problems += look(repaired, before)
+        exported = self.root / "try.export"
+        if exported.exists() and {p.stem for p in exported.iterdir()} != self.tables:
+            problems.append("a part of an export")
         for left in self.root.glob("try*"):
-            left.unlink()
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
         return problems, done
 
 
