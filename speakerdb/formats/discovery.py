@@ -10,6 +10,7 @@ from speakerdb.formats.keys import Keys, check
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses
 from speakerdb.formats.session_sheet import Sheet
+from speakerdb.formats.splitting import sessions_in
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.view import SESSION_FILE, DiskFolder
 
@@ -37,7 +38,7 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
             sessions.add(path)
             known.add(os.path.realpath(path))
         elif not _inside(path, folder, known) and _told_by_folder_toml(path, sheet, leaf=not inner):
-            sessions.add(path)
+            sessions |= _parts_of(path, sheet)
     sessions |= set(unreadable)
     if not sessions:
         expected = (
@@ -65,6 +66,15 @@ def _inside(path: Path, top: Path, known: set[str]) -> bool:
     """Whether a folder lies inside one that is a session by its session.toml or the sheet: its files belong to that."""
     parents = [p for p in path.parents if p == top or p.is_relative_to(top)]
     return any(os.path.realpath(p) in known for p in parents)
+
+
+def _parts_of(path: Path, sheet: Sheet | None) -> set[Path]:
+    """A folder, or the sessions whose files lie in it together."""
+    try:
+        names = sessions_in(DiskFolder(path, without=sheet.path if sheet is not None else None))
+    except OSError:
+        names = []
+    return {path / name for name in names} or {path}
 
 
 def _told_by_folder_toml(path: Path, sheet: Sheet | None, *, leaf: bool) -> bool:

@@ -137,6 +137,9 @@ def _guess_traces(
     if choice is None:
         return None
     best, rival, notes = choice.best, choice.rival, []
+    if choice.together is not None:
+        tables = {"traces": {"pattern": choice.together} | said | name_keys(best)}
+        return Guess(tables, ("files of several sessions lie together: {session} tells them apart",), (tables,), header)
     if best.doubled:
         notes.append(
             f"{best.pattern}: {best.doubled} files mean a curve that another means too; files of several speakers, "

@@ -8,11 +8,12 @@ import re
 from collections import Counter
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from speakerdb.formats.judge import disorder, loudest_deg, rise
-from speakerdb.formats.patterns import MINUS_SIGNS, SIGN_WORDS, Pattern, compile_pattern, same_form, words_of
+from speakerdb.formats.patterns import MINUS_SIGNS, SESSION, SIGN_WORDS, Pattern, compile_pattern, same_form, words_of
 from speakerdb.session import FloatArray
 
 # words for the orbits in the languages of common exports, beside those every pattern knows
@@ -36,6 +37,7 @@ _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+|.")
 _SIGN_CHARACTERS = "+" + MINUS_SIGNS
 _MOST_SHAPES = 6  # of which readings are made, the commonest first
 _LEAST_NAMES = 3
+_MOST_NUMBERED = 12  # numbers by which they may: models, takes, samples
 _MOST_PARTS = 4  # values of a word by which files of one folder may fall apart
 _UNREAD = 3.0  # the cost of names whose files hold no levels
 CLEAR = 0.25  # by which a reading must be better than its rival
@@ -72,6 +74,7 @@ class Choice:
 
     best: NameReading
     rival: NameReading | None
+    together: str | None = None  # the pattern by which files of several sessions are told apart, where they are
 
 
 def choose(groups: Sequence[Sequence[str]], level_of: LevelOf) -> Choice | None:
@@ -86,8 +89,35 @@ def choose(groups: Sequence[Sequence[str]], level_of: LevelOf) -> Choice | None:
     costs = [cost(r, curves) + len(r.unread) / (len(r.unread) + len(r.found)) for r in every]
     order = sorted(range(len(every)), key=lambda i: (costs[i], i))
     best = every[order[0]]
+    if best.doubled or best.unread:
+        together = next((t for i in order if (t := _together(every[i], groups[0])) is not None), None)
+        if together is not None:
+            return Choice(best, None, together)
     rivals = [every[i] for i in order[1:] if costs[i] < costs[order[0]] + CLEAR and every[i].found != best.found]
     return Choice(best, rivals[0] if rivals else None)
+
+
+def _together(reading: NameReading, names: Sequence[str]) -> str | None:
+    """The pattern with {session} in the place of what stands before the first field of a reading, if that parts the
+    names into sessions of the same curves each."""
+    before, brace, after = reading.pattern.partition("{")
+    separator = re.search(r"[^\w*]+$|_+$", before)
+    if not brace or separator is None or separator.start() == 0:
+        return None
+    text = "{" + SESSION + "}" + separator[0] + brace + after
+    try:
+        pattern = compile_pattern(text, words_of(_said_of(reading.orbit_words, reading.sign_words)))
+    except ValueError:
+        return None
+    sets: dict[str, list[tuple[str, float]]] = {}
+    for name in names:
+        texts, values = pattern.texts(name), pattern.match(name)
+        if texts is None or values is None or "angle_deg" not in values:
+            return None  # a name that it doesn't read: then it is not how these are named
+        sets.setdefault(same_form(texts[SESSION]), []).append((texts.get("orbit", ""), values["angle_deg"]))
+    curves = {frozenset(found) for found in sets.values()}
+    whole = all(len(set(found)) == len(found) for found in sets.values())
+    return text if len(sets) > 1 and whole and len(curves) == 1 else None
 
 
 def _within(reading: NameReading, group: Sequence[str]) -> NameReading:
@@ -125,7 +155,8 @@ def _parts(shape: Sequence[str], members: Sequence[Sequence[_Token]]) -> list[li
     parts = []
     for i, kind in enumerate(shape):
         values = {m[i].text for m in members}
-        if kind == _WORD and 2 <= len(values) <= _MOST_PARTS and not {same_form(v) for v in values} <= _KNOWN:
+        few = 2 <= len(values) <= (_MOST_PARTS if kind == _WORD else _MOST_NUMBERED)
+        if kind in {_WORD, _NUMBER} and few and not {same_form(v) for v in values} <= _KNOWN:
             parts += [[m for m in members if m[i].text == v] for v in sorted(values)]
     return [p for p in parts if len(p) >= _LEAST_NAMES]
 
@@ -233,12 +264,7 @@ def _reading(
     text = re.sub(r"\*+", "*", "".join(parts))
     orbit_words = () if orbit is None else tuple(sorted({same_form(t.text) for t in columns[orbit]}))
     sign_words = () if sign is None else tuple(sorted({same_form(t.text) for t in columns[sign]}))
-    sides = {"plus": list(sign_words[::2]), "minus": list(sign_words[1::2])}  # which is which makes no odds here
-    said = {
-        "orbit_words": {"horizontal": list(orbit_words)},
-        "sign_words": sides if set(sign_words) - set(SIGN_WORDS) else {},
-    }
-    pattern = compile_pattern(text, words_of(said))
+    pattern = compile_pattern(text, words_of(_said_of(orbit_words, sign_words)))
     found, unread = _matched(pattern, names)
     if len(found) < _LEAST_NAMES:
         return None
@@ -248,6 +274,13 @@ def _reading(
             words = {t.text for t in columns[i]}
             unclear |= words if len(words) > 1 else set()
     return NameReading(text, orbit_words, sign_words, found, unread, tuple(sorted(unclear)))
+
+
+def _said_of(orbit_words: Sequence[str], sign_words: Sequence[str]) -> dict[str, Any]:
+    """Keys by which words are known, whatever they mean: which is which makes no odds here."""
+    sides = {"plus": list(sign_words[::2]), "minus": list(sign_words[1::2])}
+    unknown = bool(set(sign_words) - set(SIGN_WORDS))
+    return {"orbit_words": {"horizontal": list(orbit_words)}, "sign_words": sides if unknown else {}}
 
 
 def _matched(pattern: Pattern, names: Sequence[str]) -> tuple[dict[str, tuple[str, float]], tuple[str, ...]]:

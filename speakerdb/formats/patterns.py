@@ -15,6 +15,7 @@ MINUS_SIGNS = "-\N{MINUS SIGN}\N{EN DASH}\N{FIGURE DASH}\N{SMALL HYPHEN-MINUS}\N
 _SIGNS = "+" + MINUS_SIGNS
 _NUMBER = rf"[{re.escape(_SIGNS)}]?\d{{1,6}}(?:[.,]\d{{1,6}})?"
 FIELDS = {"orbit": "orbit", "angle": "angle_deg", "drive": "drive_db", "component": "component"}  # -> column
+SESSION = "session"  # any text, by which the files of several sessions in one folder are told apart
 SIGN = "sign"  # a word in the place of the angle's sign; it has no column of its own
 _WORDS = ("orbit", "component", SIGN)  # fields that are words out of a list, not numbers
 _ORBIT_WORDS = {"h": 0, "hor": 0, "horiz": 0, "horizontal": 0, "v": 1, "ver": 1, "vert": 1, "vertical": 1}
@@ -65,13 +66,15 @@ class Pattern:
     """A compiled pattern. `columns`: the columns whose values stand in the name.
 
     `parts`: for each folder of the name, what stands between the stars, from left to right. A name is matched part by
-    part from its end, each as far right as it goes, so that the time grows with the length of the name alone.
+    part from its end, each as far right as it goes, so that the time grows with the length of the name alone. `gap`:
+    the folder and the star that {session} stands for.
     """
 
     text: str
     columns: tuple[str, ...]
     parts: tuple[tuple[re.Pattern[str], ...], ...]
     words: Words
+    gap: tuple[int, int] | None = None
 
     def texts(self, name: str) -> dict[str, str] | None:
         """What stands in a name in the place of each field; None where the name does not fit."""
@@ -79,9 +82,13 @@ class Pattern:
         if len(places) != len(self.parts):
             return None
         found: dict[str, str] = {}
-        for place, parts in zip(places, self.parts, strict=True):
-            if not _match_parts(place, parts, found):
+        for i, (place, parts) in enumerate(zip(places, self.parts, strict=True)):
+            gap = self.gap[1] if self.gap is not None and self.gap[0] == i else None
+            if not _match_parts(place, parts, found, gap):
                 return None
+        if (text := found.get(SESSION)) is not None:  # as it is written, where that is no longer or shorter
+            at = name.casefold().find(text)
+            found[SESSION] = name[at : at + len(text)] if at >= 0 and len(name.casefold()) == len(name) else text
         return found
 
     def match(self, name: str) -> dict[str, float] | None:
@@ -91,6 +98,8 @@ class Pattern:
             return None
         values: dict[str, float] = {}
         for field, text in found.items():
+            if field == SESSION:
+                continue
             if field in _WORDS:
                 values[FIELDS.get(field, field)] = self.words.codes(field)[text]
             else:
@@ -103,8 +112,9 @@ class Pattern:
         return values
 
 
-def _match_parts(name: str, parts: tuple[re.Pattern[str], ...], found: dict[str, str]) -> bool:
-    """Match the parts between the stars; the first stands at the start of the name, the last at its end."""
+def _match_parts(name: str, parts: tuple[re.Pattern[str], ...], found: dict[str, str], gap: int | None) -> bool:
+    """Match the parts between the stars; the first stands at the start of the name, the last at its end. gap: the star
+    whose text is kept as {session}, which must not be empty."""
     if len(parts) == 1:
         whole = parts[0].fullmatch(name)
         found.update({k: v for k, v in whole.groupdict().items() if v is not None} if whole else {})
@@ -121,6 +131,10 @@ def _match_parts(name: str, parts: tuple[re.Pattern[str], ...], found: dict[str,
         end = part.start()
     for match in groups:
         found.update({k: v for k, v in match.groupdict().items() if v is not None})
+    if gap is not None:
+        ordered = [groups[0], *reversed(groups[1:])]
+        found[SESSION] = name[ordered[gap].end() : ordered[gap + 1].start()].strip()
+        return bool(found[SESSION])
     return True
 
 
@@ -137,12 +151,18 @@ def _rightmost(part: re.Pattern[str], name: str, low: int, high: int, *, last: b
 def compile_pattern(text: str, words: Words) -> Pattern:
     """Compile a pattern. Raises ValueError, in words, where it is not one."""
     columns: list[str] = []
-    places = []
+    places: list[tuple[re.Pattern[str], ...]] = []
+    gap = None
     for place in same_form(text).split("/"):
         parts: list[str] = [""]
         pieces = [p for p in re.split(r"(\{[^{}]*\}|\*+)", place) if p]
         for piece, following in itertools.zip_longest(pieces, pieces[1:], fillvalue=""):
-            if piece.startswith("*"):
+            if piece == "{" + SESSION + "}":
+                if gap is not None or following.startswith(("*", "{")) or (len(parts) > 1 and not parts[-1]):
+                    raise ValueError("{session} twice, or beside a star or another field: where it ends can't be told")
+                gap = (len(places), len(parts) - 1)
+                parts.append("")
+            elif piece.startswith("*"):
                 if parts[-1] or len(parts) == 1:
                     parts.append("")
             elif piece.startswith("{") and piece.endswith("}"):
@@ -153,14 +173,14 @@ def compile_pattern(text: str, words: Words) -> Pattern:
         places.append(tuple(map(re.compile, parts)))
     if SIGN in columns and "angle_deg" not in columns:
         raise ValueError("{sign} without {angle}")
-    return Pattern(text, tuple(c for c in columns if c != SIGN), tuple(places), words)
+    return Pattern(text, tuple(c for c in columns if c != SIGN), tuple(places), words, gap)
 
 
 def _field(piece: str, columns: list[str], words: Words, *, after_star: bool, free: bool) -> str:
     """The regular expression of a field; free: a star or the end follows."""
     field = piece[1:-1]
     if field not in FIELDS and field != SIGN:
-        known = ", ".join("{" + f + "}" for f in (*FIELDS, SIGN))
+        known = ", ".join("{" + f + "}" for f in (*FIELDS, SIGN, SESSION))
         raise ValueError(f"{piece}, where {known} and * are known")
     column = FIELDS.get(field, field)
     if column in columns:

@@ -13,10 +13,11 @@ from typing import Any
 import numpy as np
 
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.formats import judge
+from speakerdb.formats import judge, splitting
 from speakerdb.formats.guess_files import Guess, guess_reading, session_places
 from speakerdb.formats.keys import BLANK, schema
 from speakerdb.formats.ledger import TEXT_SUFFIXES
+from speakerdb.formats.patterns import SESSION, compile_pattern, words_of
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.session_sheet import FOLDER_COLUMN
@@ -78,9 +79,11 @@ def propose(folder: Path) -> Proposal:
         )
     try:
         guess = guess_reading(places)
-        looked = _look(folder, places, guess)
+        parts = _parts(places, guess)
+        looked = _look(folder, parts, guess)
     except OSError as error:
         raise _error(folder, f"a folder that cannot be read ({error.strerror})", "readable folders") from error
+    places = [place for place, _ in parts]
     names = [os.path.relpath(p, folder).replace(os.sep, "/") for p in places]
     senses = _senses(guess, looked)
     doubts = judge.doubts(looked.blocks, "relative", None) if looked.blocks else []
@@ -234,14 +237,23 @@ class Looked:
         return bool(self.curves) and min(self.sides_db.values()) > ALIKE_DB
 
 
-def _look(folder: Path, places: Sequence[Path], guess: Guess) -> Looked:
+def _parts(places: Sequence[Path], guess: Guess) -> list[tuple[Path, DiskFolder]]:
+    """The folders, those that hold several sessions session by session. Raises OSError."""
+    said = guess.tables.get("traces", {})
+    views = [(place, DiskFolder(place)) for place in places]
+    if "{" + SESSION + "}" not in said.get("pattern", ""):
+        return views
+    pattern = compile_pattern(said["pattern"], words_of(_filled(guess.tables)["traces"]))
+    return [part for place, view in views for part in splitting.parted(place, view, [pattern])]
+
+
+def _look(folder: Path, places: Sequence[tuple[Path, DiskFolder]], guess: Guess) -> Looked:
     """Read the folders by each reading that fits, as far as it takes."""
     readings = [_filled(tables) for tables in guess.drawn] or [_filled(guess.tables)]
     looked = Looked()
     unread = 0
-    for place in places:
+    for place, view in places:
         problems = Problems(str(place))
-        view = DiskFolder(place)
         if looked.settled:
             unread += find_responses(view, readings[0], problems) is None
             continue

@@ -15,6 +15,7 @@ from speakerdb.formats.ledger import entries, warn_of_overlooked
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.responses import find_responses, read_responses
 from speakerdb.formats.session_sheet import KEPT_NAME, Sheet, SheetRow, rows_from
+from speakerdb.formats.splitting import open_folder
 from speakerdb.formats.sweeps import compression_of, distortion_of, impedance_of
 from speakerdb.formats.tables import (
     COMPRESSION,
@@ -46,16 +47,16 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
     """
     problems = Problems(readable(str(folder)))
     rows = sheet.rows_of(folder, root) if sheet is not None else []
-    if not folder.is_dir():
+    try:
+        view = open_folder(folder, without=sheet.path if sheet is not None else None)
+    except OSError as error:
+        problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
+        raise problems.error() from None
+    if view is None:
         file = sheet.path.name if sheet is not None and rows else None
         line = rows[0].line if rows else None
         problems.add("no such folder", "a folder that holds session.toml and responses", file=file, line=line)
         raise problems.error()
-    try:
-        view = DiskFolder(folder, without=sheet.path if sheet is not None else None)
-    except OSError as error:
-        problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
-        raise problems.error() from None
     if sheet is not None:
         for row in rows[1:]:
             problems.add(

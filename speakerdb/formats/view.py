@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import hashlib
 import os
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import NamedTuple
 
@@ -75,18 +75,26 @@ class FolderView:
 
 
 class DiskFolder(FolderView):
-    """A folder on disk; without: a sheet that may lie in it and is none of its tables. Raises OSError where it cannot
-    be listed."""
+    """A folder on disk; without: a sheet that may lie in it and is none of its tables; called: what it is called where
+    it is a part of a folder, only: which names belong to that part. Raises OSError where it cannot be listed."""
 
-    def __init__(self, folder: Path, without: Path | None = None) -> None:
+    def __init__(
+        self,
+        folder: Path,
+        without: Path | None = None,
+        *,
+        called: Path | None = None,
+        only: Callable[[str], bool] = lambda _: True,
+    ) -> None:
         self.path = Path(os.path.abspath(folder))
         sheets = {self.path / SHEET_FILE, *([Path(os.path.abspath(without))] if without is not None else [])}
         names, passed = _files_of(self.path)
         names, self._members, more = _opened(self.path, names)
         passed += more
+        names = [n for n in names if only(readable(n))] if called is not None else names
         self._actual = {readable(name): name for name in names if self.path / name not in sheets}
-        super().__init__(readable(str(folder)), self._actual, _inherited(self.path))
-        self.passed = [(readable(name), reason) for name, reason in passed]
+        super().__init__(readable(str(called or folder)), self._actual, _inherited(self.path))
+        self.passed = [(readable(name), reason) for name, reason in passed] if called is None else []
         self.passed += [(readable(name), "a sheet of sessions") for name in names if self.path / name in sheets]
 
     def _fetch(self, name: str) -> bytes:
