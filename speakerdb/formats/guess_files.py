@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import codecs
+import json
 import os
 import re
 from collections.abc import Mapping, Sequence
@@ -34,7 +35,7 @@ from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import SOFA_SUFFIX
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
 from speakerdb.formats.traces import parse_rows, parse_trace
-from speakerdb.formats.view import SHEET_FILE, DiskFolder
+from speakerdb.formats.view import SHEET_FILE, DiskFolder, FolderView
 from speakerdb.session import FloatArray
 
 _INNER_FOLDERS = ("responses", "polar", "polars", "traces", "raw", "data")
@@ -80,7 +81,10 @@ class Guess:
 
 def guess_reading(places: Sequence[Path]) -> Guess:
     """How the files of the first folders are to be read."""
-    views = [DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]]
+    return _guess([DiskFolder(p) for p in places[:_FOLDERS_LOOKED_AT]])
+
+
+def _guess(views: Sequence[DiskFolder]) -> Guess:
     if _stands_plain(views[0]):
         return Guess({})
     samples = [_largest(v) for v in views]
@@ -111,6 +115,25 @@ def guess_reading(places: Sequence[Path]) -> Guess:
         columns |= orbit_keys(words)
     tables = {"columns": {"file": pattern} | {k: v for k, v in columns.items() if v != {}}}
     return Guess(tables, tuple(notes), (tables,), header)
+
+
+_ASKED_OF = {  # which keys answer which question
+    "angle_deg": ("pattern", "wide", "angle_deg", "angle_unit", "angle_range"),
+    "level_is": ("level_column", "level_db", "level_unit"),
+}
+
+
+def rival_reading(view: FolderView, said: Mapping[str, Any], question: str) -> str:
+    """The keys, as they are written, by which the files of a folder would be read if nothing had been said, where those
+    differ as to a question; empty where they don't, or can't be told."""
+    if not isinstance(view, DiskFolder) or question not in _ASKED_OF:
+        return ""
+    guess = _guess([view])
+    if len(guess.drawn) != 1:
+        return ""
+    (own,) = guess.drawn[0].values()
+    other = {k: own[k] for k in _ASKED_OF[question] if k in own and own[k] not in {BLANK, said.get(k)}}
+    return ", ".join(f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in other.items())
 
 
 def _guess_traces(

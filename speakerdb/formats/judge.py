@@ -9,12 +9,14 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
+from speakerdb.formats.headers import Said
+from speakerdb.formats.patterns import MINUS_SIGNS, number_in
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.tables import ORBITS
 from speakerdb.session import CurveBlock, FloatArray
@@ -63,6 +65,30 @@ class Doubt:
     question: str
     found: str
     expected: str
+
+
+def of_remarks(header: Mapping[str, Said], said: Mapping[str, Any], level_is: str | None) -> list[Doubt]:
+    """Where the remarks in a file say otherwise than the keys by which it is read."""
+    found = []
+    for key, usual in (("angle_sense", "counter-clockwise"), ("vertical_positive", "up")):
+        told, taken = header.get(key), said.get(key, usual)
+        if told is not None and told.value != taken:
+            what = f"{key} = {taken!r}, where the file says: {told.quote}"
+            found.append(Doubt(key, what, f'{key} = "{told.value}" under [columns] or [traces]'))
+    told = header.get(LEVEL)
+    if told is not None and told.value == "relative" and level_is is None:
+        what = f"levels taken as spl_1m, where the file says: {told.quote}"
+        found.append(Doubt(LEVEL, what, 'level_is = "relative" in session.toml, or what else they are'))
+    return found
+
+
+def of_signs(angles: Sequence[str]) -> list[Doubt]:
+    """Angles as they stand in names: a minus before every one, 0 too, is a hyphen."""
+    signed = [a for a in angles if a[:1] and a[0] in MINUS_SIGNS]
+    if len(angles) >= _COUNTED and len(signed) == len(angles) and any(number_in(a) == 0 for a in angles):
+        found = f"a minus before every angle, 0 too ({', '.join(angles[:3])} …): a hyphen, as it seems"
+        return [Doubt(ANGLE, found, "the hyphen in the pattern, before {angle}")]
+    return []
 
 
 def reading_of(blocks: Sequence[CurveBlock]) -> Reading:
@@ -288,16 +314,27 @@ def mark(question: str, blocks: Sequence[CurveBlock], said: Mapping[str, Any]) -
     return f"{question}:{hashlib.sha256(text.encode()).hexdigest()[:8]}"
 
 
-def judge(file: str, blocks: Sequence[CurveBlock], said: Mapping[str, Any], problems: Problems) -> None:
-    """Refuse a reading that speaks against itself, unless the keys confirm it."""
+def judge(
+    file: str,
+    blocks: Sequence[CurveBlock],
+    said: Mapping[str, Any],
+    problems: Problems,
+    *,
+    also: Sequence[Doubt] = (),
+    rival: Callable[[str], str] = lambda _: "",
+) -> None:
+    """Refuse a reading that speaks against itself, unless the keys confirm it. also: what the files themselves say
+    against it; rival: in words, the reading that fits better as to a question, empty where there is none."""
     confirmed = set(said.get("confirmed", ()))
     used = set()
-    for doubt in doubts(blocks, said.get("level_is", "spl_1m"), said.get("kind")):
+    for doubt in (*also, *doubts(blocks, said.get("level_is", "spl_1m"), said.get("kind"))):
         needed = mark(doubt.question, blocks, said)
         if needed in confirmed:
             used.add(needed)
         else:
-            expected = f'{doubt.expected}; if it is right as it is read: confirmed = ["{needed}"] in folder.toml'
+            better = rival(doubt.question)
+            expected = f"{doubt.expected}{f'; {better} would fit' if better else ''}"
+            expected += f'; if it is right as it is read: confirmed = ["{needed}"] in folder.toml'
             problems.ask(doubt.found, expected, file=file, key=doubt.question)
     for stale in sorted(confirmed - used):
         problems.warn(f"confirmed: {stale} is none of this reading's open questions and does nothing")

@@ -9,11 +9,14 @@ from typing import Any, TypeVar
 
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
-from speakerdb.formats.judge import judge
+from speakerdb.formats.decoding import decode
+from speakerdb.formats.guess_files import rival_reading
+from speakerdb.formats.headers import header_says
+from speakerdb.formats.judge import Doubt, judge, of_remarks, of_signs
 from speakerdb.formats.keys import Keys, SheetOrigin
 from speakerdb.formats.ledger import entries, warn_of_overlooked
 from speakerdb.formats.problems import Problems, shown
-from speakerdb.formats.responses import find_responses, read_responses
+from speakerdb.formats.responses import ResponseFiles, find_responses, read_responses
 from speakerdb.formats.session_sheet import KEPT_NAME, Sheet, SheetRow, rows_from
 from speakerdb.formats.splitting import open_folder
 from speakerdb.formats.sweeps import compression_of, distortion_of, impedance_of
@@ -29,9 +32,11 @@ from speakerdb.formats.tables import (
     read_table,
 )
 from speakerdb.formats.toml_files import parse_toml
-from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match
+from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match, patterns_of
 from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
+
+_NO_TEXT = (".parquet", ".gz", ".xlsx")
 
 T = TypeVar("T")
 
@@ -182,8 +187,30 @@ def _responses(
     if not blocks and len(problems.items) == before:
         problems.add("no level on either orbit", "at least one measured curve", file=found.files[0][0])
     if judged and blocks and len(problems.items) == before:
-        judge(found.files[0][0], blocks, said, problems)
+        judge(
+            found.files[0][0],
+            blocks,
+            said,
+            problems,
+            also=_said_otherwise(view, found, said),
+            rival=lambda question: rival_reading(view, found.said, question),
+        )
     return blocks, sphere
+
+
+def _said_otherwise(view: FolderView, found: ResponseFiles, said: Mapping[str, Any]) -> list[Doubt]:
+    """What names and remarks of files that other programs wrote say against the way they are read."""
+    if found.form not in {"traces", "mapped"}:
+        return []
+    first = found.files[0][0]
+    content = None if first.lower().endswith(_NO_TEXT) else view.read(first, Problems(""))
+    text = decode(first, content, found.said.get("encoding"), Problems("")) if content is not None else None
+    doubts = of_remarks(header_says(text), found.said, said.get("level_is")) if text is not None else []
+    if found.form == "traces":
+        for pattern in patterns_of(found.said):
+            texts = [t["angle"] for name, _ in found.files if (t := pattern.texts(name)) is not None and "angle" in t]
+            doubts += of_signs(texts)
+    return doubts
 
 
 def _curve_role(told: Mapping[str, float]) -> str:
