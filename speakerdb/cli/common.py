@@ -45,8 +45,15 @@ def database_path(db: Path | None) -> Path:
 def open_database(db: Path | None, *, write: bool = False) -> Database:
     """Open the database that the options name."""
     from speakerdb.library import Database
+    from speakerdb.store import doing
 
-    return Database.open(database_path(db), write=write)
+    path = database_path(db)
+    if (told := doing.left_behind(path)) is not None:
+        sys.stderr.write(f"note: {told}\n")
+    base = Database.open(path, write=write)
+    if write:
+        base.note(" ".join(sys.argv[1:2]) or "a command")
+    return base
 
 
 def open_existing(db: Path | None) -> Database:

@@ -13,7 +13,7 @@ from speakerdb.session import LedgerEntry
 
 TEXT_SUFFIXES = (".txt", ".csv", ".tsv", ".dat", ".frd", ".asc", ".prn", ".out")
 DATA_SUFFIXES = (*TEXT_SUFFIXES, ".gz", ".parquet", ".sofa", ".xlsx", ".zip")
-_RECORDINGS = (".wav", ".aif", ".aiff", ".flac", ".ogg", ".mp3", ".w64", ".caf")
+RECORDINGS = (".wav", ".aif", ".aiff", ".flac", ".ogg", ".mp3", ".w64", ".caf")
 _LOOKED_AT = 12  # files whose numbers are looked at
 _LARGEST_LOOKED_AT = 2_000_000
 _LEAST_POINTS = 10
@@ -32,7 +32,7 @@ def entries(view: FolderView) -> tuple[LedgerEntry, ...]:
 
 def _why_not(name: str) -> str:
     lower = name.lower()
-    if lower.endswith(_RECORDINGS):
+    if lower.endswith(RECORDINGS):
         return "a recording, no finished curve"
     if lower.endswith(".toml"):
         return "neither session.toml nor folder.toml"

@@ -14,7 +14,14 @@ from speakerdb.terms import COMPONENTS
 MINUS_SIGNS = "-\N{MINUS SIGN}\N{EN DASH}\N{FIGURE DASH}\N{SMALL HYPHEN-MINUS}\N{FULLWIDTH HYPHEN-MINUS}"
 _SIGNS = "+" + MINUS_SIGNS
 _NUMBER = rf"[{re.escape(_SIGNS)}]?\d{{1,6}}(?:[.,]\d{{1,6}})?"
-FIELDS = {"orbit": "orbit", "angle": "angle_deg", "drive": "drive_db", "component": "component"}  # -> column
+FIELDS = {  # -> column; azimuth and elevation together tell orbit and angle
+    "orbit": "orbit",
+    "angle": "angle_deg",
+    "azimuth": "angle_deg",
+    "elevation": "elevation_deg",
+    "drive": "drive_db",
+    "component": "component",
+}
 SESSION = "session"  # any text, by which the files of several sessions in one folder are told apart
 SIGN = "sign"  # a word in the place of the angle's sign; it has no column of its own
 _WORDS = ("orbit", "component", SIGN)  # fields that are words out of a list, not numbers
@@ -105,7 +112,7 @@ class Pattern:
             else:
                 values[FIELDS[field]] = number_in(text)
         sign = values.pop(SIGN, None)
-        if sign is not None and found["angle"][0] in _SIGNS:
+        if sign is not None and found.get("angle", found.get("azimuth", ""))[:1] in {*_SIGNS} - {""}:
             return None  # signed twice: which of the two holds can't be told
         if sign == -1:
             values["angle_deg"] = -values["angle_deg"] + 0.0

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import os
+from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -16,7 +17,7 @@ from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats import judge, splitting
 from speakerdb.formats.guess_files import Guess, guess_reading, session_places
 from speakerdb.formats.keys import BLANK, schema
-from speakerdb.formats.ledger import TEXT_SUFFIXES
+from speakerdb.formats.ledger import RECORDINGS, TEXT_SUFFIXES
 from speakerdb.formats.patterns import SESSION, compile_pattern, words_of
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses, read_responses
@@ -74,7 +75,7 @@ def propose(folder: Path) -> Proposal:
     if not places:
         raise _error(
             folder,
-            "no measurement files",
+            f"no measurement files{_seen(folder)}",
             f"text tables or traces ({', '.join(TEXT_SUFFIXES)}), Parquet or SOFA files",
         )
     try:
@@ -101,6 +102,16 @@ def propose(folder: Path) -> Proposal:
             ) from error
     blanks = tuple(_blanks(tables, senses))
     return Proposal(*targets, toml_text, sheet_text, tuple(names), blanks, looked.curves, (*guess.notes, *looked.notes))
+
+
+def _seen(folder: Path) -> str:
+    """What lies below a folder instead, by kind: " (36 .wav files)"."""
+    kinds: Counter[str] = Counter()
+    for _, _, files in os.walk(folder):
+        kinds.update(Path(f).suffix.lower() or "nameless" for f in files if not f.startswith("."))
+    some = [f"{n} {kind} file{'s' * (n > 1)}" for kind, n in kinds.most_common(3)]
+    recordings = "; recordings are no finished curves" if any(k in RECORDINGS for k in kinds) else ""
+    return f" ({', '.join(some)}{recordings})" if some else ""
 
 
 def _error(folder: Path, found: str, expected: str) -> DataError:

@@ -14,7 +14,7 @@ from speakerdb.formats.conventions import joined, to_ours
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.patterns import Pattern, compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
-from speakerdb.formats.tables import MAX_TEXT, ORBITS, RESPONSES, Table
+from speakerdb.formats.tables import MAX_TEXT, ORBITS, RESPONSES, Table, unpack
 from speakerdb.formats.view import FolderView
 from speakerdb.session import FloatArray
 
@@ -53,7 +53,12 @@ def read_traces(
     fixed = said.get("fixed", {})
     for name, values in files:
         angle = values.get("angle_deg", fixed.get("angle_deg"))
-        orbit = values.get("orbit", ORBITS.index(fixed["orbit"]) if "orbit" in fixed else None)
+        elevation = values.get("elevation_deg")
+        orbit = (
+            0
+            if elevation is not None
+            else values.get("orbit", ORBITS.index(fixed["orbit"]) if "orbit" in fixed else None)
+        )
         if angle is None or orbit is None:
             missing = "angle" if angle is None else "orbit"
             column = "angle_deg" if angle is None else "orbit"
@@ -62,10 +67,12 @@ def read_traces(
             )
             return None
         content = view.read(name, problems)
+        if content is not None and name.lower().endswith(".gz"):
+            content = unpack(name, content, problems)
         text = decode(name, content, said.get("encoding"), problems) if content is not None else None
         trace = parse_trace(name, text, said, problems) if text is not None else None
         if trace is not None:
-            tables.append(_table(name, trace, int(orbit), float(angle)))
+            tables.append(_table(name, trace, int(orbit), float(angle), elevation))
     if not tables or len(problems.items) > before:
         return None
     return to_ours(joined(tables), said, problems)
@@ -80,12 +87,14 @@ class Trace:
     lines: list[int]
 
 
-def _table(name: str, trace: Trace, orbit: int, angle: float) -> Table:
+def _table(name: str, trace: Trace, orbit: int, angle: float, elevation: float | None) -> Table:
+    """One curve as rows; with an elevation, orbit and angle are told by both angles later."""
     count = len(trace.frequency)
     numbers = {
         "frequency_hz": trace.frequency,
         "angle_deg": np.full(count, angle),
         "level_db": trace.level,
+        **({} if elevation is None else {"elevation_deg": np.full(count, elevation)}),
     }
     return Table(RESPONSES, name, numbers, {"orbit": np.full(count, orbit)}, lambda row: (name, trace.lines[row]))
 

@@ -33,7 +33,7 @@ from speakerdb.questions.table import Table
 from speakerdb.questions.topics import Method
 from speakerdb.questions.tradeoff import Tradeoff
 from speakerdb.questions.trend import Trend
-from speakerdb.store import State, Store
+from speakerdb.store import State, Store, doing
 from speakerdb.upkeep import adopting, curation, maintenance, working_out
 from speakerdb.upkeep import ingest as ingesting
 
@@ -59,6 +59,7 @@ class Database:
     def __init__(self, store: Store) -> None:
         self.store = store
         self._field: tuple[str, Field] | None = None
+        self._noted = False
         self._found: LRUCache[tuple[str, str, bool], tuple[int, str]] = LRUCache(NAMES_KEPT)
 
     @classmethod
@@ -66,8 +67,16 @@ class Database:
         """Open a file for reading, or for writing (then it is made where absent). Raises StoreError."""
         return cls(Store.open(Path(path), write=write))
 
+    def note(self, what: str) -> None:
+        """Leave a note beside the file of what is going to be done to it, until it is closed: after a crash the next
+        command tells."""
+        doing.begin(self.store.path, what, self.state.state)
+        self._noted = True
+
     def close(self) -> None:
         self.store.close()
+        if self._noted:
+            doing.end(self.store.path)
 
     def __enter__(self) -> Database:
         return self

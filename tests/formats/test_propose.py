@@ -145,6 +145,13 @@ def test_files_that_are_no_measurements_do_no_harm(tmp_path, content):
     assert proposal.notes or proposal.blanks
 
 
+def test_what_is_there_instead_is_named(tmp_path):
+    for i in range(36):
+        (tmp_path / f"take{i}.wav").write_bytes(b"RIFF")
+    with pytest.raises(DataError, match=r"36 \.wav files; recordings are no finished curves"):
+        propose(tmp_path)
+
+
 def test_nothing_to_look_at_is_an_error(tmp_path):
     (tmp_path / "photo.jpg").write_bytes(b"x")
     for folder in (tmp_path, tmp_path / "nowhere"):

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
+import numpy as np
 import polars as pl
 import pytest
 
@@ -202,3 +204,30 @@ def test_responses_in_two_forms_are_refused(tmp_path):
     with pytest.raises(DataError) as caught:
         read_session(folder)
     assert "twice" in caught.value.items[0].found
+
+
+def test_packed_traces(tmp_path):
+    folder = sessions.write_keys(tmp_path / "s")
+    write_traces(folder, "{orbit}_{angle}.txt")
+    for path in folder.glob("*.txt"):
+        path.with_name(path.name + ".gz").write_bytes(gzip.compress(path.read_bytes()))
+        path.unlink()
+    (folder / "folder.toml").write_text('[traces]\npattern = "{orbit}_{angle}.txt.gz"\n')
+    assert content_hash(read_session(folder)) == plain_hash(tmp_path)
+
+
+def test_azimuth_and_elevation_in_the_names(tmp_path):
+    folder = sessions.write_keys(tmp_path / "s")
+    for (orbit, angle), rows in FRAME.group_by("orbit", "angle_deg"):
+        azimuth, elevation = (int(angle), 0) if orbit == "horizontal" else (0, int(angle))
+        if abs(elevation) > 90:  # over the top: from behind
+            azimuth, elevation = 180, int(np.sign(elevation)) * (180 - abs(elevation))
+        lines = rows.sort("frequency_hz").select("frequency_hz", "level_db").iter_rows()
+        (folder / f"az{azimuth}_el{elevation}.txt").write_text("\n".join(f"{f} {y}" for f, y in lines))
+    (folder / "folder.toml").write_text('[traces]\npattern = "az{azimuth}_el{elevation}.txt"\n')
+    found = {
+        (bool(h), float(a)) for b in read_session(folder).blocks for h, a in zip(b.horizontal, b.angle_deg, strict=True)
+    }
+    plain = read_session(sessions.write_plain(tmp_path / "plain", FRAME))
+    wanted = {(bool(h), float(a)) for b in plain.blocks for h, a in zip(b.horizontal, b.angle_deg, strict=True)}
+    assert found == {w for w in wanted if w != (False, 0.0)} | ({(True, 0.0)} if (True, 0.0) in wanted else set())
