@@ -356,10 +356,10 @@ def verify(
         try:
             problems = list(base.verify())
         except Exception as error:
-            told = connection.in_words(error)
-            if told is None or not deep:
+            if not deep:
                 raise
-            problems = [told]
+            told = connection.in_words(error)
+            problems = [told or f"what it holds can't all be read ({type(error).__name__}: {str(error)[:100]})"]
     if deep:  # on a connection of its own: after a fault the first one gives no more answers
         with progress("recomputing") as (begin, advance):
             again = deep_check.problems(database_path(db), begin=begin, advance=advance)

@@ -37,8 +37,8 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
         if SESSION_FILE in files:
             sessions.add(path)
             known.add(os.path.realpath(path))
-        elif not _inside(path, folder, known) and _told_by_folder_toml(path, sheet, leaf=not inner):
-            sessions |= _parts_of(path, sheet)
+        elif not _inside(path, folder, known) and _told_by_folder_toml(path, folder, sheet, leaf=not inner):
+            sessions |= _parts_of(path, folder, sheet)
     sessions |= set(unreadable)
     if not sessions:
         expected = (
@@ -68,19 +68,19 @@ def _inside(path: Path, top: Path, known: set[str]) -> bool:
     return any(os.path.realpath(p) in known for p in parents)
 
 
-def _parts_of(path: Path, sheet: Sheet | None) -> set[Path]:
+def _parts_of(path: Path, top: Path, sheet: Sheet | None) -> set[Path]:
     """A folder, or the sessions whose files lie in it together."""
     try:
-        names = sessions_in(DiskFolder(path, without=sheet.path if sheet is not None else None))
+        names = sessions_in(DiskFolder(path, sheet.path if sheet is not None else None, top=top))
     except OSError:
         names = []
     return {path / name for name in names} or {path}
 
 
-def _told_by_folder_toml(path: Path, sheet: Sheet | None, *, leaf: bool) -> bool:
+def _told_by_folder_toml(path: Path, top: Path, sheet: Sheet | None, *, leaf: bool) -> bool:
     """Whether a folder.toml in the folder or above it says how to read the files that lie in it."""
     try:
-        view = DiskFolder(path, without=sheet.path if sheet is not None else None)
+        view = DiskFolder(path, sheet.path if sheet is not None else None, top=top)
     except OSError:
         return True
     if not view.inherited:

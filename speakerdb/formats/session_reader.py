@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Iterable, Mapping
 from pathlib import Path
 from typing import Any, TypeVar
 
+from speakerdb.errors import DataError, ErrorItem
 from speakerdb.formats import keys as session_keys
 from speakerdb.formats.columns import map_of, mapped_files, read_mapped
 from speakerdb.formats.decoding import decode
@@ -33,7 +33,7 @@ from speakerdb.formats.tables import (
 )
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match, patterns_of
-from speakerdb.formats.view import SESSION_FILE, DiskFolder, FolderView, KeptFolder, readable
+from speakerdb.formats.view import SESSION_FILE, FolderView, KeptFolder, above, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
 
 _NO_TEXT = (".parquet", ".gz", ".xlsx")
@@ -44,16 +44,16 @@ T = TypeVar("T")
 def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = None) -> Session:
     """Read a session folder.
 
-    Defaults come from every folder.toml in the folder and above it, the nearest winning key by key; then come the row
-    of the sheet that names the folder, and session.toml, which must not contradict each other. root: the folder that
-    was asked for, below which sheet rows are looked for.
+    Defaults come from every folder.toml in the folder and above it up to root, the nearest winning key by key; then
+    come the row of the sheet that names the folder, and session.toml, which must not contradict each other. root: the
+    folder that was asked for (default: the folder itself), below which sheet rows are looked for.
 
     Raises DataError whose items name every defect with folder, file, line or key, what was found and what was expected.
     """
     problems = Problems(readable(str(folder)))
     rows = sheet.rows_of(folder, root) if sheet is not None else []
     try:
-        view = open_folder(folder, without=sheet.path if sheet is not None else None)
+        view = open_folder(folder, sheet.path if sheet is not None else None, root)
     except OSError as error:
         problems.add(f"a folder that cannot be read ({error.strerror})", "a readable folder of a session's files")
         raise problems.error() from None
@@ -74,8 +74,19 @@ def read_session(folder: Path, root: Path | None = None, sheet: Sheet | None = N
         if rows:
             view.add(KEPT_NAME + sheet.path.name, rows[0].excerpt)
             view.roles[KEPT_NAME + sheet.path.name] = "keys"
-    _warn_of_outer_defaults(view, root, problems)
-    return _read(view, rows[0] if rows else None, problems, judged=True)
+    outer = above(root or folder)
+    if outer is not None:
+        problems.warn(f"{readable(str(outer))} lies above the folder that was given and does not count")
+    try:
+        return _read(view, rows[0] if rows else None, problems, judged=True)
+    except DataError as error:
+        if outer is None or not any(i.found in {"nothing", "no responses"} for i in error.items):
+            raise
+        found = f"{readable(str(outer))}, above the folder that was given: it does not count"
+        hint = ErrorItem(
+            error.items[0].folder, found=found, expected="that folder, where its defaults are meant to count"
+        )
+        raise DataError(error.message, (*error.items, hint)) from None
 
 
 def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
@@ -88,16 +99,6 @@ def read_sources(folder: str, sources: Iterable[SourceFile]) -> Session:
     if kept is not None:
         view.add(kept.name, kept.content)
     return _read(view, rows[0] if rows else None, problems, judged=False)
-
-
-def _warn_of_outer_defaults(view: DiskFolder, root: Path | None, problems: Problems) -> None:
-    """Tell of a folder.toml above the folder that was asked for: it counts, but is easily forgotten."""
-    if root is None:
-        return
-    depth = len(view.path.relative_to(top).parts) if view.path.is_relative_to(top := Path(os.path.abspath(root))) else 0
-    for name in view.inherited:
-        if name.count("../") > depth:
-            problems.warn(f"defaults were taken from {readable(os.path.normpath(view.path / name))}")
 
 
 def _read(view: FolderView, row: SheetRow | None, problems: Problems, *, judged: bool) -> Session:

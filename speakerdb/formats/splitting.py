@@ -15,19 +15,19 @@ from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.view import DiskFolder, FolderView
 
 
-def open_folder(folder: Path, without: Path | None = None) -> DiskFolder | None:
+def open_folder(folder: Path, without: Path | None = None, top: Path | None = None) -> DiskFolder | None:
     """A folder on disk, or the part of the folder around it that belongs to a session of that name; None where there is
     neither. Raises OSError where it can't be listed."""
     if folder.is_dir():
-        return DiskFolder(folder, without)
+        return DiskFolder(folder, without, top=top)
     if not folder.parent.is_dir():
         return None
-    around = DiskFolder(folder.parent, without)
+    around = DiskFolder(folder.parent, without, top=top)
     patterns = _patterns(around)
     wanted = same_form(folder.name)
     if not any(_form(patterns, name) == wanted for name in around.names):
         return None
-    return DiskFolder(folder.parent, without, called=folder, only=lambda n: _form(patterns, n) == wanted)
+    return DiskFolder(folder.parent, without, called=folder, top=top, only=lambda n: _form(patterns, n) == wanted)
 
 
 def sessions_in(view: FolderView) -> list[str]:

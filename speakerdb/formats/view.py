@@ -84,6 +84,7 @@ class DiskFolder(FolderView):
         without: Path | None = None,
         *,
         called: Path | None = None,
+        top: Path | None = None,
         only: Callable[[str], bool] = lambda _: True,
     ) -> None:
         self.path = Path(os.path.abspath(folder))
@@ -93,7 +94,8 @@ class DiskFolder(FolderView):
         passed += more
         names = [n for n in names if only(readable(n))] if called is not None else names
         self._actual = {readable(name): name for name in names if self.path / name not in sheets}
-        super().__init__(readable(str(called or folder)), self._actual, _inherited(self.path))
+        inherited = _inherited(self.path, Path(os.path.abspath(top or folder)))
+        super().__init__(readable(str(called or folder)), self._actual, inherited)
         self.passed = [(readable(name), reason) for name, reason in passed] if called is None else []
         self.passed += [(readable(name), "a sheet of sessions") for name in names if self.path / name in sheets]
 
@@ -200,10 +202,17 @@ def _why_passed(entry: os.DirEntry[str]) -> str:
     return "a link to a folder" if entry.is_dir() else "no file: a pipe, a device or a socket"
 
 
-def _inherited(folder: Path) -> list[str]:
-    """Every folder.toml from the folder itself upward, nearest first, named relative to the folder."""
+def _inherited(folder: Path, top: Path) -> list[str]:
+    """Every folder.toml from the folder itself upward as far as `top`, nearest first, named relative to the folder."""
     found = []
     for up, place in enumerate((folder, *folder.parents)):
         if (place / FOLDER_FILE).is_file():
             found.append("../" * up + FOLDER_FILE)
+        if place == top or not place.is_relative_to(top):
+            break
     return found
+
+
+def above(folder: Path) -> Path | None:
+    """The nearest folder.toml that lies above a folder."""
+    return next((p / FOLDER_FILE for p in Path(os.path.abspath(folder)).parents if (p / FOLDER_FILE).is_file()), None)

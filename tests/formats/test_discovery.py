@@ -62,7 +62,7 @@ def test_traces_in_a_subfolder_belong_to_the_session_around_it(tmp_path):
     (tmp_path / "s" / "H" / "0.txt").write_text("100 80\n200 81\n")
     (tmp_path / "folder.toml").write_text('[traces]\npattern = "{orbit}/{angle}.txt"\n')
     assert find_sessions(tmp_path) == [tmp_path / "s"]
-    assert read_session(tmp_path / "s").blocks[0].level_db.tolist() == [[80.0, 81.0]]
+    assert read_session(tmp_path / "s", tmp_path).blocks[0].level_db.tolist() == [[80.0, 81.0]]
 
 
 def test_a_broken_folder_toml_refuses_its_folders_and_no_others(tmp_path):
@@ -74,7 +74,7 @@ def test_a_broken_folder_toml_refuses_its_folders_and_no_others(tmp_path):
     assert found == [tmp_path / "bad" / "s", tmp_path / "good" / "s"]
     read_session(found[1])
     with pytest.raises(DataError) as caught:
-        read_session(found[0])
+        read_session(found[0], tmp_path)
     assert caught.value.items[0].file == "../folder.toml"
 
 

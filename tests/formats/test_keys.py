@@ -89,16 +89,16 @@ kind = "sale"
 """
 
 
-def read_toml(folder: Path, text: str) -> SessionInfo:
+def read_toml(folder: Path, text: str, root: Path | None = None) -> SessionInfo:
     folder.mkdir(parents=True, exist_ok=True)
     (folder / "session.toml").write_text(text, encoding="utf-8")
     FRAME.write_csv(folder / "responses.csv")
-    return read_session(folder).info
+    return read_session(folder, root).info
 
 
-def refused(folder: Path, text: str) -> list[ErrorItem]:
+def refused(folder: Path, text: str, root: Path | None = None) -> list[ErrorItem]:
     with pytest.raises(DataError) as caught:
-        read_toml(folder, text)
+        read_toml(folder, text, root)
     return list(caught.value.items)
 
 
@@ -264,7 +264,7 @@ def test_folder_toml_of_any_parent_supplies_defaults_and_the_nearest_wins(tmp_pa
     (tmp_path / "lab" / "may" / "folder.toml").write_text(
         'calibration = "capsule 2"\nsample = "1"\n[electronics]\nmode = "b"\n'
     )
-    info = read_toml(folder, minimal(lab=None, method=None, sample="2"))
+    info = read_toml(folder, minimal(lab=None, method=None, sample="2"), tmp_path)
     assert (info.lab, info.method, info.calibration, info.sample) == ("shed", "anechoic", "capsule 2", "2")
     assert info.electronics == {"bass_db": 0.0, "mode": "b"}
 
@@ -273,18 +273,22 @@ def test_an_error_in_a_folder_toml_is_reported_there(tmp_path):
     folder = tmp_path / "s1"
     folder.mkdir()
     (tmp_path / "folder.toml").write_text('lab = "shed"\n\nmethod = "outdoors"\n')
-    (item,) = refused(folder, minimal(method=None))
+    (item,) = refused(folder, minimal(method=None), tmp_path)
     assert (item.file, item.line, item.key) == ("../folder.toml", 3, "method")
 
 
-def test_a_folder_toml_above_the_ingested_folder_counts_and_is_told(tmp_path):
+def test_a_folder_toml_above_the_ingested_folder_does_not_count_and_is_told(tmp_path):
     folder = tmp_path / "shelf" / "s1"
     read_toml(folder, minimal())
     (tmp_path / "folder.toml").write_text("symmetric = true\n")
     session = read_session(folder, root=tmp_path / "shelf")
-    assert session.info.symmetric
+    assert not session.info.symmetric
     assert any(str(tmp_path / "folder.toml") in w for w in session.warnings)
     assert read_session(folder, root=tmp_path).warnings == ()
+    assert read_session(folder, root=tmp_path).info.symmetric
+    lab, hint = refused(folder, minimal(lab=None), tmp_path / "shelf")
+    assert lab.key == "lab"
+    assert str(tmp_path / "folder.toml") in str(hint.found)
 
 
 def band(from_hz, to_hz, method="gated", **more):
@@ -379,8 +383,8 @@ def test_a_gate_without_a_gated_band_is_a_contradiction(tmp_path):
 
 def test_bands_of_a_folder_toml_hold_for_all_below_and_the_nearest_replace_them_whole(tmp_path):
     (tmp_path / "folder.toml").write_text('method = "gated"\ngate_ms = 4.4\n' + WELL)
-    info = read_toml(tmp_path / "a", minimal(method=None))
+    info = read_toml(tmp_path / "a", minimal(method=None), tmp_path)
     assert info.bands == (Band(20.0, 350.0, "near-field"), Band(350.0, 20000.0, "gated", 4.4))
     # the gate's length comes from above
-    info = read_toml(tmp_path / "b", minimal(method=None) + band(20, 500, "ground-plane") + band(500, 18000))
+    info = read_toml(tmp_path / "b", minimal(method=None) + band(20, 500, "ground-plane") + band(500, 18000), tmp_path)
     assert info.bands == (Band(20.0, 500.0, "ground-plane"), Band(500.0, 18000.0, "gated", 4.4))

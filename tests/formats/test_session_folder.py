@@ -165,7 +165,7 @@ def test_order_of_rows_makes_no_difference_in_any_table(tmp_path):
 def test_the_files_are_kept_as_they_came_and_suffice_to_read_the_session_again(tmp_path):
     folder = sessions.write_plain(tmp_path / "s", FRAME, whole=True, mass_kg=4.5)
     (tmp_path / "folder.toml").write_text('lab = "shed"\nlayout = "two-way"\n')
-    session = read_session(folder)
+    session = read_session(folder, tmp_path)
     kept = {s.name: s.content for s in session.sources}
     assert kept.keys() == {
         "session.toml",
