@@ -175,7 +175,8 @@ def _wraps(block: CurveBlock, turn: float) -> np.ndarray[Any, np.dtype[np.bool_]
 def _mean_near_the_axis(blocks: Sequence[CurveBlock]) -> float:
     near = [b.level_db[np.abs(b.angle_deg) <= _NEAR_AXIS_DEG] for b in blocks]
     near = near if any(n.size for n in near) else [b.level_db for b in blocks]
-    return float(np.nanmean(np.concatenate([n.ravel() for n in near])))
+    levels = np.concatenate([n.ravel() for n in near])
+    return float(levels[~np.isnan(levels)].mean()) if not np.isnan(levels).all() else 0.0
 
 
 def _of_numbers(reading: Reading) -> list[Doubt]:
@@ -286,7 +287,10 @@ def _of_the_back(reading: Reading) -> list[Doubt]:
     curves = [level[angle == 180.0] for angle, level in (reading.orbit(True), reading.orbit(False))]
     if not all(len(c) for c in curves):
         return []
-    apart = float(np.nanmedian(np.abs(curves[0][0, : _TREBLE.stop] - curves[1][0, : _TREBLE.stop])))
+    difference = np.abs(curves[0][0, : _TREBLE.stop] - curves[1][0, : _TREBLE.stop])
+    if np.isnan(difference).all():
+        return []
+    apart = float(np.nanmedian(difference))
     if apart > _BACK_DB:
         found = f"orbits that differ by {apart:.1f} dB at 180°, where they are the same direction"
         return [Doubt(ORBIT, found, "two orbits of one speaker, both counted from its axis")]

@@ -30,6 +30,9 @@ _OWNERS = {
 }
 
 
+_EXPORT_ROWS = 50_000  # held in memory at once
+
+
 def orphans(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str, str]]:
     """(rows, table, owner) where rows of a table belong to no session or speaker."""
     counts = (
@@ -83,13 +86,18 @@ def fact_conflicts(con: duckdb.DuckDBPyConnection) -> list[tuple[str, str, str, 
 
 def export_tables(con: duckdb.DuckDBPyConnection, folder: Path) -> list[Path]:
     """Every table as a Parquet file (Zstandard) in a folder."""
+    import pyarrow.parquet as pq
+
     tables = con.execute(
         "SELECT table_name FROM information_schema.tables WHERE table_type = 'BASE TABLE' ORDER BY 1"
     ).fetchall()
     files = []
     for (table,) in tables:
         file = folder / f"{table}.parquet"
-        con.execute(f"COPY {table} TO '{_quoted(file)}' (FORMAT parquet, COMPRESSION zstd)")
+        batches = con.sql(f"SELECT * FROM {table}").to_arrow_reader(_EXPORT_ROWS)
+        with pq.ParquetWriter(file, batches.schema, compression="zstd") as writer:
+            for batch in batches:
+                writer.write_batch(batch)
         files.append(file)
     return files
 
@@ -105,7 +113,7 @@ def checkpoint(path: Path) -> None:
 
 def copy_without_dead_space(path: Path, target: Path) -> None:
     """All that the file holds into a new one."""
-    con = connect(path, write=True)
+    con = connect(path, write=True, beside=target.absolute().parent)
     try:
         con.execute(f"ATTACH '{_quoted(target)}' AS compacted")
         name = fetch_one(con, "SELECT current_database()")

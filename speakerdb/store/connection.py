@@ -24,8 +24,20 @@ _LONGEST_REASON = 160
 OF_SESSIONS = "session_id BETWEEN ? AND ? AND list_contains(?, session_id)"
 
 
-def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.DuckDBPyConnection:
-    """Connect to the file at `path`; with write=True it is made where it does not exist.
+# a file may come from a stranger: nothing in it may reach beyond it
+_LOCKED: dict[str, str | bool | int | float | list[str]] = {
+    "enable_external_access": False,
+    "autoinstall_known_extensions": False,
+    "autoload_known_extensions": False,
+    "lock_configuration": True,
+}
+
+
+def connect(
+    path: Path, *, write: bool, wait_s: float | None = None, beside: Path | None = None
+) -> duckdb.DuckDBPyConnection:
+    """Connect to the file at `path`; with write=True it is made where it does not exist. Nothing in it can read or
+    write other files; beside: a folder that may be written to all the same.
 
     Raises StoreError for a missing, locked, damaged or foreign file. Writers wait up to LOCK_WAIT_S for the lock.
     """
@@ -45,7 +57,13 @@ def connect(path: Path, *, write: bool, wait_s: float | None = None) -> duckdb.D
     deadline = time.monotonic() + (LOCK_WAIT_S if write else 0.0) if wait_s is None else time.monotonic() + wait_s
     while True:
         try:
-            return duckdb.connect(str(path), read_only=not write)
+            if beside is None:
+                return duckdb.connect(str(path), read_only=not write, config=_LOCKED)
+            con = duckdb.connect(str(path), read_only=not write)
+            con.execute("SET allowed_directories = [$1]", [str(beside.absolute())])
+            for key, value in _LOCKED.items():
+                con.execute(f"SET {key} = {value}")
+            return con
         except duckdb.IOException as error:
             text = str(error)
             if "lock" not in text.lower():

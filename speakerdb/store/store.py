@@ -9,12 +9,14 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import RequestError, StoreError
-from speakerdb.store import connection, digests, migrations, queries, reading, writing
+from speakerdb.store import connection, digests, migrations, queries, reading, views, writing
 from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
     import duckdb
     import polars as pl
+
+_NAMED = 5  # foreign things that are named
 
 
 class Store:
@@ -26,6 +28,7 @@ class Store:
     def __init__(self, path: Path, con: duckdb.DuckDBPyConnection, *, write: bool, steady: bool = False) -> None:
         self.path, self.con, self.write, self.steady = path, con, write, steady
         self._state: reading.State | None = None
+        views.put_ours(con)
 
     @classmethod
     def open(cls, path: Path, *, write: bool, wait_s: float | None = None) -> Store:
@@ -36,6 +39,8 @@ class Store:
             migrations.check(path, version, may_create=write)
             if version == 0:
                 migrations.apply(con, 0)
+            else:
+                _refuse_strangers(path, con)
             store = cls(path, con, write=write, steady=not write)  # a reader keeps writers out
             if write:
                 with store.transaction():
@@ -153,3 +158,13 @@ class Store:
         except duckdb.Error as error:  # e.g. a negative limit
             reason = str(error).strip().splitlines()[0].partition(": ")[2]
             raise RequestError(f"query {name} can't be run with these parameters: {reason}") from None
+
+
+def _refuse_strangers(path: Path, con: duckdb.DuckDBPyConnection) -> None:
+    """Raise StoreError for a file that holds views or schemas that are none of this program's."""
+    views.put_ours(con)
+    if found := views.foreign(con):
+        raise StoreError(
+            f"{path} holds what this program did not put there: {', '.join(found[:_NAMED])}. It is not opened; "
+            "`speakerdb repair` writes a new file with what is this program's own"
+        )

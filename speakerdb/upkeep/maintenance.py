@@ -17,7 +17,18 @@ from speakerdb.field import error_models
 from speakerdb.field.naming import find_session
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession, Session, SourceFile
-from speakerdb.store import Store, changes, checks, connection, migrations, reading, session_rows, values, writing
+from speakerdb.store import (
+    Store,
+    changes,
+    checks,
+    connection,
+    migrations,
+    reading,
+    session_rows,
+    values,
+    views,
+    writing,
+)
 from speakerdb.upkeep import repooling
 from speakerdb.upkeep.identity import differences
 
@@ -171,7 +182,10 @@ def export_sofa(store: Store, session: str, target: Path) -> Path:
 def verify(store: Store) -> list[str]:
     """Everything that is wrong with the file's content, in words: orphans, hashes, counts, values that do not
     recompute, the same curves under two keys, facts in conflict. Empty: all is well."""
-    problems = [f"{count} rows of {table} belong to no {owner}" for count, table, owner in checks.orphans(store.con)]
+    problems = [
+        f"the file holds {what}, which is none of this program's" for what in views.foreign_functions(store.con)
+    ]
+    problems += [f"{count} rows of {table} belong to no {owner}" for count, table, owner in checks.orphans(store.con)]
     for table in ("curve", "metric_value", "source_file"):
         if count := checks.sessions_without(store.con, table):
             problems.append(f"{count} sessions have no rows in {table}")
