@@ -14,6 +14,7 @@ from speakerdb.cli import curating, keeping, querying, reporting, serving
 from speakerdb.cli.commands import command
 from speakerdb.cli.common import app
 from speakerdb.cli.demo import demo
+from speakerdb.cli.terminal import escaped
 from speakerdb.errors import SpeakerdbError
 from speakerdb.questions import QUESTIONS
 
@@ -48,7 +49,7 @@ def _fail(message: str, document: dict[str, object], json: bool, code: int) -> i
 
     if json:
         emit(document)
-    sys.stderr.write(message.rstrip() + "\n")
+    sys.stderr.write(escaped(message.rstrip()) + "\n")
     return code
 
 

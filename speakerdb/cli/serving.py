@@ -11,6 +11,8 @@ import typer
 from speakerdb.cli import terminal
 from speakerdb.cli.common import DbOption, JsonOption, database_path, emit
 
+_THIS_MACHINE = ("127.0.0.1", "localhost", "::1")
+
 
 def serve(
     host: Annotated[
@@ -42,6 +44,9 @@ def serve(
             sys.stdout.flush()
         else:
             terminal.line(f"{path} at {url} (Ctrl-C ends it)")
+        if host not in _THIS_MACHINE:
+            may = "read this database and store measurements in it" if allow_ingest else "read this database"
+            terminal.say(f"Whoever reaches this machine over the network can now {may}; the line is not encrypted.")
 
     run(path, host=host, port=port, allow_ingest=allow_ingest, names=name or (), ready=ready)
 

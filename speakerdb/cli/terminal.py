@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import operator
 import os
+import re
 import sys
 from collections.abc import Iterable, Sequence
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     import polars as pl
@@ -15,6 +16,15 @@ if TYPE_CHECKING:
     from speakerdb.metric import Metric
 
 PIPED_WIDTH = 200  # columns where the output is not a terminal: nothing is cut
+
+
+# what a terminal would obey instead of showing it: control characters, and those that turn the direction of writing
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
+
+
+def escaped(text: str) -> str:
+    """Text from files as it may be shown: characters that a terminal would obey are spelt out."""
+    return _OBEYED.sub(lambda found: repr(found[0])[1:-1], text)
 
 
 def console(*, stderr: bool = False) -> Console:
@@ -26,6 +36,9 @@ def console(*, stderr: bool = False) -> Console:
             """The reader of a pipe went away (`… | head`): that is no failure."""
             os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
             raise SystemExit(0)
+
+        def print(self, *objects: object, **options: Any) -> None:
+            super().print(*(escaped(o) if isinstance(o, str) else o for o in objects), **options)
 
     stream = sys.stderr if stderr else sys.stdout
     return Quiet(file=stream, highlight=False, width=None if stream.isatty() else PIPED_WIDTH, markup=False)
@@ -56,7 +69,7 @@ def table(
     """
     from rich.table import Table
 
-    cells = [["–" if cell is None else str(cell) for cell in row] for row in rows]
+    cells = [["–" if cell is None else escaped(str(cell)) for cell in row] for row in rows]
     wide = console()
     for columns, widths in _blocks(headings, cells, frozenset(right), frozenset(spare), wide.width):
         grid = Table(box=None, pad_edge=False, padding=(0, BETWEEN, 0, 0), header_style="bold")

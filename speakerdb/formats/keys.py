@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 SCHEMA_NAME = "session.schema.json"
 BLANK = "?"  # what `propose` writes where the user has to fill in
+_UNKNOWN_NAMED = 20  # unknown keys that are named one by one, with what may be meant
 READING_TABLES = frozenset({"columns", "traces"})  # how to read the files; no part of what the session is
 
 Path = tuple[str | int, ...]
@@ -238,9 +239,12 @@ def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
         problems.add("nothing", _described((*path, missing)), file=file, line=line, key=dotted((*path, missing)))
     elif kind in {"additionalProperties", "unevaluatedProperties"}:
         known = list(_resolved(governing).get("properties", {}))
-        for name in value:
-            if name not in known:
-                _note(keys, problems, (*path, name), "an unknown key", _nearest(path, name, known))
+        unknown = [name for name in value if name not in known]
+        for name in unknown[:_UNKNOWN_NAMED]:
+            _note(keys, problems, (*path, name), "an unknown key", _nearest(path, name, known))
+        if len(unknown) > _UNKNOWN_NAMED:
+            rest = f"{len(unknown) - _UNKNOWN_NAMED} more unknown keys"
+            _note(keys, problems, (*path, unknown[_UNKNOWN_NAMED]), rest, f"one of {', '.join(known)}")
     elif kind == "type":
         words = [_TYPE_WORDS[t] for t in ([limit] if isinstance(limit, str) else limit)]
         _note(keys, problems, path, shown(value), f"{' or '.join(words)}: {_described(path)}")

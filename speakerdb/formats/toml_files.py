@@ -10,6 +10,8 @@ from typing import Any
 
 from speakerdb.formats.problems import Problems, shown
 
+_DEEPEST = 12  # tables within tables
+
 
 @dataclass(frozen=True)
 class TomlFile:
@@ -70,15 +72,25 @@ def parse_toml(name: str, content: bytes, problems: Problems) -> TomlFile | None
         reason = re.sub(r"\s*\(at .*\)$", "", str(error))
         problems.add(f"invalid TOML: {shown(reason)[1:-1]}", "key = value, text in double quotes", file=name, line=line)
         return None
-    return TomlFile(name, text, _plain(keys))
+    try:
+        return TomlFile(name, text, _plain(keys, 0))
+    except _TooDeepError:
+        problems.add("keys nested too deeply", "a TOML file with flat keys and simple tables", file=name)
+        return None
 
 
-def _plain(value: Any) -> Any:
+class _TooDeepError(Exception):
+    pass
+
+
+def _plain(value: Any, depth: int) -> Any:
     """Dates and times as ISO text, so that one JSON Schema describes it all."""
+    if depth > _DEEPEST:
+        raise _TooDeepError
     if isinstance(value, dict):
-        return {k: _plain(v) for k, v in value.items()}
+        return {k: _plain(v, depth + 1) for k, v in value.items()}
     if isinstance(value, list):
-        return [_plain(v) for v in value]
+        return [_plain(v, depth + 1) for v in value]
     if isinstance(value, dt.date | dt.time):  # a datetime is a date
         return value.isoformat()
     return value

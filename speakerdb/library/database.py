@@ -12,7 +12,7 @@ from cachetools import LRUCache
 from speakerdb.answering import stored
 from speakerdb.answering.facts import Facts, facts_of
 from speakerdb.declare import Question, asks
-from speakerdb.errors import StoreError
+from speakerdb.errors import DataError, StoreError
 from speakerdb.field.field import Field
 from speakerdb.field.naming import find_speaker
 from speakerdb.questions.bench_list import Benches
@@ -40,6 +40,7 @@ from speakerdb.upkeep import ingest as ingesting
 if TYPE_CHECKING:
     import polars as pl
 
+    from speakerdb.store import NewSession
     from speakerdb.store.queries import NamedQuery
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
@@ -122,9 +123,10 @@ class Database:
         begin: Callable[[int], None] = lambda _: None,
         report: Callable[[IngestResult], None] = lambda _: None,
         name: Callable[[Path], str] = str,
+        read: Sequence[tuple[Path, NewSession | DataError]] | None = None,
     ) -> list[IngestResult]:
         """Store the sessions found in the folders; one result per folder, called by its path unless `name` says
-        otherwise.
+        otherwise. read: what they hold, where it was read already.
 
         Raises DataError where nothing is found.
         """
@@ -141,6 +143,7 @@ class Database:
             begin=begin,
             report=report,
             name=name,
+            read=read,
         )
 
     def bring_facts(self, file: Path_) -> tuple[int, int]:

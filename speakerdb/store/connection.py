@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 
 from speakerdb.errors import BusyError, StoreError
 from speakerdb.files import refuse_odd
+from speakerdb.store import doing
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -39,10 +40,9 @@ def connect(
     """Connect to the file at `path`; with write=True it is made where it does not exist. Nothing in it can read or
     write other files; beside: a folder that may be written to all the same.
 
-    Raises StoreError for a missing, locked, damaged or foreign file. Writers wait up to LOCK_WAIT_S for the lock.
+    Raises StoreError for a missing, locked, damaged or foreign file. Writers wait up to LOCK_WAIT_S for the lock, and
+    ask readers to let go of it.
     """
-    import duckdb
-
     if not write and not path.exists():
         raise StoreError(
             f"there is no database at {path}. Make one with `speakerdb ingest FOLDER` or `speakerdb demo`, "
@@ -55,6 +55,17 @@ def connect(
     elif not path.parent.exists():
         raise StoreError(f"the folder {path.parent} does not exist; make it first")
     deadline = time.monotonic() + (LOCK_WAIT_S if write else 0.0) if wait_s is None else time.monotonic() + wait_s
+    try:
+        return _open(path, write=write, deadline=deadline, beside=beside)
+    finally:
+        if write:
+            doing.ask_no_more(path)
+
+
+def _open(path: Path, *, write: bool, deadline: float, beside: Path | None) -> duckdb.DuckDBPyConnection:
+    """Open the file, waiting for its lock; a reader is asked to let go meanwhile."""
+    import duckdb
+
     while True:
         try:
             if beside is None:
@@ -70,6 +81,8 @@ def connect(
                 raise _plain(path, text) from None
             if time.monotonic() >= deadline:
                 raise BusyError(_lock_sentence(path, text)) from None
+            if write:
+                doing.ask_to_write(path)
             time.sleep(0.1)
         except duckdb.Error as error:
             raise _plain(path, str(error)) from None
@@ -93,9 +106,12 @@ def _lock_sentence(path: Path, text: str) -> str:
     pid = re.search(r"PID (\d+)", text)
     who = f" by process {pid.group(1)}" if pid else ""
     name = f" ({Path(holder.group(1).strip()).name})" if holder and holder.group(1).strip() else ""
+    writes = doing.by(path, int(pid.group(1))) if pid else None
+    if writes is not None:
+        return f"{path} is being written{who} ({writes}). Wait until it has finished, then try again"
     return (
-        f"{path} is in use{who}{name}: one process that writes keeps all others out. Wait until it has finished, "
-        "then try again"
+        f"{path} is in use{who}{name}: whoever reads keeps out who writes, and one that writes keeps out all others. "
+        "Wait until it has finished, then try again"
     )
 
 

@@ -1,4 +1,5 @@
-"""A note beside the file of what is being done to it, so that after a crash the next command can say what was."""
+"""Notes beside the file: what is being done to it, so that after a crash the next command can say what was, and that
+somebody waits to write, so that a server that only reads can let go of it."""
 
 from __future__ import annotations
 
@@ -8,11 +9,11 @@ import json
 import os
 from pathlib import Path
 
-_SUFFIX = ".doing"
+_SUFFIX, _WANTED = ".doing", ".wanted"
 
 
-def _note(path: Path) -> Path:
-    return path.with_name(path.name + _SUFFIX)
+def _note(path: Path, suffix: str = _SUFFIX) -> Path:
+    return path.with_name(path.name + suffix)
 
 
 def begin(path: Path, what: str, state: str) -> None:
@@ -50,3 +51,34 @@ def _is_alive(process: int) -> bool:
     except (PermissionError, OverflowError):
         return True
     return True
+
+
+def by(path: Path, process: int) -> str | None:
+    """What a process is doing to a file and since when, where it left a note."""
+    try:
+        found = json.loads(_note(path).read_text())
+        return f"`speakerdb {found['what']}`, since {found['since']}" if int(found["process"]) == process else None
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def ask_to_write(path: Path) -> None:
+    """Let whoever only reads the file know that this process waits to write."""
+    with contextlib.suppress(OSError):
+        _note(path, _WANTED).write_text(str(os.getpid()))
+
+
+def ask_no_more(path: Path) -> None:
+    with contextlib.suppress(OSError, ValueError):
+        note = _note(path, _WANTED)
+        if int(note.read_text()) == os.getpid():
+            note.unlink(missing_ok=True)
+
+
+def is_wanted(path: Path) -> bool:
+    """Whether another process that is alive waits to write."""
+    try:
+        process = int(_note(path, _WANTED).read_text())
+    except (OSError, ValueError):
+        return False
+    return process != os.getpid() and _is_alive(process)

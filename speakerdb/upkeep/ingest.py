@@ -112,15 +112,17 @@ def ingest(
     report: Callable[[IngestResult], None] = lambda _: None,
     begin: Callable[[int], None] = lambda _: None,
     name: Callable[[Path], str] = str,
+    read: Sequence[tuple[Path, NewSession | DataError]] | None = None,
 ) -> list[IngestResult]:
-    """Store every session found in the folders; store None is a dry run.
+    """Store every session found in the folders; store None is a dry run. read: what they hold, where it was read
+    already.
 
     begin is called with the number of folders found, report with each result once it is final (after its commit). name
     gives what a folder is called in results and in the file: its path, unless that lasts for this run only.
     Raises DataError where there is nothing to ingest at all.
     """
-    tasks, table = find_tasks(folders, sheet)
-    begin(len(tasks))
+    tasks, table = find_tasks(folders, sheet) if read is None else ([], None)
+    begin(len(tasks) if read is None else len(read))
     results: list[IngestResult] = []
 
     def settle(group: Sequence[IngestResult]) -> None:
@@ -139,7 +141,7 @@ def ingest(
         keys.clear()
         last_commit = time.monotonic()
 
-    for folder, outcome in _read_ahead(tasks, table):
+    for folder, outcome in _read_ahead(tasks, table) if read is None else read:
         if isinstance(outcome, DataError):
             items = outcome.items or (ErrorItem(found=outcome.message),)
             errors = tuple(identity.in_folder(item, name(folder)) for item in items)

@@ -3,7 +3,7 @@ give."""
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Literal
@@ -19,7 +19,6 @@ from speakerdb.metric import CENSORED, ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.store import session_key
 from speakerdb.upkeep import identity
-from speakerdb.upkeep.ingest import find_tasks, prepare
 
 if TYPE_CHECKING:
     from speakerdb.session import LedgerEntry, SessionInfo
@@ -49,13 +48,12 @@ class Preview:
     ledger: tuple[LedgerEntry, ...] = ()
 
 
-def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> list[Preview]:
-    """Look at every session below a folder against what the database holds; nothing is stored.
-
-    name: what a folder is called. Raises DataError where there is no session in it.
-    """
-    tasks, _ = find_tasks([folder])
-    read = [(name(place), _read(place, root)) for place, root in tasks]
+def preview(
+    store: Store, sessions: Sequence[tuple[Path, NewSession | DataError]], name: Callable[[Path], str] = str
+) -> list[Preview]:
+    """Look at sessions that were read against what the database holds; nothing is stored. name: what a folder is
+    called."""
+    read = [(name(place), outcome) for place, outcome in sessions]
     known = identity.look_up(store, [new for _, new in read if not isinstance(new, DataError)])
     found: list[Preview] = []
     for called, outcome in read:
@@ -82,13 +80,6 @@ def preview(store: Store, folder: Path, name: Callable[[Path], str] = str) -> li
             )
         )
     return found
-
-
-def _read(place: Path, root: Path | None) -> NewSession | DataError:
-    try:
-        return prepare(place, root, None)
-    except DataError as error:
-        return error
 
 
 def _look(store: Store, new: NewSession) -> tuple[pl.DataFrame, pl.DataFrame]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
@@ -110,7 +111,20 @@ def _reply(request: Request, status: int, error: SpeakerdbError) -> Response:
 
 def _on_error(request: Request, error: Exception) -> Response:
     assert isinstance(error, SpeakerdbError)
-    return _reply(request, status_of(error), error)
+    return _reply(request, status_of(error), _without_places(error, request.app.state.site.source.path))
+
+
+def _without_places(error: SpeakerdbError, path: Path) -> SpeakerdbError:
+    """An error whose words name no place of this machine: the file by its name alone."""
+
+    def plain(text: str | None) -> str | None:
+        for place in (str(path), str(path.absolute()), str(path.resolve())) if text else ():
+            text = str(text).replace(place, path.name)
+        return text
+
+    error.message = plain(error.message) or ""
+    error.items = tuple(dataclasses.replace(i, found=plain(i.found), expected=plain(i.expected)) for i in error.items)
+    return error
 
 
 def _on_invalid(request: Request, error: Exception) -> Response:

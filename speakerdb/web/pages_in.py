@@ -19,6 +19,7 @@ from speakerdb.questions.show import metric_map
 from speakerdb.upkeep.ingest import IngestResult, Result, ingest
 from speakerdb.upkeep.preview import preview
 from speakerdb.web import asides
+from speakerdb.web.apart import read_apart
 from speakerdb.web.api import described
 from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show
@@ -78,20 +79,19 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
         stage = _stages(site).add(files)
     except SpeakerdbError as error:
         return _drop(request, site, error)
+    try:
+        stage.read = read_apart(stage.folder)
+    except DataError as error:
+        _stages(site).discard(stage.id)
+        none = "no session in the upload; expected folders with session.toml beside responses"
+        return _drop(request, site, DataError(none) if error.items else error)
     with site.desk() as desk:
-        try:
-            stage.found = preview(desk.base.store, stage.folder, stage.called)
-        except DataError:
-            _stages(site).discard(stage.id)
-        else:
-            counts = {word: sum(p.verdict == word for p in stage.found) for word in ("new", "already", "refused")}
-            groups = {words: [m.id for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
-            values = [None if p.values is None else metric_map(p.values) for p in stage.found]
-            content = {"stage": stage, "counts": counts, "groups": groups, "values": values}
-            return show(request, View("checked.html", content), desk)
-    return _drop(
-        request, site, DataError("no session in the upload; expected folders with session.toml beside responses")
-    )
+        stage.found = preview(desk.base.store, stage.read, stage.called)
+        counts = {word: sum(p.verdict == word for p in stage.found) for word in ("new", "already", "refused")}
+        groups = {words: [m.id for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
+        values = [None if p.values is None else metric_map(p.values) for p in stage.found]
+        content = {"stage": stage, "counts": counts, "groups": groups, "values": values}
+        return show(request, View("checked.html", content), desk)
 
 
 @router.get("/in/{stage_id}/{number}.svg")
@@ -127,11 +127,13 @@ def _store(request: Request, site: Site, stage: Stage, *, replace: bool) -> Resp
 
 
 def take_in(site: Site, stage: Stage, *, replace: bool) -> list[IngestResult]:
-    """Store an upload in this process; it is discarded afterwards."""
+    """Store an upload in this process, once: asked again, the same is told. Its files are discarded afterwards."""
     with site.source.writer() as base:
-        results = base.ingest(stage.folder, replace=replace, name=stage.called)
-    _stages(site).discard(stage.id)
-    return results
+        if stage.stored is None:
+            stage.stored = base.ingest(stage.folder, replace=replace, name=stage.called, read=stage.read)
+            stage.read = []
+            _stages(site).keep_result(stage)
+    return stage.stored
 
 
 api_router = APIRouter(prefix="/api", tags=["measurements in"])
@@ -164,11 +166,12 @@ async def sessions(
 def _ingest(site: Site, files: list[tuple[str, BinaryIO]], *, dry_run: bool, replace: bool) -> Document:
     stage = _stages(site).add(files)
     try:
+        read = read_apart(stage.folder)
         if dry_run:
-            results = ingest(None, [stage.folder], name=stage.called)
+            results = ingest(None, [stage.folder], name=stage.called, read=read)
         else:
             with site.source.writer() as base:
-                results = base.ingest(stage.folder, replace=replace, name=stage.called)
+                results = base.ingest(stage.folder, replace=replace, name=stage.called, read=read)
     finally:
         _stages(site).discard(stage.id)
     with site.desk() as desk:

@@ -11,8 +11,10 @@ from pathlib import Path
 from speakerdb.errors import BusyError, RequestError
 from speakerdb.library import Database
 from speakerdb.library.sharing import carry_over, reader_of
+from speakerdb.store import doing
 
 READERS = 3  # questions worked on at the same time; the others wait their turn
+LOOK_S = 0.25  # so often it is looked whether another process waits to write
 IDLE_S = 1.0  # after so long without a question the file is let go
 WAIT_S = 60.0  # a question that has waited so long is turned away
 
@@ -20,8 +22,9 @@ WAIT_S = 60.0  # a question that has waited so long is turned away
 class Source:
     """The database file as the pages see it. Safe to use from many threads.
 
-    hold False: open for reading while there are questions, closed after IDLE_S without one. hold True: open for
-    writing from start to end, so that `writer` can store sessions while readers go on reading what is committed.
+    hold False: open for reading while there are questions, closed after IDLE_S without one, or as soon as another
+    process asks to write. hold True: open for writing from start to end, so that `writer` can store sessions while
+    readers go on reading what is committed.
     """
 
     def __init__(self, path: Path, *, hold: bool = False, idle_s: float = IDLE_S) -> None:
@@ -30,6 +33,8 @@ class Source:
         self._turn = threading.Condition()
         self._writing = threading.Lock()
         self._base: Database | None = Database.open(path, write=True) if hold else None
+        if self._base is not None:
+            self._base.note("serve --allow-ingest")
         self._free: list[Database] = []
         self._earlier: list[Database] = []  # closed, but what they read may still hold
         self._busy = 0
@@ -71,6 +76,10 @@ class Source:
 
     def _take(self) -> Database:
         with self._turn:
+            if not self.hold and doing.is_wanted(self.path):
+                if not self._busy:
+                    self._let_go()
+                raise BusyError("the file is being written; ask again in a moment")
             if not self._turn.wait_for(lambda: self._busy < READERS, WAIT_S):
                 raise BusyError("too many questions at once; ask again in a moment")
             if self._base is None:
@@ -90,8 +99,10 @@ class Source:
             self._busy -= 1
             self._free.append(reader)
             self._last_use = time.monotonic()
-            if self._timer is None and not self.hold:
-                self._start_timer(self._idle_s)
+            if not self.hold and not self._busy and doing.is_wanted(self.path):
+                self._let_go()
+            elif self._timer is None and not self.hold:
+                self._start_timer(min(self._idle_s, LOOK_S))
             self._turn.notify_all()
 
     def _start_timer(self, wait_s: float) -> None:
@@ -103,8 +114,9 @@ class Source:
         with self._turn:
             self._timer = None
             remaining = self._last_use + self._idle_s - time.monotonic()
-            if self._busy or remaining > 0:
-                self._start_timer(self._idle_s if self._busy else remaining)
+            wanted = doing.is_wanted(self.path)
+            if self._busy or (remaining > 0 and not wanted):
+                self._start_timer(LOOK_S if self._busy else min(remaining, LOOK_S))
             else:
                 self._let_go()
 

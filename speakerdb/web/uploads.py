@@ -6,8 +6,10 @@ archives, and archives that unpack to far more than they weigh.
 
 from __future__ import annotations
 
+import os
 import re
 import secrets
+import shutil
 import stat
 import tempfile
 import threading
@@ -21,10 +23,14 @@ from typing import IO, BinaryIO
 
 from speakerdb import figures
 from speakerdb.errors import DataError, UnknownNameError
+from speakerdb.store import NewSession
+from speakerdb.upkeep.ingest import IngestResult
 from speakerdb.upkeep.preview import Preview
 from speakerdb.web.security import TooLargeError
 
 CHUNK = 1 << 20
+_PLACE = "speakerdb-upload-"  # and the process that it belongs to
+_RESULTS_KEPT = 64
 
 
 @dataclass(frozen=True)
@@ -157,6 +163,14 @@ def _entry_path(entry: zipfile.ZipInfo, archive: str, limits: Limits) -> PurePos
     return safe_path(entry.filename, limits)
 
 
+def _clear_left_behind() -> None:
+    """Remove uploads of servers that are gone."""
+    for place in Path(tempfile.gettempdir()).glob(f"{_PLACE}*"):
+        process = place.name.removeprefix(_PLACE).partition("-")[0]
+        if process.isdigit() and not Path(f"/proc/{process}").exists() and Path("/proc/self").exists():
+            shutil.rmtree(place, ignore_errors=True)
+
+
 @dataclass
 class Stage:
     """An upload that waits to be stored, and what was found in it."""
@@ -165,7 +179,9 @@ class Stage:
     folder: Path
     _keep: tempfile.TemporaryDirectory[str]
     at: float
+    read: list[tuple[Path, NewSession | DataError]] = field(default_factory=list)
     found: list[Preview] = field(default_factory=list)
+    stored: list[IngestResult] | None = None  # what became of it, once it was stored
 
     def called(self, folder: Path) -> str:
         """What a folder of the upload is called: its path below the upload."""
@@ -181,11 +197,13 @@ class Stages:
     def __init__(self, most: int = 8, stay_s: float = 3600.0) -> None:
         self._most, self._stay_s = most, stay_s
         self._waiting: dict[str, Stage] = {}
+        self._done: dict[str, Stage] = {}
+        _clear_left_behind()
         self._lock = threading.Lock()
 
     def add(self, files: Iterable[tuple[str, BinaryIO]]) -> Stage:
         """Lay out an upload; nothing of it stays where it is turned away (DataError, TooLargeError)."""
-        keep = tempfile.TemporaryDirectory(prefix="speakerdb-upload-", ignore_cleanup_errors=True)
+        keep = tempfile.TemporaryDirectory(prefix=f"{_PLACE}{os.getpid()}-", ignore_cleanup_errors=True)
         folder = Path(keep.name) / "upload"
         try:
             lay_out(files, folder)
@@ -202,9 +220,20 @@ class Stages:
         """The upload with this id; UnknownNameError where it is gone."""
         with self._lock:
             self._clear()
+            if stage_id in self._done:
+                return self._done[stage_id]
             if stage_id not in self._waiting:
                 raise UnknownNameError("this upload is no longer kept; drop the folder again")
             return self._waiting[stage_id]
+
+    def keep_result(self, stage: Stage) -> None:
+        """Keep what became of an upload, without its files."""
+        with self._lock:
+            self._waiting.pop(stage.id, None)
+            self._done[stage.id] = stage
+            for old in list(self._done)[:-_RESULTS_KEPT]:
+                del self._done[old]
+        stage.discard()
 
     def discard(self, stage_id: str) -> None:
         with self._lock:

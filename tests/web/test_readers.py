@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import asyncio
+import subprocess
+import sys
+import threading
+import time
 from concurrent.futures import ThreadPoolExecutor
 
 import httpx
 
+import speakerdb
 from tests.folders import write_fleet
 from tests.web.conftest import running
 
@@ -60,3 +65,38 @@ def test_two_hundred_readers_during_an_ingest_all_get_whole_answers(tmp_path):
         assert len(answered) == READERS
         assert min(answered) >= 1
         assert one.get("/api/speakers").json()["speakers"] == SESSIONS
+
+
+def test_a_command_that_wants_to_write_gets_in_beside_readers(tmp_path):
+    """Readers ask without a pause; `ingest` in another process is let in within 5 s, and they are answered again."""
+    from tests.folders import write_session
+
+    path = tmp_path / "speakers.duckdb"
+    with speakerdb.open(path, write=True) as base:
+        base.ingest(write_session(tmp_path / "a"))
+    write_session(tmp_path / "b", model="Sill 6")
+    with running(path, idle_s=30.0) as one:
+        stop, statuses = threading.Event(), []
+
+        def ask():
+            while not stop.is_set():
+                reply = one.get("/api/speakers")
+                statuses.append((reply.status_code, reply.headers.get("retry-after")))
+
+        readers = [threading.Thread(target=ask) for _ in range(8)]
+        for reader in readers:
+            reader.start()
+        time.sleep(1.0)
+        command = [sys.executable, "-m", "speakerdb.cli.main", "ingest", str(tmp_path / "b"), "--db", str(path)]
+        done = subprocess.run([*command, "--no-intervals"], capture_output=True, text=True, timeout=60, check=False)
+        time.sleep(1.0)
+        stop.set()
+        for reader in readers:
+            reader.join()
+        assert done.returncode == 0, done.stderr
+        assert "1 stored" in done.stdout
+        assert len(one.get("/api/speakers").json()["rows"]) == 2
+    assert {s for s, _ in statuses} <= {200, 503}
+    assert all(retry for s, retry in statuses if s == 503)
+    assert statuses[-1][0] == 200
+    assert not list(tmp_path.glob("*.wanted"))

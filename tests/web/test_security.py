@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import http.client
+import re
 import socket
 
 import pytest
 
+import speakerdb
 from speakerdb.web import security
 from speakerdb.web.uploads import LIMITS
 from tests.web.conftest import running
@@ -134,3 +136,44 @@ def test_a_fault_of_the_server_is_not_told_to_the_client(file, capsys):
             assert "Traceback" not in reply.text
             assert "content-security-policy" in reply.headers
     assert "ZeroDivisionError: secret" in capsys.readouterr().err
+
+
+def test_storing_twice_tells_the_same_and_stores_once(taking, tmp_path):
+    from tests.folders import write_session
+
+    folder = write_session(tmp_path / "x", model="Vale 9")
+    files = [("files", (f"x/{p.name}", p.read_bytes())) for p in folder.iterdir()]
+    page = taking.client.post("/in/check", files=files, data={"token": taking.token})
+    assert page.status_code == 200
+    (stage,) = re.findall(r'name="stage" value="([^"]+)"', page.text)
+    replies = [taking.client.post("/in/store", data={"stage": stage, "token": taking.token}) for _ in range(3)]
+    assert [r.status_code for r in replies] == [200] * 3
+    assert all("1 stored" in r.text for r in replies)
+
+
+def test_what_is_asked_or_withdrawn_is_told_and_no_fault(taking, tmp_path):
+    from tests.folders import write_session
+
+    for name, changes in (("q", {"method": "?"}), ("r", {"method": "outdoors"})):
+        folder = write_session(tmp_path / name, model=f"Vale {name}", **changes)
+        files = [("files", (f"{name}/{p.name}", p.read_bytes())) for p in folder.iterdir()]
+        reply = taking.client.post("/api/sessions", files=files, headers={"X-Speakerdb-Token": taking.token})
+        assert reply.status_code == 200
+        (session,) = reply.json()["sessions"]
+        assert session["result"] == ("asked" if name == "q" else "refused")
+
+
+def test_an_answer_names_no_place_of_this_machine(tmp_path):
+    from tests.folders import write_session
+
+    path = tmp_path / "deep" / "speakers.duckdb"
+    path.parent.mkdir()
+    with speakerdb.open(path, write=True) as base:
+        base.ingest(write_session(tmp_path / "x"))
+    with running(path) as one:
+        path.write_bytes(b"no database any more")
+        for address in ("/", "/api/speakers"):
+            reply = one.get(address)
+            assert reply.status_code == 503
+            assert str(tmp_path) not in reply.text
+        assert "speakers.duckdb" in reply.text
