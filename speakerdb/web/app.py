@@ -79,7 +79,10 @@ def create_app(
         lifespan=life,
     )
     app.state.site = site
-    app.add_middleware(Guard, hosts=hosts, upload_paths=pages_in.UPLOAD_PATHS, upload_bytes=LIMITS.upload_bytes)
+    key = site.key if allow_ingest else None
+    app.add_middleware(
+        Guard, hosts=hosts, upload_paths=pages_in.UPLOAD_PATHS, upload_bytes=LIMITS.upload_bytes, key=key
+    )
     app.add_exception_handler(SpeakerdbError, _on_error)
     app.add_exception_handler(RequestValidationError, _on_invalid)
     app.add_exception_handler(HTTPException, _on_http)

@@ -6,7 +6,7 @@ from typing import Annotated, Any, BinaryIO, cast, get_args
 
 from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
-from fastapi.responses import HTMLResponse, JSONResponse
+from fastapi.responses import HTMLResponse, JSONResponse, RedirectResponse
 from starlette.background import BackgroundTask
 from starlette.datastructures import FormData
 from starlette.datastructures import UploadFile as FormFile
@@ -24,7 +24,7 @@ from speakerdb.web.api import described
 from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show
 from speakerdb.web.parameters import Ask
-from speakerdb.web.security import TOKEN_FIELD, TOKEN_HEADER, check_token
+from speakerdb.web.security import KEY_COOKIE, TOKEN_FIELD, TOKEN_HEADER, check_token
 from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
@@ -55,7 +55,11 @@ def _check_token(request: Request, site: Site, form: FormData) -> None:
 
 @router.get("/in")
 def drop_page(request: Request, site: _Site) -> Response:
-    """Where to drop a folder or a zip."""
+    """Where to drop a folder or a zip. With the key in the address it is kept in a cookie, and leaves the address."""
+    if request.query_params.get("key") == site.key:
+        reply = RedirectResponse("/in", 303)
+        reply.set_cookie(KEY_COOKIE, site.key, httponly=True, samesite="strict")
+        return reply
     return _drop(request, site, None)
 
 

@@ -3,13 +3,15 @@ writing."""
 
 from __future__ import annotations
 
+import contextlib
 import json
 import secrets
 import sys
 import time
 import traceback
 from collections.abc import Sequence
-from urllib.parse import urlsplit
+from http.cookies import CookieError, SimpleCookie
+from urllib.parse import parse_qs, urlsplit
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
@@ -18,6 +20,8 @@ from speakerdb.errors import SpeakerdbError
 LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 SMALL_BODY_BYTES = 64_000  # forms; uploads have a limit of their own
 TOKEN_FIELD, TOKEN_HEADER = "token", "x-speakerdb-token"
+KEY_COOKIE = "speakerdb-key"
+KEYED_PATHS = ("/in", "/api/sessions", "/api/token")  # where measurements are taken in, and what lies below the first
 
 # Nothing is loaded from another host, and no script or style stands inside a page.
 POLICY = (
@@ -50,8 +54,11 @@ class TooLargeError(SpeakerdbError):
 class Guard:
     """ASGI middleware: host check, limit of the body, headers; a failure becomes a plain reply without a trace."""
 
-    def __init__(self, app: ASGIApp, hosts: Sequence[str], upload_paths: Sequence[str], upload_bytes: int) -> None:
-        self._app = app
+    def __init__(
+        self, app: ASGIApp, hosts: Sequence[str], upload_paths: Sequence[str], upload_bytes: int, key: str | None
+    ) -> None:
+        """key: what storing asks for, None where nothing may be stored."""
+        self._app, self._key = app, key
         self._hosts = frozenset(h.lower() for h in hosts)
         self._upload_paths, self._upload_bytes = upload_paths, upload_bytes
 
@@ -62,8 +69,13 @@ class Guard:
         begun = time.perf_counter()
         started = False
 
+        only_head = scope["method"] == "HEAD"
+        scope = {**scope, "method": "GET"} if only_head else scope
+
         async def send_guarded(message: Message) -> None:
             nonlocal started
+            if only_head and message["type"] == "http.response.body":
+                message = {**message, "body": b""}
             if message["type"] == "http.response.start":
                 started = True
                 spent = f"app;dur={(time.perf_counter() - begun) * 1000:.1f}".encode()
@@ -94,9 +106,32 @@ class Guard:
         length = headers.get(b"content-length", b"0")
         if not length.isdigit():
             return 400, "The length of the request is not a number."
+        if self._key is not None and (scope["path"] in KEYED_PATHS or scope["path"].startswith(f"{KEYED_PATHS[0]}/")):
+            refused = self._keyless(scope, headers)
+            if refused is not None:
+                return 403, refused
         if int(length) > self._limit(scope):
             return 413, f"The request is larger than the {self._limit(scope) // 1_000_000 or 1} MB taken here."
         return None
+
+    def _keyless(self, scope: Scope, headers: dict[bytes, bytes]) -> str | None:
+        """Why a request may not store, before anything of it is read; None where it may."""
+        origin, site = headers.get(b"origin"), headers.get(b"sec-fetch-site")
+        host = headers.get(b"host", b"").decode("latin-1").strip().lower()
+        if scope["method"] not in {"GET", "HEAD"} and (
+            (site is not None and site not in {b"same-origin", b"none"})
+            or (origin is not None and urlsplit(origin.decode("latin-1")).netloc.lower() != host)
+        ):
+            return "This request comes from another site; only pages of this server may store."
+        given = [headers.get(b"authorization", b"").decode("latin-1").removeprefix("Bearer ")]
+        cookie = SimpleCookie()
+        with contextlib.suppress(CookieError):
+            cookie.load(headers.get(b"cookie", b"").decode("latin-1"))
+        given += [cookie[KEY_COOKIE].value] if KEY_COOKIE in cookie else []
+        given += parse_qs(scope["query_string"].decode("latin-1")).get("key", [])
+        if any(secrets.compare_digest(g.encode(), (self._key or "").encode()) for g in given):
+            return None
+        return "Taking measurements in asks for the key that stands in the address `speakerdb serve` printed."
 
     def _limit(self, scope: Scope) -> int:
         return self._upload_bytes if scope["path"] in self._upload_paths else SMALL_BODY_BYTES
@@ -115,7 +150,7 @@ class Guard:
         return limited
 
 
-_CODES = {400: "bad_request", 413: TooLargeError.code, 421: "wrong_host", 500: "internal"}
+_CODES = {400: "bad_request", 403: ForbiddenError.code, 413: TooLargeError.code, 421: "wrong_host", 500: "internal"}
 
 
 async def _reply(send: Send, scope: Scope, status: int, text: str) -> None:

@@ -48,7 +48,8 @@ def serve(
         async def startup(self, sockets: list[socket.socket] | None = None) -> None:
             await super().startup(sockets)
             if self.started:
-                ready(f"http://{shown}:{listener.getsockname()[1]}/")
+                entry = f"in?key={app.state.site.key}" if allow_ingest else ""
+                ready(f"http://{shown}:{listener.getsockname()[1]}/{entry}")
 
     server = Announced(uvicorn.Config(app, log_level="warning", server_header=False, access_log=False))
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it

@@ -54,6 +54,7 @@ class Site:
     stages: Stages | None = None
     answers: Answers = field(default_factory=Answers)
     token: str = field(default_factory=new_token)
+    key: str = field(default_factory=new_token)  # what taking measurements in asks for
     jobs: Jobs = field(default_factory=Jobs)
     _renderer: Renderer | None = None
     _starting: Lock = field(default_factory=Lock)

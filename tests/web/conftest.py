@@ -58,7 +58,8 @@ class Running:
 
     def __init__(self, app, port: int) -> None:
         self.app, self.url = app, f"http://127.0.0.1:{port}"
-        self.client = httpx.Client(base_url=self.url, timeout=60.0)
+        key = {"Authorization": f"Bearer {app.state.site.key}"}  # as a script says it
+        self.client = httpx.Client(base_url=self.url, timeout=60.0, headers=key)
 
     def get(self, path: str, **more) -> httpx.Response:
         return self.client.get(path, **more)

@@ -245,7 +245,7 @@ def test_a_good_and_a_broken_session_are_dropped_looked_at_and_stored(visit, tak
         "frequency_hz,orbit,angle_deg,level_db\n20,sideways,0,x\n"
     )
     one = visit(taking)
-    page = one.go("/in")
+    page = one.go(f"/in?key={taking.app.state.site.key}")
     assert one.barriers() == []
     page.get_by_label("A folder").set_input_files(tmp_path / "up")
     page.get_by_role("button", name="Look at it").click()
@@ -269,7 +269,7 @@ def test_a_good_and_a_broken_session_are_dropped_looked_at_and_stored(visit, tak
 def test_a_zip_is_taken_as_well_and_what_is_no_session_is_told_so(visit, taking, tmp_path):
     write_session(tmp_path / "up" / "good")
     zipped = shutil.make_archive(str(tmp_path / "all"), "zip", tmp_path / "up")
-    page = visit(taking).go("/in")
+    page = visit(taking).go(f"/in?key={taking.app.state.site.key}")
     page.get_by_role("button", name="Look at it").click()
     page.get_by_text("Choose a folder or a zip first").wait_for()
     page.get_by_label("or a zip").set_input_files(zipped)
@@ -277,7 +277,7 @@ def test_a_zip_is_taken_as_well_and_what_is_no_session_is_told_so(visit, taking,
     page.get_by_role("button", name="Store 1").wait_for()
     (tmp_path / "empty").mkdir()
     (tmp_path / "empty" / "notes.txt").write_text("nothing here")
-    page = visit(taking).go("/in")
+    page = visit(taking).go(f"/in?key={taking.app.state.site.key}")
     page.get_by_label("A folder").set_input_files(tmp_path / "empty")
     page.get_by_role("button", name="Look at it").click()
     page.get_by_text("No session in the upload").wait_for()

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import http.client
+import json
 import re
 import socket
 
@@ -82,9 +83,10 @@ def test_what_a_speaker_is_called_cannot_become_markup(taking, tmp_path):
 
 
 def test_a_large_request_is_turned_away_before_it_is_read(taking):
-    assert ask(taking, "/in/store", method="POST", Content_Length=str(10**9))[0] == 413
-    assert ask(taking, "/in/check", method="POST", Content_Length=str(LIMITS.upload_bytes + 1))[0] == 413
-    assert ask(taking, "/in/check", method="POST", Content_Length="x")[0] == 400
+    key = {"Authorization": f"Bearer {taking.app.state.site.key}"}
+    assert ask(taking, "/in/store", method="POST", Content_Length=str(10**9), **key)[0] == 413
+    assert ask(taking, "/in/check", method="POST", Content_Length=str(LIMITS.upload_bytes + 1), **key)[0] == 413
+    assert ask(taking, "/in/check", method="POST", Content_Length="x", **key)[0] == 400
 
 
 def test_a_request_without_a_length_is_cut_off_at_the_limit(taking):
@@ -92,7 +94,8 @@ def test_a_request_without_a_length_is_cut_off_at_the_limit(taking):
     with socket.create_connection(("127.0.0.1", int(taking.url.rpartition(":")[2]))) as line:
         line.sendall(
             b"POST /in/store HTTP/1.1\r\nHost: localhost\r\nTransfer-Encoding: chunked\r\n"
-            b"Content-Type: multipart/form-data; boundary=x\r\n\r\n"
+            b"Content-Type: multipart/form-data; boundary=x\r\n"
+            b"Authorization: Bearer " + taking.app.state.site.key.encode() + b"\r\n\r\n"
         )
         chunk = b"x" * 30_000
         try:
@@ -177,3 +180,43 @@ def test_an_answer_names_no_place_of_this_machine(tmp_path):
             assert reply.status_code == 503
             assert str(tmp_path) not in reply.text
         assert "speakers.duckdb" in reply.text
+
+
+@pytest.mark.parametrize(("method", "path"), [("GET", "/in"), ("POST", "/in/check"), ("POST", "/in/store")])
+def test_without_the_key_of_the_printed_address_nothing_is_taken_in(taking, method, path):
+    status, text, _ = ask(taking, path, method=method, Content_Length="0")
+    assert status == 403
+    assert "the key" in text
+    for wrong in ("Bearer guessed", "Bearer ", "Basic x"):
+        assert ask(taking, path, method=method, Content_Length="0", Authorization=wrong)[0] == 403
+
+
+def test_a_script_needs_it_too_and_is_told_before_its_body_is_read(taking):
+    for path in ("/api/sessions", "/api/token"):
+        status, text, _ = ask(taking, path, method="POST", Content_Length=str(10**8))
+        assert status == 403
+        assert json.loads(text)["error"]["code"] == "forbidden"
+
+
+def test_the_printed_address_lets_a_browser_in_and_the_key_leaves_the_address(taking):
+    key = taking.app.state.site.key
+    status, _, headers = ask(taking, f"/in?key={key}")
+    assert (status, headers["location"]) == (303, "/in")
+    cookie = headers["set-cookie"]
+    assert "httponly" in cookie.lower()
+    assert "samesite=strict" in cookie.lower()
+    assert ask(taking, "/in", Cookie=cookie.partition(";")[0])[0] == 200
+    assert ask(taking, "/in?key=guessed")[0] == 403
+
+
+def test_reading_asks_for_no_key(taking):
+    assert ask(taking, "/")[0] == 200
+    assert ask(taking, "/api/speakers")[0] == 200
+
+
+@pytest.mark.parametrize("path", ["/", "/api/speakers", "/static/palette.css", "/speaker/nobody"])
+def test_head_answers_as_get_does_without_a_body(site, path):
+    got, only = ask(site, path), ask(site, path, method="HEAD")
+    assert only[0] == got[0]
+    assert only[1] == ""
+    assert only[2]["content-type"] == got[2]["content-type"]
