@@ -84,6 +84,9 @@ def _load(file: str, content: bytes, problems: Problems) -> Any:
         warnings.simplefilter("ignore")
         path = Path(place) / "responses.sofa"
         path.write_bytes(content)
+        if (count := _numbers_in(path)) > 2 * _MAX_VALUES:
+            problems.add(f"{count / 1e6:.0f} million numbers when unpacked", "a smaller AES69 (SOFA) file", file=file)
+            return None
         try:
             data = sofar.read_sofa(str(path), verify=False, verbose=False)
         except Exception as error:  # the library raises whatever it meets in a damaged file
@@ -94,6 +97,17 @@ def _load(file: str, content: bytes, problems: Problems) -> Any:
         problems.add(f"convention {shown(convention)}", CONVENTION, file=file, key="GLOBAL_SOFAConventions")
         return None
     return data
+
+
+def _numbers_in(path: Path) -> int:
+    """How many numbers a file holds, by its heads alone; 0 where that can't be told: reading it then tells why."""
+    import netCDF4
+
+    try:
+        with netCDF4.Dataset(str(path)) as opened:
+            return sum(int(np.prod([float(n) for n in v.shape])) for v in opened.variables.values())
+    except (OSError, RuntimeError, ValueError, AttributeError):
+        return 0
 
 
 def _array(data: Any, variable: str) -> FloatArray | None:

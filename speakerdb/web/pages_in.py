@@ -16,10 +16,10 @@ from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.questions.documents import FORMAT, Document
 from speakerdb.questions.show import metric_map
+from speakerdb.upkeep.apart import read_apart
 from speakerdb.upkeep.ingest import IngestResult, Result, ingest
 from speakerdb.upkeep.preview import preview
 from speakerdb.web import asides
-from speakerdb.web.apart import read_apart
 from speakerdb.web.api import described
 from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show

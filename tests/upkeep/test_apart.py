@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from speakerdb.errors import DataError
-from speakerdb.web.apart import Bounds, read_apart, run_apart
+from speakerdb.upkeep.apart import Bounds, read_apart, run_apart
 from tests.folders import write_session
 
 TIGHT = Bounds(processor_s=2, clock_s=4.0, memory_bytes=600_000_000)
