@@ -19,7 +19,7 @@ def tell(proposal: Proposal) -> None:
     """Print the proposal."""
     terminal.line(f"Written: {proposal.folder_toml} and {proposal.sheet}. Nothing was stored.")
     terminal.line(
-        f'{len(proposal.folders)} sessions found. Fill in what is marked "?": '
+        f'{len(proposal.folders)} session{"s" * (len(proposal.folders) != 1)} found. Fill in what is marked "?": '
         f"{', '.join(proposal.blanks) or 'nothing'}."
     )
     for note in proposal.notes:

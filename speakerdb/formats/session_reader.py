@@ -12,7 +12,7 @@ from speakerdb.formats.columns import map_of, mapped_files, read_mapped
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.guess_files import rival_reading
 from speakerdb.formats.headers import header_says
-from speakerdb.formats.judge import Doubt, judge, of_remarks, of_signs
+from speakerdb.formats.judge import ANGLE, Doubt, judge, of_remarks, of_signs
 from speakerdb.formats.keys import Keys, SheetOrigin
 from speakerdb.formats.ledger import entries, warn_of_overlooked
 from speakerdb.formats.problems import Problems, shown
@@ -223,7 +223,8 @@ def _curve_role(told: Mapping[str, float]) -> str:
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
     if "pattern" in said.get("traces", {}) or any(n.startswith(TRACE_FOLDER) for n in view.names):
-        explain_no_match(view, said.get("traces", {}), problems)
+        traces = said.get("traces", {})
+        explain_no_match(view, traces, problems, rival_reading(view, traces, ANGLE))
     elif "file" in said.get("columns", {}):
         problems.add("no file of that name", f"responses named like {said['columns']['file']}", key="columns.file")
     else:

@@ -202,13 +202,13 @@ def _is_row(cells: list[str], width: int) -> bool:
     return len(cells) == width and all(map(_is_number, cells))
 
 
-def explain_no_match(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
-    """Note that no file fits the pattern, naming a few that are there."""
+def explain_no_match(view: FolderView, said: Mapping[str, Any], problems: Problems, rival: str = "") -> None:
+    """Note that no file fits the pattern, naming a few that are there; rival: what would fit them."""
     names = [n for n in view.names if not n.endswith(".toml")]
     some = ", ".join(map(shown, names[:_NAMES_SHOWN])) + (" …" if len(names) > _NAMES_SHOWN else "")
     wanted = said.get("pattern") or f"{TRACE_FOLDER}h_30.txt (or [traces] with `pattern` in folder.toml)"
     problems.add(
         f"no trace file of that name (there is: {some or 'nothing'})",
-        f"files named like {wanted}",
+        f"files named like {wanted}" + (f"; {rival} would fit" if rival else ""),
         key="traces.pattern",
     )
