@@ -162,7 +162,8 @@ def _guess_traces(
     best, rival, notes = choice.best, choice.rival, []
     if choice.together is not None:
         tables = {"traces": {"pattern": choice.together} | said | name_keys(best)}
-        return Guess(tables, ("files of several sessions lie together: {session} tells them apart",), (tables,), header)
+        shown = {"traces": {"pattern": choice.together} | reading | name_keys(best)}
+        return Guess(tables, ("files of several sessions lie together: {session} tells them apart",), (shown,), header)
     if best.doubled:
         notes.append(
             f"{best.pattern}: {best.doubled} files mean a curve that another means too; files of several speakers, "

@@ -291,12 +291,15 @@ def _look(folder: Path, places: Sequence[tuple[Path, DiskFolder]], guess: Guess)
     return looked
 
 
+_LEFT_OUT = ("level_unit", "level_column", "frequency_column")  # what has a usual value
+
+
 def _filled(tables: Mapping[str, Any]) -> dict[str, Any]:
     """Tables with something in place of the blanks that leave the curves in sight."""
     stand_in = {"orbit": "horizontal", "angle_deg": 0}
     out: dict[str, Any] = {}
     for name, said in tables.items():
-        out[name] = {k: v for k, v in said.items() if not (k == "level_unit" and v == BLANK)}
+        out[name] = {k: v for k, v in said.items() if not (k in _LEFT_OUT and v == BLANK)}
         if "fixed" in said:
             out[name]["fixed"] = {k: stand_in[k] if v == BLANK else v for k, v in said["fixed"].items()}
         for key, names in (("orbit_words", ORBITS), ("sign_words", ("plus", "minus"))):
