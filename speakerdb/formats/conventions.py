@@ -9,12 +9,12 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb.formats.curves import ON_ORBIT_DEG
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.tables import CodeArray, Table
 from speakerdb.session import FloatArray
 
 _REFERENCE_PA = 20e-6
-_ON_ORBIT_DEG = 0.5  # a direction this near to an orbit lies on it
 
 
 def to_ours(table: Table, said: Mapping[str, Any], problems: Problems) -> Table | None:
@@ -65,8 +65,8 @@ def _on_orbits(
     orbit's the second time."""
     azimuth, elevation = numbers["angle_deg"], numbers["elevation_deg"]
     around = (azimuth + 180.0) % 360.0 - 180.0  # 350 is -10
-    level, upright = np.abs(elevation) <= _ON_ORBIT_DEG, np.abs(around) <= _ON_ORBIT_DEG
-    behind = np.abs(np.abs(around) - 180.0) <= _ON_ORBIT_DEG
+    level, upright = np.abs(elevation) <= ON_ORBIT_DEG, np.abs(around) <= ON_ORBIT_DEG
+    behind = np.abs(np.abs(around) - 180.0) <= ON_ORBIT_DEG
     order = np.lexsort((numbers["frequency_hz"], elevation, around))  # stable: the first comes first
     f, e, a = numbers["frequency_hz"][order], elevation[order], around[order]
     again = np.zeros(len(azimuth), dtype=bool)

@@ -13,8 +13,10 @@ MAX_LEVEL_DB = 200.0  # beyond this on either side a level is a mistake
 MAX_FREQUENCY_HZ = 200_000.0
 # Where the highest frequency of responses lies below the first, or below the second and the lowest below the third, the
 # axis is in kHz: nobody measures a loudspeaker up to 30 Hz only, nor from 1 Hz to 200 Hz only
-_SURELY_KHZ, _PERHAPS_KHZ, _KHZ_FROM = 30.0, 200.0, 2.0
+SURELY_KHZ, _PERHAPS_KHZ, _KHZ_FROM = 30.0, 200.0, 2.0
 _STRIDE = 50.0  # neighbouring points of a curve in file order never lie so many times apart
+
+ON_ORBIT_DEG = 0.5  # a direction this near to an orbit lies on it
 
 BoolArray = NDArray[np.bool_]
 
@@ -65,7 +67,7 @@ def blocks_of(table: Table, problems: Problems, *, foreign: bool = False) -> tup
     if not ok:
         return ()
     f = table.numbers["frequency_hz"]
-    if f.max() < _SURELY_KHZ or (f.max() < _PERHAPS_KHZ and f.min() < _KHZ_FROM):
+    if f.max() < SURELY_KHZ or (f.max() < _PERHAPS_KHZ and f.min() < _KHZ_FROM):
         problems.add(
             f"{f.max():g} as the highest frequency, {f.min():g} as the lowest",
             "Hz; for kHz set frequency_unit under [columns] in folder.toml",

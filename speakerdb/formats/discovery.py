@@ -6,12 +6,10 @@ import os
 from pathlib import Path
 
 from speakerdb.errors import DataError, ErrorItem
-from speakerdb.formats.keys import Keys, check
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import find_responses
 from speakerdb.formats.session_sheet import Sheet
-from speakerdb.formats.splitting import sessions_in
-from speakerdb.formats.toml_files import parse_toml
+from speakerdb.formats.splitting import reading_keys, sessions_in
 from speakerdb.formats.view import SESSION_FILE, DiskFolder
 
 
@@ -37,8 +35,8 @@ def find_sessions(folder: Path, sheet: Sheet | None = None) -> list[Path]:
         if SESSION_FILE in files:
             sessions.add(path)
             known.add(os.path.realpath(path))
-        elif not _inside(path, folder, known) and _told_by_folder_toml(path, folder, sheet, leaf=not inner):
-            sessions |= _parts_of(path, folder, sheet)
+        elif not _inside(path, folder, known):
+            sessions |= _told_by_folder_toml(path, folder, sheet, leaf=not inner)
     sessions |= set(unreadable)
     if not sessions:
         expected = (
@@ -68,34 +66,22 @@ def _inside(path: Path, top: Path, known: set[str]) -> bool:
     return any(os.path.realpath(p) in known for p in parents)
 
 
-def _parts_of(path: Path, top: Path, sheet: Sheet | None) -> set[Path]:
-    """A folder, or the sessions whose files lie in it together."""
-    try:
-        names = sessions_in(DiskFolder(path, sheet.path if sheet is not None else None, top=top))
-    except OSError:
-        names = []
-    return {path / name for name in names} or {path}
-
-
-def _told_by_folder_toml(path: Path, top: Path, sheet: Sheet | None, *, leaf: bool) -> bool:
-    """Whether a folder.toml in the folder or above it says how to read the files that lie in it."""
+def _told_by_folder_toml(path: Path, top: Path, sheet: Sheet | None, *, leaf: bool) -> set[Path]:
+    """The folder, or the sessions whose files lie in it together, where a folder.toml in it or above it says how to
+    read the files that lie in it; else nothing."""
     try:
         view = DiskFolder(path, sheet.path if sheet is not None else None, top=top)
     except OSError:
-        return True
+        return {path}
     if not view.inherited:
-        return False
-    problems, keys = Problems(str(path)), Keys()
-    for name in reversed(view.inherited):
-        content = view.read(name, problems)
-        parsed = parse_toml(name, content, problems) if content is not None else None
-        if parsed is not None:
-            keys.fold_in(parsed.keys, parsed)
-    tables = Keys({k: v for k, v in keys.values.items() if k in {"columns", "traces"}}, keys.origins)
-    unreadable = bool(problems.items) or "columns" in (unsound := check(tables, Problems(""))) or "traces" in unsound
-    if unreadable:  # a folder of files is then listed as refused, with the reason
-        return leaf and any(not name.endswith(".toml") for name in view.names)
-    return find_responses(view, tables.values, problems) is not None or bool(problems.items)
+        return set()
+    problems = Problems(str(path))
+    said, sound = reading_keys(view, problems)
+    if problems.items or not sound:  # a folder of files is then listed as refused, with the reason
+        told = leaf and any(not name.endswith(".toml") for name in view.names)
+    else:
+        told = find_responses(view, said, problems) is not None or bool(problems.items)
+    return ({path / name for name in sessions_in(view)} or {path}) if told else set()
 
 
 def _error(folder: Path, found: str, expected: str) -> DataError:

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import codecs
-import json
 import os
 import re
 from collections.abc import Mapping, Sequence
@@ -33,6 +32,7 @@ from speakerdb.formats.name_readings import choose, is_orbit_word
 from speakerdb.formats.patterns import same_form
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.responses import SOFA_SUFFIX
+from speakerdb.formats.sofa_out import toml_value
 from speakerdb.formats.tables import RESPONSES, TABLE_SUFFIXES, parquet_frame, read_table, unpack
 from speakerdb.formats.traces import parse_rows, parse_trace
 from speakerdb.formats.view import SHEET_FILE, DiskFolder, FolderView
@@ -133,7 +133,7 @@ def rival_reading(view: FolderView, said: Mapping[str, Any], question: str) -> s
         return ""
     (own,) = guess.drawn[0].values()
     other = {k: own[k] for k in _ASKED_OF[question] if k in own and own[k] not in {BLANK, said.get(k)}}
-    return ", ".join(f"{key} = {json.dumps(value, ensure_ascii=False)}" for key, value in other.items())
+    return ", ".join(f"{key} = {toml_value(value)}" for key, value in other.items())
 
 
 def _guess_traces(

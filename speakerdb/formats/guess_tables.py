@@ -10,10 +10,11 @@ from typing import Any
 import numpy as np
 
 from speakerdb.formats.columns import find_delimiter, without_groups
-from speakerdb.formats.judge import LOUDEST_DB, QUIETEST_DB, are_radians, in_bands
+from speakerdb.formats.curves import SURELY_KHZ
+from speakerdb.formats.judge import LOUDEST_DB, QUIETEST_DB, TURNS, are_radians, in_bands, wraps
 from speakerdb.formats.keys import BLANK
 from speakerdb.formats.name_readings import NameReading, choose, orbit_of
-from speakerdb.formats.patterns import SIGN_WORDS, same_form
+from speakerdb.formats.patterns import ORBIT_WORDS, SIGN_WORDS, same_form
 from speakerdb.session import FloatArray
 
 _WORDS = {
@@ -40,7 +41,6 @@ _WORDS = {
     ),
 }
 _DELIMITER_NAMES = {"\t": "tab", ";": ";", ",": ",", None: "space"}
-_SURELY_KHZ = 30.0
 _LOW_FOR_DB = 20.0  # levels that all lie between 0 and this are hardly dB
 _ROWS_FOR_FORM = 400
 _LEAST_ACROSS = 10  # frequencies that make headings of a row
@@ -75,9 +75,8 @@ def guess_table(text: str) -> dict[str, Any] | None:
     if units:
         said["units_row"] = True
     named = _cells(lines[heading + 1][1], delimiter) if units else []
-    if (across := frequencies_across(headings)) is not None:
-        return said | _transposed(headings, across, rows)
-    return said | guess_columns(headings, named, rows)
+    across = _transposed(headings, rows)
+    return said | (guess_columns(headings, named, rows) if across is None else across)
 
 
 def _is_heading(row: str) -> bool:
@@ -93,31 +92,26 @@ def _has_decimal_commas(rows: Sequence[Sequence[str]]) -> bool:
     return commas and not any(re.fullmatch(r"[+-]?\d*\.\d+(?:e[+-]?\d+)?", cell, re.IGNORECASE) for cell in cells)
 
 
-def frequencies_across(headings: Sequence[str]) -> FloatArray | None:
-    """The frequencies that stand as headings, rising, of a table with a curve in each row; None where there are few."""
-    cells = [h for h in headings if h and (h[0].isdigit())]
-    separator = guess_thousands(cells)
-    values = [_number(without_groups(c, separator) if separator else c) for c in cells]
-    if len(cells) < _LEAST_ACROSS or len(cells) < len(headings) - 6 or None in values:
+def _transposed(headings: Sequence[str], rows: Sequence[Sequence[str]]) -> dict[str, Any] | None:
+    """The keys of a table whose headings are rising frequencies, with a curve in each row; None where they are none:
+    angles across are few, or turn round, and frequencies span two decades."""
+    across = [i for i, h in enumerate(headings) if h and h[0].isdigit()]
+    separator = guess_thousands([headings[i] for i in across])
+    values = [_number(without_groups(headings[i], separator) if separator else headings[i]) for i in across]
+    if len(across) < _LEAST_ACROSS or len(across) < len(headings) - 6 or None in values:
         return None
-    found = np.array(values, dtype=np.float64)
-    # angles across are few, or turn round; frequencies span two decades
-    return found if (np.diff(found) > 0).all() and found[0] > 0 and found[-1] / found[0] > 50 else None
-
-
-def _transposed(headings: Sequence[str], across: FloatArray, rows: Sequence[Sequence[str]]) -> dict[str, Any]:
-    said: dict[str, Any] = {"transposed": True}
-    if separator := guess_thousands([h for h in headings if h and h[0].isdigit()]):
-        said["thousands"] = separator
-    if across[-1] < _SURELY_KHZ:
+    f = np.array(values, dtype=np.float64)
+    if not ((np.diff(f) > 0).all() and f[0] > 0 and f[-1] / f[0] > 50):
+        return None
+    said: dict[str, Any] = {"transposed": True} | ({"thousands": separator} if separator else {})
+    if f[-1] < SURELY_KHZ:
         said["frequency_unit"] = "kHz"
-    labels = [h for h in headings if not (h and h[0].isdigit())]
-    first = [[row[headings.index(h)] for h in labels] for row in rows if len(row) >= len(headings)]
-    melted = [["100", *row, "80"] for row in first]
+    other = [i for i in range(len(headings)) if i not in across]
+    labels = [headings[i] for i in other]
+    melted = [["100", *(row[i] for i in other), "80"] for row in rows if len(row) >= len(headings)]
     columns = guess_columns(["f", *labels, "level"], ["Hz", *[""] * len(labels), "dB"], melted)
-    level = [v for i, h in enumerate(headings) if h and h[0].isdigit() for v in _numbers(rows, i)]
     left = {k: v for k, v in columns.items() if k not in {"frequency_hz", "level_db", "level_unit"}}
-    return said | left | _level_unit("", level)
+    return said | left | _level_unit("", _numbers(rows, *across))
 
 
 def guess_thousands(cells: Sequence[str]) -> str | None:
@@ -154,7 +148,7 @@ def guess_columns(headings: Sequence[str], units: Sequence[str], rows: Sequence[
             said["thousands"] = separator
             rows = [[*r[:frequency], without_groups(r[frequency], separator), *r[frequency + 1 :]] for r in rows]
         highest = max(_numbers(rows, frequency), default=0.0)
-        if "khz" in labels[frequency] or 0 < highest < _SURELY_KHZ:
+        if "khz" in labels[frequency] or 0 < highest < SURELY_KHZ:
             said["frequency_unit"] = "kHz"
     rest = [i for i, h in enumerate(headings) if i not in taken and h]
     wide = choose([[headings[i] for i in rest]], _curve_of(headings, rows, frequency)) if len(rest) >= 3 else None
@@ -246,7 +240,7 @@ def trace_columns(text: str, values: FloatArray) -> dict[str, Any]:
         said["level_column"] = BLANK if level is None else level + 1
     elif len(named) > 1 or (not named and len(likely) > 1):  # raw and smoothed, coherence and level
         said["level_column"] = BLANK
-    if "khz" in labels[frequency] or 0 < values[:, frequency].max() < _SURELY_KHZ:
+    if "khz" in labels[frequency] or 0 < values[:, frequency].max() < SURELY_KHZ:
         said["frequency_unit"] = "kHz"
     return said | (_level_unit(labels[level], values[:, level].tolist()) if level is not None else {})
 
@@ -258,9 +252,7 @@ def _is_other(label: str) -> bool:
 
 def is_phase(values: FloatArray) -> bool:
     """Whether numbers keep within a turn and jump from one of its ends to the other."""
-    jumps = [np.abs(np.diff(values)).max(initial=0.0) > 0.75 * turn for turn in (360.0, 2.0 * np.pi)]
-    within = [np.abs(values).max() <= turn / 2 * 1.003 for turn in (360.0, 2.0 * np.pi)]
-    return any(j and w for j, w in zip(jumps, within, strict=True))
+    return any(bool(wraps(values[None], turn)[0]) for turn in TURNS)
 
 
 def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
@@ -270,8 +262,7 @@ def orbit_keys(words: Sequence[str]) -> dict[str, Any]:
     by_orbit = {o: [w for w in words if orbit_of(w) == o] for o in ("horizontal", "vertical")}
     if any(orbit_of(w) is None for w in words):  # the words themselves, to be sorted by hand
         return {"orbit_words": {o: by_orbit[o] or [BLANK, *words] for o in by_orbit}}
-    plain = {"h", "hor", "horiz", "horizontal", "v", "ver", "vert", "vertical"}
-    return {} if set(words) <= plain else {"orbit_words": {o: w for o, w in by_orbit.items() if w}}
+    return {} if set(words) <= set(ORBIT_WORDS) else {"orbit_words": {o: w for o, w in by_orbit.items() if w}}
 
 
 def angle_keys(greatest: float) -> dict[str, Any]:
@@ -309,7 +300,7 @@ def _curve_of(
         y = numbers(list(headings).index(heading))
         if f is None or np.isnan(f).any():
             return None
-        f_hz = f * (1000.0 if f.max() < _SURELY_KHZ else 1.0)
+        f_hz = f * (1000.0 if f.max() < SURELY_KHZ else 1.0)
         order = np.argsort(f_hz, kind="stable")
         unit = _level_unit("", y.tolist()).get("level_unit")
         return np.asarray(in_bands(f_hz[order], in_db(y, unit)[None, order])[0])

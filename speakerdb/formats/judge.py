@@ -29,6 +29,7 @@ _TREBLE = slice(14, 34)  # 1 to 9 kHz
 _TOP = slice(26, 39)  # from 4 kHz
 QUIETEST_DB, LOUDEST_DB = 40.0, 140.0  # means of curves near the axis that can be sound pressure levels at a metre
 _NEAR_AXIS_DEG = 30.0
+TURNS = {360.0: "degrees", 2.0 * np.pi: "radians"}  # what a phase may be counted in
 _PHASE_JUMP = 0.75  # of a turn, between two points: no level does so
 _WRAPPED_CURVES = 0.2  # share of curves with such a jump that makes phases of them
 _MOST_DISORDER = 0.75
@@ -37,7 +38,7 @@ _LEAST_CURVES = 5  # of an orbit whose order is judged
 _LEAST_CONTRAST_DB = 1.0  # root mean square difference of its curves below which an orbit has no order to judge
 _LEAST_FALL_DB = 6.0  # range of levels below which a speaker counts as one that radiates all around
 _MOST_RISE = -0.3  # rank correlation of level with the distance from the axis
-_LOUDER_DB, _AWAY_DEG = 3.0, 30.0  # by how much, and how far off the axis, the loudest direction may not lie
+LOUDER_DB, AWAY_DEG = 3.0, 30.0  # by how much, and how far off the axis, the loudest direction may not lie
 _COUNT_TO, _COUNTED = 90.0, 5  # angles in steps of one that don't reach this far are a count
 _NARROW_DEG, _NARROW_FALL_DB = 60.0, 15.0  # within so few degrees the treble doesn't fall so far
 _BACK_DB = 3.0  # by which the orbits may differ behind, where they are the same direction
@@ -138,8 +139,8 @@ def doubts(blocks: Sequence[CurveBlock], level_is: str, kind: str | None) -> lis
 
 def _of_levels(blocks: Sequence[CurveBlock], level_is: str) -> list[Doubt]:
     elsewhere = "the column of levels (columns.level_db) or files of levels"
-    for turn, name in ((360.0, "degrees"), (2.0 * np.pi, "radians")):
-        wrapped = [_wraps(b, turn) for b in blocks]
+    for turn, name in TURNS.items():
+        wrapped = [wraps(b.level_db, turn) for b in blocks]
         if np.concatenate(wrapped).mean() > _WRAPPED_CURVES:
             return [
                 Doubt(LEVEL, f"values that jump from one end of a circle to the other: a phase in {name}", elsewhere)
@@ -164,9 +165,9 @@ def _of_levels(blocks: Sequence[CurveBlock], level_is: str) -> list[Doubt]:
     return []
 
 
-def _wraps(block: CurveBlock, turn: float) -> np.ndarray[Any, np.dtype[np.bool_]]:
-    """(n,) whether a curve keeps within half a turn on either side and jumps by nearly a whole one."""
-    level = np.where(np.isnan(block.level_db), 0.0, block.level_db)
+def wraps(curves: FloatArray, turn: float) -> np.ndarray[Any, np.dtype[np.bool_]]:
+    """(n,) whether a curve (n, F) keeps within half a turn on either side and jumps by nearly a whole one: a phase."""
+    level = np.where(np.isnan(curves), 0.0, curves)
     within = (np.abs(level) <= turn / 2 * 1.003).all(axis=1)
     jumps = (np.abs(np.diff(level, axis=1)) > _PHASE_JUMP * turn).any(axis=1)
     return np.asarray(within & jumps)
@@ -263,7 +264,7 @@ def _of_fall(reading: Reading) -> list[Doubt]:
             continue
         orbit = ORBITS[not horizontal]
         at, louder = loudest_deg(angle, level)
-        if louder > _LOUDER_DB and abs(at) > _AWAY_DEG and not _alike_behind(angle, level):
+        if louder > LOUDER_DB and abs(at) > AWAY_DEG and not _alike_behind(angle, level):
             found = f"the {orbit} orbit is loudest at {at:g}°, {louder:.0f} dB above its axis"
             return [Doubt(ANGLE, found, "angles counted from the speaker's axis, or another number as the angle")]
         if rise(angle, level) > _MOST_RISE:

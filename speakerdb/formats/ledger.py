@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from speakerdb.formats.decoding import decode
+from speakerdb.formats.judge import wraps
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.tables import unpack
 from speakerdb.formats.traces import parse_rows
@@ -18,6 +19,7 @@ _LOOKED_AT = 12  # files whose numbers are looked at
 _LARGEST_LOOKED_AT = 2_000_000
 _LEAST_POINTS = 10
 _NAMED = 4
+_DEGREES = 360.0  # of a turn, which files of phases are counted in
 
 
 def entries(view: FolderView) -> tuple[LedgerEntry, ...]:
@@ -69,8 +71,4 @@ def _looks_measured(view: FolderView, name: str) -> bool:
         return False
     values = rows[0]
     rising = bool((np.diff(values[:, 0]) > 0).all())
-    return bool(rising and values[0, 0] >= 0 and not _is_phase(values[:, 1]))
-
-
-def _is_phase(values: np.ndarray[tuple[int, ...], np.dtype[np.float64]]) -> bool:
-    return bool(np.abs(values).max() <= 180.5 and np.abs(np.diff(values)).max(initial=0.0) > 270.0)
+    return bool(rising and values[0, 0] >= 0 and not wraps(values[None, :, 1], _DEGREES)[0])

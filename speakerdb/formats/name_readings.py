@@ -12,8 +12,18 @@ from typing import Any
 
 import numpy as np
 
-from speakerdb.formats.judge import disorder, loudest_deg, rise
-from speakerdb.formats.patterns import MINUS_SIGNS, SESSION, SIGN_WORDS, Pattern, compile_pattern, same_form, words_of
+from speakerdb.formats.judge import AWAY_DEG, LOUDER_DB, disorder, loudest_deg, rise
+from speakerdb.formats.patterns import (
+    MINUS_SIGNS,
+    ORBIT_WORDS,
+    SESSION,
+    SIGN_WORDS,
+    Pattern,
+    compile_pattern,
+    same_form,
+    words_of,
+)
+from speakerdb.formats.tables import ORBITS
 from speakerdb.session import FloatArray
 
 # words for the orbits in the languages of common exports, beside those every pattern knows
@@ -29,8 +39,7 @@ HORIZONTAL_WORDS = (
     "水平",
 )
 VERTICAL_WORDS = ("elevation", "senkrecht", "lotrecht", "verticale", "vertikal", "verticaal", "pion", "垂直")
-_PLAIN_WORDS = {"h", "hor", "horiz", "horizontal", "v", "ver", "vert", "vertical"}
-_KNOWN = {*_PLAIN_WORDS, *HORIZONTAL_WORDS, *VERTICAL_WORDS}
+_KNOWN = {*ORBIT_WORDS, *HORIZONTAL_WORDS, *VERTICAL_WORDS}
 SIDE_WORDS = {"l", "r", "left", "right", "links", "rechts", "li", "re", "gauche", "droite", "g"}  # of whom isn't said
 _NUMBER, _WORD = "a number", "a word"  # the kinds of tokens in a shape; other tokens stand for themselves
 _TOKEN = re.compile(r"\d+(?:[.,]\d+)?|[^\W\d_]+|.")
@@ -111,7 +120,8 @@ def _together(reading: NameReading, names: Sequence[str]) -> str | None:
         return None
     sets: dict[str, list[tuple[str, float]]] = {}
     for name in names:
-        texts, values = pattern.texts(name), pattern.match(name)
+        texts = pattern.texts(name)
+        values = pattern.values(texts)
         if texts is None or values is None or "angle_deg" not in values:
             return None  # a name that it doesn't read: then it is not how these are named
         sets.setdefault(same_form(texts[SESSION]), []).append((texts.get("orbit", ""), values["angle_deg"]))
@@ -191,7 +201,7 @@ def _cost_of(angle: FloatArray, level: FloatArray) -> float:
     total = _UNTOLD if np.isnan(amount) else amount
     if not np.isnan(rising):
         total += 0.5 * (1.0 + rising)
-    return total + (0.5 if louder > 3.0 and abs(at) > 30.0 else 0.0)
+    return total + (0.5 if louder > LOUDER_DB and abs(at) > AWAY_DEG else 0.0)
 
 
 @dataclass(frozen=True)
@@ -287,7 +297,7 @@ def _matched(pattern: Pattern, names: Sequence[str]) -> tuple[dict[str, tuple[st
     found, unread = {}, []
     for name in names:
         texts = pattern.texts(name)
-        values = pattern.match(name)
+        values = pattern.values(texts)
         if texts is None or values is None or "angle_deg" not in values or abs(values["angle_deg"]) > 360:
             unread.append(name)
         else:
@@ -352,11 +362,9 @@ def _is_fused(shape: Sequence[str], columns: Sequence[Sequence[_Token]], angle: 
 
 def orbit_of(word: str) -> str | None:
     """The orbit that a word stands for, None where it is not known."""
-    if word in HORIZONTAL_WORDS or word in {"h", "hor", "horiz", "horizontal"}:
-        return "horizontal"
-    if word in VERTICAL_WORDS or word in {"v", "ver", "vert", "vertical"}:
-        return "vertical"
-    return None
+    if word in ORBIT_WORDS:
+        return ORBITS[ORBIT_WORDS[word]]
+    return "horizontal" if word in HORIZONTAL_WORDS else "vertical" if word in VERTICAL_WORDS else None
 
 
 def is_orbit_word(word: str) -> bool:

@@ -25,7 +25,7 @@ FIELDS = {  # -> column; azimuth and elevation together tell orbit and angle
 SESSION = "session"  # any text, by which the files of several sessions in one folder are told apart
 SIGN = "sign"  # a word in the place of the angle's sign; it has no column of its own
 _WORDS = ("orbit", "component", SIGN)  # fields that are words out of a list, not numbers
-_ORBIT_WORDS = {"h": 0, "hor": 0, "horiz": 0, "horizontal": 0, "v": 1, "ver": 1, "vert": 1, "vertical": 1}
+ORBIT_WORDS = {"h": 0, "hor": 0, "horiz": 0, "horizontal": 0, "v": 1, "ver": 1, "vert": 1, "vertical": 1}
 # signs spelt out; left and right are not among them, since they may be the speaker's or the listener's
 SIGN_WORDS = {"m": -1, "minus": -1, "n": -1, "neg": -1, "cw": -1, "down": -1, "d": -1} | {
     "p": 1, "plus": 1, "pos": 1, "ccw": 1, "up": 1, "u": 1
@@ -51,7 +51,7 @@ class Words:
 
 def words_of(said: Mapping[str, Any]) -> Words:
     """The built-in words and those of `orbit_words`, `component_words` and `sign_words`; the user's win."""
-    orbit, component = dict(_ORBIT_WORDS), {name: i for i, name in enumerate(COMPONENTS)}
+    orbit, component = dict(ORBIT_WORDS), {name: i for i, name in enumerate(COMPONENTS)}
     sign = dict(SIGN_WORDS)
     for code, name in enumerate(("horizontal", "vertical")):
         orbit.update((same_form(w), code) for w in said.get("orbit_words", {}).get(name, ()))
@@ -100,7 +100,10 @@ class Pattern:
 
     def match(self, name: str) -> dict[str, float] | None:
         """The values that stand in a name, by column (codes for words); None where the name does not fit."""
-        found = self.texts(name)
+        return self.values(self.texts(name))
+
+    def values(self, found: Mapping[str, str] | None) -> dict[str, float] | None:
+        """What the texts in a name say, as `match` gives it."""
         if found is None:
             return None
         values: dict[str, float] = {}
@@ -112,7 +115,7 @@ class Pattern:
             else:
                 values[FIELDS[field]] = number_in(text)
         sign = values.pop(SIGN, None)
-        if sign is not None and found.get("angle", found.get("azimuth", ""))[:1] in {*_SIGNS} - {""}:
+        if sign is not None and found.get("angle", found.get("azimuth", ""))[:1] in set(_SIGNS):
             return None  # signed twice: which of the two holds can't be told
         if sign == -1:
             values["angle_deg"] = -values["angle_deg"] + 0.0

@@ -17,7 +17,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from speakerdb.formats.curves import MAX_FREQUENCY_HZ, MAX_LEVEL_DB, gather, wrap
+from speakerdb.formats.curves import MAX_FREQUENCY_HZ, MAX_LEVEL_DB, ON_ORBIT_DEG, SURELY_KHZ, gather, wrap
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.session import CurveBlock, FloatArray, SphereBlock
 
@@ -25,11 +25,9 @@ CONVENTION = "FreeFieldDirectivityTF"
 REFERENCE_PA = 20e-6
 HDF5_LOCK = threading.Lock()  # the HDF5 library is not safe on several threads
 
-_ON_ORBIT_DEG = 0.5  # a direction this near to an orbit lies on it
 _WIDEST_HOLE_DEG = 25.0  # with a wider hole the directions do not count as all around
 _MAX_VALUES = 50_000_000
 _HERTZ = {"hertz": 1.0, "hz": 1.0, "kilohertz": 1000.0, "khz": 1000.0}
-_SURELY_KHZ = 30.0  # where the highest frequency lies below, it is given in kHz
 # the first that stands in a variable's units counts: "centimetre" holds "metre"
 _LENGTHS = {"centimet": 0.01, "millimet": 0.001, "cm": 0.01, "mm": 0.001, "met": 1.0, " m": 1.0, "m,": 1.0}
 _LOUDEST_PA = 20.0  # 120 dB: numbers that are larger in the middle are no pressures
@@ -129,7 +127,7 @@ def _frequencies(file: str, data: Any, problems: Problems) -> FloatArray | None:
         problems.add(f"frequencies in {shown(unit)}", f"one of {known}", file=file, key="N.Units")
         return None
     f = f.reshape(-1) * _HERTZ[unit]
-    if f.max(initial=0.0) < _SURELY_KHZ:
+    if f.max(initial=0.0) < SURELY_KHZ:
         found = f"{f.max(initial=0.0):g} as the highest frequency, in {unit}"
         problems.add(found, "hertz; of kilohertz N.Units says so", file=file, key="N.Units")
         return None
@@ -270,7 +268,7 @@ def _orbits(
     file: str, f: FloatArray, directions: FloatArray, level: FloatArray, problems: Problems
 ) -> tuple[CurveBlock, ...]:
     x, y, z = directions.T
-    on_h, on_v = np.abs(_degrees(z)) <= _ON_ORBIT_DEG, np.abs(_degrees(y)) <= _ON_ORBIT_DEG
+    on_h, on_v = np.abs(_degrees(z)) <= ON_ORBIT_DEG, np.abs(_degrees(y)) <= ON_ORBIT_DEG
     h_angle, v_angle = _angle(y, x), _angle(z, x)
     horizontal = _first_of_each(h_angle, np.flatnonzero(on_h))
     repeated = np.setdiff1d(np.flatnonzero(on_h & on_v), horizontal)
@@ -282,7 +280,7 @@ def _orbits(
     if not len(horizontal) and not len(vertical):
         problems.add(
             f"{len(directions)} directions, none on an orbit",
-            f"directions on the horizontal or vertical orbit through the axis (within {_ON_ORBIT_DEG:g}°)",
+            f"directions on the horizontal or vertical orbit through the axis (within {ON_ORBIT_DEG:g}°)",
             file=file,
             key="ReceiverPosition",
         )
@@ -306,7 +304,7 @@ def _sphere(
 ) -> SphereBlock | None:
     """All directions, where they lie all around and not on the orbits alone."""
     _, y, z = directions.T
-    if (np.minimum(np.abs(_degrees(z)), np.abs(_degrees(y))) <= _ON_ORBIT_DEG).all():
+    if (np.minimum(np.abs(_degrees(z)), np.abs(_degrees(y))) <= ON_ORBIT_DEG).all():
         return None
     _, first = np.unique(np.round(directions, 6), axis=0, return_index=True)
     kept = np.sort(first)

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from speakerdb.formats.columns import OTHER_TABLES
-from speakerdb.formats.keys import Keys, check
+from speakerdb.formats.keys import READING_TABLES, Keys, check
 from speakerdb.formats.patterns import SESSION, Pattern, compile_pattern, same_form, words_of
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.toml_files import parse_toml
@@ -66,20 +66,28 @@ def _session_of(patterns: list[Pattern], name: str) -> str | None:
 
 def _patterns(view: FolderView) -> list[Pattern]:
     """The patterns of the folder's keys that hold {session}."""
-    quiet, keys = Problems(""), Keys()
-    for name in reversed(view.inherited):
-        content = view.read(name, quiet)
-        parsed = parse_toml(name, content, quiet) if content is not None else None
-        if parsed is not None:
-            keys.fold_in(parsed.keys, parsed)
-    said = {k: v for k, v in keys.values.items() if k in {"columns", "traces"}}
-    if check(Keys(dict(said), keys.origins), Problems("")) & {"columns", "traces"}:
+    said, sound = reading_keys(view, Problems(""))
+    if not sound:
         return []
     columns: Mapping[str, Any] = said.get("columns", {})
     traces: Mapping[str, Any] = said.get("traces", {})
     texts = [(traces["pattern"], traces)] if "pattern" in traces else []
     texts += [(part["file"], {**columns, **part}) for part in (columns, *_tables(columns)) if "file" in part]
     return [compile_pattern(text, words_of(words)) for text, words in texts if "{" + SESSION + "}" in text]
+
+
+def reading_keys(view: FolderView, problems: Problems) -> tuple[dict[str, Any], bool]:
+    """[columns] and [traces] of every folder.toml that counts for a folder, and whether they are sound. A file that
+    can't be read is noted."""
+    keys = Keys()
+    for name in reversed(view.inherited):
+        content = view.read(name, problems)
+        parsed = parse_toml(name, content, problems) if content is not None else None
+        if parsed is not None:
+            keys.fold_in(parsed.keys, parsed)
+    tables = Keys({k: v for k, v in keys.values.items() if k in READING_TABLES}, keys.origins)
+    sound = not check(tables, Problems("")) & READING_TABLES
+    return tables.values, sound  # as the check leaves them: 1.0 where a whole number is meant is 1
 
 
 def _tables(columns: Mapping[str, Any]) -> list[Mapping[str, Any]]:

@@ -54,11 +54,8 @@ def read_traces(
     for name, values in files:
         angle = values.get("angle_deg", fixed.get("angle_deg"))
         elevation = values.get("elevation_deg")
-        orbit = (
-            0
-            if elevation is not None
-            else values.get("orbit", ORBITS.index(fixed["orbit"]) if "orbit" in fixed else None)
-        )
+        orbit = values.get("orbit", ORBITS.index(fixed["orbit"]) if "orbit" in fixed else None)
+        orbit = 0 if elevation is not None else orbit  # told by both angles, later
         if angle is None or orbit is None:
             missing = "angle" if angle is None else "orbit"
             column = "angle_deg" if angle is None else "orbit"

@@ -76,7 +76,8 @@ class FolderView:
 
 class DiskFolder(FolderView):
     """A folder on disk; without: a sheet that may lie in it and is none of its tables; called: what it is called where
-    it is a part of a folder, only: which names belong to that part. Raises OSError where it cannot be listed."""
+    it is a part of a folder, only: which names belong to that part; top: how far up a folder.toml counts (default: not
+    beyond the folder). Raises OSError where it cannot be listed."""
 
     def __init__(
         self,

@@ -43,8 +43,6 @@ TABLES = (
     "speaker_setting",
     "source_file",
 )
-# what the sources of the sessions don't hold: lists of facts and prices, earlier names, what was decided
-NOT_IN_SOURCES = ("fact", "price", "speaker_alias", "session.status", "session.folder", "session.ingested_at")
 STAMPS = ("ingested_at", "changed_at", "applied_at")
 
 
