@@ -5,7 +5,7 @@ from __future__ import annotations
 import sys
 from contextlib import contextmanager
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated, get_args
+from typing import TYPE_CHECKING, Annotated
 
 import typer
 
@@ -132,17 +132,12 @@ _NOT_STORED_WORDS = {"withdrawn": "not stored", "asked": "not stored before this
 
 
 def _tell(results: list[IngestResult], *, dry_run: bool) -> None:
-    from speakerdb.upkeep.ingest import NOT_STORED, Result
+    from speakerdb.upkeep.ingest import NOT_STORED
+    from speakerdb.words import upkeep_documents
 
-    counts = {word: sum(r.result == word for r in results) for word in get_args(Result)}
-    words = {
-        "stored": "would be stored" if dry_run else "stored",
-        "replaced": "replaced",
-        "already": "already stored",
-        "withdrawn": "withdrawn before",
-        "asked": "asked about",
-    }
-    terminal.line(", ".join(f"{n} {words.get(w, w)}" for w, n in counts.items() if n) + f" (of {len(results)} folders)")
+    words = upkeep_documents.RESULT_WORDS | ({"stored": "would be stored"} if dry_run else {})
+    counts = upkeep_documents.result_counts(results)
+    terminal.line(", ".join(f"{n} {words[w]}" for w, n in counts.items()) + f" (of {len(results)} folders)")
     for result in results:
         for warning in result.warnings:
             terminal.line(f"  {result.folder}: note: {warning}")

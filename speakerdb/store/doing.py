@@ -33,7 +33,7 @@ def left_behind(path: Path) -> str | None:
     try:
         found = json.loads(_note(path).read_text())
         what, since, state, process = (found[k] for k in ("what", "since", "state", "process"))
-        if _is_alive(int(process)):
+        if is_alive(int(process)):
             return None
     except (OSError, ValueError, KeyError, TypeError):
         return None
@@ -43,7 +43,8 @@ def left_behind(path: Path) -> str | None:
     )
 
 
-def _is_alive(process: int) -> bool:
+def is_alive(process: int) -> bool:
+    """Whether there is such a process."""
     try:
         os.kill(process, 0)
     except ProcessLookupError:
@@ -81,4 +82,4 @@ def is_wanted(path: Path) -> bool:
         process = int(_note(path, _WANTED).read_text())
     except (OSError, ValueError):
         return False
-    return process != os.getpid() and _is_alive(process)
+    return process != os.getpid() and is_alive(process)

@@ -39,9 +39,8 @@ class Store:
             migrations.check(path, version, may_create=write)
             if version == 0:
                 migrations.apply(con, 0)
-            else:
-                _refuse_strangers(path, con)
             store = cls(path, con, write=write, steady=not write)  # a reader keeps writers out
+            store._refuse_strangers()
             if write:
                 with store.transaction():
                     writing.sync_dictionary(con)
@@ -49,6 +48,14 @@ class Store:
             con.close()
             raise
         return store
+
+    def _refuse_strangers(self) -> None:
+        """Raise StoreError for a file that holds views or schemas that are none of this program's."""
+        if found := views.foreign(self.con):
+            raise StoreError(
+                f"{self.path} holds what this program did not put there: {', '.join(found[:_NAMED])}. It is not "
+                "opened; `speakerdb repair` writes a new file with what is this program's own"
+            )
 
     def close(self) -> None:
         self.con.close()
@@ -158,13 +165,3 @@ class Store:
         except duckdb.Error as error:  # e.g. a negative limit
             reason = str(error).strip().splitlines()[0].partition(": ")[2]
             raise RequestError(f"query {name} can't be run with these parameters: {reason}") from None
-
-
-def _refuse_strangers(path: Path, con: duckdb.DuckDBPyConnection) -> None:
-    """Raise StoreError for a file that holds views or schemas that are none of this program's."""
-    views.put_ours(con)
-    if found := views.foreign(con):
-        raise StoreError(
-            f"{path} holds what this program did not put there: {', '.join(found[:_NAMED])}. It is not opened; "
-            "`speakerdb repair` writes a new file with what is this program's own"
-        )

@@ -32,7 +32,7 @@ _HEAD_KEPT = ("status", "status_reason", "status_since", "folder", "ingested_at"
 @dataclass
 class Rebuilt:
     """What came of it: sessions that were made anew, those whose curves alone could be taken over, those that are
-    lost, and all that could not be saved, in words; differing: session -> how its curves are not those of its files."""
+    lost, and all that was found, in words."""
 
     whole: list[str] = field(default_factory=list)
     taken_over: list[str] = field(default_factory=list)

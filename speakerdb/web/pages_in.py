@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Annotated, Any, BinaryIO, cast, get_args
+from typing import Annotated, Any, BinaryIO, cast
 
 from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
 from fastapi.concurrency import run_in_threadpool
@@ -17,7 +17,7 @@ from speakerdb.metrics import METRICS
 from speakerdb.questions.documents import FORMAT, Document
 from speakerdb.questions.show import metric_map
 from speakerdb.upkeep.apart import read_apart
-from speakerdb.upkeep.ingest import IngestResult, Result, ingest
+from speakerdb.upkeep.ingest import IngestResult, ingest
 from speakerdb.upkeep.preview import preview
 from speakerdb.web import asides
 from speakerdb.web.api import described
@@ -29,6 +29,7 @@ from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
 from speakerdb.web.views.field_view import GROUPS
+from speakerdb.words.upkeep_documents import RESULT_WORDS, result_counts
 from speakerdb.words.upkeep_documents import ingest as ingest_document
 
 UPLOAD_PATHS = ("/in/check", "/api/sessions")
@@ -43,14 +44,8 @@ def _stages(site: Site) -> Stages:
 
 
 def _check_token(request: Request, site: Site, form: FormData) -> None:
-    given, headers = form.get(TOKEN_FIELD), request.headers
-    check_token(
-        site.token,
-        given if isinstance(given, str) else headers.get(TOKEN_HEADER),
-        origin=headers.get("origin"),
-        host=headers.get("host", ""),
-        site=headers.get("sec-fetch-site"),
-    )
+    given = form.get(TOKEN_FIELD)
+    check_token(site.token, given if isinstance(given, str) else request.headers.get(TOKEN_HEADER))
 
 
 @router.get("/in")
@@ -124,7 +119,13 @@ def _store(request: Request, site: Site, stage: Stage, *, replace: bool) -> Resp
     touched = list(dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker))
     with site.desk() as desk:
         short = {slug: asides.in_short(desk.base, slug) for slug in touched[:SENTENCES_FOR]}
-        content = {"results": results, "touched": touched, "short": short, "counts": _words(results)}
+        content = {
+            "results": results,
+            "touched": touched,
+            "short": short,
+            "words": RESULT_WORDS,
+            "counts": result_counts(results),
+        }
         reply = show(request, View("stored.html", content), desk)
     reply.background = BackgroundTask(work_out, site)
     return reply
@@ -186,7 +187,3 @@ def work_out(site: Site) -> None:
     """Intervals for what was stored, after the reply."""
     with site.source.writer() as base:
         base.work_out()
-
-
-def _words(results: list[IngestResult]) -> dict[str, int]:
-    return {word: n for word in get_args(Result) if (n := sum(r.result == word for r in results))}

@@ -116,12 +116,7 @@ class Guard:
 
     def _keyless(self, scope: Scope, headers: dict[bytes, bytes]) -> str | None:
         """Why a request may not store, before anything of it is read; None where it may."""
-        origin, site = headers.get(b"origin"), headers.get(b"sec-fetch-site")
-        host = headers.get(b"host", b"").decode("latin-1").strip().lower()
-        if scope["method"] not in {"GET", "HEAD"} and (
-            (site is not None and site not in {b"same-origin", b"none"})
-            or (origin is not None and urlsplit(origin.decode("latin-1")).netloc.lower() != host)
-        ):
+        if scope["method"] not in {"GET", "HEAD"} and _is_from_elsewhere(headers):
             return "This request comes from another site; only pages of this server may store."
         given = [headers.get(b"authorization", b"").decode("latin-1").removeprefix("Bearer ")]
         cookie = SimpleCookie()
@@ -150,6 +145,18 @@ class Guard:
         return limited
 
 
+def _is_from_elsewhere(headers: dict[bytes, bytes]) -> bool:
+    """Whether a page of another site asks, by what browsers say of it."""
+    origin, site = headers.get(b"origin"), headers.get(b"sec-fetch-site")
+    if site is not None and site not in {b"same-origin", b"none"}:
+        return True
+    host = headers.get(b"host", b"").decode("latin-1").strip().lower()
+    try:
+        return origin is not None and urlsplit(origin.decode("latin-1")).netloc.lower() != host
+    except ValueError:  # an origin that is none
+        return True
+
+
 _CODES = {400: "bad_request", 403: ForbiddenError.code, 413: TooLargeError.code, 421: "wrong_host", 500: "internal"}
 
 
@@ -176,14 +183,7 @@ def new_token() -> str:
     return secrets.token_urlsafe(32)
 
 
-def check_token(expected: str, given: str | None, *, origin: str | None, host: str, site: str | None) -> None:
-    """Raise ForbiddenError unless a writing request comes from a page of this server.
-
-    given: the token of the form or header; origin and site: the Origin and Sec-Fetch-Site headers where there are any.
-    """
-    if site not in {None, "same-origin", "none"}:
-        raise ForbiddenError("this request comes from another site; only pages of this server may store")
-    if origin is not None and urlsplit(origin).netloc.lower() != host.strip().lower():
-        raise ForbiddenError("this request comes from another site; only pages of this server may store")
+def check_token(expected: str, given: str | None) -> None:
+    """Raise ForbiddenError unless the token of a form or header is that of a page of this server."""
     if given is None or not secrets.compare_digest(given.encode(), expected.encode()):
         raise ForbiddenError("the form is out of date (the server was started anew); load the page again and repeat")

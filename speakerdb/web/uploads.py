@@ -23,7 +23,7 @@ from typing import IO, BinaryIO
 
 from speakerdb import figures
 from speakerdb.errors import DataError, UnknownNameError
-from speakerdb.store import NewSession
+from speakerdb.store import NewSession, doing
 from speakerdb.upkeep.ingest import IngestResult
 from speakerdb.upkeep.preview import Preview
 from speakerdb.web.security import TooLargeError
@@ -167,7 +167,7 @@ def _clear_left_behind() -> None:
     """Remove uploads of servers that are gone."""
     for place in Path(tempfile.gettempdir()).glob(f"{_PLACE}*"):
         process = place.name.removeprefix(_PLACE).partition("-")[0]
-        if process.isdigit() and not Path(f"/proc/{process}").exists() and Path("/proc/self").exists():
+        if process.isdigit() and not doing.is_alive(int(process)):
             shutil.rmtree(place, ignore_errors=True)
 
 

@@ -16,6 +16,22 @@ if TYPE_CHECKING:
     from speakerdb.upkeep.ingest import IngestResult
 
 
+# what became of a folder, in a word or two
+RESULT_WORDS: dict[str, str] = {
+    "stored": "stored",
+    "replaced": "replaced",
+    "already": "already stored",
+    "withdrawn": "withdrawn before",
+    "asked": "asked about",
+    "refused": "refused",
+}
+
+
+def result_counts(results: Sequence[IngestResult]) -> dict[str, int]:
+    """How many folders came to each, those to which none came left out."""
+    return {word: n for word in RESULT_WORDS if (n := sum(r.result == word for r in results))}
+
+
 def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
     return told(
         state,

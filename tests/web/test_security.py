@@ -115,6 +115,7 @@ def test_storing_asks_for_the_token_of_a_page_of_this_server(taking):
     token = {"token": taking.token}
     assert post("/in/check", files=files, data=token, headers={"Origin": "https://evil.example"}).status_code == 403
     assert post("/in/check", files=files, data=token, headers={"Sec-Fetch-Site": "cross-site"}).status_code == 403
+    assert post("/in/check", files=files, data=token, headers={"Origin": "http://["}).status_code == 403
     assert post("/in/store", data={"stage": "x", "token": "guessed"}).status_code == 403
     assert post("/in/check", files=files, data=token, headers={"Origin": taking.url}).status_code == 200
 
