@@ -7,10 +7,23 @@ import json
 import signal
 import subprocess
 import sys
+import threading
 from concurrent.futures import Future, ThreadPoolExecutor
 from types import TracebackType
 
+PATIENCE_S = 20.0  # for a chart
+START_S = 60.0  # for the first one, which starts the renderer
 _BLANK = '{"data":{"values":[]},"mark":"point"}'
+
+
+def _start() -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-P", "-m", __name__],
+        stdin=subprocess.PIPE,
+        stdout=subprocess.PIPE,
+        text=True,
+        encoding="utf-8",
+    )
 
 
 class Renderer:
@@ -20,48 +33,61 @@ class Renderer:
     then.
     """
 
-    def __init__(self) -> None:
-        self._process = subprocess.Popen(
-            [sys.executable, "-P", "-m", __name__],
-            stdin=subprocess.PIPE,
-            stdout=subprocess.PIPE,
-            text=True,
-            encoding="utf-8",
-        )
+    def __init__(self, patience_s: float = PATIENCE_S) -> None:
+        """patience_s: a process that takes longer over a chart is ended, and the chart tried once more."""
+        self._patience_s = patience_s
+        self._process, self._closed = _start(), False
         self._line = ThreadPoolExecutor(1, thread_name_prefix="renderer")
         self.submit(_BLANK)  # starting the renderer takes as long as ten pictures
 
-    @property
-    def alive(self) -> bool:
-        """Whether the process is still there to be asked."""
-        return self._process.poll() is None
-
     def submit(self, specification: str) -> Future[str]:
         """The SVG text of a specification in JSON, when it is ready. The result raises RuntimeError where it can't be
-        drawn."""
+        drawn, TimeoutError where two processes hung over it or ended."""
         return self._line.submit(self._render, specification)
 
     def _render(self, specification: str) -> str:
+        for _ in range(2):
+            answer = self._ask(specification)
+            if answer is None and self._closed:
+                break
+            if answer is None:
+                self._end()
+                self._process = _start()
+            elif "error" in answer:
+                raise RuntimeError(answer["error"])
+            else:
+                return answer["svg"]
+        raise TimeoutError("the chart could not be drawn: what draws it was tried twice and gave no answer")
+
+    def _ask(self, specification: str) -> dict[str, str] | None:
+        """The process's answer; None where it hung or ended."""
         assert self._process.stdin is not None
         assert self._process.stdout is not None
+        is_first = specification == _BLANK
+        watch = threading.Timer(START_S if is_first else self._patience_s, self._process.kill)
+        watch.start()
         try:
             self._process.stdin.write(json.dumps(specification) + "\n")
             self._process.stdin.flush()
             line = self._process.stdout.readline()
         except OSError:
             line = ""
-        answer = json.loads(line) if line else {"error": "the process that renders charts ended"}
-        if "error" in answer:
-            raise RuntimeError(answer["error"])
-        return str(answer["svg"])
+        finally:
+            watch.cancel()
+        found: dict[str, str] | None = json.loads(line) if line.endswith("\n") else None
+        return found
+
+    def _end(self) -> None:
+        self._process.kill()  # it holds nothing that it would have to put away
+        self._process.communicate()
 
     def close(self, *, at_once: bool = False) -> None:
         """End the process, after what is under way or at once."""
+        self._closed = at_once
         if at_once:
             self._process.kill()
         self._line.shutdown(cancel_futures=at_once)
-        self._process.kill()  # it holds nothing that it would have to put away
-        self._process.communicate()
+        self._end()
 
     def __enter__(self) -> Renderer:
         return self

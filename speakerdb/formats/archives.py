@@ -3,17 +3,17 @@
 from __future__ import annotations
 
 import io
+import stat
 import zipfile
 import zlib
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
-from speakerdb.files import MAX_FILE_BYTES
+from speakerdb.files import MAX_FILE_BYTES, MAX_MEMBERS, place_below
 from speakerdb.formats.problems import Problems, shown
 
 ARCHIVE_SUFFIX, WORKBOOK_SUFFIX = ".zip", ".xlsx"
-MAX_MEMBERS = 5_000
 _FAULTS = (zipfile.BadZipFile, zlib.error, EOFError, OSError, ValueError, NotImplementedError, RuntimeError, KeyError)
 
 
@@ -30,20 +30,29 @@ def members(path: Path) -> tuple[dict[str, int], list[tuple[str, str]]]:
     found: dict[str, int] = {}
     passed = []
     for entry in entries:
-        parts = entry.filename.split("/")
         if entry.is_dir():
             continue
-        if entry.filename.startswith("/") or ".." in parts or "\\" in entry.filename:
-            passed.append((entry.filename, "a name that leads out of the archive"))
-        elif any(p.startswith(".") for p in parts) or parts[0] == "__MACOSX":
-            passed.append((entry.filename, "a hidden file, as archives and other systems leave behind"))
-        elif entry.flag_bits & 1:
-            passed.append((entry.filename, "encrypted"))
-        else:
+        try:
+            reason = why_not_read(entry)
+        except ValueError as error:
+            reason = str(error)
+        if reason is None:
             found[entry.filename] = entry.file_size
+        else:
+            passed.append((entry.filename, reason))
     if sum(e.file_size for e in entries) > 2 * MAX_FILE_BYTES:
         raise ValueError(f"an archive of more than {2 * MAX_FILE_BYTES // 10**6} MB when unpacked")
     return found, passed
+
+
+def why_not_read(entry: zipfile.ZipInfo) -> str | None:
+    """Why a file in an archive is passed over; None where it is read. Raises ValueError, in words, for one that no
+    plain archive of measurements holds."""
+    if stat.S_IFMT(entry.external_attr >> 16) not in {0, stat.S_IFREG}:
+        raise ValueError("a link or special file")
+    if entry.flag_bits & 1:
+        raise ValueError("encrypted")
+    return None if place_below(entry.filename) else "a hidden file, as archives and other systems leave behind"
 
 
 def read_member(path: Path, name: str) -> bytes:

@@ -289,6 +289,17 @@ def overlay(
 ) -> Any:
     """Two to five speakers over each other: slugs in their default settings, or slug@setting. Where all are subwoofers,
     by their bass."""
+    shown, frame, equal = overlaid(base, speakers)
+    if len(shown) < 2:
+        raise RequestError("fewer than two of the speakers have these curves: nothing to lay over each other")
+    over = figures.band(*grid.named(equal))
+    heading = Heading("Overlaid", (f"Set to the same mean level over {over}", cite(base)))
+    return curves_chart.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
+
+
+def overlaid(base: Database, speakers: Sequence[str]) -> tuple[list[str], pl.DataFrame, slice]:
+    """The speakers that have curves to be laid over each other, the curves, and the band over which they are set equal.
+    Raises RequestError for a number of speakers that no chart holds."""
     if not 2 <= len(speakers) <= curves_chart.MOST_OVERLAID:
         raise RequestError(f"{len(speakers)} speakers can't be laid over each other in one chart: two to five can")
     slugs = [s.partition("@")[0] for s in speakers]
@@ -301,12 +312,8 @@ def overlay(
     of_bass = set(base.field.base.filter(pl.col("speaker").is_in(slugs))["kind"]) == {"subwoofer"}
     parts, equal = (nearness.SUBWOOFERS, nearness.SUB_ALIGN) if of_bass else (OVERLAID, frames.ALIGN)
     frame = frames.aligned(base, list(zip(named, slugs, settings, strict=True)), parts, equal)
-    shown = [n for n in named if n in set(frame["series"])]
-    if len(shown) < 2:
-        raise RequestError("fewer than two of the speakers have these curves: nothing to lay over each other")
-    over = figures.band(*grid.named(equal))
-    heading = Heading("Overlaid", (f"Set to the same mean level over {over}", cite(base)))
-    return curves_chart.overlay(frame, shown, heading if headed else None, width=width, hover=hover)
+    there = set(frame["series"])
+    return [n for n in named if n in there], frame, equal
 
 
 def _distinct(names: Sequence[str], slugs: Sequence[str]) -> list[str]:

@@ -13,6 +13,7 @@ from starlette.datastructures import QueryParams
 
 from speakerdb.declare import LONGEST, AskError, Part, Question, fault, parts
 from speakerdb.questions.documents import document
+from speakerdb.web.kept import ANY_STATE, STATE_HEADER
 from speakerdb.web.site import Site, site_of
 
 Q = TypeVar("Q", bound=Question[Any])
@@ -24,9 +25,9 @@ def endpoint(question: type[Question[Any]]) -> Callable[..., JSONResponse]:
     def reply(site: Site, **given: Any) -> JSONResponse:
         asked = question(**given)
         if not question.needs_database:
-            return JSONResponse(document(None, asked.answer(None)))
+            return JSONResponse(document(None, asked.answer(None)), headers={STATE_HEADER: ANY_STATE})
         with site.desk() as desk:
-            return JSONResponse(desk.document(asked))
+            return JSONResponse(desk.document(asked), headers=desk.stated)
 
     in_path = set(re.findall(r"{(\w+)}", question.address))
     own = [_parameter(part, in_path) for part in parts(question) if not part.ask.local]

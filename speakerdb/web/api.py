@@ -83,7 +83,8 @@ def question(site: _Site, request: Request, name: Annotated[str, Path(min_length
     """The rows of a named question; its parameters stand in the address."""
     given = dict(request.query_params)
     key = ("question", name, tuple(sorted(given.items())))
-    return JSONResponse(site.ask(key, lambda base: query(base, name, given)))
+    with site.desk() as desk:
+        return JSONResponse(desk.ask(key, lambda base: query(base, name, given)), headers=desk.stated)
 
 
 def query(base: Database, name: str, given: Mapping[str, str]) -> Document:

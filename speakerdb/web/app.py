@@ -6,6 +6,7 @@ import dataclasses
 from collections.abc import AsyncIterator, Sequence
 from contextlib import asynccontextmanager
 from pathlib import Path
+from typing import Any
 
 from fastapi import FastAPI, Request, Response
 from fastapi.exceptions import RequestValidationError
@@ -28,13 +29,13 @@ from speakerdb.errors import (
 from speakerdb.questions import documents
 from speakerdb.web import api, drawing, pages, pages_in
 from speakerdb.web.jobs import PATIENCE_S, Jobs
+from speakerdb.web.kept import ANY_STATE, STATE_HEADER, Kept
 from speakerdb.web.rendering import STATIC
-from speakerdb.web.security import LOCAL_HOSTS, ForbiddenError, Guard, TooLargeError
+from speakerdb.web.security import KEYED_PATHS, LOCAL_HOSTS, RETRY_S, ForbiddenError, Guard, TooLargeError
 from speakerdb.web.site import Site
 from speakerdb.web.source import IDLE_S, Source
 from speakerdb.web.uploads import LIMITS, Stages
 
-RETRY_S = 2
 _STATUS: tuple[tuple[type[SpeakerdbError], int], ...] = (
     (UnknownNameError, 404),
     (AskError, 422),
@@ -80,6 +81,7 @@ def create_app(
     )
     app.state.site = site
     key = site.key if allow_ingest else None
+    app.add_middleware(Kept, state=lambda: site.source.state, never=KEYED_PATHS)
     app.add_middleware(
         Guard, hosts=hosts, upload_paths=pages_in.UPLOAD_PATHS, upload_bytes=LIMITS.upload_bytes, key=key
     )
@@ -93,12 +95,21 @@ def create_app(
         app.include_router(pages_in.router)
         app.include_router(pages_in.api_router)
     app.get("/static/palette.css", include_in_schema=False)(_palette)
-    app.mount("/static", StaticFiles(directory=STATIC), name="static")
+    app.mount("/static", _Files(directory=STATIC), name="static")
     return app
 
 
 def _palette() -> Response:
-    return Response(theme.css(), media_type="text/css")
+    return Response(theme.css(), headers={STATE_HEADER: ANY_STATE}, media_type="text/css")
+
+
+class _Files(StaticFiles):
+    """Files that are the same in every state."""
+
+    def file_response(self, *args: Any, **more: Any) -> Response:
+        reply = super().file_response(*args, **more)
+        reply.headers[STATE_HEADER] = ANY_STATE
+        return reply
 
 
 def status_of(error: SpeakerdbError) -> int:

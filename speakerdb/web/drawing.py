@@ -47,12 +47,11 @@ def picture(name: str) -> Callable[[Picture], Picture]:
     return register
 
 
-def svg_of(desk: Desk, name: str, ask: Ask, render: Render = saving.render) -> str:
-    """A picture as SVG that follows the page into the dark. Raises UnknownNameError, RequestError."""
+def specified(desk: Desk, name: str, ask: Ask) -> str:
+    """A picture's specification. Raises UnknownNameError, RequestError."""
     if name not in PICTURES:
         raise UnknownNameError(f"there is no picture named {name!r}")
-    key = ("picture", name, tuple(sorted(ask.given().items())), tuple(ask.many("speaker")))
-    return desk.ask(key, lambda base: finished(lambda: PICTURES[name](base, ask, width_of(ask)), render))
+    return saving.unchecked(lambda: PICTURES[name](desk.base, ask, width_of(ask)))
 
 
 def width_of(ask: Ask) -> int:
@@ -60,9 +59,9 @@ def width_of(ask: Ask) -> int:
     return theme.PHONE if ask.raw("width") == "phone" else theme.WIDE
 
 
-def finished(draw: Callable[[], Any], render: Render = saving.render) -> str:
-    """A chart as SVG: lighter by what no eye can see, with the dark page's colours inside."""
-    text = _PATH.sub(lambda path: _DECIMALS.sub(r"\1", path.group()), render(saving.unchecked(draw)))
+def finished(specification: str, render: Render = saving.render) -> str:
+    """A chart as SVG that follows the page into the dark, lighter by what no eye can see."""
+    text = _PATH.sub(lambda path: _DECIMALS.sub(r"\1", path.group()), render(specification))
     return text.replace(">", f">{_dark_style()}", 1)
 
 
@@ -81,7 +80,8 @@ def _dark_style() -> str:
 @router.get("/chart/{name}.svg")
 def chart(request: Request, site: _Site, name: str) -> Response:
     with site.desk() as desk:
-        return Response(svg_of(desk, name, Ask(request.query_params), site.render), media_type="image/svg+xml")
+        specification = specified(desk, name, Ask(request.query_params))
+    return Response(finished(specification, site.render), headers=desk.stated, media_type="image/svg+xml")
 
 
 def _of_speaker(name: str) -> Picture:

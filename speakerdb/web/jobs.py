@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
+import asyncio
 import threading
 import time
 from collections.abc import Callable, Hashable
 from concurrent.futures import Future, ThreadPoolExecutor
-from concurrent.futures import TimeoutError as NotYet
 from dataclasses import dataclass
 from typing import Any, TypeVar, cast
 
 T = TypeVar("T")
-PATIENCE_S = 0.25  # so long a page waits for its answer before it says that it is being worked out
+PATIENCE_S = 2.0  # so long a page waits for its answer before it says that it is being worked out
 KEPT_S = 5.0  # so long a finished answer waits for whoever was told to come back
 AT_ONCE = 8
 
@@ -32,7 +32,7 @@ class Jobs:
         self._jobs: dict[Hashable, _Job] = {}
         self._lock = threading.Lock()
 
-    def result(self, name: Hashable, work: Callable[[], T]) -> T | None:
+    async def result(self, name: Hashable, work: Callable[[], T]) -> T | None:
         """What the job gives, or None where it takes longer than the patience lasts. Raises what the job raises."""
         with self._lock:
             self._clear()
@@ -44,14 +44,14 @@ class Jobs:
                 del self._jobs[name]  # picked up
         if begun:
             job.work.add_done_callback(lambda _: self._end(name, job))
-        try:
-            return cast("T", job.work.result(self._patience_s))
-        except NotYet:
-            with self._lock:
-                if not job.work.done():
-                    job.awaited = True
-                    return None
-            return cast("T", job.work.result())
+        here = asyncio.wrap_future(job.work)
+        here.add_done_callback(lambda done: done.cancelled() or done.exception())  # perhaps nobody waits any more
+        await asyncio.wait({here}, timeout=self._patience_s)
+        with self._lock:
+            if not job.work.done():
+                job.awaited = True
+                return None
+        return cast("T", job.work.result())
 
     def _end(self, name: Hashable, job: _Job) -> None:
         with self._lock:

@@ -35,7 +35,7 @@ LIVE = LiveLinks()
 
 def show(request: Request, view: View, desk: Desk | None, status: int = 200, **more: Any) -> HTMLResponse:
     """A view as a page on the server. desk None: a page that knows nothing of the database's state."""
-    return HTMLResponse(render_view(request, view, desk, **more), status)
+    return HTMLResponse(render_view(request, view, desk, **more), status, desk.stated if desk else None)
 
 
 def render_view(request: Request, view: View, desk: Desk | None, **more: Any) -> str:
@@ -59,7 +59,7 @@ def error_page(request: Request, status: int, error: SpeakerdbError) -> str:
     return render_view(request, View("error.html", content), None)
 
 
-def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Response:
+async def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Response:
     """A page; one that says that it is being worked out, where that takes longer than a page should."""
     address = str(request.url)
 
@@ -69,12 +69,12 @@ def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Re
             view = make(desk, ask)
             return show(request, view, desk, 400 if ask.problems else 200)
 
-    return site.jobs.result(address, work) or show(request, View("pending.html"), None, 202)
+    return await site.jobs.result(address, work) or show(request, View("pending.html"), None, 202)
 
 
 @router.get("/")
-def field_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, field_view.field)
+async def field_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, field_view.field)
 
 
 @router.get("/find")
@@ -90,83 +90,83 @@ def find(request: Request, site: _Site) -> Response:
 
 
 @router.get("/speaker/{name}")
-def speaker_page(request: Request, site: _Site, name: str) -> Response:
-    return _page(request, site, lambda desk, ask: speaker.speaker(desk, ask, name))
+async def speaker_page(request: Request, site: _Site, name: str) -> Response:
+    return await _page(request, site, lambda desk, ask: speaker.speaker(desk, ask, name))
 
 
 @router.get("/speaker/{name}/{metric}")
-def explanation_page(request: Request, site: _Site, name: str, metric: str) -> Response:
-    return _page(request, site, lambda desk, ask: speaker.explanation(desk, ask, name, metric))
+async def explanation_page(request: Request, site: _Site, name: str, metric: str) -> Response:
+    return await _page(request, site, lambda desk, ask: speaker.explanation(desk, ask, name, metric))
 
 
 @router.get("/settings/{name}")
-def settings_page(request: Request, site: _Site, name: str) -> Response:
-    return _page(request, site, lambda desk, ask: speaker.settings(desk, ask, name))
+async def settings_page(request: Request, site: _Site, name: str) -> Response:
+    return await _page(request, site, lambda desk, ask: speaker.settings(desk, ask, name))
 
 
 @router.get("/numbers/{picture}")
-def numbers_page(request: Request, site: _Site, picture: str) -> Response:
-    return _page(request, site, lambda desk, ask: speaker.numbers(desk, ask, picture))
+async def numbers_page(request: Request, site: _Site, picture: str) -> Response:
+    return await _page(request, site, lambda desk, ask: speaker.numbers(desk, ask, picture))
 
 
 @router.get("/dictionary")
-def dictionary_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, dictionary_view.dictionary)
+async def dictionary_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, dictionary_view.dictionary)
 
 
 @router.get("/dictionary/{name}")
-def metric_page(request: Request, site: _Site, name: str) -> Response:
-    return _page(request, site, lambda desk, ask: dictionary_view.metric(desk, ask, name))
+async def metric_page(request: Request, site: _Site, name: str) -> Response:
+    return await _page(request, site, lambda desk, ask: dictionary_view.metric(desk, ask, name))
 
 
 @router.get("/method")
-def method_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, texts.contents)
+async def method_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, texts.contents)
 
 
 @router.get("/method/{name}")
-def text_page(request: Request, site: _Site, name: str) -> Response:
+async def text_page(request: Request, site: _Site, name: str) -> Response:
     """A whole text; of one of its headings, the place in it."""
     topic = method.find(name)
     if topic.anchor:
         return RedirectResponse(f"{address(f'/method/{topic.file}')}#{topic.anchor}", 303)
-    return _page(request, site, lambda desk, ask: texts.whole(desk, ask, topic.file))
+    return await _page(request, site, lambda desk, ask: texts.whole(desk, ask, topic.file))
 
 
 @router.get("/questions")
-def questions_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, questions.questions)
+async def questions_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, questions.questions)
 
 
 @router.get("/questions/{name}")
-def question_page(request: Request, site: _Site, name: str) -> Response:
-    return _page(request, site, lambda desk, ask: questions.question(desk, ask, name))
+async def question_page(request: Request, site: _Site, name: str) -> Response:
+    return await _page(request, site, lambda desk, ask: questions.question(desk, ask, name))
 
 
 @router.get("/ask/{name}")
-def asking_page(request: Request, site: _Site, name: str) -> Response:
+async def asking_page(request: Request, site: _Site, name: str) -> Response:
     """Any question, by the name of its command."""
-    return _page(request, site, lambda desk, ask: asking_view.asking(desk, ask, name))
+    return await _page(request, site, lambda desk, ask: asking_view.asking(desk, ask, name))
 
 
 @router.get("/side-by-side")
-def side_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, side.side)
+async def side_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, side.side)
 
 
 @router.get("/trade-offs")
-def tradeoffs_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, relations.tradeoffs)
+async def tradeoffs_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, relations.tradeoffs)
 
 
 @router.get("/trends")
-def trends_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, relations.trends)
+async def trends_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, relations.trends)
 
 
 @router.get("/room")
-def room_page(request: Request, site: _Site) -> Response:
-    return _page(request, site, room_view.room)
+async def room_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, room_view.room)
 
 
 @router.get("/room/answer")

@@ -232,7 +232,7 @@ def _draw(task: tuple[str, str]) -> None:
     name = parts.path.removeprefix("/chart/").removesuffix(".svg")
     assert _desk is not None
     try:
-        text = drawing.svg_of(_desk, name, Ask(QueryParams(parts.query)))
+        text = drawing.finished(drawing.specified(_desk, name, Ask(QueryParams(parts.query))))
     except SpeakerdbError as error:
         text = _told(error.message)
     _write(Path(file), text)

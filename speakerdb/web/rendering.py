@@ -16,6 +16,7 @@ from speakerdb import figures
 from speakerdb.figures import Quantity
 from speakerdb.metrics import METRICS
 from speakerdb.web.links import Links
+from speakerdb.web.security import PAGE_POLICY
 from speakerdb.words import room_words
 
 HERE = Path(__file__).parent
@@ -166,6 +167,7 @@ def environment() -> Environment:
     made.globals |= {
         "METRICS": METRICS,
         "GAP": figures.GAP,
+        "POLICY": PAGE_POLICY,
         "DB": figures.DB,
         "HZ": figures.Quantity("Hz", 1),
         "quantity": quantity,

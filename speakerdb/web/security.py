@@ -15,19 +15,23 @@ from urllib.parse import parse_qs, urlsplit
 
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 
-from speakerdb.errors import SpeakerdbError
+from speakerdb.errors import BusyError, SpeakerdbError
 
 LOCAL_HOSTS = ("localhost", "127.0.0.1", "[::1]")
 SMALL_BODY_BYTES = 64_000  # forms; uploads have a limit of their own
+UPLOADS_AT_ONCE = 4
 TOKEN_FIELD, TOKEN_HEADER = "token", "x-speakerdb-token"
 KEY_COOKIE = "speakerdb-key"
 KEYED_PATHS = ("/in", "/api/sessions", "/api/token")  # where measurements are taken in, and what lies below the first
 
+RETRY_S = 2
+
 # Nothing is loaded from another host, and no script or style stands inside a page.
-POLICY = (
+PAGE_POLICY = (
     "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self' data:; connect-src 'self'; "
-    "form-action 'self'; base-uri 'none'; frame-ancestors 'none'"
+    "form-action 'self'; base-uri 'none'"
 )
+POLICY = f"{PAGE_POLICY}; frame-ancestors 'none'"  # the last part counts in a header only
 _HEADERS = [
     (b"content-security-policy", POLICY.encode()),
     (b"x-content-type-options", b"nosniff"),
@@ -61,6 +65,7 @@ class Guard:
         self._app, self._key = app, key
         self._hosts = frozenset(h.lower() for h in hosts)
         self._upload_paths, self._upload_bytes = upload_paths, upload_bytes
+        self._uploads = 0  # under way
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         if scope["type"] != "http":
@@ -88,6 +93,12 @@ class Guard:
         if refusal is not None:
             await _reply(send_guarded, scope, *refusal)
             return
+        is_upload = scope["method"] == "POST" and scope["path"] in self._upload_paths
+        if is_upload and self._uploads >= UPLOADS_AT_ONCE:
+            text = f"{UPLOADS_AT_ONCE} uploads are under way; send yours again in a moment."
+            await _reply(send_guarded, scope, 503, text)
+            return
+        self._uploads += is_upload
         try:
             await self._app(scope, self._limited(scope, receive), send_guarded)
         except TooLargeError as error:
@@ -97,6 +108,8 @@ class Guard:
             traceback.print_exc(file=sys.stderr)
             if not started:
                 await _reply(send_guarded, scope, 500, "Something went wrong here; the server's own output says what.")
+        finally:
+            self._uploads -= is_upload
 
     def _refusal(self, scope: Scope) -> tuple[int, str] | None:
         headers = dict(scope["headers"])
@@ -157,7 +170,14 @@ def _is_from_elsewhere(headers: dict[bytes, bytes]) -> bool:
         return True
 
 
-_CODES = {400: "bad_request", 403: ForbiddenError.code, 413: TooLargeError.code, 421: "wrong_host", 500: "internal"}
+_CODES = {
+    400: "bad_request",
+    403: ForbiddenError.code,
+    413: TooLargeError.code,
+    421: "wrong_host",
+    500: "internal",
+    503: "busy",
+}
 
 
 async def _reply(send: Send, scope: Scope, status: int, text: str) -> None:
@@ -167,6 +187,7 @@ async def _reply(send: Send, scope: Scope, status: int, text: str) -> None:
         error = {"code": _CODES[status], "message": text, "items": []}
         kind, body = b"application/json", json.dumps({"format": 1, "error": error}).encode()
     headers = [(b"content-type", kind), (b"content-length", str(len(body)).encode())]
+    headers += [(b"retry-after", str(RETRY_S).encode())] if status == 503 else []
     await send({"type": "http.response.start", "status": status, "headers": headers})
     await send({"type": "http.response.body", "body": body})
 

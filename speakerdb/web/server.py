@@ -2,17 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import contextlib
 import socket
 from collections.abc import Callable, Sequence
 from pathlib import Path
 
 import uvicorn
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from speakerdb.errors import RequestError
 from speakerdb.library import Database
 from speakerdb.web.app import create_app
 from speakerdb.web.security import LOCAL_HOSTS
+
+SILENT_S = 30.0
 
 
 def bind(host: str, port: int) -> socket.socket:
@@ -31,6 +35,45 @@ def bind(host: str, port: int) -> socket.socket:
     return listener
 
 
+def _load_at_once() -> None:
+    """What charts need. The first two of them, drawn at the same time, would meet pandas half loaded where it is there:
+    altair looks for it, and does not need it."""
+    import altair  # noqa: F401
+
+    with contextlib.suppress(ImportError):
+        import pandas  # type: ignore[import-untyped]  # noqa: F401
+
+
+class Impatient(H11Protocol):
+    """A connection that is closed after SILENT_S without a byte while a request is awaited or half there."""
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        super().connection_made(transport)
+        self._heard()
+
+    def data_received(self, data: bytes) -> None:
+        self._heard()
+        super().data_received(data)
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        self._silence.cancel()
+        super().connection_lost(exc)
+
+    _silence: asyncio.TimerHandle
+
+    def _heard(self) -> None:
+        if hasattr(self, "_silence"):
+            self._silence.cancel()
+        self._silence = self.loop.call_later(SILENT_S, self._on_silence)
+
+    def _on_silence(self) -> None:
+        is_answering = self.cycle is not None and not self.cycle.more_body and not self.cycle.response_complete
+        if is_answering:
+            self._heard()
+        else:
+            self.transport.close()
+
+
 def serve(
     path: Path, *, host: str, port: int, allow_ingest: bool, names: Sequence[str], ready: Callable[[str], None]
 ) -> None:
@@ -38,6 +81,7 @@ def serve(
 
     names: further names under which the pages may be asked for. Raises StoreError, RequestError.
     """
+    _load_at_once()
     if not allow_ingest:
         Database.open(path).close()  # say at once what is wrong with the file
     listener = bind(host, port)
@@ -51,6 +95,6 @@ def serve(
                 entry = f"in?key={app.state.site.key}" if allow_ingest else ""
                 ready(f"http://{shown}:{listener.getsockname()[1]}/{entry}")
 
-    server = Announced(uvicorn.Config(app, log_level="warning", server_header=False, access_log=False))
+    server = Announced(uvicorn.Config(app, http=Impatient, log_level="warning", server_header=False, access_log=False))
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
         server.run(sockets=[listener])

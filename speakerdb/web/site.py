@@ -12,11 +12,13 @@ from fastapi import Request
 
 from speakerdb.charts.beside import Renderer
 from speakerdb.declare import Question
+from speakerdb.errors import BusyError
 from speakerdb.library import Database
 from speakerdb.questions.documents import Document, document
 from speakerdb.store import State
 from speakerdb.web.cache import Answers
 from speakerdb.web.jobs import Jobs
+from speakerdb.web.kept import STATE_HEADER
 from speakerdb.web.security import new_token
 from speakerdb.web.source import Source
 from speakerdb.web.uploads import Stages
@@ -32,6 +34,11 @@ class Desk:
     base: Database
     state: State
     answers: Answers
+
+    @property
+    def stated(self) -> dict[str, str]:
+        """The header that says which state a reply tells of."""
+        return {STATE_HEADER: self.state.state}
 
     def ask(self, question: Hashable, work_out: Callable[[Database], T]) -> T:
         """The answer to a question, worked out once per state."""
@@ -64,18 +71,16 @@ class Site:
         with self.source.read() as base:
             yield Desk(base, base.state, self.answers)
 
-    def ask(self, question: Hashable, work_out: Callable[[Database], T]) -> T:
-        """One answer by itself."""
-        with self.desk() as desk:
-            return desk.ask(question, work_out)
-
     def render(self, specification: str) -> str:
         """A chart's specification as SVG, in a process beside, so that pages get on meanwhile."""
         with self._starting:
-            if self._renderer is None or not self._renderer.alive:
+            if self._renderer is None:
                 self._renderer = Renderer()
             renderer = self._renderer
-        return renderer.submit(specification).result()
+        try:
+            return renderer.submit(specification).result()
+        except TimeoutError as error:
+            raise BusyError(str(error)) from None
 
     def close(self) -> None:
         """Let go of the file and of what was begun."""

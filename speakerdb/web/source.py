@@ -6,6 +6,7 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass
 from pathlib import Path
 
 from speakerdb.errors import BusyError, RequestError
@@ -17,6 +18,31 @@ READERS = 3  # questions worked on at the same time; the others wait their turn
 LOOK_S = 0.25  # so often it is looked whether another process waits to write
 IDLE_S = 1.0  # after so long without a question the file is let go
 WAIT_S = 60.0  # a question that has waited so long is turned away
+WRITING_S = 1.0  # while this process stores, what was last read counts for so long
+_Stamp = tuple[tuple[int, int, int] | None, ...]
+
+
+@dataclass(frozen=True)
+class _Known:
+    """A state of the file, and how long it holds: for good, until a time, or as long as the file on the disk is the
+    same."""
+
+    state: str | None
+    until: float | None = None
+    stamp: _Stamp | None = None
+
+
+def _stamp(path: Path) -> _Stamp:
+    """What tells on the disk whether the file was changed."""
+    found: list[tuple[int, int, int] | None] = []
+    for file in (path, path.with_name(path.name + ".wal")):
+        try:
+            seen = file.stat()
+        except OSError:
+            found.append(None)
+        else:
+            found.append((seen.st_ino, seen.st_size, seen.st_mtime_ns))
+    return tuple(found)
 
 
 class Source:
@@ -40,6 +66,15 @@ class Source:
         self._busy = 0
         self._last_use = 0.0
         self._timer: threading.Timer | None = None
+        self._known = _Known(self._base.state.state if self._base is not None else None)
+
+    @property
+    def state(self) -> str | None:
+        """The state that questions are answered in at the moment; None where that takes a question to know."""
+        known = self._known
+        if known.until is not None and time.monotonic() > known.until:
+            return None
+        return known.state if known.stamp is None or known.stamp == _stamp(self.path) else None
 
     @contextmanager
     def read(self) -> Iterator[Database]:
@@ -49,7 +84,10 @@ class Source:
         """
         reader = self._take()
         try:
+            before = self._known
             with reader.store.snapshot():
+                if before.until is not None and self._known is before:
+                    self._known = _Known(reader.state.state, until=time.monotonic() + WRITING_S)
                 yield reader
         finally:
             self._give(reader)
@@ -60,7 +98,11 @@ class Source:
         if self._base is None or not self.hold:
             raise RequestError("this server only reads; start it with `speakerdb serve --allow-ingest` to store")
         with self._writing:
-            yield self._base
+            self._known = _Known(None, until=0.0)
+            try:
+                yield self._base
+            finally:
+                self._known = _Known(self._base.state.state)
 
     @property
     def is_open(self) -> bool:
@@ -84,6 +126,7 @@ class Source:
                 raise BusyError("too many questions at once; ask again in a moment")
             if self._base is None:
                 self._base = Database.open(self.path)
+                self._known = _Known(self._base.state.state)
             reader = self._free.pop() if self._free else self._new_reader(self._base)
             self._busy += 1
             return reader
@@ -128,3 +171,4 @@ class Source:
         if self._base is not None:
             self._base.close()
             self._base = None
+            self._known = _Known(self._known.state, stamp=_stamp(self.path))

@@ -7,10 +7,8 @@ archives, and archives that unpack to far more than they weigh.
 from __future__ import annotations
 
 import os
-import re
 import secrets
 import shutil
-import stat
 import tempfile
 import threading
 import time
@@ -23,6 +21,8 @@ from typing import IO, BinaryIO
 
 from speakerdb import figures
 from speakerdb.errors import DataError, UnknownNameError
+from speakerdb.files import MAX_MEMBERS, place_below
+from speakerdb.formats.archives import why_not_read
 from speakerdb.store import NewSession, doing
 from speakerdb.upkeep.ingest import IngestResult
 from speakerdb.upkeep.preview import Preview
@@ -40,36 +40,28 @@ class Limits:
 
     upload_bytes: int = 200_000_000
     unpacked_bytes: int = 400_000_000
-    files: int = 5_000
-    depth: int = 8
-    name_length: int = 150
+    files: int = MAX_MEMBERS
     ratio: int = 60
     free_bytes: int = 5_000_000
 
 
 LIMITS = Limits()
-_NAME = re.compile(r"[^\x00-\x1f\x7f<>:\"|?*\\]+")
-_IGNORED = ("__MACOSX",)  # what some archivers add
 
 
-def safe_path(name: str, limits: Limits = LIMITS) -> PurePosixPath | None:
+def safe_path(name: str) -> PurePosixPath | None:
     """The name of an uploaded file as a path below the folder; None for a file to pass over (hidden ones).
 
     Raises DataError for a name that leads anywhere else.
     """
+    try:
+        return place_below(name)
+    except ValueError as error:
+        raise _turned_away("the upload", name, error) from None
+
+
+def _turned_away(holder: str, name: str, why: object) -> DataError:
     shown = name[:80].encode("ascii", "backslashreplace").decode()
-    if not name or name.startswith("/") or "\\" in name or re.match(r"[A-Za-z]:", name):
-        raise DataError(f"the file name “{shown}” is not a relative path; expected names such as folder/session.toml")
-    parts = [p for p in name.split("/") if p not in {"", "."}]
-    if not parts or ".." in parts:
-        raise DataError(f"the file name “{shown}” leads out of the folder; expected names such as folder/session.toml")
-    if any(len(p.encode()) > limits.name_length or not _NAME.fullmatch(p) for p in parts) or len(parts) > limits.depth:
-        raise DataError(
-            f"the file name “{shown}” is too long, too deep or holds characters that a file name can't have"
-        )
-    if parts[0] in _IGNORED or any(p.startswith(".") for p in parts):
-        return None
-    return PurePosixPath(*parts)
+    return DataError(f"{holder} holds “{shown}”: {why}; expected plain files with names such as folder/session.toml")
 
 
 class _Room:
@@ -99,7 +91,7 @@ def lay_out(files: Iterable[tuple[str, BinaryIO]], into: Path, limits: Limits = 
     """
     room = _Room(limits)
     for name, content in files:
-        path = safe_path(name, limits)
+        path = safe_path(name)
         if path is None:
             continue
         if path.suffix.lower() == ".zip":
@@ -144,7 +136,7 @@ def _unpack(content: BinaryIO, archive_path: PurePosixPath, into: Path, room: _R
                     "measurements do not shrink so far, and it was not unpacked"
                 )
             for entry in entries:
-                path = _entry_path(entry, archive_path.name, limits)
+                path = _entry_path(entry, archive_path.name)
                 if path is not None:
                     with archive.open(entry) as file:
                         _write(file, into / archive_path.parent / path, room, entry.filename)
@@ -154,13 +146,11 @@ def _unpack(content: BinaryIO, archive_path: PurePosixPath, into: Path, room: _R
         ) from None
 
 
-def _entry_path(entry: zipfile.ZipInfo, archive: str, limits: Limits) -> PurePosixPath | None:
-    kind = stat.S_IFMT(entry.external_attr >> 16)
-    if kind not in {0, stat.S_IFREG}:
-        raise DataError(f"{archive} holds “{entry.filename[:80]}”, a link or special file; only plain files are taken")
-    if entry.flag_bits & 0x1:
-        raise DataError(f"{archive} is encrypted; only plain archives are taken")
-    return safe_path(entry.filename, limits)
+def _entry_path(entry: zipfile.ZipInfo, archive: str) -> PurePosixPath | None:
+    try:
+        return None if why_not_read(entry) else place_below(entry.filename)
+    except ValueError as error:
+        raise _turned_away(archive, entry.filename, error) from None
 
 
 def _clear_left_behind() -> None:

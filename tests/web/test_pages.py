@@ -255,11 +255,12 @@ def test_while_another_process_writes_the_pages_say_so_and_when_to_ask_again(fil
         writer = subprocess.Popen([sys.executable, "-c", code, str(copy)], stdout=subprocess.PIPE, text=True)
         try:
             assert writer.stdout.readline() == "held\n"
-            for path in ("/", "/api/speakers", "/chart/curves.svg?speaker=sill-0"):
+            assert one.get("/").status_code == 200  # answered before, and nothing was written yet
+            for path in ("/?sort=year", "/api/speakers", "/chart/curves.svg?speaker=sill-0"):
                 busy = one.get(path)
                 assert busy.status_code == 503
                 assert int(busy.headers["retry-after"]) >= 1
-            assert "in use" in one.text("/", status=503)
+            assert "in use" in one.text("/?sort=year", status=503)
         finally:
             writer.kill()
             writer.wait()

@@ -9,6 +9,7 @@ from speakerdb.errors import SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.questions.compare import Compare
 from speakerdb.questions.show import Show
+from speakerdb.report.pictures import overlaid
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
@@ -68,6 +69,7 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
         "found": found,
         "believed": real_words(found["differing"], found["real"], len(found["rows"])),
         "shown": shown,
+        "overlaid": len(desk.ask(("overlaid", *slugs), lambda base: overlaid(base, slugs)[0])) >= 2,
         "pairs": pairs,
         "groups": groups,
         "notes": notes([{"metrics": s["pooled"]} for s in shown]),
