@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Callable
 from functools import cache
@@ -78,7 +79,12 @@ def _dark_style() -> str:
 
 
 @router.get("/chart/{name}.svg")
-def chart(request: Request, site: _Site, name: str) -> Response:
+async def chart(request: Request, site: _Site, name: str) -> Response:
+    """Few at a time, so that pages and answers never wait behind pictures."""
+    return await asyncio.wrap_future(site.pictures.submit(_chart, request, site, name))
+
+
+def _chart(request: Request, site: Site, name: str) -> Response:
     with site.desk() as desk:
         specification = specified(desk, name, Ask(request.query_params))
     return Response(finished(specification, site.render), headers=desk.stated, media_type="image/svg+xml")

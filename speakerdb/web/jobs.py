@@ -12,8 +12,9 @@ from typing import Any, TypeVar, cast
 
 T = TypeVar("T")
 PATIENCE_S = 2.0  # so long a page waits for its answer before it says that it is being worked out
-KEPT_S = 5.0  # so long a finished answer waits for whoever was told to come back
+KEPT_S = 60.0  # so long a finished answer waits for whoever was told to come back
 AT_ONCE = 8
+SOON_S, LATE_S = 0.6, 10.0  # whoever comes back does so no earlier, no later
 
 
 @dataclass
@@ -31,6 +32,14 @@ class Jobs:
         self._pool = ThreadPoolExecutor(AT_ONCE, thread_name_prefix="page")
         self._jobs: dict[Hashable, _Job] = {}
         self._lock = threading.Lock()
+        self._spent_s = SOON_S  # from the end of one job to that of the next, of late
+        self._last_end = 0.0
+
+    def wait_s(self) -> float:
+        """When to come back for what is being worked out, by what is waiting before it."""
+        with self._lock:
+            waiting = sum(job.ended is None for job in self._jobs.values())
+        return min(max(waiting * self._spent_s, SOON_S), LATE_S)
 
     async def result(self, name: Hashable, work: Callable[[], T]) -> T | None:
         """What the job gives, or None where it takes longer than the patience lasts. Raises what the job raises."""
@@ -56,6 +65,8 @@ class Jobs:
     def _end(self, name: Hashable, job: _Job) -> None:
         with self._lock:
             job.ended = time.monotonic()
+            self._spent_s += (min(job.ended - self._last_end, SOON_S) - self._spent_s) / 8
+            self._last_end = job.ended
             if not job.awaited and self._jobs.get(name) is job:
                 del self._jobs[name]
 

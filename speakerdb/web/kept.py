@@ -14,10 +14,10 @@ from starlette.types import ASGIApp, Message, Receive, Scope, Send
 STATE_HEADER = "speakerdb-state"  # the state that a reply tells of
 ANY_STATE = "any"  # a reply that no change of the file alters
 MOST_BYTES = 64_000_000  # kept; the reply unused for longest goes first
-_PENDING = 202
+_PENDING, _BUSY = 202, 503
 _PLACE = b"<!-- earlier -->"  # in a page: where it is said that it is older than the file
 _EARLIER = (
-    '<p class="note" role="status">The database has changed since; this page is being worked out anew. '
+    '<p class="note" role="status">The database is changing; this page, as it was before, is being worked out anew. '
     '<a href="">Load it again</a></p>'
 )
 
@@ -88,7 +88,7 @@ class Kept:
 
     async def _hear(self, question: tuple[str, bytes], scope: Scope, receive: Receive, send: Send) -> Reply | None:
         """Pass on what the application answers, and keep it; returns what others may be given as well. For a page that
-        is being worked out its earlier form, where there is one."""
+        is being worked out, or while the file is being written, its earlier form, where there is one."""
         reply, body, whole = Reply(), [], False
         earlier = self._earlier(question)
         plain = {**scope, "headers": [h for h in scope["headers"] if h[0] not in {b"if-none-match", b"range"}]}
@@ -100,11 +100,11 @@ class Kept:
             elif message["type"] == "http.response.body":
                 body.append(message.get("body", b""))
                 whole = not message.get("more_body", False)
-            if earlier is None or reply.status != _PENDING:
+            if earlier is None or reply.status not in {_PENDING, _BUSY}:
                 await send(message)
 
         await self._app(plain, receive, heard)
-        if earlier is not None and reply.status == _PENDING:
+        if earlier is not None and reply.status in {_PENDING, _BUSY}:
             await _answer(earlier, None, send)
             return earlier
         reply.body = b"".join(body)

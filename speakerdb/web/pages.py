@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from typing import Annotated, Any
 
@@ -61,7 +62,7 @@ def error_page(request: Request, status: int, error: SpeakerdbError) -> str:
 
 async def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View]) -> Response:
     """A page; one that says that it is being worked out, where that takes longer than a page should."""
-    address = str(request.url)
+    name = (site.source.state, str(request.url))
 
     def work() -> HTMLResponse:
         ask = Ask(request.query_params)
@@ -69,7 +70,12 @@ async def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View])
             view = make(desk, ask)
             return show(request, view, desk, 400 if ask.problems else 200)
 
-    return await site.jobs.result(address, work) or show(request, View("pending.html"), None, 202)
+    reply = await site.jobs.result(name, work)
+    if reply is None:
+        wait_s = site.jobs.wait_s()
+        reply = show(request, View("pending.html", {"wait_s": wait_s}), None, 202)
+        reply.headers["Retry-After"] = str(math.ceil(wait_s))
+    return reply
 
 
 @router.get("/")

@@ -176,7 +176,7 @@ _CODES = {
     413: TooLargeError.code,
     421: "wrong_host",
     500: "internal",
-    503: "busy",
+    503: BusyError.code,
 }
 
 

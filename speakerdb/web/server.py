@@ -95,6 +95,10 @@ def serve(
                 entry = f"in?key={app.state.site.key}" if allow_ingest else ""
                 ready(f"http://{shown}:{listener.getsockname()[1]}/{entry}")
 
-    server = Announced(uvicorn.Config(app, http=Impatient, log_level="warning", server_header=False, access_log=False))
+    server = Announced(
+        uvicorn.Config(
+            app, http=Impatient, log_level="warning", server_header=False, access_log=False, timeout_keep_alive=30
+        )
+    )
     with contextlib.suppress(KeyboardInterrupt):  # the usual way to end it
         server.run(sockets=[listener])

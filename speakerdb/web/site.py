@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator
+from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from threading import Lock
@@ -63,6 +64,7 @@ class Site:
     token: str = field(default_factory=new_token)
     key: str = field(default_factory=new_token)  # what taking measurements in asks for
     jobs: Jobs = field(default_factory=Jobs)
+    pictures: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(2, thread_name_prefix="picture"))
     _renderer: Renderer | None = None
     _starting: Lock = field(default_factory=Lock)
 
@@ -85,6 +87,7 @@ class Site:
     def close(self) -> None:
         """Let go of the file and of what was begun."""
         self.jobs.close()
+        self.pictures.shutdown(wait=False, cancel_futures=True)
         self.source.close()
         if self.stages is not None:
             self.stages.close()

@@ -118,18 +118,22 @@ class Source:
 
     def _take(self) -> Database:
         with self._turn:
-            if not self.hold and doing.is_wanted(self.path):
+            if not self._turn.wait_for(lambda: self._busy < READERS or self._is_wanted(), WAIT_S):
+                raise BusyError("too many questions at once; ask again in a moment")
+            if self._is_wanted():
                 if not self._busy:
                     self._let_go()
                 raise BusyError("the file is being written; ask again in a moment")
-            if not self._turn.wait_for(lambda: self._busy < READERS, WAIT_S):
-                raise BusyError("too many questions at once; ask again in a moment")
             if self._base is None:
                 self._base = Database.open(self.path)
                 self._known = _Known(self._base.state.state)
             reader = self._free.pop() if self._free else self._new_reader(self._base)
             self._busy += 1
             return reader
+
+    def _is_wanted(self) -> bool:
+        """Whether another process waits to write, for which this one makes way."""
+        return not self.hold and doing.is_wanted(self.path)
 
     def _new_reader(self, base: Database) -> Database:
         reader = reader_of(base)
@@ -142,7 +146,7 @@ class Source:
             self._busy -= 1
             self._free.append(reader)
             self._last_use = time.monotonic()
-            if not self.hold and not self._busy and doing.is_wanted(self.path):
+            if not self._busy and self._is_wanted():
                 self._let_go()
             elif self._timer is None and not self.hold:
                 self._start_timer(min(self._idle_s, LOOK_S))

@@ -2,7 +2,7 @@
 
 Run: python -m tests.web.load FILE [SECONDS]. FILE (the demo's database, say) is copied; a server of its own answers on
 this machine only. Every reader asks for one page after the other without a pause, one of its pictures, the style
-sheet; a page that is being worked out is asked for again after a second, as a browser does. After a third of the time
+sheet; a page that is being worked out is asked for again when it says so, as a browser does. After a third of the time
 sessions are sent in by the same server's door; then all of it again with a server that only reads and `speakerdb
 ingest` beside it. Wanted: no error; p95 of answers that were worked out before at most 1 s; "being worked out" at most
 5 % of requests; p95 of static files at most 0.2 s; the ingest at most 3 times as long as alone; a command gets in
@@ -73,6 +73,8 @@ class Waits:
         self.rows.append((time.monotonic() - self.begun, kind, path in self.asked, status, seconds))
         if status == 200:
             self.asked.add(path)
+        elif status == 503:
+            self.rows[-1] = (*self.rows[-1][:1], "file is being written", *self.rows[-1][2:])
         elif status != 202:
             self.wrong[f"{status} {path.partition('?')[0]}"] += 1
 
@@ -114,12 +116,13 @@ def addresses(speakers: list[str], seed: int = 1) -> list[str]:
     ]
 
 
-async def _get(session: aiohttp.ClientSession, url: str, path: str, kind: str, waits: Waits) -> tuple[int, str]:
+async def _get(session: aiohttp.ClientSession, url: str, path: str, kind: str, waits: Waits) -> tuple[int, str, float]:
+    """The status, the text, and in how many seconds to come back where the answer is not there yet."""
     begun = time.perf_counter()
     async with session.get(url + path) as reply:
-        text = await reply.text()
+        text, again_s = await reply.text(), float(reply.headers.get("Retry-After", 1))
     waits.add(kind, path, reply.status, time.perf_counter() - begun)
-    return reply.status, text
+    return reply.status, text, again_s
 
 
 async def _reader(
@@ -128,10 +131,10 @@ async def _reader(
     chance = random.Random(seed)
     while time.monotonic() < ends:
         path = chance.choice(pages)
-        status, text = await _get(session, url, path, "page", waits)
+        status, text, again_s = await _get(session, url, path, "page", waits)
         while status in {202, 503} and time.monotonic() < ends:
-            await asyncio.sleep(1)
-            status, text = await _get(session, url, path, "page", waits)
+            await asyncio.sleep(again_s)
+            status, text, again_s = await _get(session, url, path, "page", waits)
         await _get(session, url, chance.choice(STATIC), "static", waits)
         pictures = re.findall(r'"(/chart/[^"]+?\.svg[^"]*)"', text)
         for picture in pictures[:1]:

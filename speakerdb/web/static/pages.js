@@ -184,16 +184,17 @@ function wakeDrop(form) {
 }
 
 // ---- an answer that takes a while: the page asks again until it is there ----
-function awaitAnswer() {
+function awaitAnswer(pending) {
   setTimeout(async () => {
     const reply = await fetch(location.href);
     const page = new DOMParser().parseFromString(await reply.text(), "text/html");
-    if (page.querySelector("[data-pending]")) { awaitAnswer(); return; }
+    const still = page.querySelector("[data-pending]");
+    if (still) { awaitAnswer(still); return; }
     const main = document.importNode(page.querySelector("main"), true);
     document.title = page.title;
     document.querySelector("main").replaceWith(main);
     wake(main);
-  }, 600);
+  }, 1000 * Number(pending.dataset.pending));
 }
 
 function wake(root) {
@@ -201,6 +202,7 @@ function wake(root) {
   root.querySelectorAll("form[data-answers]").forEach(wakeForm);
   root.querySelectorAll("table[data-sortable]").forEach(wakeTable);
   root.querySelectorAll("form[data-drop]").forEach(wakeDrop);
-  if (root.querySelector("[data-pending]")) awaitAnswer();
+  const pending = root.querySelector("[data-pending]");
+  if (pending) awaitAnswer(pending);
 }
 wake(document);
