@@ -110,7 +110,9 @@ class Field:
                 prices.filter(pl.col("rate").is_null())
                 .sort("speaker_id", "order", "currency")
                 .unique("speaker_id", keep="first", maintain_order=True)
-                .select("speaker_id", price_reason=pl.format(f"price in {{}} only: no rate to {chosen}", "currency"))
+                .select(
+                    "speaker_id", price_reason=pl.format("price in {} only: no rate to {}", "currency", pl.lit(chosen))
+                )
                 .join(usable, on="speaker_id", how="anti")
             )
             self._frames[key] = (

@@ -50,6 +50,23 @@ def orphans(con: duckdb.DuckDBPyConnection) -> list[tuple[int, str, str]]:
     return [found for found in counts if found[0]]
 
 
+def speakers_without_sessions(con: duckdb.DuckDBPyConnection) -> int:
+    """How many speakers have no session, of whatever status."""
+    return _count(
+        con,
+        "SELECT count(*) FROM speaker p WHERE NOT EXISTS (SELECT 1 FROM session s WHERE s.speaker_id = p.speaker_id)",
+    )
+
+
+def long_names(con: duckdb.DuckDBPyConnection, longest: int) -> int:
+    """How many speakers have a model or a maker of more than so many characters."""
+    return _count(
+        con,
+        "SELECT count(*) FROM speaker p JOIN maker m USING (maker_id) "
+        f"WHERE greatest(length(p.model), length(m.name)) > {longest}",
+    )
+
+
 def sessions_without(con: duckdb.DuckDBPyConnection, table: str) -> int:
     """How many sessions have no rows in a table."""
     return _count(

@@ -4,12 +4,12 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import RequestError, StoreError
-from speakerdb.store import connection, digests, migrations, queries, reading, views, writing
+from speakerdb.store import connection, digests, migrations, queries, reading, tables, views, writing
 from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
@@ -17,6 +17,15 @@ if TYPE_CHECKING:
     import polars as pl
 
 _NAMED = 5  # foreign things that are named
+
+
+def _refuse_strangers(path: Path, found: Sequence[str]) -> None:
+    """Raise StoreError for a file that holds tables, views or schemas that are none of this program's."""
+    if found:
+        raise StoreError(
+            f"{path} holds what this program did not put there, or lacks what it did: {', '.join(found[:_NAMED])}. It "
+            "is not opened; `speakerdb repair` writes a new file with what is this program's own"
+        )
 
 
 class Store:
@@ -39,8 +48,9 @@ class Store:
             migrations.check(path, version, may_create=write)
             if version == 0:
                 migrations.apply(con, 0)
+            _refuse_strangers(path, tables.foreign(con))
             store = cls(path, con, write=write, steady=not write)  # a reader keeps writers out
-            store._refuse_strangers()
+            _refuse_strangers(path, views.foreign(con))
             if write:
                 with store.transaction():
                     writing.sync_dictionary(con)
@@ -48,14 +58,6 @@ class Store:
             con.close()
             raise
         return store
-
-    def _refuse_strangers(self) -> None:
-        """Raise StoreError for a file that holds views or schemas that are none of this program's."""
-        if found := views.foreign(self.con):
-            raise StoreError(
-                f"{self.path} holds what this program did not put there: {', '.join(found[:_NAMED])}. It is not "
-                "opened; `speakerdb repair` writes a new file with what is this program's own"
-            )
 
     def close(self) -> None:
         self.con.close()

@@ -33,6 +33,7 @@ from speakerdb.upkeep import repooling
 from speakerdb.upkeep.identity import differences
 
 BATCH_SESSIONS = 64  # sessions held in memory and committed together
+_LONGEST_NAME = 200
 _VERIFY_SAMPLE = 20  # sessions recomputed by `verify`
 
 
@@ -185,6 +186,10 @@ def verify(store: Store) -> list[str]:
     problems = [
         f"the file holds {what}, which is none of this program's" for what in views.foreign_functions(store.con)
     ]
+    if count := checks.speakers_without_sessions(store.con):
+        problems.append(f"speakers without a session: {figures.number(count, 0)}")
+    if count := checks.long_names(store.con, _LONGEST_NAME):
+        problems.append(f"speakers whose name has more than {_LONGEST_NAME} characters: {figures.number(count, 0)}")
     problems += [f"{count} rows of {table} belong to no {owner}" for count, table, owner in checks.orphans(store.con)]
     for table in ("curve", "metric_value", "source_file"):
         if count := checks.sessions_without(store.con, table):

@@ -7,7 +7,8 @@ import pytest
 
 import speakerdb
 from speakerdb.errors import StoreError
-from speakerdb.store import views
+from speakerdb.resources import resource_dir
+from speakerdb.store import tables, views
 from speakerdb.upkeep import rebuilding
 from tests.folders import write_session
 
@@ -80,6 +81,49 @@ def test_a_reader_has_the_views_of_the_program_too(path):
     with speakerdb.open(path) as base, base.store.reader() as reader:
         rows = reader.con.execute("SELECT view_name FROM duckdb_views() WHERE temporary AND NOT internal").fetchall()
         assert {name for (name,) in rows} == set(views.definitions())
+
+
+@pytest.mark.parametrize(
+    ("sql", "named"),
+    [
+        ("CREATE TABLE stuff (a INTEGER)", "table stuff"),
+        ("ALTER TABLE metric_value ALTER value TYPE VARCHAR", "table metric_value (other columns)"),
+        ("ALTER TABLE own_draw ADD COLUMN word VARCHAR", "table own_draw (other columns)"),
+        ("ALTER TABLE db_state ADD COLUMN word VARCHAR", "table db_state (other columns)"),
+        ("DROP TABLE listening_axis", "table listening_axis (missing)"),
+    ],
+)
+def test_a_file_with_other_tables_is_not_opened_and_they_are_named(path, sql, named):
+    change(path, sql)
+    with pytest.raises(StoreError) as caught:
+        speakerdb.open(path)
+    assert named in caught.value.message
+    rebuilding.repair(path, path.with_name("again.duckdb"))
+    with speakerdb.open(path.with_name("again.duckdb")) as base:
+        assert list(base.list()["speaker"]) == ["alder-fen-sill-5"]
+        assert base.verify() == []
+
+
+def test_the_tables_told_are_those_that_the_migrations_make():
+    told = (resource_dir("schemas") / "tables.json").read_text(encoding="utf-8")
+    assert told == tables.text(), "run `python -m speakerdb.store.tables`"
+
+
+@pytest.mark.parametrize(
+    ("sql", "named"),
+    [
+        ("UPDATE speaker SET model = repeat('x', 20000000)", "speakers whose name has more than 200 characters: 1"),
+        (
+            "INSERT INTO speaker SELECT s.* REPLACE (s.speaker_id + 1 + i AS speaker_id, s.slug || i AS slug) "
+            "FROM speaker s, range(300000) t(i)",
+            "speakers without a session: 300 000",
+        ),
+    ],
+)
+def test_absurd_sizes_are_named_by_verify(path, sql, named):
+    change(path, sql)
+    with speakerdb.open(path) as base:
+        assert named in [p.replace("\u202f", " ") for p in base.verify()]
 
 
 def test_the_views_are_those_of_the_migrations(path):
