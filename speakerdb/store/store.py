@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from speakerdb.errors import RequestError, StoreError
-from speakerdb.store import connection, digests, migrations, queries, reading, tables, views, writing
+from speakerdb.store import connection, digests, file_tables, migrations, queries, reading, views, writing
 from speakerdb.store.connection import fetch_one
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class Store:
             migrations.check(path, version, may_create=write)
             if version == 0:
                 migrations.apply(con, 0)
-            _refuse_strangers(path, tables.foreign(con))
+            _refuse_strangers(path, file_tables.foreign(con))
             store = cls(path, con, write=write, steady=not write)  # a reader keeps writers out
             _refuse_strangers(path, views.foreign(con))
             if write:

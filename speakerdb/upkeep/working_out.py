@@ -7,14 +7,18 @@ import os
 import threading
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ProcessPoolExecutor
+from concurrent.futures import TimeoutError as NotYet
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from dataclasses import replace
+from typing import TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import derive
 from speakerdb.derive.pooling import NOISE
+from speakerdb.errors import StoreError
 from speakerdb.field import error_models
 from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
@@ -22,7 +26,11 @@ from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.store import Store, reading, session_rows, writing
 from speakerdb.upkeep import repooling
 
+T = TypeVar("T")
+R = TypeVar("R")
 BATCH_SESSIONS = 24
+HANG_S = 20.0  # for a session, after the one before it
+START_S = 60.0  # for the processes to begin
 _INLINE_BELOW = 12  # sessions for which starting other processes would take longer than the work
 
 
@@ -48,15 +56,56 @@ def work_out_again(store: Store, ids: Sequence[int], advance: Callable[[int], No
         return
     cores = os.cpu_count() or 1
     if cores > 1 and len(ids) >= _INLINE_BELOW:
-        with _one_thread_each(), _workers(cores) as pool:
-            _in_batches(store, ids, lambda tasks: pool.map(_one, tasks), advance)
+        with _one_thread_each(), Workers(cores) as workers:
+            _in_batches(store, ids, lambda tasks: workers.map(_one, tasks), advance)
     else:
         _in_batches(store, ids, lambda tasks: map(_one, tasks), advance)
 
 
-def _workers(count: int) -> ProcessPoolExecutor:
-    # spawn: a forked child would inherit the open database
-    return ProcessPoolExecutor(count, mp_context=multiprocessing.get_context("spawn"), initializer=_end_with_parent)
+class Workers:
+    """Processes that work beside this one. One that hangs is ended with the others, and what was left is tried once
+    more. Use as a context manager."""
+
+    def __init__(self, count: int, patience_s: float = HANG_S, start_s: float = START_S) -> None:
+        """patience_s: so long a task may take after the one before it; start_s: the first one, besides."""
+        self._count, self._patience_s, self._start_s = count, patience_s, start_s
+        self._pool = self._start()
+
+    def _start(self) -> ProcessPoolExecutor:
+        # spawn: a forked child would inherit the open database
+        context = multiprocessing.get_context("spawn")
+        return ProcessPoolExecutor(self._count, mp_context=context, initializer=_end_with_parent)
+
+    def map(self, work: Callable[[T], R], tasks: Sequence[T]) -> Iterator[R]:
+        """The result of each task, in their order. Raises StoreError where the work hung or ended twice."""
+        done = 0
+        for is_last in (False, True):
+            futures = [self._pool.submit(work, task) for task in tasks[done:]]
+            try:
+                for number, future in enumerate(futures):
+                    yield future.result(self._patience_s + (0 if number else self._start_s))
+                    done += 1
+            except (NotYet, BrokenProcessPool):
+                self._end()
+                if is_last:
+                    raise StoreError(
+                        "working out was cut short twice: what does it hung or was ended (out of memory?). What was "
+                        "done is kept; run `speakerdb derive` to go on"
+                    ) from None
+                self._pool = self._start()
+            else:
+                return
+
+    def _end(self) -> None:
+        for process in list(self._pool._processes.values()):
+            process.kill()
+        self._pool.shutdown(cancel_futures=True)
+
+    def __enter__(self) -> Workers:
+        return self
+
+    def __exit__(self, kind: object, *_: object) -> None:
+        self._pool.shutdown(cancel_futures=kind is not None)
 
 
 def _end_with_parent() -> None:

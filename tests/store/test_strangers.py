@@ -8,7 +8,7 @@ import pytest
 import speakerdb
 from speakerdb.errors import StoreError
 from speakerdb.resources import resource_dir
-from speakerdb.store import tables, views
+from speakerdb.store import file_tables, views
 from speakerdb.upkeep import rebuilding
 from tests.folders import write_session
 
@@ -106,7 +106,7 @@ def test_a_file_with_other_tables_is_not_opened_and_they_are_named(path, sql, na
 
 def test_the_tables_told_are_those_that_the_migrations_make():
     told = (resource_dir("schemas") / "tables.json").read_text(encoding="utf-8")
-    assert told == tables.text(), "run `python -m speakerdb.store.tables`"
+    assert told == file_tables.text(), "run `python -m speakerdb.store.file_tables`"
 
 
 @pytest.mark.parametrize(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 import json
 import re
 from itertools import islice
@@ -18,6 +19,7 @@ from speakerdb.resources import resource_dir
 from speakerdb.web import asides, publishing
 from speakerdb.web.cache import Answers
 from speakerdb.web.parameters import Ask
+from speakerdb.web.security import POLICY
 from speakerdb.web.site import Desk
 from speakerdb.web.views import dictionary_view, questions, relations
 from tests.once import copy_of
@@ -106,6 +108,14 @@ def test_the_numbers_behind_a_speakers_pictures_stand_beside_it(published):
     tables = set(re.findall(r'href="../(numbers/[^"]+)"', page))
     assert {t.rsplit("--", 1)[1] for t in tables} >= {"curves.html", "map-horizontal.html", "place.html"}
     assert "<td" in (published / min(tables)).read_text()
+
+
+def test_every_page_carries_the_policy_of_the_server_but_for_framing(published):
+    for page in published.rglob("*.html"):
+        text = page.read_text(encoding="utf-8")
+        policy = re.search(r'<meta http-equiv="Content-Security-Policy" content="([^"]*)">', text)
+        assert policy, page
+        assert html.unescape(policy[1]) == POLICY.removesuffix("; frame-ancestors 'none'")
 
 
 def test_pictures_are_drawn(published):

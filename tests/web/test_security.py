@@ -6,6 +6,7 @@ import http.client
 import json
 import re
 import socket
+import time
 
 import pytest
 
@@ -87,6 +88,31 @@ def test_a_large_request_is_turned_away_before_it_is_read(taking):
     assert ask(taking, "/in/store", method="POST", Content_Length=str(10**9), **key)[0] == 413
     assert ask(taking, "/in/check", method="POST", Content_Length=str(LIMITS.upload_bytes + 1), **key)[0] == 413
     assert ask(taking, "/in/check", method="POST", Content_Length="x", **key)[0] == 400
+
+
+def test_a_fifth_upload_at_once_is_asked_to_come_again(taking):
+    key = {"Authorization": f"Bearer {taking.app.state.site.key}"}
+    head = "POST /api/sessions HTTP/1.1\r\nHost: localhost\r\nAuthorization: {}\r\nContent-Length: 5000\r\n"
+    head += "Content-Type: multipart/form-data; boundary=x\r\n\r\n--x"
+    port = int(taking.url.rpartition(":")[2])
+    lines = []
+    try:
+        for _ in range(4):
+            lines.append(socket.create_connection(("127.0.0.1", port), timeout=30))
+            lines[-1].sendall(head.format(key["Authorization"]).encode())
+        deadline = time.monotonic() + 30
+        while (reply := taking.client.post("/api/sessions")).status_code != 503 and time.monotonic() < deadline:
+            pass
+        assert "4 uploads are under way" in reply.json()["error"]["message"]
+        assert int(reply.headers["retry-after"]) >= 1
+        assert taking.get("/").status_code == 200
+    finally:
+        for line in lines:
+            line.close()
+    deadline = time.monotonic() + 30
+    while (reply := taking.client.post("/api/sessions")).status_code == 503 and time.monotonic() < deadline:
+        time.sleep(0.05)
+    assert reply.status_code in {400, 403, 422}
 
 
 def test_a_request_without_a_length_is_cut_off_at_the_limit(taking):

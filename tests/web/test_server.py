@@ -8,15 +8,19 @@ import signal
 import socket
 import subprocess
 import sys
+import threading
 import time
 
 import httpx
 import jsonschema
 import pytest
+import uvicorn
 
 from speakerdb.cli.main import run
 from speakerdb.errors import RequestError
 from speakerdb.resources import resource_dir
+from speakerdb.web import server
+from speakerdb.web.app import create_app
 from speakerdb.web.server import bind
 
 
@@ -52,6 +56,30 @@ def test_as_json_the_line_fits_its_schema(file):
     process.communicate(timeout=30)
     text = (resource_dir("schemas") / "cli" / "serve.schema.json").read_text(encoding="utf-8")
     jsonschema.Draft202012Validator(json.loads(text)).validate(json.loads(line))
+
+
+def test_a_connection_that_says_nothing_is_closed(file, monkeypatch):
+    monkeypatch.setattr(server, "SILENT_S", 1.0)
+    app = create_app(file)
+    listener = server.bind("127.0.0.1", 0)
+    one = uvicorn.Server(uvicorn.Config(app, http=server.Impatient, log_level="error"))
+    thread = threading.Thread(target=one.run, kwargs={"sockets": [listener]}, daemon=True)
+    thread.start()
+    while not one.started:
+        time.sleep(0.02)
+    try:
+        begins = (b"", b"GET / HT", b"POST /in/check HTTP/1.1\r\nHost: localhost\r\nContent-Length: 9\r\n\r\nab")
+        for begin in begins:
+            with socket.create_connection(listener.getsockname(), timeout=30) as line:
+                line.sendall(begin)
+                while line.recv(1000):  # a refusal, then the end
+                    pass
+        with socket.create_connection(listener.getsockname(), timeout=30) as line:
+            line.sendall(b"GET /static/pages.css HTTP/1.1\r\nHost: localhost\r\n\r\n")
+            assert b"200 OK" in line.recv(1000)
+    finally:
+        one.should_exit = True
+        thread.join(30)
 
 
 def test_a_port_that_is_taken_is_told_in_words(file, capsys):

@@ -1,4 +1,7 @@
-"""The tables of the file as the migrations make them. `python -m speakerdb.store.tables` writes schemas/tables.json."""
+"""The tables of the file as the migrations make them.
+
+`python -m speakerdb.store.file_tables` writes schemas/tables.json.
+"""
 
 from __future__ import annotations
 
