@@ -61,9 +61,10 @@ def ingest(
     Example: speakerdb ingest measurements/ Intervals take most of the time. With --no-intervals they wait for `derive`,
     which pays where more is to come or the error model is about to be adopted.
     """
+    from speakerdb.cli import show_text
     from speakerdb.upkeep.ingest import NOT_STORED, find_tasks
     from speakerdb.upkeep.ingest import ingest as read_only_ingest
-    from speakerdb.words import sentences, upkeep_documents
+    from speakerdb.words import upkeep_documents
 
     if propose:
         _propose(folders, json=json)
@@ -100,8 +101,7 @@ def ingest(
             )
             for slug in touched[:_SENTENCES_FOR]:
                 terminal.line(f"\n{slug}")
-                for sentence in sentences.about(base, slug):
-                    terminal.line(f"  {sentence}")
+                show_text.strip(base.show(slug, exact=True).strip)
             if len(touched) > _SENTENCES_FOR:
                 terminal.line(
                     f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."

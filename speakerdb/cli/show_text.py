@@ -2,10 +2,33 @@
 
 from __future__ import annotations
 
+import textwrap
+from collections.abc import Mapping, Sequence
+from typing import Any
+
 from speakerdb.cli import terminal
 from speakerdb.questions.show import Shown
 
+COLUMNS = 80
 NAMED = 12  # metrics that one reason withholds; more are counted, --json names them
+
+
+def strip(lines: Sequence[Mapping[str, Any]]) -> None:
+    """The verdict: label, number and word on one line, the sentence below."""
+    labels = max(len(line["line"]) for line in lines)
+    numbers = max(len(line["number"]) for line in lines)
+    for line in lines:
+        rest = " " * (labels + 2)
+        head = f"{line['line']:<{labels}}  {line['number']:<{numbers}}  "
+        if len(head) + len(line["word"]) > COLUMNS:
+            head = f"{line['line']:<{labels}}  {line['number']}  "
+        if not line["number"]:  # a sentence alone
+            texts = [(f"{line['line']:<{labels}}  ", line["sentence"])]
+        else:
+            texts = [(head, line["word"]), (rest, line["sentence"])]
+        for first, text in texts:
+            if text:
+                terminal.line("\n".join(textwrap.wrap(text, COLUMNS, initial_indent=first, subsequent_indent=rest)))
 
 
 def tell(answer: Shown) -> None:
@@ -15,6 +38,8 @@ def tell(answer: Shown) -> None:
 
     terminal.line(f"{answer.facts['maker']} {answer.facts['model']}  ({answer.speaker})")
     terminal.line(answer.summary)
+    terminal.line()
+    strip(answer.strip)
     for conflict in answer.conflicts:
         terminal.line(f"In conflict: {conflict}")
     pooled, single = (

@@ -74,8 +74,9 @@ BEAMWIDTHS = tuple(
     )
     for plane, strip in zip(_PLANES, (100, 110), strict=True)
 )
+BEAMWIDTH_EVENNESS = {}  # by plane
 for _plane, _ripple in zip(_PLANES, (True, False), strict=True):
-    _row(
+    BEAMWIDTH_EVENNESS[_plane] = _row(
         f"beamwidth_{_plane}_sd_oct",
         f"{_plane.capitalize()} beamwidth evenness",
         "octaves",

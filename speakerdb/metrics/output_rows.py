@@ -35,9 +35,10 @@ def _thd(m: Measured, drive_db: float, band: slice) -> Bounded:
     return m.unknown if level is None else exact(o.rms_percent(level, m.strained.points.inside(band)))
 
 
+THD: dict[tuple[str, float], Metric] = {}  # by "bass" or "mid", and the drive in dB
 for _drive in (86.0, 96.0):
     for _name, _label, _band in (("bass", "Bass", o.BASS_BAND), ("mid", "Midrange", o.MID_BAND)):
-        _row(
+        THD[_name, _drive] = _row(
             f"thd_{_name}_{_drive:.0f}_percent",
             f"{_label} distortion at {_drive:.0f} dB",
             "%",

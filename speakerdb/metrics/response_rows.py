@@ -90,7 +90,7 @@ def _half_range(m: Measured) -> Bounded:
     return exact(r.half_range(m.curves.lw, r.SHAPE))
 
 
-_ripple(
+HALF_RANGE = _ripple(
     "half_range_window_db",
     "Half range, listening window",
     step=0.1,
@@ -337,7 +337,7 @@ def _bass_balance(m: Measured) -> Bounded:
     return exact(r.mean(m.curves.lw, r.BASS) - m.reference_db)
 
 
-_balance(
+BASS_BALANCE = _balance(
     "bass_balance_db",
     "Bass balance",
     definition="Mean of the listening window {band} minus the reference level",
@@ -351,7 +351,7 @@ def _treble_balance(m: Measured) -> Bounded:
     return exact(r.mean(m.curves.lw, r.TREBLE) - m.reference_db)
 
 
-_balance(
+TREBLE_BALANCE = _balance(
     "treble_balance_db",
     "Treble balance",
     definition="Mean of the listening window {band} minus the reference level",

@@ -27,8 +27,9 @@ def _lower(m: Measured, fall_db: float) -> Bounded:
     return flagged(limit.hz, limit.at_most, AT_MOST)
 
 
+LIMITS = {}  # by the fall in dB
 for _fall in (3, 6, 10):
-    _hz(
+    LIMITS[_fall] = _hz(
         f"sub_f{_fall}_hz",
         f"Subwoofer bass limit −{_fall} dB",
         better="low",

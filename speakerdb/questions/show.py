@@ -33,6 +33,29 @@ class Value(Row):
     other_share: Annotated[float | None, Told("in what share of repeats it would be the other")]
 
 
+class Graded(Row):
+    """A number of a line of the verdict; null where withheld."""
+
+    metric: Annotated[str, Told("a metric's id, or price, or place")]
+    value: float | None
+    low: float | None
+    high: float | None
+    censored: Censoring
+    unit: str
+    word: Annotated[str, Told("the class it lies in; empty where none can be chosen")]
+    state: Annotated[Literal["known", "unclear", "withheld"], Told("one word; two or none; no value")]
+
+
+class Line(Row):
+    """A line of the verdict."""
+
+    line: str
+    number: Annotated[str, Told("as printed")]
+    values: list[Graded]
+    word: Annotated[str, Told("the verdict, or why there is none")]
+    sentence: str
+
+
 class Values(Row):
     """The values of one session."""
 
@@ -62,6 +85,7 @@ class Shown(Answer):
 
     speaker: str
     facts: dict[str, Any]
+    strip: Annotated[list[Any], Shape(list[Line]), Told("the verdict, in eight lines that always stand in this order")]
     target: Target
     setting: str
     pooled: Annotated[dict[str, Any], Shape(dict[str, Value], in_rows=True)]
@@ -106,7 +130,7 @@ class Show(Question[Shown]):
     def answer(self, base: Base) -> Shown:
         import polars as pl
 
-        from speakerdb.answering import branching, stored
+        from speakerdb.answering import branching, stored, verdict
         from speakerdb.answering.facts import facts_of
         from speakerdb.metrics import METRICS
 
@@ -126,10 +150,13 @@ class Show(Question[Shown]):
             for head, part in single.group_by(heads, maintain_order=True)
         ]
         first = next(iter(settings))
+        measured = stored.show(base.store, speaker_id, first) if self.target != "as_measured" else rows
+        lines = verdict.strip(base, speaker_id, slug, first, measured, facts)
         cautions = [*facts.cautions(), *branching.cautions(rows)]
         return Shown(
             slug,
             facts.values,
+            [dataclasses.asdict(line) for line in lines],
             self.target,
             first,
             settings[first],

@@ -18,6 +18,10 @@ if TYPE_CHECKING:
     from speakerdb.report.sheet import Sheet
 
 
+TEMPLATES = Path(__file__).parent / "templates"
+STRIP_CSS = "strip.css"
+
+
 @cache
 def environment() -> Environment:
     """Templates of this package; everything put into a page is escaped unless it is an SVG of our own drawing."""
@@ -37,7 +41,7 @@ def html(sheet: Sheet) -> str:
     from markupsafe import Markup
 
     template = environment().get_template("sheet.html.jinja")
-    css = environment().loader.get_source(environment(), "sheet.css")[0]  # type: ignore[union-attr]
+    css = "".join(environment().loader.get_source(environment(), name)[0] for name in ("sheet.css", STRIP_CSS))  # type: ignore[union-attr]
     # Vega's serializer escapes all text in an SVG
     pictures: dict[str, Any] = {n: Markup(f.svg) if f.svg else None for n, f in sheet.figures.items()}
     return template.render(

@@ -12,7 +12,7 @@ import polars as pl
 from speakerdb import figures
 from speakerdb.acoustics import grid, programme
 from speakerdb.analysis import nearness
-from speakerdb.answering import music
+from speakerdb.answering import music, standing
 from speakerdb.charts import (
     curves_chart,
     directivity_chart,
@@ -29,7 +29,7 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.metrics.directivity_rows import TONE
 from speakerdb.metrics.output_rows import PROGRAMME
-from speakerdb.report import example_rooms, frames, standing, words
+from speakerdb.report import example_rooms, frames, words
 
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property

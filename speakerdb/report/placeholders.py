@@ -20,10 +20,11 @@ from urllib.parse import quote
 import polars as pl
 
 from speakerdb import figures
+from speakerdb.answering import standing
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
-from speakerdb.report import frames, pictures, relatives, standing, words
+from speakerdb.report import frames, pictures, relatives, words
 from speakerdb.report.pictures import Ask
 
 if TYPE_CHECKING:

@@ -9,10 +9,11 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.analysis.nearness import WORDS
+from speakerdb.answering import standing
 from speakerdb.charts import field_chart
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.metrics import METRICS
-from speakerdb.report import standing, words
+from speakerdb.report import words
 from speakerdb.report.frames import display_name
 from speakerdb.words import match_words
 

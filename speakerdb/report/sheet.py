@@ -11,12 +11,12 @@ from typing import TYPE_CHECKING, Any
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.answering import branching, music
+from speakerdb.answering import branching, music, standing
 from speakerdb.charts import saving
 from speakerdb.charts.beside import Renderer
 from speakerdb.errors import RequestError, SpeakerdbError
 from speakerdb.metrics import METRICS
-from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, standing, words, worth
+from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, words, worth
 from speakerdb.report.example_rooms import Rooms
 from speakerdb.report.frames import row_of
 from speakerdb.report.pictures import Ask
@@ -29,7 +29,6 @@ if TYPE_CHECKING:
 
 FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
-_MOST_SENTENCES = 6
 
 
 @dataclass(frozen=True)
@@ -74,7 +73,7 @@ class Sheet:
     is_default: bool
     facts: Facts
     cite: str
-    short: list[str]
+    strip: list[dict[str, Any]]
     group: str
     verdict: list[VerdictRow]
     figures: dict[str, Figure]
@@ -137,7 +136,7 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         is_default=default,
         facts=base.facts(slug),
         cite=pictures.cite(base),
-        short=_short(places, group, near, default=default),
+        strip=shown.strip,
         group=group.noun,
         verdict=_verdict(pooled, places),
         angle=_angle(pooled),
@@ -157,33 +156,6 @@ def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
         definitions=[METRICS[m] for m in pooled["metric"]],
         figures={name: figure() for name, figure in drawing.items()},
     )
-
-
-def _short(
-    places: list[standing.Place], group: standing.Group, near: list[relatives.Relative], *, default: bool
-) -> list[str]:
-    """The sheet in a few sentences: what surely stands out, then what measures most like it."""
-    said = []
-    if not default:
-        said.append("This is not its default setting: it is not placed in the field, only its own figures are given.")
-    for place in sorted(places, key=words.strength, reverse=True)[:_MOST_SENTENCES]:
-        sentence = words.standing(place, group.noun) if words.strength(place) > 0.15 else None
-        said += [sentence] if sentence else []
-    if default and not said:
-        said.append(_why_nothing(places, group))
-    said += [f"Measures most like {near[0].sentence}"] if near else []
-    return said
-
-
-def _why_nothing(places: list[standing.Place], group: standing.Group) -> str:
-    if group.size <= standing.FEWEST:
-        return (
-            f"With {group.size} speakers in the database there is no field yet to place it in; "
-            f"{standing.FEWEST + 1} are needed."
-        )
-    if all(p.rank_low is None for p in places):
-        return "No uncertainty has been worked out for its figures, so none of them is placed in the field."
-    return f"Nothing about it surely stands out among {group.noun}."
 
 
 def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[VerdictRow]:

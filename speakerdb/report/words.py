@@ -5,8 +5,8 @@ from __future__ import annotations
 
 from speakerdb import figures
 from speakerdb.analysis.peers import place_words
+from speakerdb.answering.standing import FEWEST, Place
 from speakerdb.metric import Metric
-from speakerdb.report.standing import FEWEST, Place
 
 _MIDDLE = 0.25  # so far from one half, either way, is still about the middle (own judgement)
 _FIFTH, _QUARTER, _THIRD, _HALF = 0.8, 0.75, 2 / 3, 0.5

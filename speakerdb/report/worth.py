@@ -9,12 +9,12 @@ import polars as pl
 from speakerdb import figures
 from speakerdb.analysis.filters import Limit
 from speakerdb.analysis.frontier import ONLY_BOUNDS
+from speakerdb.answering.standing import VERDICT, plural
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 from speakerdb.report import words
 from speakerdb.report.frames import display_name
-from speakerdb.report.standing import VERDICT, plural
 
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property

@@ -14,7 +14,6 @@ from fastapi.responses import HTMLResponse, JSONResponse
 from fastapi.staticfiles import StaticFiles
 from starlette.exceptions import HTTPException
 
-from speakerdb.charts import theme
 from speakerdb.declare import AskError
 from speakerdb.errors import (
     BusyError,
@@ -30,7 +29,7 @@ from speakerdb.questions import documents
 from speakerdb.web import api, drawing, pages, pages_in
 from speakerdb.web.jobs import PATIENCE_S, Jobs
 from speakerdb.web.kept import ANY_STATE, STATE_HEADER, Kept
-from speakerdb.web.rendering import STATIC
+from speakerdb.web.rendering import STATIC, palette
 from speakerdb.web.security import KEYED_PATHS, LOCAL_HOSTS, RETRY_S, ForbiddenError, Guard, TooLargeError
 from speakerdb.web.site import Site
 from speakerdb.web.source import IDLE_S, Source
@@ -100,7 +99,7 @@ def create_app(
 
 
 def _palette() -> Response:
-    return Response(theme.css(), headers={STATE_HEADER: ANY_STATE}, media_type="text/css")
+    return Response(palette(), headers={STATE_HEADER: ANY_STATE}, media_type="text/css")
 
 
 class _Files(StaticFiles):

@@ -1,13 +1,12 @@
-"""What stands on pages beside answers: names as printed, three sentences on a speaker, its peers, its settings."""
+"""What stands on pages beside answers: names as printed, whom a speaker is placed among, its settings."""
 
 from __future__ import annotations
 
 from collections import Counter
 
+from speakerdb.answering import standing
 from speakerdb.answering.stored import settings_of
 from speakerdb.library import Database
-from speakerdb.report import standing
-from speakerdb.words import sentences
 
 
 def names(base: Database) -> dict[str, str]:
@@ -16,11 +15,6 @@ def names(base: Database) -> dict[str, str]:
     printed = {slug: f"{maker} {model}" for slug, maker, model in rows}
     often = Counter(printed.values())
     return {slug: name if often[name] == 1 else f"{name} ({slug})" for slug, name in printed.items()}
-
-
-def in_short(base: Database, slug: str) -> list[str]:
-    """Three sentences on a speaker."""
-    return sentences.about(base, slug)
 
 
 def peers(base: Database, slug: str) -> str:

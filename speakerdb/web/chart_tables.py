@@ -9,10 +9,11 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.acoustics import grid
+from speakerdb.answering import standing
 from speakerdb.charts.curves_chart import CURVE_LABELS
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.library import Database
-from speakerdb.report import frames, standing, words
+from speakerdb.report import frames, words
 from speakerdb.report.pictures import PICTURES, Ask
 from speakerdb.web import parameters
 from speakerdb.web.drawing import speaker_ask

@@ -16,11 +16,10 @@ from speakerdb.charts.saving import unchecked
 from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
 from speakerdb.metrics import METRICS
 from speakerdb.questions.documents import FORMAT, Document
-from speakerdb.questions.show import metric_map
+from speakerdb.questions.show import Show, metric_map
 from speakerdb.upkeep.apart import read_apart
 from speakerdb.upkeep.ingest import IngestResult, ingest
 from speakerdb.upkeep.preview import preview
-from speakerdb.web import asides
 from speakerdb.web.api import described
 from speakerdb.web.drawing import finished, width_of
 from speakerdb.web.pages import show
@@ -34,7 +33,7 @@ from speakerdb.words.upkeep_documents import RESULT_WORDS, result_counts
 from speakerdb.words.upkeep_documents import ingest as ingest_document
 
 UPLOAD_PATHS = ("/in/check", "/api/sessions")
-SENTENCES_FOR = 12
+STRIPS_FOR = 12
 
 router = APIRouter(include_in_schema=False, default_response_class=HTMLResponse)
 _Site = Annotated[Site, Depends(site_of)]
@@ -119,11 +118,11 @@ def _store(request: Request, site: Site, stage: Stage, *, replace: bool) -> Resp
     results = take_in(site, stage, replace=replace)
     touched = list(dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker))
     with site.desk() as desk:
-        short = {slug: asides.in_short(desk.base, slug) for slug in touched[:SENTENCES_FOR]}
+        strips = {slug: desk.document(Show(slug, exact=True))["strip"] for slug in touched[:STRIPS_FOR]}
         content = {
             "results": results,
             "touched": touched,
-            "short": short,
+            "strips": strips,
             "words": RESULT_WORDS,
             "counts": result_counts(results),
         }

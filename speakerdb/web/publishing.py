@@ -28,7 +28,7 @@ from speakerdb.web import asides, drawing
 from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
 from speakerdb.web.parameters import Ask
-from speakerdb.web.rendering import STATIC, render
+from speakerdb.web.rendering import STATIC, palette, render
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View, dictionary_view, field_view, questions, relations, room_view, speaker, texts
 
@@ -77,7 +77,7 @@ def publish(
                 advance(1)
             for source in STATIC.iterdir():
                 _copy(source, folder / "static" / source.name)
-            _write(folder / "static" / "palette.css", theme.css())
+            _write(folder / "static" / "palette.css", palette())
         except OSError as error:
             raise RequestError(f"{folder} can't be written: {error.strerror}") from error
         state = base.state

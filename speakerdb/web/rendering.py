@@ -13,8 +13,10 @@ from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup, escape
 
 from speakerdb import figures
+from speakerdb.charts import theme
 from speakerdb.figures import Quantity
 from speakerdb.metrics import METRICS
+from speakerdb.report.page import STRIP_CSS, TEMPLATES
 from speakerdb.web.links import Links
 from speakerdb.web.security import PAGE_POLICY
 from speakerdb.words import room_words
@@ -130,10 +132,15 @@ def note(m: dict[str, Any]) -> str:
     return f"withheld: {m['reason'] or 'not worked out'}" if m["value"] is None else f"note: {m['reason']}"
 
 
+def palette() -> str:
+    """The style that pages share with the review sheet: colours, the verdict."""
+    return theme.css() + (TEMPLATES / STRIP_CSS).read_text(encoding="utf-8")
+
+
 @cache
 def environment() -> Environment:
     made = Environment(
-        loader=FileSystemLoader(HERE / "templates"),
+        loader=FileSystemLoader([HERE / "templates", TEMPLATES]),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,

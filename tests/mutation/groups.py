@@ -100,7 +100,7 @@ GROUPS = {
             "speakerdb/answering/room_cautions.py",
             "speakerdb/report/words.py",
             "speakerdb/report/worth.py",
-            "speakerdb/report/standing.py",
+            "speakerdb.answering.standing.py",
             "speakerdb/report/loudness.py",
         ),
         tests=(

@@ -6,9 +6,9 @@ import dataclasses
 
 import pytest
 
+from speakerdb.answering.standing import Place
 from speakerdb.metrics import METRICS
 from speakerdb.report import words
-from speakerdb.report.standing import Place
 
 
 def place(

@@ -17,12 +17,12 @@ from speakerdb.analysis.frontier import tradeoff
 from speakerdb.analysis.properties import of_fact, of_metric
 from speakerdb.answering import claiming, method_figures, ranking
 from speakerdb.answering.setting_changes import ControlReach, WallAnswer
+from speakerdb.answering.standing import Place
 from speakerdb.charts import field_chart, output_chart, tradeoff_chart
 from speakerdb.charts.quantity import plotted
 from speakerdb.cli import tradeoff_text
 from speakerdb.metrics import METRICS
 from speakerdb.report import loudness, sheet, words, worth
-from speakerdb.report.standing import Place
 from speakerdb.words import match_words, room_words, settings_words
 from speakerdb.words.sentences import about
 from tests.analysis.columns import column

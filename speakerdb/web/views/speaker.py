@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from speakerdb.analysis.nearness import WORDS
+from speakerdb.answering.standing import VERDICT
 from speakerdb.errors import RequestError
 from speakerdb.metric import Curve
 from speakerdb.metrics import METRICS
@@ -14,7 +15,6 @@ from speakerdb.questions.explain import Explain
 from speakerdb.questions.match import Match
 from speakerdb.questions.settings import Settings
 from speakerdb.questions.show import Show
-from speakerdb.report.standing import VERDICT
 from speakerdb.store.session_rows import held
 from speakerdb.terms import TARGETS
 from speakerdb.web import asides, chart_tables
@@ -125,7 +125,6 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
     claim = None
     if shown["facts"]["claimed_max_db"] is not None:
         claim = desk.document(Claim(slug, setting))
-    short = desk.ask(("in short", slug), lambda base: asides.in_short(base, slug))
     peers = desk.ask(("peers", slug), lambda base: asides.peers(base, slug))
     notices = desk.ask(("notices", slug), lambda base: base.facts(slug).cautions())
     cautions = [c for c in shown["cautions"] if c not in notices]
@@ -150,7 +149,6 @@ def speaker(desk: Desk, ask: Ask, name: str) -> View:
             "sections": _sections(shown, held_),
             "claim": claim,
             "pooled": shown["pooled"],
-            "short": short,
             "groups": groups,
             "withheld": withheld,
             "notices": notices,

@@ -9,8 +9,9 @@ from pathlib import Path
 import pytest
 
 import speakerdb
+from speakerdb.answering import standing
 from speakerdb.library import Database
-from speakerdb.report import standing, worth
+from speakerdb.report import worth
 from tests.folders import write_session
 
 COUNT = 12

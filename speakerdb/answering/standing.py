@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Protocol
 
 import numpy as np
 import polars as pl
@@ -22,12 +22,20 @@ from speakerdb.statistics.places import place_of
 
 if TYPE_CHECKING:
     from speakerdb.field.field import Field
-    from speakerdb.library import Database
 
 FEWEST = peer_groups.LEAST  # others; among fewer a place says nothing (method:statistics#among-its-peers)
 
 # The figures of a verdict, in the order of the sheet
 VERDICT = tuple(metric for _, metric in sorted((m.strip, m.id) for m in METRICS.values() if m.strip is not None))
+
+
+class Base(Protocol):
+    """The database as placing a speaker needs it."""
+
+    @property
+    def field(self) -> Field: ...
+    def of(self, speaker_ids: Sequence[int]) -> Field: ...
+    def setting(self, speaker: str, wanted: str | None = None) -> str: ...
 
 
 @dataclass(frozen=True, eq=False)
@@ -85,7 +93,7 @@ class Place:
         return (self.count - self.rank_high) / others, (self.count - self.rank_low) / others
 
 
-def group_of(base: Database, slug: str) -> Group:
+def group_of(base: Base, slug: str) -> Group:
     """The first group of peers that holds enough: of its kind, price and size; of its kind; of kinds like it; all."""
     field = base.field.frame().filter(pl.col("is_default"))
     row = int(np.flatnonzero((field["speaker"] == slug).to_numpy())[0])
@@ -120,22 +128,40 @@ class Standing:
     others: pl.DataFrame
 
 
-def standing(base: Database, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> Standing:
+def standing(base: Base, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> Standing:
     """Places in the metrics that the speaker has (default setting); those withheld for it or never ranked are left
     out."""
     found, others = [], []
+    for known, draws in _columns(base, group, metrics):
+        place = _place(known, slug, draws)
+        if place is not None:
+            found.append(place)
+            values = known.value[(known.facts["speaker"] != slug).to_numpy()]
+            others.append(pl.DataFrame({"metric": [known.metric.id] * len(values), "value": values}))
+    empty = pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})
+    return Standing(found, pl.concat([empty, *others]))
+
+
+def firsts_and_lasts(base: Base, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> list[Place]:
+    """Places in the metrics in which the speaker is the first or the last of its group for sure."""
+    found = []
+    for known, draws in _columns(base, group, metrics):
+        mine = known.value[(known.facts["speaker"] == slug).to_numpy()]
+        if known.metric.better != "neither" and len(mine) and mine[0] in {known.value.min(), known.value.max()}:
+            place = _place(known, slug, draws)
+            found += [place] if place is not None and place.superlative else []
+    return found
+
+
+def _columns(
+    base: Base, group: Group, metrics: Sequence[str]
+) -> Iterator[tuple[MetricColumn, Callable[[], NDArray[np.float32]]]]:
+    """What is known of each metric that is ranked, in the group, and how to get its own draws."""
     field = base.of(group.rows["speaker_id"].to_list())  # reads what the group needs at once, and no more
     rows = field.frame().filter(pl.col("is_default"))
     for metric in (METRICS[m] for m in metrics if METRICS[m].ranked):
         column = field.metric_column(metric, rows)
-        known = column.take(column.known)
-        place = _place(known, slug, partial(_draws, field, metric, rows["row"].to_numpy()[column.known]))
-        if place is not None:
-            found.append(place)
-            values = known.value[(known.facts["speaker"] != slug).to_numpy()]
-            others.append(pl.DataFrame({"metric": [metric.id] * len(values), "value": values}))
-    empty = pl.DataFrame(schema={"metric": pl.String, "value": pl.Float64})
-    return Standing(found, pl.concat([empty, *others]))
+        yield column.take(column.known), partial(_draws, field, metric, rows["row"].to_numpy()[column.known])
 
 
 def _draws(field: Field, metric: Metric, rows: NDArray[np.int64]) -> NDArray[np.float32]:
