@@ -9,6 +9,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from speakerdb import figures
+
 ONE_WORD, TWO_WORDS = 0.80, 0.90  # so sure of one class, or of two that lie side by side
 FloatArray = NDArray[np.float64]
 
@@ -26,6 +28,12 @@ class Scale:
     log: bool = False
     more: str = "at least {}"
     less: str = "at most {}"
+
+    @property
+    def ladder(self) -> str:
+        """'quiet up to 85, moderate up to 95, loud up to 105, very loud beyond'."""
+        steps = [f"{word} up to {figures.plain(cut)}" for word, cut in zip(self.words, self.cuts, strict=False)]
+        return f"{', '.join(steps)}, {self.words[-1]} beyond"
 
 
 @dataclass(frozen=True)
@@ -60,11 +68,10 @@ def grade(scale: Scale, value: float, se: float, censored: str = "none", upper: 
     """The words for a value. se: its standard error on the scale; upper: the other end of one that lies between two."""
     classes = probabilities(scale, value, se)
     if censored == "none":
-        return Grade(_words(scale, classes))
+        return _grade(scale, _classes(classes))
     if censored == "between":
-        both = _words(scale, classes), _words(scale, probabilities(scale, value if upper is None else upper, se))
-        found = tuple(dict.fromkeys((*both[0], *both[1])))
-        return Grade(found if all(both) and len(found) <= 2 else ())
+        ends = _classes(classes), _classes(probabilities(scale, value if upper is None else upper, se))
+        return _grade(scale, tuple(sorted({*ends[0], *ends[1]})) if all(ends) else ())
     if censored == "at_least":
         sure = max(k for k in range(len(classes)) if classes[k:].sum() >= ONE_WORD)
         last = len(classes) - 1
@@ -75,13 +82,20 @@ def grade(scale: Scale, value: float, se: float, censored: str = "none", upper: 
     return Grade((scale.words[sure],), "{}" if sure == 0 else scale.less)
 
 
-def _words(scale: Scale, classes: FloatArray) -> tuple[str, ...]:
+def _classes(classes: FloatArray) -> tuple[int, ...]:
+    """The class that is sure enough, or two side by side that are together; none where neither is."""
     best = int(classes.argmax())
     if classes[best] >= ONE_WORD:
-        return (scale.words[best],)
+        return (best,)
     pairs = classes[:-1] + classes[1:]
     pair = int(pairs.argmax())
-    return scale.words[pair : pair + 2] if pairs[pair] >= TWO_WORDS else ()
+    return (pair, pair + 1) if pairs[pair] >= TWO_WORDS else ()
+
+
+def _grade(scale: Scale, classes: tuple[int, ...]) -> Grade:
+    """The words of one class, or of two side by side; none for others."""
+    is_near = bool(classes) and classes[-1] - classes[0] <= 1
+    return Grade(tuple(scale.words[k] for k in classes) if is_near else ())
 
 
 def quarter(low: int, high: int, count: int) -> Grade:

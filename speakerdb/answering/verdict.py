@@ -1,5 +1,5 @@
 """The verdict on a speaker: eight lines that answer a reader's first questions, each with its number, a word as far as
-the error lets one choose it, and a sentence (method:verdict). Words' cuts are own judgement."""
+the error lets one choose it, and a sentence (method:statistics#verdict). Words' cuts are own judgement."""
 
 from __future__ import annotations
 
@@ -44,6 +44,7 @@ SPREAD = Scale((90.0, 120.0), ("narrow", "medium", "wide"), log=True)
 STEADINESS = Scale((0.1, 0.2), ("steady", "fairly steady", "changing"), more=_WORSE, less=_BETTER)
 MID_DISTORTION = Scale((0.5, 1.0, 3.0), ("very low", "low", "moderate", "high"), log=True)
 BASS_DISTORTION = Scale((3.0, 10.0), ("low", "moderate", "high"), log=True)
+LONGEST = 120  # characters of a sentence
 _SEAT_M = {"monitor": 1.0}  # how far away one listens; else:
 _FAR_M = 3.0
 _SURELY_Z = 1.645  # one-sided 95 %
@@ -355,6 +356,8 @@ def _rank(s: _Subject) -> Line:
     for where in ("first", "last"):
         those = [p.metric.phrase for p in ends if (p.rank == 1) == (where == "first")]
         parts += [f"{where} in {those[0]}" + (f" and {len(those) - 1} more" if len(those) > 1 else "")] if those else []
+    while len(_sentence(parts, "; ")) > LONGEST:
+        parts.pop()
     return Line(LINES[6], told, (place, score), word, _sentence(parts, "; "))
 
 

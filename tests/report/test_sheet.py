@@ -115,14 +115,14 @@ def test_a_speaker_alone_has_a_sheet_without_places(lonely: Database) -> None:
     html = page.html(sheet.build(lonely, "sill"))
     parsed(html)
     said = text_of(html)
-    assert "no field yet" in said
+    assert "not ranked: 0 others" in said
     assert "it is the only speaker" in said
     assert not re.search(r"\b(best|deepest|widest|loudest) (fifth|quarter|third|half|of)\b", said)
 
 
 def test_another_setting_is_not_placed_in_the_field(field: Database) -> None:
     built = sheet.build(field, "sill-2", setting="desk <b>")
-    assert "not its default setting" in built.short[0]
+    assert [line["word"] for line in built.strip if line["line"] == "Rank"] == ["not judged: not its default setting"]
     assert all(row.share == "" for row in built.verdict)
 
 

@@ -10,7 +10,6 @@ import numpy as np
 import polars as pl
 import pytest
 
-import speakerdb
 from speakerdb.acoustics.grid import FREQUENCY_HZ
 from speakerdb.analysis.adjustments import Control, Reach, WallSum
 from speakerdb.analysis.frontier import tradeoff
@@ -24,10 +23,8 @@ from speakerdb.cli import tradeoff_text
 from speakerdb.metrics import METRICS
 from speakerdb.report import loudness, sheet, words, worth
 from speakerdb.words import match_words, room_words, settings_words
-from speakerdb.words.sentences import about
 from tests.analysis.columns import column
 from tests.charts import frames
-from tests.folders import write_session
 
 LOW_IS_BETTER, HIGH_IS_BETTER, NEITHER = "f6_hz", "programme_level_db", "di_power_mean_db"
 RANKED = [m for m in METRICS.values() if m.ranked]
@@ -239,36 +236,6 @@ def test_a_claim_at_a_distance_is_more_at_one_metre_and_of_a_pair_less_of_one():
     far, near = (claiming._sentences(claimed(distance_m=d))[1] for d in (2.0, 0.5))
     opposite(far, near, "+6.0 dB for the distance", "−6.0 dB for the distance")
     assert "(−3.0 dB for the second speaker)" in claiming._sentences(claimed(pair=True))[1]
-
-
-@pytest.fixture(scope="module")
-def odd_ones(tmp_path_factory):
-    """Ten alike, one that reaches an octave lower, one that stops an octave higher."""
-    root = tmp_path_factory.mktemp("odd")
-    for i, bass_hz in enumerate([50.0 + 0.5 * i for i in range(10)] + [25.0, 110.0]):
-        write_session(root / "in" / f"s{i}", bass_hz=bass_hz, model=f"Sill {i}", narrowing=1.0 + 0.01 * i)
-    with speakerdb.open(root / "speakers.duckdb", write=True) as base:
-        base.ingest(root / "in")
-        yield base
-
-
-def test_the_most_unusual_figure_is_higher_or_lower_than_so_many(odd_ones):
-    said = {slug: about(odd_ones, slug)[0] for slug in odd_ones.list()["speaker"]}
-    sides = set()
-    for slug, sentence in said.items():
-        ((metric, table),) = [
-            (METRICS[m], t)
-            for m, t in odd_ones.field.default_values.items()
-            if f"Most unusual: {METRICS[m].phrase} " in sentence
-        ]
-        side, many = re.search(r", (higher|lower) than (\d+) of 11 others", sentence).groups()
-        own = table.filter(speaker=slug)["value"][0]
-        others = table.filter(pl.col("speaker") != slug)["value"]
-        beyond = int((others < own).sum() if side == "higher" else (others > own).sum())
-        assert int(many) == beyond >= 5, (sentence, metric.id)
-        sides.add(side)
-    assert sides == {"higher", "lower"}
-    assert "lower than 11 of 11" in said["alder-fen-sill-10"] or "higher than 11 of 11" in said["alder-fen-sill-10"]
 
 
 # prices
