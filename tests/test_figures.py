@@ -278,7 +278,7 @@ def test_frequencies_times_and_sizes():
 
 
 def test_a_label_in_a_sentence_starts_small_unless_it_is_an_abbreviation():
-    assert figures.phrase("Bass limit −6 dB") == "bass limit −6 dB"
+    assert figures.phrase("LF extension (−6 dB)") == "LF extension (−6 dB)"
     assert figures.phrase("SPL at 40 Hz") == "SPL at 40 Hz"
 
 

@@ -166,7 +166,7 @@ class Measured:
 
     @cached_property
     def listening_axis(self) -> tuple[Array, Array, Array]:
-        """(...) the best listening angle, its gain, its change of treble."""
+        """(...) the optimum listening axis, its gain, its change of treble."""
         return response.best_listening_angle(*self.axis_deviations)
 
     # directivity

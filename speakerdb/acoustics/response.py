@@ -91,7 +91,7 @@ class BassLimit:
 
 def bass_limit(curve: Array, threshold_db: Array, start_at: int = START) -> BassLimit:
     """Where a curve (..., 199) falls below threshold_db (...) for good, walking down from a grid point, 300 Hz by
-    default (method:metrics#bass-limits).
+    default (method:metrics#lf-extension).
 
     A run of points below the threshold counts when it reaches the end of the measured run or has 7 points or more. The
     limit is the crossing at the run's upper edge, linear in dB over log f. No such run: the lowest measured frequency.

@@ -62,7 +62,7 @@ def limits(question: Question) -> list[Limit]:
         what = "bass down to the crossover" if question.subwoofer_hz else "bass"
         found.append(Limit(F6.id, what, F6.phrase, "Hz", NEAR_BASS * bass, bass, at_most=True))
     if (angle := question.tone_up_deg) is not None:
-        told = "tone holds upward to"
+        told = "off-axis timbre angle, up to"
         found.append(Limit(TONE["up"].id, "tone when standing", told, "°", NEAR_TONE_DEG, angle, at_most=False))
     return found
 

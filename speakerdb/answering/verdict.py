@@ -252,7 +252,7 @@ def _directivity(s: _Subject) -> Line:
         most = max(up.value, down.value)
         heights = (figures.number(far * math.tan(math.radians(min(f.value or 0, 80.0))), 1) for f in (up, down))
         metres = f" (at {figures.plain(far)} m {next(heights)} m and {next(heights)} m)" if most <= 60 else ""
-        parts.append(f"the tone holds {angles}{metres}")
+        parts.append(f"ears within {angles}{metres}")
     axis = _figure(s, BEST_ANGLE)
     if axis.value:
         parts.append(f"evenest {BEST_ANGLE.quantity.text(axis.value)} off axis")

@@ -23,7 +23,7 @@ app = typer.Typer(
     add_completion=False,
     no_args_is_help=True,
     pretty_exceptions_enable=False,
-    help="Put loudspeaker measurements into one database in comparable numbers, and ask it questions.",
+    help="Compare loudspeakers by their measurements.",
     epilog="Exit codes: 0 done, 1 the data or the request can't be served (the message says why), 2 usage.",
 )
 

@@ -28,7 +28,7 @@ def facts(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Bring in sizes, masses, years and prices from a list; the newest of each wins.
+    """Import sizes, masses, years and prices (newest wins).
 
     Example: speakerdb facts prices-2026.csv
     """
@@ -44,7 +44,7 @@ def withdraw(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Take a session out of every statistic. It stays in the file with the reason.
+    """Exclude a session from all results; it is kept with the reason.
 
     Example: speakerdb withdraw 3f2a --reason "microphone was off axis"
     """

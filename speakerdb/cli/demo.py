@@ -87,7 +87,7 @@ _FILES = {
 def demo(
     folder: Annotated[Path, typer.Argument(help="Where the demo's files go.")] = Path("demo"),
 ) -> None:
-    """Build the demo fleet's database, run the whole job on it, leave the files to look at.
+    """Run the whole job on an invented fleet; the files stay.
 
     Example: speakerdb demo
     """

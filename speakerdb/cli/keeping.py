@@ -56,9 +56,13 @@ def ingest(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Store measurement sessions. Good ones are stored, bad ones are listed with all that is wrong.
+    """Store measurement sessions.
 
-    Example: speakerdb ingest measurements/ Intervals take most of the time. With --no-intervals they wait for `derive`,
+    Good ones are stored, bad ones are listed with all that is wrong.
+
+    Example: speakerdb ingest measurements/
+
+    Intervals take most of the time. With --no-intervals they wait for `derive`,
     which pays where more is to come or the error model is about to be adopted.
     """
     from speakerdb.cli import show_text
@@ -169,7 +173,7 @@ def derive(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Recompute the values whose definition has changed, or that rest on an older error model.
+    """Recompute values whose definition or error model has changed.
 
     Example: speakerdb derive With --learn: how large repeat, session, level and sample errors are by what you measured
     twice, and how benches lie to one another by the specimens that two have measured. With --adopt intervals and values
@@ -278,7 +282,7 @@ def _what_next(found: Learned) -> list[str]:
 
 
 def upgrade(db: DbOption = None, json: JsonOption = False) -> None:
-    """Bring the file to this program's schema; a copy of the old one stays beside it.
+    """Bring the file to this program's schema; a copy is kept.
 
     Example: speakerdb upgrade
     """
@@ -304,7 +308,7 @@ def export(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write every table as a Parquet file, for any other program; or one session as a SOFA file.
+    """Write all tables as Parquet, or one session as SOFA.
 
     Example: speakerdb export tables/
     """
@@ -338,7 +342,9 @@ def verify(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Check the file: orphans, hashes, a sample of sessions recomputed, doubled curves, facts in conflict.
+    """Check the file.
+
+    Orphans, hashes, a sample of sessions recomputed, doubled curves, facts in conflict.
 
     Example: speakerdb verify --deep. What is damaged, `repair` makes anew from the sources in the file.
     """
@@ -378,10 +384,12 @@ def repair(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Write a new file with all that can be saved of a damaged one; the old one is not touched.
+    """Save what can be saved of a damaged file, into a new one.
 
-    Example: speakerdb repair --db speakers.duckdb. Curves are read again from the source files kept in the file, or
-    from the session's folder where those are damaged and it holds the same bytes; all else is computed anew.
+    Example: speakerdb repair --db speakers.duckdb
+
+    The old file is not touched. Curves are read again from the source files kept in the file, or from the session's
+    folder where those are damaged and it holds the same bytes; all else is computed anew.
     """
     from speakerdb.questions import documents
     from speakerdb.upkeep import rebuilding

@@ -63,7 +63,7 @@ def draft(
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
-    """Fill the placeholders of a text, and tell what no longer agrees since the last time.
+    """Fill the placeholders of a text; tell what has changed since.
 
     Placeholders stand between {{ and }}: value("sill-5", "preference"), interval(…), percentile(…), place(…),
     compare("sill-5", "sill-6", "preference"), table(["sill-5", "sill-6"], "preference", "sensitivity_db"),

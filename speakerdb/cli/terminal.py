@@ -50,8 +50,9 @@ def say(message: str = "") -> None:
 
 
 def name(metric: Metric) -> str:
-    """A metric's label with its unit, for the first column of a table: 'Bass limit −6 dB (Hz)'."""
-    return f"{metric.label}, {metric.unit}" if "(" in metric.unit else f"{metric.label} ({metric.unit})"
+    """A metric's label with its unit, for the first column of a table: 'LF extension (−6 dB) (Hz)'."""
+    is_bracketed = "(" in metric.unit + metric.label
+    return f"{metric.label}, {metric.unit}" if is_bracketed else f"{metric.label} ({metric.unit})"
 
 
 BETWEEN = 2  # spaces between columns

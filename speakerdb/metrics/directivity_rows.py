@@ -78,7 +78,7 @@ BEAMWIDTH_EVENNESS = {}  # by plane
 for _plane, _ripple in zip(_PLANES, (True, False), strict=True):
     BEAMWIDTH_EVENNESS[_plane] = _row(
         f"beamwidth_{_plane}_sd_oct",
-        f"{_plane.capitalize()} beamwidth evenness",
+        f"{_plane.capitalize()} beamwidth deviation",
         "octaves",
         better="low",
         step=0.01,
@@ -125,7 +125,7 @@ _TOWARD: dict[Side, str] = {"left": "to the left", "right": "to the right", "up"
 TONE = {
     side: _tone(
         f"tone_{side}_deg",
-        f"Tone holds {toward}",
+        f"Off-axis timbre angle, {side}",
         definition=f"Angle {toward} {_TONE}",
         reads=_against_window(_FIRST[side], side),
         compute=partial(_tone_to, side=side),
@@ -143,7 +143,7 @@ for _plane, _strip in zip(_PLANES, (120, 130), strict=True):
     _both = " and ".join(_TOWARD[side] for side in SIDES[_plane])
     _tone(
         f"tone_width_{_plane}_deg",
-        f"Tone width, {_plane}",
+        f"Off-axis timbre width, {_plane}",
         definition=f"The smaller of the angles {_both} {_TONE}",
         reads=_against_window(_beside(_plane)),
         compute=partial(_tone_width, plane=_plane),
@@ -241,7 +241,7 @@ def _turning(m: Measured) -> Bounded:
 
 _even(
     "turning_sensitivity_db",
-    "Turning sensitivity",
+    "Toe-in sensitivity",
     matters=0.2,
     definition="Change of the predicted in-room curve as the speaker is turned by 0 to 30°, RMS over {band}",
     reads=(curve("in_room", d.TONE, turned=True),),

@@ -92,7 +92,7 @@ def _half_range(m: Measured) -> Bounded:
 
 HALF_RANGE = _ripple(
     "half_range_window_db",
-    "Half range, listening window",
+    "Tolerance (±), listening window",
     step=0.1,
     matters=1.0,
     definition="Half the distance from the lowest to the highest point of the listening window, {band}",
@@ -128,7 +128,7 @@ _DOWN = slice(r.START, r.BASS_MEAN.stop)
 _WINDOW = curve("listening_window", _DOWN, down=True)
 _POWER = curve("sound_power", _DOWN, down=True)
 _bass = partial(
-    _row, unit="Hz", better="low", step=0.1, matters=1.12, scale="log", two_valued=True, method="metrics#bass-limits"
+    _row, unit="Hz", better="low", step=0.1, matters=1.12, scale="log", two_valued=True, method="metrics#lf-extension"
 )
 _deep = partial(_bass, reads=(_WINDOW,), ends=("highest", "deepest"))
 _MEAN = f"mean over {words(r.BASS_MEAN)}"
@@ -138,7 +138,9 @@ def _f3(m: Measured) -> Bounded:
     return m.bass_limit(m.curves.lw, 3.0)
 
 
-_deep("f3_hz", "Bass limit −3 dB", definition=f"Where the listening window falls 3 dB below its {_MEAN}", compute=_f3)
+_deep(
+    "f3_hz", "LF extension (−3 dB)", definition=f"Where the listening window falls 3 dB below its {_MEAN}", compute=_f3
+)
 
 
 def _f6(m: Measured) -> Bounded:
@@ -147,7 +149,7 @@ def _f6(m: Measured) -> Bounded:
 
 F6 = _deep(
     "f6_hz",
-    "Bass limit −6 dB",
+    "LF extension (−6 dB)",
     definition=f"Where the listening window falls 6 dB below its {_MEAN}",
     compute=_f6,
     merit=("reach down to", "reaches"),
@@ -160,7 +162,10 @@ def _f10(m: Measured) -> Bounded:
 
 
 _deep(
-    "f10_hz", "Bass limit −10 dB", definition=f"Where the listening window falls 10 dB below its {_MEAN}", compute=_f10
+    "f10_hz",
+    "LF extension (−10 dB)",
+    definition=f"Where the listening window falls 10 dB below its {_MEAN}",
+    compute=_f10,
 )
 
 
@@ -170,7 +175,7 @@ def _power_f6(m: Measured) -> Bounded:
 
 _bass(
     "power_f6_hz",
-    "Sound-power bass limit −6 dB",
+    "Sound-power LF extension (−6 dB)",
     source=OLIVE,
     definition=f"Where the sound power falls 6 dB below the listening window's {_MEAN}",
     reads=(_POWER, _WINDOW),
@@ -422,7 +427,7 @@ def _angle(m: Measured) -> Bounded:
 
 BEST_ANGLE = _axis(
     "best_listening_angle_deg",
-    "Best listening angle",
+    "Optimum listening axis",
     "°",
     step=10.0,
     matters=10.0,
@@ -438,11 +443,11 @@ def _gain(m: Measured) -> Bounded:
 
 BEST_ANGLE_GAIN = _axis(
     "best_listening_angle_gain_db",
-    "Gain at the best listening angle",
+    "Gain at the optimum listening axis",
     "dB",
     step=0.01,
     matters=0.1,
-    definition="Narrow-band deviation on the axis minus that at the best listening angle",
+    definition="Narrow-band deviation on the axis minus that at the optimum listening axis",
     reads=(single(_SEATS, r.NBD),),
     compute=_gain,
     nature=(0.0, inf),
@@ -455,11 +460,11 @@ def _treble_change(m: Measured) -> Bounded:
 
 BEST_ANGLE_TREBLE = _axis(
     "best_listening_angle_treble_db",
-    "Treble change at the best listening angle",
+    "Treble change at the optimum listening axis",
     "dB",
     step=0.1,
     matters=1.0,
-    definition="Change of the 4–16 kHz mean re the 300 Hz–3 kHz mean from the axis to the best listening angle",
+    definition="Change of the 4–16 kHz mean re the 300 Hz–3 kHz mean from the axis to the optimum listening axis",
     reads=(single(_SEATS, r.IN_ROOM),),
     compute=_treble_change,
 )

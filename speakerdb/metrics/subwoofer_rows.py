@@ -31,7 +31,7 @@ LIMITS = {}  # by the fall in dB
 for _fall in (3, 6, 10):
     LIMITS[_fall] = _hz(
         f"sub_f{_fall}_hz",
-        f"Subwoofer bass limit −{_fall} dB",
+        f"Subwoofer LF extension (−{_fall} dB)",
         better="low",
         definition=f"Where the on-axis curve falls {_fall} dB below its mean over 40–80 Hz, going down from 63 Hz",
         reads=(curve("on_axis", sub.REFERENCE, down=True),),

@@ -34,7 +34,7 @@ class BenchList(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Benches(Question[BenchList]):
-    """List the benches that have measured, and what each is aligned to."""
+    """List the benches and what each is aligned to."""
 
     name = "benches"
     address = "/benches"

@@ -72,7 +72,7 @@ class Judgement(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Claim(Question[Judgement]):
-    """Set a maker's claimed maximum level against the measured one."""
+    """Check a maker's claimed maximum level."""
 
     name = "claim"
     address = "/speakers/{speaker}/claim"

@@ -68,7 +68,7 @@ class Comparison(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Compare(Question[Comparison]):
-    """Compare speakers metric by metric: differences, how sure they are, and whether they matter."""
+    """Compare speakers metric by metric."""
 
     name = "compare"
     address = "/compare"

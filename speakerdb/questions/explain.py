@@ -85,7 +85,7 @@ class Explanation(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Explain(Question[Explanation]):
-    """Trace one value back to its definition, curve and source files."""
+    """Show where a value comes from."""
 
     name = "explain"
     address = "/speakers/{speaker}/metrics/{metric}"

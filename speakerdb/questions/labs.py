@@ -70,8 +70,7 @@ class Offsets(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Labs(Question[Offsets]):
-    """Show by how much benches (labs, methods, calibrations) differ, from the speakers that two of them have
-    measured."""
+    """Show by how much benches differ."""
 
     name = "labs"
     address = "/labs"

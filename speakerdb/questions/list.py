@@ -40,7 +40,7 @@ class Listing(Answer):
 
 @dataclass(frozen=True, repr=False)
 class List(Question[Listing]):
-    """List the speakers that are stored."""
+    """List all speakers."""
 
     name = "list"
     address = "/speakers"

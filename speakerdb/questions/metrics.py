@@ -36,7 +36,7 @@ class Dictionary(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Metrics(Question[Dictionary]):
-    """Print the dictionary: what every number means."""
+    """Explain each metric."""
 
     name = "metrics"
     address = "/metrics"

@@ -114,7 +114,7 @@ class Effects(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Settings(Question[Effects]):
-    """Compare the settings of one speaker: what each changes, how far a control reaches, which suits a wall."""
+    """Compare the settings of one speaker."""
 
     name = "settings"
     address = "/speakers/{speaker}/settings"

@@ -101,7 +101,7 @@ class Shown(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Show(Question[Shown]):
-    """Show all values of one speaker, pooled over its sessions."""
+    """Show one speaker: verdict, then all values."""
 
     name = "show"
     address = "/speakers/{speaker}"

@@ -72,7 +72,7 @@ class TablePart(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Table(Whom, Question[TablePart]):
-    """Print the field as a table of chosen columns: metrics and facts, in any order, filtered."""
+    """Print a table of all speakers: chosen metrics and facts."""
 
     name = "table"
     address = "/field"

@@ -118,7 +118,7 @@ class Trends(Answer):
 
 @dataclass(frozen=True, repr=False)
 class Trend(Whom, Question[Trends]):
-    """Ask how properties change over the years, with price or size, or differ between kinds."""
+    """Show how metrics change with year, price, size or kind."""
 
     name = "trend"
     address = "/trend"

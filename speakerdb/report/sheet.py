@@ -213,7 +213,7 @@ def _own_ids(name: str, svg: str) -> str:
 
 
 def _angle(pooled: pl.DataFrame) -> list[str]:
-    """The best listening angle and what it brings, or why it is not known."""
+    """The optimum listening axis and what it brings, or why it is not known."""
     by_metric = {r["metric"]: r for r in pooled.iter_rows(named=True)}
     angle, gain, treble = (by_metric.get(f"best_listening_angle_{n}") for n in ("deg", "gain_db", "treble_db"))
     if angle is None or angle["status"] != "ok":

@@ -59,7 +59,7 @@ def test_a_slope_within_a_band_of_ten_points_counts_by_its_mean_deviation():
 
 
 def naive_limit(curve, threshold):
-    """Walk down from 300 Hz as method:metrics#bass-limits says: (hz, at most)."""
+    """Walk down from 300 Hz as method:metrics#lf-extension says: (hz, at most)."""
     if np.isnan(curve[START]) or np.isnan(threshold):
         return np.nan, False
     start = next((i for i in range(START, 199) if not np.isnan(curve[i]) and curve[i] >= threshold), None)
@@ -157,7 +157,7 @@ def test_roll_off_of_a_straight_line_is_its_slope(order_db):
     assert float(response.rolloff(np.array(upper), np.array(lower), 12.0)) == pytest.approx(order_db)
 
 
-# --- best listening angle
+# --- optimum listening axis
 
 
 def sides(deviation, treble=(0.0, 0.0, 0.0, 0.0)):

@@ -124,9 +124,9 @@ def test_a_heading_holds_what_lies_below_it_and_no_more():
         ("statistics#places", "statistics#places"),
         ("places", "statistics#places"),
         ("joint", "statistics#joint-places"),
-        ("Bass limits", "metrics#bass-limits"),
+        ("Bass limits", "metrics#lf-extension"),
         ("metrics#roll", "metrics#bass-roll-off"),
-        ("f6_hz", "metrics#bass-limits"),
+        ("f6_hz", "metrics#lf-extension"),
         ("groups", "statistics#groups"),
     ],
 )
@@ -137,7 +137,7 @@ def test_a_topic_is_found_by_any_unambiguous_part_of_its_heading(typed, topic):
 @pytest.mark.parametrize(
     ("typed", "words"),
     [
-        ("bass", "metrics#bass-limits, metrics#bass-roll-off"),
+        ("bass", "metrics#lf-extension, metrics#bass-roll-off"),
         ("plaices", "nearest topics are statistics#places"),
         ("zzzz", "`speakerdb method` lists all"),
         ("", "lists all"),

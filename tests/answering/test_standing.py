@@ -145,10 +145,11 @@ def test_what_a_price_buys_is_told_merit_by_merit(priced: Database) -> None:
     assert cheapest[0] == "A pair costs list 12\u202f500 EUR and street 300 EUR; its rivals are the monitors."
     assert dearest[0] == "A pair costs street 1400 EUR; its rivals are the monitors."
     # the cheapest reaches lowest: nobody beats it at its street price nor, being the deepest of all, at any
-    assert "By bass limit −6 dB for the money: on the front at any price." in cheapest
+    assert "By LF extension (−6 dB) for the money: on the front at any price." in cheapest
     (bass,) = [s for s in dearest if s.startswith("By bass limit")]
     assert (
-        bass == "By bass limit −6 dB for the money: from 300 EUR (Alder A Sill 0) on it is more likely beaten than not."
+        bass
+        == "By LF extension (−6 dB) for the money: from 300 EUR (Alder A Sill 0) on it is more likely beaten than not."
     )
     expected = [s for s in dearest if s.startswith("At this price monitors reach down to")]
     assert len(expected) == 1

@@ -105,7 +105,7 @@ def test_the_better_side_is_to_the_right_whichever_way_a_metric_runs() -> None:
     peers = pl.DataFrame({"metric": ["f6_hz"] * 3 + ["preference"] * 3, "value": [0.5, 2.0, 4.0] * 2})
     strips = rows_with(field_chart.place(rows, peers).to_dict(), "value")
     at = {s["strip"]: s["at"] for s in strips}
-    assert at["Bass limit −6 dB"] > 0.5 > at["Predicted preference"]
+    assert at["LF extension (−6 dB)"] > 0.5 > at["Predicted preference"]
 
 
 def test_of_many_peers_a_tick_stands_for_several_and_the_picture_says_so() -> None:

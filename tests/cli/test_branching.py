@@ -37,7 +37,7 @@ def test_show_cautions_where_a_dip_decides(filled):
     assert 160 < above < 320, "the upper edge of the dip at 160 Hz"
     assert limit["low"] <= limit["value"] <= limit["high"]
     assert limit["other_low"] <= limit["other_value"] <= limit["other_high"]
-    told = [c for c in found["cautions"] if c.startswith("Bass limit −3 dB: ")]
+    told = [c for c in found["cautions"] if c.startswith("LF extension (−3 dB): ")]
     assert len(told) == 1
     for value in (below, above):
         assert f"{value:.1f} Hz" in told[0]

@@ -2,8 +2,11 @@
 
 from __future__ import annotations
 
+from pathlib import Path
+
 import pytest
 
+import speakerdb as package
 from speakerdb.answering import method
 from speakerdb.cli.method_text import WIDTH, set_for_terminal
 from tests.cli.checking import check
@@ -26,6 +29,43 @@ def test_one_topic_fits_its_schema(speakerdb):
     (row,) = answer.document["rows"]
     assert (row["topic"], row["title"]) == ("statistics#joint-places", "Joint places")
     assert row["text"] == method.text("statistics#joint-places")
+
+
+def _commands():
+    from typer.main import get_command
+
+    from speakerdb.cli.main import app
+
+    return get_command(app).commands
+
+
+def test_the_help_of_a_command_begins_with_one_short_sentence():
+    for name, command in _commands().items():
+        first = " ".join((command.help or "").split("\n\n")[0].split())
+        assert len(first) <= 70, f"{name}: {first}"
+        assert first.endswith("."), f"{name}: {first}"
+
+
+# Words that the trade does not use, or that say nothing (the design's list)
+BANNED = (
+    "purse",
+    "in hand",
+    "leaves behind",
+    "held back",
+    "just misses",
+    "at this precision",
+    "0 to 100 %",
+    "told apart by",
+)
+
+
+def test_no_help_or_template_holds_a_banned_phrase():
+    texts = {name: command.help or "" for name, command in _commands().items()}
+    templates = Path(package.__file__).parent
+    texts |= {str(p): p.read_text(encoding="utf-8") for p in templates.rglob("*.html")}
+    texts |= {str(p): p.read_text(encoding="utf-8") for p in templates.rglob("*.jinja")}
+    found = [(where, phrase) for where, text in texts.items() for phrase in BANNED if phrase in text.lower()]
+    assert found == []
 
 
 @pytest.mark.parametrize("name", method.TEXTS)

@@ -9,7 +9,7 @@ from speakerdb.cli import terminal
 HEADINGS = ("metric", "unit", "value now", "95 % interval", "id")
 ROWS = [
     ["Ripple of the early-reflections directivity index", "dB", "−0.87", "−0.91 … −0.83", "di_early_ripple_db"],
-    ["Bass limit −6 dB", "Hz", "44.1", "43.6 … 44.5", "f6_hz"],
+    ["LF extension (−6 dB)", "Hz", "44.1", "43.6 … 44.5", "f6_hz"],
 ]
 
 
@@ -30,7 +30,7 @@ def words(lines):
 def test_where_a_row_fits_it_stands_on_one_line(printed):
     lines = printed(120)
     assert len(lines) == 3
-    assert lines[2].split("  ")[0] == "Bass limit −6 dB"
+    assert lines[2].split("  ")[0] == "LF extension (−6 dB)"
 
 
 @pytest.mark.parametrize("width", [70, 50, 30])

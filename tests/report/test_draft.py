@@ -48,8 +48,8 @@ def test_tables_comparisons_lists_and_pictures(field: Database, tmp_path: Path) 
         '{{ chart("sill-2", "tone") }}\n{{ overlay("sill-1", "sill-2") }}\n{{ place("sill-2", "f6_hz") }}\n'
         '{{ percentile("sill-2", "f6_hz") }}\n{{ fact("sill-2", "mass_kg") }}\n{{ name("sill-2") }} {{ state() }}\n',
     )
-    assert "| Bass limit −6 dB |" in text
-    assert re.search(r"Bass limit −6 dB: 0\.\d\d times that of Alder Fen Sill 6 \(0\.\d\d to 0\.\d\d\)\.", text)
+    assert "| LF extension (−6 dB) |" in text
+    assert re.search(r"LF extension (−6 dB): 0\.\d\d times that of Alder Fen Sill 6 \(0\.\d\d to 0\.\d\d\)\.", text)
     assert text.count("\n- ") == 2 or text.count("- Alder Fen") == 2
     assert (tmp_path / "review.filled-charts" / "alder-fen-sill-2-plain-tone.svg").exists()
     assert "9.5" in text

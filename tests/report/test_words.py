@@ -42,9 +42,9 @@ def test_a_place_is_told_as_wide_as_its_range(rank_low: int, rank_high: int, sai
 def test_a_superlative_needs_all_speakers_looked_at_together() -> None:
     assert "the deepest of" not in (words.standing(place(1, 1), "monitors") or "")
     sure = place(1, 1, superlative=True)
-    assert words.standing(sure, "monitors") == "Bass limit −6 dB, 41.3 Hz: the deepest of 41 monitors."
+    assert words.standing(sure, "monitors") == "LF extension (−6 dB), 41.3 Hz: the deepest of 41 monitors."
     last = place(41, 41, superlative=True)
-    assert words.standing(last, "monitors") == "Bass limit −6 dB, 41.3 Hz: the highest of 41 monitors."
+    assert words.standing(last, "monitors") == "LF extension (−6 dB), 41.3 Hz: the highest of 41 monitors."
 
 
 def test_without_uncertainty_or_in_a_small_group_nothing_is_said() -> None:

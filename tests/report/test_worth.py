@@ -103,7 +103,7 @@ def test_what_cannot_be_set_against_a_price_is_told_with_the_reason(
     monkeypatch.setattr(relating, "tradeoff", refuse)
     assert worth.sentences(field, "sill-2") == [
         "A pair costs street 400 EUR; its rivals are the monitors.",
-        "By predicted preference, bass limit −6 dB and programme SPL for the money: not judged, nobody knows.",
+        "By predicted preference, LF extension (−6 dB) and programme SPL for the money: not judged, nobody knows.",
     ]
     monkeypatch.setattr(Facts, "values", {"kind": None})
     assert worth.sentences(field, "sill-2") == [

@@ -254,7 +254,7 @@ def test_a_good_and_a_broken_session_are_dropped_looked_at_and_stored(visit, tak
     for part in ("toaster", "sideways", "responses.csv", "session.toml", "Alder Fen Sill 5"):
         assert part in words, part
     page.get_by_text("Its values").click()
-    assert "Bass limit −6 dB" in page.locator(".looked.new").inner_text()
+    assert "LF extension (−6 dB)" in page.locator(".looked.new").inner_text()
     assert one.barriers() == []
     page.get_by_role("button", name="Store 1").click()
     page.wait_for_url("**/in/store")
@@ -294,8 +294,8 @@ def test_the_published_field_is_sorted_by_its_headings(visit, file, tmp_path, mo
     publishing.publish(file, tmp_path / "site")
     one = visit()
     one.page.goto((tmp_path / "site" / "index.html").as_uri())
-    one.page.get_by_role("button", name="Bass limit −6 dB").click()
+    one.page.get_by_role("button", name="LF extension (−6 dB)").click()
     first = one.page.locator("tbody th").first.inner_text()
-    one.page.get_by_role("button", name="Bass limit −6 dB").click()
+    one.page.get_by_role("button", name="LF extension (−6 dB)").click()
     last = one.page.locator("tbody th").first.inner_text()
     assert (first, last) == ("Alder Fen Sill 0", "Pennywort Sill 8")

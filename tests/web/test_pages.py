@@ -150,7 +150,7 @@ def test_one_speaker_tells_facts_values_relatives_and_sessions(site):
         "900 EUR",
         "Tonal balance",
         "To settle",
-        "Bass limit −6 dB",
+        "LF extension (−6 dB)",
         "Withheld",
         "Measures like",
         "0017",
@@ -174,7 +174,7 @@ def test_speakers_side_by_side_are_compared_with_what_the_data_can_carry(site):
     words = site.text("/side-by-side?speaker=sill-0&speaker=sill-8")
     assert "differences are real" in words or "taken together" in words
     assert "differences surely matter" in words
-    assert "bass limit −6 dB lower, × 0." in words
+    assert "LF extension (−6 dB) lower, × 0." in words
     assert ".." not in words
 
 

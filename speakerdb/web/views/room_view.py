@@ -1,4 +1,4 @@
-"""What fits my room: a question in one sentence, answered while one types."""
+"""Find speakers for my room: a question in one sentence, answered while one types."""
 
 from __future__ import annotations
 
