@@ -6,6 +6,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 from typing import Any
 
 import numpy as np
@@ -47,7 +48,7 @@ BASS_DISTORTION = Scale((3.0, 10.0), ("low", "moderate", "high"), log=True)
 LONGEST = 120  # characters of a sentence
 _SEAT_M = {"monitor": 1.0}  # how far away one listens; else:
 _FAR_M = 3.0
-_SURELY_Z = 1.645  # one-sided 95 %
+SURELY = 0.95  # that a rival is better by a step that matters
 _NOT_DEFAULT = "not judged: not its default setting"
 LINES = ("Tonal balance", "Bass", "Level", "Directivity", "Distortion", "Value", "Rank", "To settle")
 
@@ -320,7 +321,7 @@ def _rivals(s: _Subject, frame: pl.DataFrame, price: float, currency: str) -> st
     names, own = column.facts["speaker"].to_list(), column.facts["speaker"].to_list().index(s.slug)
     with np.errstate(invalid="ignore"):
         gap = column.value - column.value[own] - PREFERENCE.matters
-        sure = gap > _SURELY_Z * np.hypot(column.se, column.se[own])
+        sure = gap > NormalDist().inv_cdf(SURELY) * np.hypot(column.se, column.se[own])
     better = [names[i] for i in np.argsort(-column.value) if sure[i] and i != own]
     if not better:
         return "none that costs no more scores surely higher"

@@ -199,7 +199,7 @@ def test_a_near_miss_says_what_fails_and_by_how_much(changes, question, what, by
         ({"price": None, "price_reason": "price in GBP only: no rate to EUR"}, ask(budget=850.0), "no rate to EUR"),
         ({"height_mm": None}, ask(height_max_mm=300.0), "height unknown"),
         ({"mass_kg": None}, ask(mass_max_kg=8.0), "mass unknown"),
-        ({"f6_hz": (45.0, "at_most")}, ask(bass_hz=40.0), "−6 dB ≤ 45 Hz, asked 40 Hz"),
+        ({"f6_hz": (45.0, "at_most")}, ask(bass_hz=40.0), "−6 dB) ≤ 45 Hz, asked 40 Hz"),
         (
             {"tone_up_deg": "off-axis timbre angle, up withheld: no vertical orbit"},
             ask(standing=True),

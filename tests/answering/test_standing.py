@@ -146,7 +146,7 @@ def test_what_a_price_buys_is_told_merit_by_merit(priced: Database) -> None:
     assert dearest[0] == "A pair costs street 1400 EUR; its rivals are the monitors."
     # the cheapest reaches lowest: nobody beats it at its street price nor, being the deepest of all, at any
     assert "By LF extension (−6 dB) for the money: on the front at any price." in cheapest
-    (bass,) = [s for s in dearest if s.startswith("By bass limit")]
+    (bass,) = [s for s in dearest if s.startswith("By LF extension")]
     assert (
         bass
         == "By LF extension (−6 dB) for the money: from 300 EUR (Alder A Sill 0) on it is more likely beaten than not."

@@ -3,9 +3,11 @@ missing."""
 
 from __future__ import annotations
 
+import atexit
 import shutil
 from collections.abc import Iterator
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
+from functools import cache
 from typing import Any
 
 import pytest
@@ -25,15 +27,25 @@ needs_browser = pytest.mark.skipif(
 
 @contextmanager
 def browser() -> Iterator[Any]:
-    """A running browser; fails where playwright's package is missing, which the `test` extra installs."""
+    """The running browser of this process, started once: a second driver would find the first one's event loop. Fails
+    where playwright's package is missing, which the `test` extra installs."""
+    yield _started()
+
+
+@cache
+def _started() -> Any:
     from playwright.sync_api import sync_playwright
 
-    with sync_playwright() as driver:
-        running = driver.chromium.launch(executable_path=executable(), args=FLAGS)
-        try:
-            yield running
-        finally:
-            running.close()
+    driver = sync_playwright().start()
+    running = driver.chromium.launch(executable_path=executable(), args=FLAGS)
+    atexit.register(_end, running, driver)
+    return running
+
+
+def _end(running: Any, driver: Any) -> None:
+    with suppress(Exception):  # the process is ending: what can't be closed any more goes with it
+        running.close()
+        driver.stop()
 
 
 # Texts that lie over each other or are cut by an ancestor's edge. Bounding boxes are shrunk by a pixel or so, since

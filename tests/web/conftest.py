@@ -18,6 +18,8 @@ from speakerdb.web.app import create_app
 from speakerdb.web.server import bind
 from tests.folders import write_session
 from tests.once import copy_of
+from tests.visual.browser import browser as one_browser
+from tests.visual.browser import executable
 
 SPEAKERS = 9  # one more than the fewest among whom a place says something
 
@@ -118,18 +120,10 @@ def taking(tmp_path) -> Iterator[Running]:
         yield one
 
 
-BROWSER = "/usr/bin/chromium"
-FLAGS = ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking"]
-
-
 @pytest.fixture(scope="session")
 def browser():
     """Headless Chromium."""
-    if not Path(BROWSER).exists():
-        pytest.skip(f"no browser at {BROWSER}: install Debian's chromium to run the checks of the pages")
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as play:
-        found = play.chromium.launch(executable_path=BROWSER, args=FLAGS)
+    if executable() is None:
+        pytest.skip("no browser: install Debian's chromium to run the checks of the pages")
+    with one_browser() as found:
         yield found
-        found.close()

@@ -229,7 +229,7 @@ def test_an_answer_that_takes_a_while_appears_by_itself(visit, file):
         page.goto(slow.url + "/trade-offs?x=price&y=f6_hz")
         page.get_by_text("Likely on the frontier").wait_for()
         page.locator(".chart-frame svg [data-goes]").first.wait_for(state="attached")
-        assert page.title().startswith("Bass limit")
+        assert page.title().startswith("LF extension")
         assert one.said == []
 
 
