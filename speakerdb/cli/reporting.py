@@ -68,7 +68,7 @@ def draft(
     Placeholders stand between {{ and }}: value("sill-5", "preference"), interval(…), percentile(…), place(…),
     compare("sill-5", "sill-6", "preference"), table(["sill-5", "sill-6"], "preference", "sensitivity_db"),
     chart("sill-5", "curves"), overlay("sill-5", "sill-6"), relatives("sill-5"), name("sill-5"),
-    fact("sill-5", "mass_kg"), state().
+    strip("sill-5", "bass"), price("sill-5", "street"), fact("sill-5", "mass_kg"), state().
 
     Example: speakerdb draft review.md
     """

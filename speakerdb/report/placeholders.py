@@ -66,6 +66,8 @@ class Scope:
             "compare": self.compare,
             "relatives": self.relatives,
             "name": self.name,
+            "strip": self.strip,
+            "price": self.price,
             "fact": self.fact,
             "state": self.state,
         }
@@ -162,12 +164,33 @@ class Scope:
         """Maker and model."""
         return _text(frames.display_name(self.base, self.base.find(speaker)[1]))
 
-    def fact(self, speaker: str, fact: str) -> str:
-        """What is known beside the measurements: fact("sill-5", "mass_kg")."""
+    def strip(self, speaker: str, line: str, setting: str | None = None) -> str:
+        """A line of the verdict: strip("sill-5", "bass") -> 44.1 Hz (43.6 to 44.5), medium. 77.9 dB at 40 Hz, …"""
+        lines = {row["line"].lower(): row for row in self.base.show(speaker, setting=setting).strip}
+        if line.lower() not in lines:
+            raise UnknownNameError(f"the verdict has no line {line!r}; it has {', '.join(lines)}")
+        row = lines[line.lower()]
+        head = ", ".join(text for text in (row["number"], row["word"]) if text)
+        return _text(f"{head}. {row['sentence']}".strip() if head else row["sentence"])
+
+    def price(self, speaker: str, kind: str | None = None) -> str:
+        """A price with its kind and date, the first one where no kind is named: price("sill-5", "street") -> 565 EUR a
+        pair (street, 2026-01-07)."""
+        slug = self.base.find(speaker)[1]
+        prices = self.base.facts(slug).prices
+        found = next((p for p in prices if kind in {None, p["kind"]}), None)
+        if found is None:
+            kinds = ", ".join(dict.fromkeys(p["kind"] for p in prices)) or "none"
+            raise RequestError(f"no {kind or ''} price of {slug} is known (there is {kinds})".replace("  ", " "))
+        when = ", ".join(str(part) for part in (found["kind"], found["date"]) if part)
+        return _text(f"{figures.price(found['price'], found['currency'], found['per'])} ({when})")
+
+    def fact(self, speaker: str, fact: str, unit: bool = True) -> str:
+        """What is known beside the measurements: fact("sill-5", "mass_kg") -> 7.1 kg; unit=False: the number alone."""
         import difflib
 
         slug = self.base.find(speaker)[1]
-        known = self.base.show(slug).facts
+        known = self.base.facts(slug).values
         if fact not in known:
             near = difflib.get_close_matches(fact, list(known), 1, 0.3)
             raise UnknownNameError(
@@ -178,7 +201,7 @@ class Scope:
             raise RequestError(f"{fact} of {slug} is not known")
         value = known[fact]
         return _text(
-            figures.FACTS[fact].number(value)
+            (figures.FACTS[fact].text(value) if unit else figures.FACTS[fact].number(value))
             if fact in figures.FACTS
             else figures.plain(value)
             if isinstance(value, float)

@@ -56,6 +56,43 @@ def test_tables_comparisons_lists_and_pictures(field: Database, tmp_path: Path) 
     assert f"state {field.state.state}" in text
 
 
+def test_a_price_carries_its_kind_and_date(tmp_path: Path) -> None:
+    folder = write_session(tmp_path / "a")
+    with (folder / "session.toml").open("a", encoding="utf-8") as toml:
+        for kind, amount, day in (("list", 640, 2), ("street", 565, 7)):
+            toml.write(f'[[prices]]\namount = {amount}\ncurrency = "EUR"\nper = "pair"\nkind = "{kind}"\n')
+            toml.write(f"date = 2026-01-0{day}\n")
+    with speakerdb.open(tmp_path / "s.duckdb", write=True) as base:
+        base.ingest(folder)
+        text = filled(base, tmp_path, '{{ price("sill-5", "street") }} {{ price("sill-5", "list") }}')
+    assert text.strip() == "565 EUR a pair (street, 2026-01-07) 640 EUR a pair (list, 2026-01-02)"
+
+
+def test_facts_and_lines_of_the_verdict_carry_their_units(field: Database, tmp_path: Path) -> None:
+    text = filled(
+        field,
+        tmp_path,
+        '{{ fact("sill-2", "mass_kg") }}\n{{ fact("sill-2", "mass_kg", unit=False) }}\n{{ strip("sill-2", "bass") }}\n',
+    )
+    mass, bare, bass = text.strip().splitlines()[-3:]
+    assert mass == f"{bare} kg"
+    line = next(row for row in field.show("sill-2").strip if row["line"] == "Bass")
+    assert bass.startswith(f"{line['number']}, {line['word']}.")
+
+
+@pytest.mark.parametrize(
+    ("placeholder", "said"),
+    [
+        ('strip("sill-2", "colour")', "the verdict has no line 'colour'; it has tonal balance"),
+        ('price("sill-2", "scrap")', "no scrap price of alder-fen-sill-2 is known"),
+    ],
+)
+def test_what_is_not_there_is_told_with_what_is(field: Database, tmp_path: Path, placeholder: str, said: str) -> None:
+    with pytest.raises(RequestError) as error:
+        filled(field, tmp_path, f"{{{{ {placeholder} }}}}")
+    assert said in str(error.value.items[0])
+
+
 def test_names_from_the_database_cannot_become_markup(field: Database, tmp_path: Path) -> None:
     text = filled(field, tmp_path, '{{ name("script") }} {{ name("quotes") }} {{ table("quotes", "f6_hz") }}')
     assert "<script>" not in text
