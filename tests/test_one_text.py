@@ -23,8 +23,6 @@ from speakerdb.web.app import create_app
 SPEAKERS = (
     "alder-fen-sill-5",
     "brackwater-culvert-10",
-    "cobblehurst-nook-bar",
-    "cobblehurst-larder",
     "pennywort-tuppence",
 )
 
@@ -120,5 +118,5 @@ def test_a_value_is_one_text_wherever_it_is_read(file, capsys):
         settings.setdefault(speaker, []).append(setting)
     assert set(settings) == set(SPEAKERS)
     found, looked_at = disagreements(file, settings, capsys)
-    assert looked_at > 200
+    assert looked_at > 150
     assert not found, "\n".join(found)

@@ -12,7 +12,7 @@ import polars as pl
 from speakerdb import figures
 from speakerdb.acoustics import grid, programme
 from speakerdb.analysis import nearness
-from speakerdb.answering import music, standing
+from speakerdb.answering import music, standing, stored
 from speakerdb.charts import (
     curves_chart,
     directivity_chart,
@@ -114,7 +114,7 @@ def _beamwidth(a: Ask, h: Heading | None) -> Any:
 
 def _tone(a: Ask, h: Heading | None) -> Any:
     side_of = {m.id: side for side, m in TONE.items()}
-    rows = a.base.show(a.speaker, setting=a.setting, exact=True).rows.filter(
+    rows = stored.show(a.base.store, a.base.find(a.speaker, exact=True)[0], a.setting).filter(
         pl.col("session").is_null() & pl.col("metric").is_in(list(side_of)) & (pl.col("status") == "ok")
     )
     reaches = [

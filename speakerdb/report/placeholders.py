@@ -20,7 +20,7 @@ from urllib.parse import quote
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.answering import standing
+from speakerdb.answering import standing, stored
 from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
@@ -45,12 +45,13 @@ class Scope:
     """The placeholders over one database.
 
     charts: the folder that pictures will be written to, as the text links it; drawn: file name -> picture, filled as
-    the placeholders are called and written only when all went well.
+    the placeholders are called and written only when all went well; known: values by speaker and setting, as looked up.
     """
 
     base: Database
     charts: Path
     drawn: dict[str, Drawn] = field(default_factory=dict)
+    known: dict[tuple[str, str | None], dict[str, dict[str, Any]]] = field(default_factory=dict)
 
     @cached_property
     def functions(self) -> dict[str, Callable[..., str]]:
@@ -213,8 +214,12 @@ class Scope:
         return pictures.cite(self.base)
 
     def _pooled(self, slug: str, setting: str | None) -> dict[str, dict[str, Any]]:
-        rows = self.base.show(slug, setting=setting, exact=True).rows.filter(pl.col("session").is_null())
-        return {r["metric"]: r for r in rows.iter_rows(named=True)}
+        key = (slug, setting)
+        if key not in self.known:
+            rows = stored.show(self.base.store, self.base.find(slug, exact=True)[0], setting)
+            found = rows.filter(pl.col("session").is_null()).iter_rows(named=True)
+            self.known[key] = {r["metric"]: r for r in found}
+        return self.known[key]
 
     def _row(self, speaker: str, metric: str, setting: str | None) -> tuple[Metric, dict[str, Any]]:
         m, slug = find_metric(metric), self.base.find(speaker)[1]

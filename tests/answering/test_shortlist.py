@@ -188,3 +188,18 @@ def test_a_question_that_makes_no_sense_is_refused_beside_its_field(changes, fie
     with pytest.raises(AskError, match=re.escape(words)) as refused:
         Shortlist(**ask(**changes))
     assert refused.value.field == field
+
+
+@pytest.mark.parametrize("corner_hz", [80.0, 110.0, 160.0])
+def test_a_high_passed_copy_never_comes_before_its_original(tmp_path, corner_hz):
+    """The same driver, box and sweeps with less bass: nothing in it makes it the better choice at any level."""
+    write_speaker(tmp_path / "a", 104.0, bass_hz=45.0, model="Original", price=500)
+    write_speaker(tmp_path / "b", 104.0, bass_hz=corner_hz, model="Copy", price=500)
+    with speakerdb.open(tmp_path / "s.duckdb", write=True) as one:
+        one.ingest(tmp_path / "a", tmp_path / "b")
+        one.work_out()
+        for level in (80.0, 86.0, 90.0, 94.0, 98.0, 102.0):
+            answer = one.shortlist(**ask(level=level))
+            frames = (answer.rows, answer.near_misses, answer.too_far)
+            order = [name for frame in frames for name in frame["speaker"]]
+            assert order == ["alder-fen-original", "alder-fen-copy"], level
