@@ -144,12 +144,20 @@ def standing(base: Base, slug: str, group: Group, metrics: Sequence[str] = VERDI
 
 def firsts_and_lasts(base: Base, slug: str, group: Group, metrics: Sequence[str] = VERDICT) -> list[Place]:
     """Places in the metrics in which the speaker is the first or the last of its group for sure."""
+    members = group.rows["speaker"].implode()
+    at_the_ends = []
+    for metric in metrics:
+        table = base.field.default_values.get(metric)
+        if table is None or METRICS[metric].better == "neither":
+            continue
+        values = table.filter(pl.col("speaker").is_in(members))
+        mine = values.filter(speaker=slug)["value"]
+        if len(mine) and mine[0] in {values["value"].min(), values["value"].max()}:
+            at_the_ends.append(metric)
     found = []
-    for known, draws in _columns(base, group, metrics):
-        mine = known.value[(known.facts["speaker"] == slug).to_numpy()]
-        if known.metric.better != "neither" and len(mine) and mine[0] in {known.value.min(), known.value.max()}:
-            place = _place(known, slug, draws)
-            found += [place] if place is not None and place.superlative else []
+    for known, draws in _columns(base, group, at_the_ends):
+        place = _place(known, slug, draws)
+        found += [place] if place is not None and place.superlative else []
     return found
 
 

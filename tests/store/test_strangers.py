@@ -98,6 +98,10 @@ def test_a_file_with_other_tables_is_not_opened_and_they_are_named(path, sql, na
     with pytest.raises(StoreError) as caught:
         speakerdb.open(path)
     assert named in caught.value.message
+
+
+def test_a_file_without_one_of_its_tables_can_be_repaired(path):
+    change(path, "DROP TABLE listening_axis")
     rebuilding.repair(path, path.with_name("again.duckdb"))
     with speakerdb.open(path.with_name("again.duckdb")) as base:
         assert list(base.list()["speaker"]) == ["alder-fen-sill-5"]

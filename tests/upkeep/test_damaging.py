@@ -16,7 +16,7 @@ from tests.folders import write_session
 from tests.upkeep import damaging
 
 
-@pytest.mark.parametrize(("count", "seed"), [(4, 3), pytest.param(200, 1, marks=pytest.mark.slow)])
+@pytest.mark.parametrize(("count", "seed"), [(2, 3), pytest.param(200, 1, marks=pytest.mark.slow)])
 def test_damage_is_found_and_what_the_sources_hold_comes_back(count, seed):
     outcomes, faults = damaging.run(count, seed)
     assert faults == []

@@ -40,7 +40,7 @@ def test_results_come_in_the_order_of_the_tasks():
 @pytest.mark.parametrize("fault", ["hangs", "dies"])
 def test_what_hangs_or_dies_is_tried_once_more(tmp_path, fault):
     tasks = [str(tmp_path / name) for name in ("a", f"b.{fault}", "c")]
-    with Workers(2, patience_s=5.0, start_s=20.0) as workers:
+    with Workers(2, patience_s=2.0, start_s=10.0) as workers:
         assert list(workers.map(first_time, tasks)) == ["a", f"b.{fault}", "c"]
 
 

@@ -15,7 +15,7 @@ import speakerdb
 from tests.folders import write_fleet
 from tests.web.conftest import running
 
-READERS, SESSIONS = 200, 40
+READERS, SESSIONS = 200, 16
 
 
 def test_two_hundred_readers_during_an_ingest_all_get_whole_answers(tmp_path):
