@@ -194,6 +194,21 @@ def ordinal(place: int) -> str:
     return f"{number(place)}{ending}"
 
 
+def headed(label: str, unit: str) -> str:
+    """A label with its unit, as a heading or an axis has it: 'Price (EUR)', 'LF extension (−6 dB), Hz'."""
+    if not unit:
+        return label
+    return f"{label}, {unit}" if "(" in label + unit else f"{label} ({unit})"
+
+
+def listing(items: Sequence[str]) -> str:
+    """'a', 'a and b', 'a, b and c'; semicolons where an item holds a comma itself."""
+    if len(items) < 2:
+        return "".join(items)
+    comma = "; " if any("," in i for i in items) else ", "
+    return f"{comma.join(items[:-1])} and {items[-1]}"
+
+
 def percent(share: float | None, digits: int = 3) -> str:
     """A share as '95 %', '2.5 %'."""
     return joined(plain(None if share is None else 100.0 * share, digits), "%")

@@ -45,6 +45,21 @@ SPREAD = Scale((90.0, 120.0), ("narrow", "medium", "wide"), log=True)
 STEADINESS = Scale((0.1, 0.2), ("steady", "fairly steady", "changing"), more=_WORSE, less=_BETTER)
 MID_DISTORTION = Scale((0.5, 1.0, 3.0), ("very low", "low", "moderate", "high"), log=True)
 BASS_DISTORTION = Scale((3.0, 10.0), ("low", "moderate", "high"), log=True)
+SCALES = {  # metric id -> its words
+    metric.id: scale
+    for metric, scale in (
+        (HALF_RANGE, EVENNESS),
+        (BASS_BALANCE, BASS_TILT),
+        (TREBLE_BALANCE, TREBLE_TILT),
+        (F6, DEPTH),
+        (SUB_F6, DEPTH),
+        (PROGRAMME, LOUDNESS),
+        (BEAMWIDTH, SPREAD),
+        (BEAMWIDTH_SD, STEADINESS),
+        (THD_MID_96, MID_DISTORTION),
+        (THD_BASS_96, BASS_DISTORTION),
+    )
+}
 LONGEST = 120  # characters of a sentence
 _SEAT_M = {"monitor": 1.0}  # how far away one listens; else:
 _FAR_M = 3.0
@@ -128,24 +143,26 @@ def strip(base: Base, speaker_id: int, slug: str, setting: str, rows: pl.DataFra
 # ---- values and words
 
 
-def _figure(s: _Subject, metric: Metric, scale: Scale | None = None) -> Figure:
-    """A metric's value with its word."""
+def _figure(s: _Subject, metric: Metric) -> Figure:
+    """A metric's value, with its word where it has a scale."""
     row = s.pooled.get(metric.id)
     if row is None or row["status"] != "ok":
-        return Figure(metric.id, None, None, None, "none", metric.unit, "", "withheld")
-    word, state = "", "known"
-    if scale is not None:
-        found = _graded(metric, scale, row)
-        word, state = found.text, found.state
-    value, low, high = row["value"], row["low"], row["high"]
-    return Figure(metric.id, value, low, high, row["censored"], metric.unit, word, state)
+        return _withheld(metric.id, metric.unit)
+    found = _graded(metric, row) if metric.id in SCALES else None
+    word, state = (found.text, found.state) if found is not None else ("", "known")
+    return Figure(metric.id, row["value"], row["low"], row["high"], row["censored"], metric.unit, word, state)
 
 
-def _graded(metric: Metric, scale: Scale, row: Mapping[str, Any]) -> Grade:
-    """se as measured; a value whose error was not worked out has no word."""
+def _withheld(metric: str, unit: str = "", value: float | None = None) -> Figure:
+    """A number of which nothing can be said. value: a price, which is known all the same."""
+    return Figure(metric, value, None, None, "none", unit, "", "withheld")
+
+
+def _graded(metric: Metric, row: Mapping[str, Any]) -> Grade:
+    """The words for a value, by its error as measured; one whose error was not worked out has none."""
     if row["se"] is None or row["other_value"] is not None:
         return Grade(())
-    se = row["se"]
+    scale, se = SCALES[metric.id], row["se"]
     if scale.log and metric.scale != "log":
         se = se / (row["value"] * math.log(2.0))
     return grade(scale, row["value"], se, row["censored"], row["high"] if row["censored"] == "between" else None)
@@ -199,8 +216,8 @@ def _reason(s: _Subject, metric: Metric) -> str:
 
 
 def _tone(s: _Subject) -> Line:
-    even = _figure(s, HALF_RANGE, EVENNESS)
-    bass, treble = _figure(s, BASS_BALANCE, BASS_TILT), _figure(s, TREBLE_BALANCE, TREBLE_TILT)
+    even = _figure(s, HALF_RANGE)
+    bass, treble = _figure(s, BASS_BALANCE), _figure(s, TREBLE_BALANCE)
     parts = []
     for name, figure in (("bass", bass), ("treble", treble)):
         if figure.value is not None:
@@ -212,26 +229,28 @@ def _tone(s: _Subject) -> Line:
 
 def _bass(s: _Subject) -> Line:
     metric = SUB_F6 if s.is_subwoofer else F6
-    limit = _figure(s, metric, DEPTH)
-    outputs = [(hz, m) for hz, m in (OUTPUT if s.is_subwoofer else USABLE).items() if hz in {31.5, 40, 63}][-2:]
-    found = [(hz, m, _figure(s, m)) for hz, m in outputs]
+    limit = _figure(s, metric)
+    outputs, sentence = _outputs(s, OUTPUT if s.is_subwoofer else USABLE, (40, 63))
+    return _line(s, LINES[1], metric, (limit, *outputs), limit.word, sentence)
+
+
+def _outputs(s: _Subject, by_hz: Mapping[float, Metric], at_hz: Sequence[float]) -> tuple[list[Figure], str]:
+    """What it can do at some frequencies, and the same as a sentence."""
+    found = [(hz, by_hz[hz], _figure(s, by_hz[hz])) for hz in at_hz]
     parts = [f"{_said(m, f)} at {figures.hertz(hz, 3)}" for hz, m, f in found if f.value is not None]
-    sentence = _sentence(parts)
-    return _line(s, LINES[1], metric, (limit, *(f for _, _, f in found)), limit.word, sentence)
+    return [f for _, _, f in found], _sentence(parts)
 
 
 def _level(s: _Subject) -> Line:
     if s.is_subwoofer:
-        metric = OUTPUT[40]
-        figure = _figure(s, metric)
-        others = [(hz, m, _figure(s, m)) for hz, m in OUTPUT.items() if hz in {25, 63}]
-        parts = [f"{_said(m, f)} at {figures.hertz(hz, 3)}" for hz, m, f in others if f.value is not None]
-        return _line(s, LINES[2], metric, (figure,), "at 40 Hz", _sentence(parts))
-    full, managed = _figure(s, PROGRAMME, LOUDNESS), _figure(s, PROGRAMME_MANAGED)
+        _, sentence = _outputs(s, OUTPUT, (25, 63))
+        return _line(s, LINES[2], OUTPUT[40], (_figure(s, OUTPUT[40]),), "at 40 Hz", sentence)
+    full, managed = _figure(s, PROGRAMME), _figure(s, PROGRAMME_MANAGED)
     parts = []
     if full.value is not None:
-        row = s.base.of([s.speaker_id]).frame().filter(setting=s.setting)
-        found = music.binds(s.base.of([s.speaker_id]), int(row["row"][0])) if len(row) else []
+        field = s.base.of([s.speaker_id])
+        row = field.frame().filter(setting=s.setting)
+        found = music.binds(field, int(row["row"][0])) if len(row) else []
         limit = next((one for one in found if one.metric == PROGRAMME.id), None)
         if limit is not None and limit.by is not None and limit.at_hz is not None:
             parts.append(f"limited by {limit.by} at {figures.hertz(limit.at_hz, 3)}")
@@ -243,7 +262,7 @@ def _level(s: _Subject) -> Line:
 
 
 def _directivity(s: _Subject) -> Line:
-    wide, steady = _figure(s, BEAMWIDTH, SPREAD), _figure(s, BEAMWIDTH_SD, STEADINESS)
+    wide, steady = _figure(s, BEAMWIDTH), _figure(s, BEAMWIDTH_SD)
     word = ", ".join(w for w in (wide.word, steady.word) if w) if wide.word else ""
     far = _SEAT_M.get(s.kind or "", _FAR_M)
     up, down = (_figure(s, TONE[side]) for side in ("up", "down"))
@@ -251,8 +270,8 @@ def _directivity(s: _Subject) -> Line:
     if up.value is not None and down.value is not None:
         angles = f"{_said(TONE['up'], up)} up and {_said(TONE['down'], down)} down"
         most = max(up.value, down.value)
-        heights = (figures.number(far * math.tan(math.radians(min(f.value or 0, 80.0))), 1) for f in (up, down))
-        metres = f" (at {figures.plain(far)} m {next(heights)} m and {next(heights)} m)" if most <= 60 else ""
+        above, below = (figures.number(far * math.tan(math.radians(f.value or 0.0)), 1) for f in (up, down))
+        metres = f" (at {figures.plain(far)} m {above} m and {below} m)" if most <= 60 else ""
         parts.append(f"ears within {angles}{metres}")
     axis = _figure(s, BEST_ANGLE)
     if axis.value:
@@ -261,7 +280,7 @@ def _directivity(s: _Subject) -> Line:
 
 
 def _distortion(s: _Subject) -> Line:
-    mid, bass = _figure(s, THD_MID_96, MID_DISTORTION), _figure(s, THD_BASS_96, BASS_DISTORTION)
+    mid, bass = _figure(s, THD_MID_96), _figure(s, THD_BASS_96)
     parts = [f"{f.word or 'can’t be told'} ({where})" for f, where in ((mid, "midrange"), (bass, "bass")) if f.value]
     word = ", ".join(parts) if mid.word or (mid.value and bass.word) else ""
     limits = [
@@ -285,12 +304,10 @@ def _value(s: _Subject) -> Line:
     mine = frame.filter(speaker_id=s.speaker_id)
     price, currency = (mine["price"][0], mine["currency"][0]) if len(mine) else (None, None)
     if price is None or currency is None:
-        none = Figure("price", None, None, None, "none", "", "", "withheld")
-        return Line(LINES[5], "–", (none,), "not judged: no price is recorded for it", "")
+        return Line(LINES[5], "–", (_withheld("price"),), "not judged: no price is recorded for it", "")
     told = figures.price(price, currency, mine["price_per"][0])
     if not s.is_default:
-        other = Figure("price", price, None, None, "none", currency, "", "withheld")
-        return Line(LINES[5], told, (other,), _NOT_DEFAULT, "")
+        return Line(LINES[5], told, (_withheld("price", currency, price),), _NOT_DEFAULT, "")
     row: dict[str, Any] = {}
     reason = "its kind is unknown"
     if s.kind is not None:
@@ -302,10 +319,9 @@ def _value(s: _Subject) -> Line:
             reason = error.message
     beats = row.get("beats")
     if not beats:
-        figure = Figure("price", price, None, None, "none", currency, "", "withheld")
         is_scored = s.pooled.get(PREFERENCE.id, {}).get("status") == "ok"
         why = reason if is_scored else f"no score ({_reason(s, PREFERENCE)})"
-        return Line(LINES[5], told, (figure,), f"not judged: {why}", "")
+        return Line(LINES[5], told, (_withheld("price", currency, price),), f"not judged: {why}", "")
     word = {"better": "above what its kind costs", "worse": "below what its kind costs"}.get(beats, "as its kind costs")
     figure = Figure("price", price, None, None, "none", currency, word, "known")
     span = PREFERENCE.quantity.interval(row["low"], row["high"])
@@ -331,21 +347,18 @@ def _rivals(s: _Subject, frame: pl.DataFrame, price: float, currency: str) -> st
 
 
 def _rank(s: _Subject) -> Line:
-    if s.is_subwoofer or s.pooled.get(PREFERENCE.id, {}).get("status") != "ok":
-        none = Figure(PREFERENCE.id, None, None, None, "none", PREFERENCE.unit, "", "withheld")
-        if s.is_subwoofer:
-            others = len(s.base.field.frame().filter((pl.col("kind") == s.kind) & pl.col("is_default"))) - 1
-            return Line(LINES[6], "–", (none,), f"not ranked: {others} others", "")
-        return Line(LINES[6], "–", (none,), f"not judged: {_reason(s, PREFERENCE)}", "")
+    if s.is_subwoofer:
+        others = len(s.base.field.frame().filter((pl.col("kind") == s.kind) & pl.col("is_default"))) - 1
+        return _unranked(PREFERENCE.id, f"not ranked: {others} others", PREFERENCE.unit)
+    score = _figure(s, PREFERENCE)
+    if score.value is None:
+        return _unranked(PREFERENCE.id, f"not judged: {_reason(s, PREFERENCE)}", PREFERENCE.unit)
     if not s.is_default:
-        none = Figure("place", None, None, None, "none", "", "", "withheld")
-        return Line(LINES[6], "–", (none,), _NOT_DEFAULT, "")
+        return _unranked("place", _NOT_DEFAULT)
     group = standing.group_of(s.base, s.slug)
     mine = next(iter(standing.standing(s.base, s.slug, group, (PREFERENCE.id,)).places), None)
-    score = _figure(s, PREFERENCE)
     if mine is None or mine.rank_low is None or mine.rank_high is None or group.size <= peers.LEAST:
-        none = Figure("place", None, None, None, "none", "", "", "withheld")
-        return Line(LINES[6], "–", (none,), f"not ranked: {group.size - 1} others", "")
+        return _unranked("place", f"not ranked: {group.size - 1} others")
     found = quarter(mine.rank_low, mine.rank_high, mine.count)
     first_or_last = {1: "1st", mine.count: "last"}.get(mine.rank) if mine.superlative else None
     word = first_or_last or found.text or "can’t be told: its range is too wide"
@@ -362,59 +375,54 @@ def _rank(s: _Subject) -> Line:
     return Line(LINES[6], told, (place, score), word, _sentence(parts, "; "))
 
 
+def _unranked(metric: str, why: str, unit: str = "") -> Line:
+    return Line(LINES[6], "–", (_withheld(metric, unit),), why, "")
+
+
 # ---- what would settle it
-
-
-def _settle(s: _Subject, lines: Sequence[Line]) -> Line:
-    """The measurement that makes most lines known."""
-    withheld = [line for line in lines[:5] if line.state == "withheld"]
-    parts: dict[str, list[str]] = {}
-    for line in withheld:
-        if not (s.is_subwoofer and METRICS[line.values[0].metric].kinds == "not_subwoofer"):
-            parts.setdefault(_missing(s, METRICS[line.values[0].metric]), []).append(line.line.lower())
-    unclear = [line for line in lines[:5] if line.state == "unclear"]
-    if parts:
-        told = [line for names in parts.values() for line in names]
-        sentence = f"one session with {_and(list(parts))} would tell {_and(told)}"
-        return Line(LINES[7], "", (), "", _sentence([sentence]))
-    chances = {line.line.lower(): _sessions_needed(s, line) for line in unclear}
-    told = [name for name, count in chances.items() if count == 1]
-    if told:
-        return Line(LINES[7], "", (), "", _sentence([f"one more session of the same sample would tell {_and(told)}"]))
-    few = {name: count for name, count in chances.items() if count}
-    if few:
-        count = min(few.values())
-        told = [name for name, n in few.items() if n == count]
-        more = f"{count} more sessions of the same sample would tell {_and(told)}"
-        return Line(LINES[7], "", (), "", _sentence([more]))
-    if unclear:
-        names = _and([line.line.lower() for line in unclear])
-        border = "lies at the border of two words" if len(unclear) == 1 else "lie at borders of words"
-        return Line(LINES[7], "", (), "", _sentence([f"{names} {border}: a few more sessions would hardly tell"]))
-    return Line(LINES[7], "", (), "", "Nothing is left to settle.")
 
 
 _MOST_SESSIONS = 4
 
 
-def _sessions_needed(s: _Subject, line: Line) -> int | None:
+def _settle(s: _Subject, lines: Sequence[Line]) -> Line:
+    """The measurement that makes most lines known."""
+    return Line(LINES[7], "", (), "", _sentence([_what_settles(s, lines[:5])]))
+
+
+def _what_settles(s: _Subject, lines: Sequence[Line]) -> str:
+    of = {line.line.lower(): METRICS[line.values[0].metric] for line in lines}
+    lacking: dict[str, str] = {}  # line -> what a session would have to hold
+    for line in lines:
+        metric = of[line.line.lower()]
+        if line.state == "withheld" and not (s.is_subwoofer and metric.kinds == "not_subwoofer"):
+            lacking[line.line.lower()] = _missing(s, metric)
+    if lacking:
+        held = list(dict.fromkeys(lacking.values()))
+        told = sorted(lacking, key=lambda name: held.index(lacking[name]))
+        return f"one session with {figures.listing(held)} would tell {figures.listing(told)}"
+    unclear = [line.line.lower() for line in lines if line.state == "unclear"]
+    needed = {name: count for name in unclear if (count := _sessions_needed(s, of[name])) is not None}
+    if needed:
+        count = min(needed.values())
+        told = [name for name, n in needed.items() if n == count]
+        more = "one more session" if count == 1 else f"{count} more sessions"
+        return f"{more} of the same sample would tell {figures.listing(told)}"
+    if unclear:
+        border = "lies at the border of two words" if len(unclear) == 1 else "lie at borders of words"
+        return f"{figures.listing(unclear)} {border}: a few more sessions would hardly tell"
+    return "nothing is left to settle"
+
+
+def _sessions_needed(s: _Subject, metric: Metric) -> int | None:
     """How many sessions more would leave one word, if the value stayed: its error falls with the root of their
     number."""
-    figure = line.values[0]
-    scale = {
-        HALF_RANGE.id: EVENNESS,
-        F6.id: DEPTH,
-        SUB_F6.id: DEPTH,
-        PROGRAMME.id: LOUDNESS,
-        BEAMWIDTH.id: SPREAD,
-        THD_MID_96.id: MID_DISTORTION,
-    }.get(figure.metric)
-    row = s.pooled[figure.metric]
-    if scale is None or row["se"] is None or row["censored"] != "none" or row["other_value"] is not None:
+    row = s.pooled[metric.id]
+    if metric.id not in SCALES or row["se"] is None or row["censored"] != "none" or row["other_value"] is not None:
         return None
     for more in range(1, _MOST_SESSIONS + 1):
         smaller = {**row, "se": row["se"] * math.sqrt(s.sessions / (s.sessions + more))}
-        if len(_graded(METRICS[figure.metric], scale, smaller).words) == 1:
+        if len(_graded(metric, smaller).words) == 1:
             return more
     return None
 
@@ -437,10 +445,6 @@ def _missing(s: _Subject, metric: Metric) -> str:
 def _sentence(parts: Sequence[str], between: str = ", ") -> str:
     text = between.join(part for part in parts if part)
     return f"{text[:1].upper()}{text[1:]}." if text else ""
-
-
-def _and(names: Sequence[str]) -> str:
-    return names[0] if len(names) == 1 else f"{', '.join(names[:-1])} and {names[-1]}"
 
 
 def _with(line: Line, number: str) -> Line:

@@ -30,7 +30,7 @@ class Plotted:
 
     @property
     def title(self) -> str:
-        return f"{self.label} ({self.quantity.unit})" if self.quantity.unit else self.label
+        return figures.headed(self.label, self.quantity.unit)
 
     @property
     def step(self) -> float:

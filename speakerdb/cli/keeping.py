@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
 
-_SENTENCES_FOR = 20  # speakers described after an ingest; the rest are named by their number
+_STRIPS_FOR = 20  # speakers described after an ingest; the rest are named by their number
 
 
 @contextmanager
@@ -103,12 +103,12 @@ def ingest(
             touched = list(
                 dict.fromkeys(r.speaker for r in results if r.result in {"stored", "replaced"} and r.speaker)
             )
-            for slug in touched[:_SENTENCES_FOR]:
+            for slug in touched[:_STRIPS_FOR]:
                 terminal.line(f"\n{slug}")
                 show_text.strip(base.show(slug, exact=True).strip)
-            if len(touched) > _SENTENCES_FOR:
+            if len(touched) > _STRIPS_FOR:
                 terminal.line(
-                    f"\n… and {len(touched) - _SENTENCES_FOR} more speakers; `speakerdb show NAME` tells of each."
+                    f"\n… and {len(touched) - _STRIPS_FOR} more speakers; `speakerdb show NAME` tells of each."
                 )
         if base and (news := base.news()):
             terminal.line(f"\n{news}.")

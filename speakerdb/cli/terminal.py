@@ -9,6 +9,8 @@ import sys
 from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
+from speakerdb import figures
+
 if TYPE_CHECKING:
     import polars as pl
     from rich.console import Console
@@ -50,9 +52,8 @@ def say(message: str = "") -> None:
 
 
 def name(metric: Metric) -> str:
-    """A metric's label with its unit, for the first column of a table: 'LF extension (−6 dB) (Hz)'."""
-    is_bracketed = "(" in metric.unit + metric.label
-    return f"{metric.label}, {metric.unit}" if is_bracketed else f"{metric.label} ({metric.unit})"
+    """A metric's label with its unit, for the first column of a table."""
+    return figures.headed(metric.label, metric.unit)
 
 
 BETWEEN = 2  # spaces between columns

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from speakerdb import figures
 from speakerdb.cli import terminal
 from speakerdb.questions.tradeoff import TradeOff
 
@@ -74,4 +75,4 @@ def _trades(rows: pl.DataFrame, x: Property, y: Property) -> None:
 
 
 def _heading(one: Property) -> str:
-    return f"{one.label} ({one.unit})" if one.unit else one.label
+    return figures.headed(one.label, one.unit)

@@ -198,4 +198,4 @@ def _usable_row(hz: int) -> Metric:
     )
 
 
-USABLE = {hz: _usable_row(hz) for hz in (40, 63, 100)}
+USABLE: dict[float, Metric] = {hz: _usable_row(hz) for hz in (40, 63, 100)}

@@ -10,7 +10,6 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.metrics import METRICS
-from speakerdb.report.words import listing
 from speakerdb.store import session_rows
 
 if TYPE_CHECKING:
@@ -60,7 +59,7 @@ def _method(info: dict[str, Any]) -> str:
     ways = [b["method"] + (f" ({figures.plain(b['gate_ms'])} ms)" if b["gate_ms"] else "") for b in bands]
     if len(ways) > 1:
         parts = [f"{way} to {figures.hertz(b['to_hz'], 3)}" for way, b in zip(ways[:-1], bands, strict=False)]
-        return f"{told}: {listing([*parts, f'{ways[-1]} above'])}"
+        return f"{told}: {figures.listing([*parts, f'{ways[-1]} above'])}"
     gate_ms = bands[0]["gate_ms"] if bands else info.get("gate_ms")
     return f"{told} ({figures.plain(gate_ms)} ms)" if gate_ms else told
 
@@ -84,7 +83,7 @@ def _session(r: dict[str, Any], counts: pl.DataFrame, sweeps: pl.DataFrame, file
         f"{figures.plain(distance)} m" if distance else "distance not stated",
         f"{figures.number(r['resolution'])} points per octave"
         + (f", smoothed 1/{figures.number(1 / smoothing)} octave" if smoothing else ""),
-        listing(has),
+        figures.listing(has),
         info.get("notes") or "",
         files.filter(mine).select("name", "sha256", "size").rows(),
     )

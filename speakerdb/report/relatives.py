@@ -93,7 +93,7 @@ def _told(name: str, rows: pl.DataFrame) -> Differences:
         said.append("No figure surely differs by as much as matters.")
     for verdict, start in (("no", "No difference that matters"), ("unclear", "Can't be told at this precision")):
         labels = [METRICS[m].phrase for m in rows.filter(pl.col("matters") == verdict)["metric"]]
-        said += [f"{start}: {words.listing(labels)}."] if labels else []
+        said += [f"{start}: {figures.listing(labels)}."] if labels else []
     return Differences(name, said, rows)
 
 

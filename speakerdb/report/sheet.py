@@ -254,7 +254,7 @@ def _settings(base: Database, slug: str, reference: str) -> Settings:
             f"{METRICS[m].phrase} from {METRICS[m].quantity.number(a)} to {METRICS[m].quantity.text(b)}"
             for m, a, b in frame.select("metric", "reference", "value").drop_nulls().iter_rows()
         ]
-        what = f"{words.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
+        what = f"{figures.listing(parts[:5])}" + (f" and {len(parts) - 5} more" if len(parts) > 5 else "")
         said.append(
             f"{change.setting} against {reference} changes {what}."
             if parts

@@ -49,22 +49,6 @@ def standing(place: Place, group: str) -> str | None:
     return f"{label}: {share(place)} {group}{counted}."
 
 
-def strength(place: Place) -> float:
-    """How far from the middle a place surely is, 0…0.5: what is worth saying first."""
-    if place.beats is None:
-        return 0.0
-    surely, possibly = place.beats
-    return max(surely - 0.5, 0.5 - possibly, 0.0)
-
-
-def listing(items: list[str]) -> str:
-    """'a', 'a and b', 'a, b and c'; semicolons where an item holds a comma itself."""
-    if len(items) < 2:
-        return "".join(items)
-    comma = "; " if any("," in i for i in items) else ", "
-    return f"{comma.join(items[:-1])} and {items[-1]}"
-
-
 def difference(
     metric: Metric, other: str, delta: float | None, low: float | None, high: float | None, matters: str
 ) -> str:

@@ -13,7 +13,6 @@ from speakerdb.answering.standing import VERDICT, plural
 from speakerdb.errors import SpeakerdbError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
-from speakerdb.report import words
 from speakerdb.report.frames import display_name
 
 if TYPE_CHECKING:
@@ -35,7 +34,7 @@ def sentences(base: Database, slug: str) -> list[str]:
         return ["Not judged: no price is recorded for it."]
     told = [f"{p['kind']} {figures.price(p['price'], p['currency'])}" for p in known.prices]
     kind = known.values["kind"]
-    costs = f"{'A pair' if known.prices[0]['per'] == 'pair' else 'One'} costs {words.listing(told)}"
+    costs = f"{'A pair' if known.prices[0]['per'] == 'pair' else 'One'} costs {figures.listing(told)}"
     if kind is None:
         return [f"{costs}.", "Whether it is worth that is not judged: its kind is unknown."]
     said = [f"{costs}; its rivals are the {plural(kind)}."]
@@ -59,7 +58,10 @@ def sentences(base: Database, slug: str) -> list[str]:
         said += expected(_row(every, slug), metric, kind)
     return [
         *said,
-        *(f"By {words.listing(merits)} for the money: not judged, {reason}." for reason, merits in not_judged.items()),
+        *(
+            f"By {figures.listing(merits)} for the money: not judged, {reason}."
+            for reason, merits in not_judged.items()
+        ),
     ]
 
 
@@ -110,7 +112,7 @@ def front(row: dict[str, Any], metric: Metric, prices: list[dict[str, Any]], uni
         return f"{by}: on the front at any price."
     up_to = f"{figures.price(limit, unit)} ({rival})"
     on_front = row["x"] < limit
-    others = words.listing([f"{p['kind']} price" for p in prices if (p["price"] < limit) != on_front])
+    others = figures.listing([f"{p['kind']} price" for p in prices if (p["price"] < limit) != on_front])
     if on_front:
         besides = f"; at its {others} more likely beaten than not" if others else ""
         return f"{by}: at {figures.price(row['x'], unit)} on the front, up to {up_to}{besides}."

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 from typing import Annotated, Any, BinaryIO, cast
 
 from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
@@ -94,8 +95,12 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
 
 
 @router.get("/in/{stage_id}/{number}.svg")
-def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> Response:
+async def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> Response:
     """The curves of one session that was looked at."""
+    return await asyncio.wrap_future(site.pictures.submit(_preview_chart, request, site, stage_id, number))
+
+
+def _preview_chart(request: Request, site: Site, stage_id: str, number: int) -> Response:
     found = _stages(site).find(stage_id).found
     curves = found[number].curves if 0 <= number < len(found) else None
     if curves is None:

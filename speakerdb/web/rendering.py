@@ -148,6 +148,7 @@ def environment() -> Environment:
     )
     made.filters |= {
         "number": figures.number,
+        "headed": figures.headed,
         "shown": shown,
         "interval": interval,
         "share": figures.probability,

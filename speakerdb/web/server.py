@@ -35,17 +35,10 @@ def bind(host: str, port: int) -> socket.socket:
     return listener
 
 
-def _load_at_once() -> None:
-    """What charts need. The first two of them, drawn at the same time, would meet pandas half loaded where it is there:
-    altair looks for it, and does not need it."""
-    import altair  # noqa: F401
-
-    with contextlib.suppress(ImportError):
-        import pandas  # type: ignore[import-untyped]  # noqa: F401
-
-
 class Impatient(H11Protocol):
     """A connection that is closed after SILENT_S without a byte while a request is awaited or half there."""
+
+    _silence: asyncio.TimerHandle | None = None
 
     def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
         super().connection_made(transport)
@@ -56,13 +49,12 @@ class Impatient(H11Protocol):
         super().data_received(data)
 
     def connection_lost(self, exc: Exception | None) -> None:
-        self._silence.cancel()
+        if self._silence is not None:
+            self._silence.cancel()
         super().connection_lost(exc)
 
-    _silence: asyncio.TimerHandle
-
     def _heard(self) -> None:
-        if hasattr(self, "_silence"):
+        if self._silence is not None:
             self._silence.cancel()
         self._silence = self.loop.call_later(SILENT_S, self._on_silence)
 
@@ -81,7 +73,6 @@ def serve(
 
     names: further names under which the pages may be asked for. Raises StoreError, RequestError.
     """
-    _load_at_once()
     if not allow_ingest:
         Database.open(path).close()  # say at once what is wrong with the file
     listener = bind(host, port)

@@ -173,6 +173,6 @@ class Source:
         self._earlier = [*self._free]
         self._free.clear()
         if self._base is not None:
+            self._known = _Known(self._known.state, stamp=_stamp(self.path))  # while nobody else can write
             self._base.close()
             self._base = None
-            self._known = _Known(self._known.state, stamp=_stamp(self.path))

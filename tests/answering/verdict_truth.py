@@ -24,18 +24,6 @@ from speakerdb.analysis.grading import Scale, grade
 from speakerdb.answering import verdict
 from speakerdb.metrics import METRICS
 
-SCALES = {
-    verdict.HALF_RANGE: verdict.EVENNESS,
-    verdict.BASS_BALANCE: verdict.BASS_TILT,
-    verdict.TREBLE_BALANCE: verdict.TREBLE_TILT,
-    verdict.F6: verdict.DEPTH,
-    verdict.PROGRAMME: verdict.LOUDNESS,
-    verdict.BEAMWIDTH: verdict.SPREAD,
-    verdict.BEAMWIDTH_SD: verdict.STEADINESS,
-    verdict.THD_MID_96: verdict.MID_DISTORTION,
-    verdict.THD_BASS_96: verdict.BASS_DISTORTION,
-}
-
 
 class Unit(Errors):
     """The bench's own errors and the specimen's, nothing else."""
@@ -89,11 +77,11 @@ def judge(seed: str) -> dict[str, Counter[str]]:
     with tempfile.TemporaryDirectory() as one, tempfile.TemporaryDirectory() as two:
         measured = strips(Path(one), Errors(seed), intervals=True)
         unit = strips(Path(two), Unit(seed), intervals=False)
-    found = {metric.id: Counter[str]() for metric in SCALES}
+    found = {metric: Counter[str]() for metric in verdict.SCALES}
     for speaker, values in measured.items():
-        for metric, scale in SCALES.items():
-            mine, true = values.get(metric.id), unit[speaker].get(metric.id)
-            count = found[metric.id]
+        for metric, scale in verdict.SCALES.items():
+            mine, true = values.get(metric), unit[speaker].get(metric)
+            count = found[metric]
             if mine is None or true is None or mine["value"] is None or true["value"] is None:
                 count["withheld"] += 1
                 continue
@@ -105,7 +93,7 @@ def judge(seed: str) -> dict[str, Counter[str]]:
 
 
 def main(seeds: list[str]) -> int:
-    total = {metric.id: Counter[str]() for metric in SCALES}
+    total = {metric: Counter[str]() for metric in verdict.SCALES}
     for seed in seeds:
         for metric, count in judge(seed).items():
             total[metric] += count

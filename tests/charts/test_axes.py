@@ -52,7 +52,7 @@ def test_labels_that_do_not_collide_stay_where_they_are() -> None:
 
 
 def test_axis_titles_and_units_come_from_the_dictionary() -> None:
-    assert plotted("f6_hz").title == "LF extension (−6 dB) (Hz)"
+    assert plotted("f6_hz").title == "LF extension (−6 dB), Hz"
     assert plotted("f6_hz").log
     assert plotted("price", currency="EUR").title == "Price (EUR)"
 

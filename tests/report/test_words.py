@@ -2,10 +2,9 @@
 
 from __future__ import annotations
 
-import dataclasses
-
 import pytest
 
+from speakerdb import figures
 from speakerdb.answering.standing import Place
 from speakerdb.metrics import METRICS
 from speakerdb.report import words
@@ -101,22 +100,7 @@ def test_of_metrics_in_which_ratios_count_the_ratio_is_told() -> None:
     assert "can't be told" in words.difference(f6, "X", 1.1, 0.9, 1.3, "unclear")
 
 
-def test_what_surely_stands_out_comes_first() -> None:
-    near, far, vague = place(15, 28), place(1, 4), place(1, 38)
-    assert sorted([near, far, vague], key=words.strength)[-1] is far
-    assert words.strength(vague) < words.strength(far)
-    assert words.strength(dataclasses.replace(far, rank_low=None)) == 0.0
-
-
-def test_strength_is_how_far_from_the_middle_a_place_surely_is() -> None:
-    # of 40 others: places 1 to 5 beat 36 of them or more, 37 to 41 lose to 36 or more; 11 to 31 may be either
-    assert words.strength(place(1, 5)) == pytest.approx(36 / 40 - 0.5)
-    assert words.strength(place(37, 41)) == pytest.approx(36 / 40 - 0.5)
-    assert words.strength(place(11, 31)) == 0.0
-    assert words.strength(place(1, 1)) == words.strength(place(41, 41)) == 0.5
-
-
 def test_lists_with_commas_inside_are_parted_by_semicolons() -> None:
-    assert words.listing(["a", "b", "c"]) == "a, b and c"
-    assert words.listing(["a, b", "c", "d"]) == "a, b; c and d"
-    assert words.listing([]) == ""
+    assert figures.listing(["a", "b", "c"]) == "a, b and c"
+    assert figures.listing(["a, b", "c", "d"]) == "a, b; c and d"
+    assert figures.listing([]) == ""
