@@ -101,6 +101,10 @@ class Note:
     where: Callable[[Any], NDArray[np.bool_]]
 
 
+# Group of a metric -> its heading
+GROUPS = {"response": "Response", "directivity": "Directivity", "output": "Output and distortion"}
+
+
 @dataclass(frozen=True)
 class Metric:
     """One metric: what it is called, what it reads and how it is computed.

@@ -62,17 +62,12 @@ def on_the_page(client: TestClient, speaker: str, setting: str) -> dict[str, tup
     page = client.get(f"/speaker/{speaker}", params={"setting": setting}).text
     found = {}
     row = (
-        r'<tr><th scope="row"><a href="/speaker/[^/]+/([a-z0-9_]+)[^>]*>.*?<td class="number">(.*?)</td>\s*<td '
-        r'class="number interval">(.*?)</td>'
+        r'<tr><th scope="row"><a href="/speaker/[^/]+/([a-z0-9_]+)[^>]*>[^<]*</a></th><td class="n">(.*?)</td>'
+        r'<td class="n">(.*?)</td></tr>'
     )
     for metric, value, interval in re.findall(row, page, re.S):
-        told = re.sub(r'<small class="why">.*?</small>', "", value)
-        other = re.search(r'<small class="other">(.*?)</small>', told)
-        plain = bare(re.sub(r"<small.*?</small>", "", told))
-        if other:  # printed below the value: "52.0 Hz", "or 249.0"
-            unit = METRICS[metric].unit
-            plain = with_unit(f"{plain.removesuffix(unit).strip()} {other[1]}", unit)
-        found[metric] = plain, bare(interval)
+        told = re.sub(r'<span class="under remark">.*?</span>', "", value)
+        found[metric] = bare(told), bare(interval)
     return found
 
 

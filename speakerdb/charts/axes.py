@@ -1,4 +1,9 @@
-"""Axes that several charts share: log frequency, levels, and inline data."""
+"""Axes that several charts share: log frequency, levels, and inline data.
+
+Here as in all charts, axes, scales and legends are plain dicts: altair copies a chart with every layer, and an object
+for each of these would be copied with the hundreds of options that it leaves out. The tests hold every chart against
+the schema all the same.
+"""
 
 from __future__ import annotations
 
@@ -41,18 +46,18 @@ def frequency_x(
     ticks = [f for f in _TICKS_HZ if domain[0] <= f <= domain[1]]
     major = " || ".join(f"datum.value == {f}" for f in LABELLED_HZ)
     label = f"({major}) ? (datum.value < 1000 ? datum.value : datum.value / 1000 + 'k') : ''"
-    axis = alt.Axis(
-        values=ticks,
-        labels=labels,
-        labelExpr=label,
-        labelOverlap=False,
-        title="Frequency (Hz)" if title else None,
-        labelFlush=False,
-        tickSize=4 if labels else 0,
-        gridColor=GRID.light,
-        gridOpacity=alt.condition(major, alt.value(1), alt.value(0.45)),
-    )
-    return alt.X(f"{field}:Q", axis=axis, scale=alt.Scale(type="log", domain=list(domain), nice=False))
+    axis = {
+        "values": ticks,
+        "labels": labels,
+        "labelExpr": label,
+        "labelOverlap": False,
+        "title": "Frequency (Hz)" if title else None,
+        "labelFlush": False,
+        "tickSize": 4 if labels else 0,
+        "gridColor": GRID.light,
+        "gridOpacity": alt.condition(major, alt.value(1), alt.value(0.45)),
+    }
+    return alt.X(f"{field}:Q", axis=axis, scale={"type": "log", "domain": list(domain), "nice": False})
 
 
 def level_height(width: int, span_db: float, domain: tuple[float, float] = (20, 20000)) -> int:
@@ -86,8 +91,8 @@ def level_y(field: str, title: str, domain: tuple[float, float], step_db: float 
 
     first = math.ceil(domain[0] / step_db)
     ticks = [step_db * i for i in range(first, math.floor(domain[1] / step_db) + 1)]
-    axis = alt.Axis(values=ticks, title=title, labelExpr=figures.vega("datum.value"))
-    return alt.Y(f"{field}:Q", axis=axis, scale=alt.Scale(domain=list(domain), nice=False, zero=False))
+    axis = {"values": ticks, "title": title, "labelExpr": figures.vega("datum.value")}
+    return alt.Y(f"{field}:Q", axis=axis, scale={"domain": list(domain), "nice": False, "zero": False})
 
 
 def spread(positions: list[float], gap: float, low: float, high: float) -> list[float]:

@@ -28,13 +28,16 @@ CURVE_LABELS = {
 }
 _SET = ("on_axis", "listening_window", "early_reflections", "in_room", "sound_power")
 _INDICES = ("di_early", "di_power")
+_ENLARGED = ("on_axis", "listening_window")
+_ENLARGED_DB = 6.0
+SPAN_DB = 50.0  # of every response: speakers are compared by eye on one scale
 MOST_OVERLAID = 5
 
 
 def curve_set(
     curves: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE, hover: bool = True
 ) -> Any:
-    """The curve set of one speaker, with its directivity indices in a panel of the same scale below.
+    """The curve set of one speaker; below, its middle enlarged, and its directivity indices on the scale of the first.
 
     curves: part (a key of CURVE_LABELS), frequency_hz, level_db. Parts that are missing are left out.
     """
@@ -44,7 +47,9 @@ def curve_set(
     present = [p for p in _SET if p in set(curves["part"])]
     indices = [p for p in _INDICES if p in set(curves["part"])]
     levels = frame.filter(frame["part"].is_in(present))
-    domain = axes.level_domain(levels["level_db"])
+    domain = axes.level_domain(levels["level_db"], least_db=SPAN_DB, most_db=SPAN_DB)
+    enlarged = [p for p in _ENLARGED if p in present]
+    zoomed = len(enlarged) == len(_ENLARGED)
     top = Panel(
         levels,
         [CURVE_LABELS[p] for p in present],
@@ -54,31 +59,62 @@ def curve_set(
         domain,
         width,
         axes.level_height(width, domain[1] - domain[0]),
-        bottom=not indices,
+        bottom=not indices and not zoomed,
     )
-    drawn = lines.draw(top, hover=hover)
-    if not indices:
-        return theme.finish(drawn, heading, width)
+    panels = [lines.draw(top, hover=hover)]
+    if zoomed:
+        panels.append(lines.draw(_enlarged(levels, width, bottom=not indices), hover=hover))
+    if indices:
+        panels.append(lines.draw(_index_panel(frame, indices, width), hover=hover))
+    if len(panels) == 1:
+        return theme.finish(panels[0], heading, width)
+    stacked = alt.vconcat(*panels, spacing=14).resolve_scale(
+        color="independent", strokeDash="independent", strokeWidth="independent"
+    )
+    return theme.finish(stacked, heading, width)
+
+
+def _enlarged(levels: pl.DataFrame, width: int, *, bottom: bool) -> Panel:
+    """On axis and listening window within 6 dB of the latter's mean over 300 Hz–10 kHz, where balance is judged."""
+    import polars as pl
+
+    window = levels.filter(series=CURVE_LABELS["listening_window"])
+    middle = window.filter(pl.col("frequency_hz").is_between(300, 10000) & pl.col("level_db").is_finite())["level_db"]
+    mean = middle.mean() if len(middle) else 0.0
+    names = [CURVE_LABELS[p] for p in _ENLARGED]
+    order = [_SET.index(p) for p in _ENLARGED]
+    return Panel(
+        levels.filter(pl.col("series").is_in(names)).with_columns(deviation_db=pl.col("level_db") - mean),
+        names,
+        [lines.styles(len(_SET))[i] for i in order],
+        "deviation_db",
+        "Re its mean (dB)",
+        (-_ENLARGED_DB, _ENLARGED_DB),
+        width,
+        round(width * 0.32),
+        step_db=3.0,
+        bottom=bottom,
+        named=False,
+    )
+
+
+def _index_panel(frame: pl.DataFrame, indices: Sequence[str], width: int) -> Panel:
     below = frame.filter(frame["part"].is_in(indices))
     di_domain = _index_domain(below)
     names = [CURVE_LABELS[p] for p in indices]
     short = [n.removesuffix(" directivity index") for n in names]
     below = below.with_columns(series=below["series"].str.strip_suffix(" directivity index"))
-    bottom = Panel(
+    return Panel(
         below,
         short,
         lines.styles(4)[2 : 2 + len(names)],
         "level_db",
-        "Directivity index (dB)",
+        "DI (dB)" if theme.narrow(width) else "Directivity index (dB)",
         di_domain,
         width,
         axes.level_height(width, di_domain[1] - di_domain[0]),
         step_db=5.0,
     )
-    stacked = alt.vconcat(drawn, lines.draw(bottom, hover=hover), spacing=14).resolve_scale(
-        color="independent", strokeDash="independent", strokeWidth="independent"
-    )
-    return theme.finish(stacked, heading, width)
 
 
 def _index_domain(frame: pl.DataFrame) -> tuple[float, float]:
@@ -87,7 +123,7 @@ def _index_domain(frame: pl.DataFrame) -> tuple[float, float]:
 
     index = frame.filter(pl.col("frequency_hz") >= 100)["level_db"]
     return axes.level_domain(
-        index.clip(lower_bound=0.0) if (index > -1.0).all() else index, most_db=25.0, least_db=10.0, margin_db=0.0
+        index.clip(lower_bound=0.0) if (index > -1.0).all() else index, most_db=25.0, least_db=15.0, margin_db=0.0
     )
 
 
@@ -106,7 +142,7 @@ def off_axis(
     angles = sorted(set(curves["angle_deg"]))
     names = ["On axis" if a == 0 else f"{figures.plain(a)}°" for a in angles]
     frame = curves.with_columns(series=pl.col("angle_deg").replace_strict(dict(zip(angles, names, strict=True))))
-    domain = axes.level_domain(frame["level_db"])
+    domain = axes.level_domain(frame["level_db"], least_db=SPAN_DB, most_db=SPAN_DB)
     looks = lines.ramp(len(names))[::-1]
     panel = Panel(
         frame,
@@ -143,7 +179,7 @@ def overlay(
     for i, part in enumerate(parts):
         mine = curves.filter(curves["part"] == part)
         index = part in _INDICES
-        domain = _index_domain(mine) if index else axes.level_domain(mine["level_db"], most_db=40.0, least_db=10.0)
+        domain = _index_domain(mine) if index else axes.level_domain(mine["level_db"], most_db=40.0, least_db=40.0)
         title = f"{CURVE_LABELS[part]} (dB)" if not index else "Directivity index (dB)"
         panels.append(
             Panel(
@@ -184,7 +220,7 @@ def settings(
     if not 2 <= len(names) <= MOST_OVERLAID:
         raise RequestError(f"{len(names)} settings can't be laid over each other in one chart: two to five can")
     looks = lines.styles(len(names))
-    domain = axes.level_domain(curves["level_db"], most_db=40.0)
+    domain = axes.level_domain(curves["level_db"], most_db=40.0, least_db=40.0)
     first = curves.filter(pl.col("series") == names[0]).select("frequency_hz", first="level_db")
     change = (
         curves.filter(pl.col("series") != names[0])

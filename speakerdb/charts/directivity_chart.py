@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, cast
 
 from speakerdb import figures
 from speakerdb.charts import axes, lines, theme
@@ -21,9 +21,8 @@ if TYPE_CHECKING:
 # Edges of the bands of a map in dB re the axis, the loudest first; below the last is one band more.
 BAND_EDGES_DB = (0.0, -3.0, -6.0, -9.0, -12.0, -18.0, -24.0)
 _BAND_NAMES = ("over 0", "0 to −3", "−3 to −6", "−6 to −9", "−9 to −12", "−12 to −18", "−18 to −24", "under −24")
-_ROW_DEG, _NARROW_ROW_DEG = 2.5, 4.0  # about two pixels
-_STEP_OCT = 1 / 20
-_UNDER = 1.02  # how far a rectangle reaches under the next one to the right: more than a pixel, so that no seam shows
+_POINTS_PER_OCTAVE = 20
+_UNSEEN = 0.4  # of a grid point and of a degree: outlines are drawn no finer
 _BEAM_TICKS_DEG = (20, 30, 45, 60, 90, 120, 180, 270, 360)
 
 
@@ -44,11 +43,9 @@ def sound_map(
     axis, NaN where not measured. edge: side ("first"/"second"), frequency_hz, angle_deg (null: no crossing).
     """
     import altair as alt
-    import polars as pl
 
     order = sorted(range(len(angle_deg)), key=lambda i: angle_deg[i])
     angles = [float(angle_deg[i]) for i in order]
-    cells = _cells(angles, list(frequency_hz), level_db[order], _NARROW_ROW_DEG if theme.narrow(width) else _ROW_DEG)
     low, high = min(angles), max(angles)
     span = (-180.0, 180.0) if high - low > 180 else (float(math.floor(low / 30) * 30), float(math.ceil(high / 30) * 30))
     tall = height or (200 if theme.narrow(width) else 300)
@@ -57,39 +54,28 @@ def sound_map(
     x = axes.frequency_x()
     colours = [c.light for c in theme.LEVELS]
     bands = (
-        alt.Chart(axes.inline(pl.DataFrame(cells), 4))
-        .transform_calculate(
-            from_text=figures.vega("datum.frequency_hz", 0),
-            to_text=figures.vega("datum.to_hz", 0),
-            angle_text=figures.vega("datum.angle_deg", 0),
-        )
-        .mark_rect(aria=False, clip=True)
+        alt.Chart(axes.inline(_areas(angles, level_db[order]), 1))
+        .transform_calculate(frequency_hz=f"{frequency_hz[0]} * pow(2, datum.point / {_POINTS_PER_OCTAVE})")
+        .mark_line(aria=False, clip=True, filled=True, strokeWidth=0)
         .encode(
             x=x,
-            x2="to_hz:Q",
             y=y,
-            y2="to_deg:Q",
+            order=alt.Order("row:Q"),
             color=alt.Color(
                 "band:N",
                 sort=list(_BAND_NAMES),
-                scale=alt.Scale(domain=list(_BAND_NAMES), range=colours),
-                legend=alt.Legend(
-                    title="Level re the axis (dB)",
-                    symbolType="square",
-                    columns=3 if theme.narrow(width) else 8,
-                    symbolSize=160,
-                    symbolStrokeWidth=0,
-                    titleLimit=width,
-                    columnPadding=10,
-                    labelFontSize=theme.SMALL_PX,
-                ),
+                scale={"domain": list(_BAND_NAMES), "range": colours},
+                legend={
+                    "title": "Level re the axis (dB)",
+                    "symbolType": "square",
+                    "columns": 3 if theme.narrow(width) else 8,
+                    "symbolSize": 160,
+                    "symbolStrokeWidth": 0,
+                    "titleLimit": width,
+                    "columnPadding": 10,
+                    "labelFontSize": theme.SMALL_PX,
+                },
             ),
-            tooltip=[
-                alt.Tooltip("from_text:N", title="From (Hz)"),
-                alt.Tooltip("to_text:N", title="To (Hz)"),
-                alt.Tooltip("angle_text:N", title="Angle (°)"),
-                alt.Tooltip("band:N", title="Level re the axis (dB)"),
-            ],
         )
     )
     layers = [bands, _edge(edge, x, y, theme.PANEL.light, 4.2, ()), _edge(edge, x, y, theme.INK.light, 1.6, (6, 3))]
@@ -102,44 +88,61 @@ def _angle_y(span: tuple[float, float], title: str) -> alt.Y:
 
     step = 60 if span[1] - span[0] > 180 else 30
     ticks = list(range(int(math.ceil(span[0] / step) * step), int(span[1]) + 1, step))
-    axis = alt.Axis(values=ticks, title=title, grid=False, labelExpr=f"({figures.vega('datum.value')}) + '°'")
-    return alt.Y("angle_deg:Q", axis=axis, scale=alt.Scale(domain=list(span), nice=False))
+    axis = {"values": ticks, "title": title, "grid": False, "labelExpr": f"({figures.vega('datum.value')}) + '°'"}
+    return alt.Y("angle_deg:Q", axis=axis, scale={"domain": list(span), "nice": False})
 
 
-def _cells(
-    angles: list[float], frequency_hz: list[float], levels: NDArray[np.floating[Any]], row_deg: float
-) -> dict[str, list[Any]]:
-    """Rows of equal band as wide rectangles: a fine grid of angles, linear in dB between the measured ones.
+def _areas(angles: list[float], levels: NDArray[np.floating[Any]]) -> pl.DataFrame:
+    """Outlines of where the level reaches each band, the quietest first, so that every band covers the ones before:
+    row, band, point (grid points from the first frequency), angle_deg; null between outlines. Linear in dB between the
+    measured points."""
+    import contourpy
+    import numpy as np
+    import polars as pl
 
-    Each rectangle reaches a little under its upper and right neighbours, so that no seams show.
-    """
+    if angles[-1] == 180.0 and -180.0 < angles[0] <= -135.0:  # an orbit all around: 180 is also -180
+        angles, levels = [-180.0, *angles], np.vstack([levels[-1:], levels])
+    columns = np.arange(levels.shape[1], dtype=float)
+    drawn = contourpy.contour_generator(
+        columns, angles, np.ma.masked_invalid(levels), fill_type=contourpy.FillType.OuterOffset
+    )
+    parts = []
+    for name, least in zip(reversed(_BAND_NAMES), (-math.inf, *reversed(BAND_EDGES_DB)), strict=True):
+        outlines, starts = cast("tuple[list[Any], list[Any]]", drawn.filled(max(least, -1e6), 1e6))
+        for points, offsets in zip(outlines, starts, strict=True):
+            for ring in np.split(points, offsets[1:-1].astype(int)):
+                kept = _thinned(ring)
+                closed = np.vstack([kept, np.full((1, 2), np.nan)])
+                parts.append(
+                    pl.DataFrame({"band": [name] * len(closed), "point": closed[:, 0], "angle_deg": closed[:, 1]})
+                )
+    if parts:
+        return pl.concat(parts).with_row_index("row")
+    return pl.DataFrame(schema={"row": pl.UInt32, "band": pl.String, "point": pl.Float64, "angle_deg": pl.Float64})
+
+
+def _thinned(ring: NDArray[np.floating[Any]]) -> NDArray[np.floating[Any]]:
+    """A closed outline with as few of its points as stay within _UNSEEN of all of them: from the farthest point on,
+    each part is divided at the point that lies farthest from the line between its ends."""
     import numpy as np
 
-    closed = angles[0] > -180.0 and angles[-1] == 180.0
-    if closed and 360.0 - (angles[-1] - angles[0]) <= 45.0:  # an orbit all around: 180 is also -180
-        angles, levels = [-180.0, *angles], np.vstack([levels[-1:], levels])
-    rows = np.arange(angles[0], angles[-1], row_deg) + row_deg / 2
-    highest = angles[-1]
-    right = np.clip(np.searchsorted(angles, rows), 1, len(angles) - 1)
-    left_angle, right_angle = np.take(angles, right - 1), np.take(angles, right)
-    share = ((rows - left_angle) / (right_angle - left_angle))[:, None]
-    fine = levels[right - 1] * (1 - share) + levels[right] * share
-    band = np.digitize(fine, np.array(BAND_EDGES_DB), right=True)  # descending edges: 0 = loudest
-    band = np.where(np.isfinite(fine), band, -1)
-    half = 2 ** (_STEP_OCT / 2)
-    found: dict[str, list[Any]] = {k: [] for k in ("frequency_hz", "to_hz", "angle_deg", "to_deg", "band")}
-    for angle, row in zip(rows, band, strict=True):
-        starts = np.flatnonzero(np.diff(row, prepend=row[0] - 1))
-        ends = np.append(starts[1:], len(row)) - 1
-        for a, b in zip(starts, ends, strict=True):
-            if row[a] < 0:
-                continue
-            found["frequency_hz"].append(frequency_hz[a] / half)
-            found["to_hz"].append(frequency_hz[b] * half * _UNDER)
-            found["angle_deg"].append(float(angle) - row_deg / 2)
-            found["to_deg"].append(min(float(angle) + 1.5 * row_deg, highest))
-            found["band"].append(_BAND_NAMES[row[a]])
-    return found
+    kept = {0, len(ring) - 1}
+    parts = [(0, len(ring) - 1)]
+    while parts:
+        first, last = parts.pop()
+        if last - first < 2:
+            continue
+        away = ring[first + 1 : last] - ring[first]
+        along = ring[last] - ring[first]
+        length = float(np.hypot(*along))
+        crossed = away[:, 0] * along[1] - away[:, 1] * along[0]
+        off = np.abs(crossed) / length if length > 0 else np.hypot(away[:, 0], away[:, 1])
+        farthest = int(off.argmax())
+        if off[farthest] > _UNSEEN:
+            middle = first + 1 + farthest
+            kept.add(middle)
+            parts += [(first, middle), (middle, last)]
+    return ring[sorted(kept)]
 
 
 def _edge(edge: pl.DataFrame, x: alt.X, y: alt.Y, colour: str, width: float, dash: tuple[int, ...]) -> Any:
@@ -197,13 +200,13 @@ def beamwidth(
     low = max((t for t in _BEAM_TICKS_DEG[:4] if t <= least), default=_BEAM_TICKS_DEG[0])
     y = alt.Y(
         "beamwidth_deg:Q",
-        axis=alt.Axis(
-            values=[t for t in _BEAM_TICKS_DEG if t >= low],
-            title="Full −6 dB angle (°)",
-            labelExpr=figures.vega("datum.value"),
-            labelOverlap=False,
-        ),
-        scale=alt.Scale(type="log", domain=[low, 360], nice=False),
+        axis={
+            "values": [t for t in _BEAM_TICKS_DEG if t >= low],
+            "title": "Full −6 dB angle (°)",
+            "labelExpr": figures.vega("datum.value"),
+            "labelOverlap": False,
+        },
+        scale={"type": "log", "domain": [low, 360], "nice": False},
     )
     panel = Panel(
         frame,
@@ -288,16 +291,14 @@ def _fan(reaches: Sequence[ToneReach], title: str, side: int, *, beside: bool) -
             }
         )
     flat = {
-        "x": alt.X("x:Q", scale=alt.Scale(domain=[0, side], nice=False, zero=False), axis=None),
-        "y": alt.Y("y:Q", scale=alt.Scale(domain=[side, 0], nice=False, zero=False), axis=None),
+        "x": alt.X("x:Q", scale={"domain": [0, side], "nice": False, "zero": False}, axis=None),
+        "y": alt.Y("y:Q", scale={"domain": [side, 0], "nice": False, "zero": False}, axis=None),
     }
     body = {"x": middle - 9, "y": middle - 9, "x2": middle + 9, "y2": middle + 9}
     body |= {"y": middle} if origin == 0 else {"x2": middle}  # its front is at the centre of turning
-    fills = alt.Scale(
-        domain=["all", "interval", "holds"], range=[theme.PAPER.light, theme.BAND.light, theme.BLUE.light]
-    )
-    strokes = alt.Scale(domain=["axis", "value"], range=[theme.RULE.light, theme.INK.light])
-    dashes = alt.Scale(domain=["axis", "value"], range=[[3, 3], [1, 0]])
+    fills = {"domain": ["all", "interval", "holds"], "range": [theme.PAPER.light, theme.BAND.light, theme.BLUE.light]}
+    strokes = {"domain": ["axis", "value"], "range": [theme.RULE.light, theme.INK.light]}
+    dashes = {"domain": ["axis", "value"], "range": [[3, 3], [1, 0]]}
     arcs = alt.Chart(alt.InlineData(values=wedges)).mark_arc(
         outerRadius=radius, aria=False, stroke=theme.GRID.light, strokeWidth=1
     )

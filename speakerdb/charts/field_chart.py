@@ -69,17 +69,22 @@ def place(rows: pl.DataFrame, peers: pl.DataFrame, heading: Heading | None = Non
         sort=order,
         axis=None
         if small
-        else alt.Axis(
-            title=None, labelLimit=300, grid=False, ticks=False, labelColor=theme.INK.light, labelFontSize=theme.TEXT_PX
-        ),
-        scale=alt.Scale(domain=order, padding=0),
+        else {
+            "title": None,
+            "labelLimit": 300,
+            "grid": False,
+            "ticks": False,
+            "labelColor": theme.INK.light,
+            "labelFontSize": theme.TEXT_PX,
+        },
+        scale={"domain": order, "padding": 0},
     )
-    along = alt.Scale(domain=[-0.02, 1.02], nice=False)
+    along = {"domain": [-0.02, 1.02], "nice": False}
     x = alt.X("at:Q", scale=along, axis=None)
     data = alt.InlineData(values=strips)
     base = alt.Chart(data).encode(y=y)
     rail = base.mark_rule(color=theme.GRID.light, strokeWidth=12, aria=False).encode(
-        x=alt.value(0), x2=alt.value(strips_width)
+        x=alt.XValue(0), x2=alt.X2Value(strips_width)
     )
     others = (
         alt.Chart(axes.inline(pl.DataFrame(ticks, schema={"strip": pl.String, "at": pl.Float64}), decimals=4))
@@ -138,7 +143,7 @@ def _over(words: Sequence[tuple[str, str, int]]) -> list[Any]:
     return [
         alt.Chart(alt.InlineData(values=[{"text": text}]))
         .mark_text(align=align, baseline="bottom", color=theme.MUTED.light, fontSize=theme.SMALL_PX)
-        .encode(x=alt.value(x), y=alt.value(-1), text="text:N")
+        .encode(x=alt.XValue(x), y=alt.YValue(-1), text="text:N")
         for text, align, x in words
     ]
 
@@ -150,7 +155,7 @@ def _text(
 
     look = {"color": theme.MUTED.light, "fontSize": theme.SMALL_PX} if muted else {"color": theme.INK.light}
     mark = base.mark_text(align=align, baseline="middle", dy=dy, limit=limit, **look)
-    return mark.encode(x=alt.value(x_px), text=f"{field}:N")
+    return mark.encode(x=alt.XValue(x_px), text=f"{field}:N")
 
 
 def _positions(row: dict[str, Any], others: Sequence[float], *, log: bool, flip: bool) -> Any:
@@ -224,23 +229,23 @@ def _ranking_wide(shown: pl.DataFrame, what: Plotted, width: int) -> Any:
     right = width - _NAME_PX - left
     y = alt.Y(
         "row:O",
-        axis=alt.Axis(
-            title=None,
-            labelExpr=f"{_js(shown['speaker'].to_list())}[datum.value]",
-            grid=False,
-            labelLimit=_NAME_PX,
-            ticks=False,
-            labelColor=theme.INK.light,
-            labelFontSize=theme.TEXT_PX,
-        ),
+        axis={
+            "title": None,
+            "labelExpr": f"{_js(shown['speaker'].to_list())}[datum.value]",
+            "grid": False,
+            "labelLimit": _NAME_PX,
+            "ticks": False,
+            "labelColor": theme.INK.light,
+            "labelFontSize": theme.TEXT_PX,
+        },
     )
     values = alt.layer(*_values(shown, what, y, left, ROW_PX)).properties(width=left, height=ROW_PX * len(shown))
     bare = alt.Y("row:O", axis=None)
-    ranks = alt.Scale(domain=[1, max(int(shown["total"][0] or 1), 2)], nice=False)
+    ranks = {"domain": [1, max(int(shown["total"][0] or 1), 2)], "nice": False}
     x = alt.X(
         "rank_low:Q",
         scale=ranks,
-        axis=alt.Axis(title="Places it can have (95 %)", tickCount=5, labelExpr=TICK, tickMinStep=1),
+        axis={"title": "Places it can have (95 %)", "tickCount": 5, "labelExpr": TICK, "tickMinStep": 1},
     )
     base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2))
     sets = alt.layer(
@@ -269,7 +274,7 @@ def _ranking_narrow(shown: pl.DataFrame, what: Plotted, width: int) -> Any:
     y = alt.Y("row:O", axis=None)
     base = alt.Chart(axes.inline(shown, (what.quantity.decimals or 0) + 2)).encode(y=y)
     names = base.mark_text(align="left", baseline="middle", dy=-12, limit=width - 100).encode(
-        x=alt.value(2), text="name:N"
+        x=alt.XValue(2), text="name:N"
     )
     layers = [
         *_values(shown, what, y, width, step),
@@ -323,7 +328,7 @@ def _zebra(base: alt.Chart, y: alt.Y, width: int) -> Any:
     return (
         base.transform_filter("datum.row % 2 == 0")
         .mark_bar(color=theme.PAPER.light, aria=False)
-        .encode(y=y, x=alt.value(0), x2=alt.value(width))
+        .encode(y=y, x=alt.XValue(0), x2=alt.X2Value(width))
     )
 
 
@@ -331,7 +336,7 @@ def _own() -> alt.Color:
     import altair as alt
 
     return alt.Color(
-        "own:N", legend=None, scale=alt.Scale(domain=[False, True], range=[theme.PINE.light, theme.BRICK.light])
+        "own:N", legend=None, scale={"domain": [False, True], "range": [theme.PINE.light, theme.BRICK.light]}
     )
 
 
@@ -339,7 +344,7 @@ def _censored_shape() -> alt.Shape:
     import altair as alt
 
     shapes = ["circle", "triangle-left", "triangle-right", "triangle-right"]
-    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=list(CENSORED), range=shapes))
+    return alt.Shape("censored:N", legend=None, scale={"domain": list(CENSORED), "range": shapes})
 
 
 def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: int = theme.WIDE) -> Any:
@@ -368,43 +373,43 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
     y = alt.Y(
         "metric:N",
         sort=order,
-        scale=alt.Scale(domain=order, padding=0),
+        scale={"domain": order, "padding": 0},
         axis=None
         if small
-        else alt.Axis(
-            title=None,
-            labelLimit=250,
-            labelPadding=9,
-            grid=False,
-            ticks=False,
-            labelColor=theme.INK.light,
-            labelFontSize=theme.TEXT_PX,
-        ),
+        else {
+            "title": None,
+            "labelLimit": 250,
+            "labelPadding": 9,
+            "grid": False,
+            "ticks": False,
+            "labelColor": theme.INK.light,
+            "labelFontSize": theme.TEXT_PX,
+        },
     )
-    limits = alt.Scale(domain=[-reach, reach], nice=False, clamp=True)
+    limits = {"domain": [-reach, reach], "nice": False, "clamp": True}
     x = alt.X(
         "difference:Q",
         scale=limits,
-        axis=alt.Axis(title="Difference, in steps that matter", tickMinStep=1, labelExpr=TICK, tickCount=5),
+        axis={"title": "Difference, in steps that matter", "tickMinStep": 1, "labelExpr": TICK, "tickCount": 5},
     )
     base = alt.Chart(alt.InlineData(values=points)).encode(y=y)
     middle = (
         alt.Chart(alt.InlineData(values=[{"from": -1, "to": 1}]))
         .mark_rect(color=theme.GRID.light, opacity=0.6, aria=False)
-        .encode(x=alt.X("from:Q", scale=limits), x2="to:Q", y=alt.value(0), y2=alt.value(step * len(points)))
+        .encode(x=alt.X("from:Q", scale=limits), x2="to:Q", y=alt.YValue(0), y2=alt.Y2Value(step * len(points)))
     )
     shape = alt.Shape(
         "matters:N",
         legend=None,
-        scale=alt.Scale(domain=["matters", "does not matter", "unclear"], range=["diamond", "circle", "square"]),
+        scale={"domain": ["matters", "does not matter", "unclear"], "range": ["diamond", "circle", "square"]},
     )
     colour = alt.Color(
         "matters:N",
         legend=None,
-        scale=alt.Scale(
-            domain=["matters", "does not matter", "unclear"],
-            range=[theme.BRICK.light, theme.MUTED.light, theme.BLUE.light],
-        ),
+        scale={
+            "domain": ["matters", "does not matter", "unclear"],
+            "range": [theme.BRICK.light, theme.MUTED.light, theme.BLUE.light],
+        },
     )
     layers = [
         middle,

@@ -36,12 +36,12 @@ def impedance(
     )
     y = alt.Y(
         "value:Q",
-        axis=alt.Axis(
-            values=[t for t in _TICKS_OHM if domain[0] <= t <= domain[1]],
-            title="Impedance (Ω)",
-            labelExpr=figures.vega("datum.value"),
-        ),
-        scale=alt.Scale(type="log", domain=list(domain), nice=False),
+        axis={
+            "values": [t for t in _TICKS_OHM if domain[0] <= t <= domain[1]],
+            "title": "Impedance (Ω)",
+            "labelExpr": figures.vega("datum.value"),
+        },
+        scale={"type": "log", "domain": list(domain), "nice": False},
     )
     height = 190 if theme.narrow(width) else 240
     looks = lines.styles(3)
@@ -64,8 +64,8 @@ def impedance(
         return theme.finish(drawn, heading, width)
     angle = alt.Y(
         "value:Q",
-        axis=alt.Axis(values=[-90, -60, -30, 0, 30, 60, 90], title="Phase (°)", labelExpr=figures.vega("datum.value")),
-        scale=alt.Scale(domain=list(_PHASE_DEG), nice=False),
+        axis={"values": [-90, -60, -30, 0, 30, 60, 90], "title": "Phase (°)", "labelExpr": figures.vega("datum.value")},
+        scale={"domain": list(_PHASE_DEG), "nice": False},
     )
     below = Panel(
         phase, [NAMES["phase"]], looks[2:], "value", "Phase", _PHASE_DEG, width, height // 2, named=False, unit="°"

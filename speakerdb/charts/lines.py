@@ -73,15 +73,15 @@ def draw(
     import altair as alt
 
     names = list(panel.names)
-    by_name = alt.Legend(title=None, symbolType="stroke", columns=_columns(names)) if _legend(panel) else None
+    by_name = {"title": None, "symbolType": "stroke", "columns": _columns(names)} if _legend(panel) else None
     colour = alt.Color(
-        "series:N", legend=by_name, sort=names, scale=alt.Scale(domain=names, range=[s.colour for s in panel.looks])
+        "series:N", legend=by_name, sort=names, scale={"domain": names, "range": [s.colour for s in panel.looks]}
     )
     dash = alt.StrokeDash(
         "series:N",
         legend=by_name,
         sort=names,
-        scale=alt.Scale(domain=names, range=[list(s.dash) or [1, 0] for s in panel.looks]),
+        scale={"domain": names, "range": [list(s.dash) or [1, 0] for s in panel.looks]},
     )
     x = axes.frequency_x(title=panel.bottom, labels=panel.bottom, domain=panel.domain_x)
     y = y or axes.level_y(panel.y, panel.y_title, panel.domain_y, panel.step_db)
@@ -104,12 +104,14 @@ def _legend(panel: Panel) -> bool:
     return panel.named and theme.narrow(panel.width)
 
 
-def _widths(names: list[str], looks: Sequence[Style], legend: alt.Legend | None) -> alt.StrokeWidth:
+def _widths(names: list[str], looks: Sequence[Style], legend: dict[str, Any] | None) -> alt.StrokeWidth:
     import altair as alt
 
-    scale = alt.Scale(
-        type="ordinal", domain=names, range=[s.width for s in looks]
-    )  # by itself it has no width for one name
+    scale = {
+        "type": "ordinal",
+        "domain": names,
+        "range": [s.width for s in looks],
+    }  # by itself it has no width for one name
     return alt.StrokeWidth("series:O", sort=names, legend=legend, scale=scale)
 
 
@@ -142,8 +144,8 @@ def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:
         alt.Chart(alt.InlineData(values=[{"end": r["end"], "label": r["label"]}]))
         .mark_rule(color=r["colour"], strokeDash=list(r["dash"]) or [1, 0], strokeWidth=1.6, aria=False)
         .encode(
-            x=alt.value(panel.width + 2),
-            x2=alt.value(panel.width + _STEM_PX),
+            x=alt.XValue(panel.width + 2),
+            x2=alt.X2Value(panel.width + _STEM_PX),
             y=_same_y(y, "end"),
             y2=alt.Y2("label:Q"),
         )
@@ -152,7 +154,7 @@ def _end_labels(panel: Panel, y: alt.Y) -> list[Any]:
     text = (
         alt.Chart(alt.InlineData(values=[{"series": r["series"], "label": r["label"]} for r in rows]))
         .mark_text(align="left", baseline="middle", limit=_LABEL_LIMIT)
-        .encode(x=alt.value(panel.width + _TEXT_PX), y=_same_y(y, "label"), text="series:N")
+        .encode(x=alt.XValue(panel.width + _TEXT_PX), y=_same_y(y, "label"), text="series:N")
     )
     return [*stems, text]
 
@@ -162,7 +164,7 @@ def _same_y(y: alt.Y, field: str) -> alt.Y:
     import altair as alt
 
     known = y.to_dict(context={"data": None})  # the scale and axis as they stand
-    return alt.Y(f"{field}:Q", scale=alt.Scale(**known["scale"]), axis=alt.Axis(**known["axis"]))
+    return alt.Y(f"{field}:Q", scale=known["scale"], axis=known["axis"])
 
 
 def _hover(panel: Panel, x: alt.X) -> Any:
@@ -205,7 +207,7 @@ def limit_rule(value: float, y: alt.Y, width: int) -> Any:
     return (
         alt.Chart(alt.InlineData(values=[{"limit": value}]))
         .mark_rule(color=theme.RULE.light, strokeDash=[4, 3], strokeWidth=1.2, aria=False)
-        .encode(x=alt.value(0), x2=alt.value(width), y=_same_y(y, "limit"))
+        .encode(x=alt.XValue(0), x2=alt.X2Value(width), y=_same_y(y, "limit"))
     )
 
 
@@ -214,7 +216,7 @@ def limit_words(value: float, label: str, y: alt.Y, width: int) -> Any:
     import altair as alt
 
     base = alt.Chart(alt.InlineData(values=[{"limit": value, "text": label}])).encode(
-        x=alt.value(width - 4), y=_same_y(y, "limit"), text="text:N"
+        x=alt.XValue(width - 4), y=_same_y(y, "limit"), text="text:N"
     )
     place = {"align": "right", "baseline": "bottom", "dy": -3, "fontSize": theme.SMALL_PX}
     halo = base.mark_text(**place, stroke=theme.PANEL.light, strokeWidth=3, aria=False)

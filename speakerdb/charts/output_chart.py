@@ -48,12 +48,12 @@ def distortion(
     high = next(t for t in _PERCENT_TICKS if t >= max(float(most) if isinstance(most, float) else 0.0, 10.0))
     y = alt.Y(
         "percent:Q",
-        axis=alt.Axis(
-            values=[t for t in _PERCENT_TICKS if t <= high],
-            title="Distortion (%)",
-            labelExpr=figures.vega("datum.value"),
-        ),
-        scale=alt.Scale(type="log", domain=[_PERCENT_TICKS[0], high], nice=False),
+        axis={
+            "values": [t for t in _PERCENT_TICKS if t <= high],
+            "title": "Distortion (%)",
+            "labelExpr": figures.vega("datum.value"),
+        },
+        scale={"type": "log", "domain": [_PERCENT_TICKS[0], high], "nice": False},
     )
     panel = Panel(
         frame,
@@ -149,7 +149,7 @@ def usable_output(
 
     frame = points.drop_nulls("level_db").filter(pl.col("level_db").is_finite())
     every = [*frame["level_db"], *(v for d in demands for v in d.level_db)]
-    low, high = axes.level_domain(every, most_db=60.0, margin_db=2.0)
+    low, high = axes.level_domain(every, most_db=60.0, least_db=60.0, margin_db=2.0)
     y = axes.level_y("level_db", "Level at 1 m (dB)", (low, high))
     height = min(axes.level_height(width, high - low), 400)
     looks = lines.styles(5)[1 : 1 + len(demands)]
@@ -162,7 +162,7 @@ def usable_output(
     shape = alt.Shape(
         "censored:N",
         legend=None,
-        scale=alt.Scale(domain=list(CENSORED), range=["circle", "triangle-down", "triangle-up", "triangle-up"]),
+        scale={"domain": list(CENSORED), "range": ["circle", "triangle-down", "triangle-up", "triangle-up"]},
     )
     told = frame.select("frequency_hz", "level_db", "censored").iter_rows()
     words = [(figures.number(f), figures.DB.number(level, censored)) for f, level, censored in told]

@@ -13,7 +13,7 @@ from speakerdb.metric import Better
 from speakerdb.metrics import METRICS
 
 if TYPE_CHECKING:
-    import altair as alt
+    pass
 
 
 TICK = figures.vega("datum.value")  # the label of a tick
@@ -48,33 +48,30 @@ def plotted(name: str, *, currency: str | None = None) -> Plotted:
     return Plotted(label, what, better, name in UNITS_OF_LOG)
 
 
-def scale(what: Plotted, values: list[float], *, margin: float = 0.05) -> alt.Scale:
+def scale(what: Plotted, values: list[float], *, margin: float = 0.05) -> dict[str, Any]:
     """A linear or log scale around the finite values, with a little room at both ends."""
-    import altair as alt
 
     finite = [v for v in values if v is not None and math.isfinite(v) and (v > 0 or not what.log)]
     if not finite:
-        return alt.Scale(domain=[1, 10] if what.log else [0, 1])
+        return {"domain": [1, 10] if what.log else [0, 1]}
     low, high = min(finite), max(finite)
     if what.log:
         ratio = max((high / low) ** margin, 1.03)
-        return alt.Scale(type="log", domain=[low / ratio, high * ratio], nice=False)
+        return {"type": "log", "domain": [low / ratio, high * ratio], "nice": False}
     room = max((high - low) * margin, what.step)
-    return alt.Scale(domain=[low - room, high + room], nice=False, zero=False)
+    return {"domain": [low - room, high + room], "nice": False, "zero": False}
 
 
-def axis(what: Plotted, scale_: alt.Scale, *, count: int = 6, **more: Any) -> alt.Axis:
+def axis(what: Plotted, scale_: dict[str, Any], *, count: int = 6, **more: Any) -> dict[str, Any]:
     """An axis with the quantity's title; log axes get round 1-2-5 ticks so that labels never crowd."""
-    import altair as alt
 
     title = more.pop("title", what.title)
-    settings = scale_.to_dict()
-    if settings.get("type") == "log":
-        low, high = settings["domain"]
+    if scale_.get("type") == "log":
+        low, high = scale_["domain"]
         ticks = _round_ticks(low, high, count)
-        return alt.Axis(title=title, values=ticks, labelExpr=TICK, **more)
+        return dict(title=title, values=ticks, labelExpr=TICK, **more)
     least = {"tickMinStep": 1} if what.quantity == figures.FACTS["year"] else {}
-    return alt.Axis(title=title, tickCount=count, labelExpr=TICK, **least, **more)
+    return dict(title=title, tickCount=count, labelExpr=TICK, **least, **more)
 
 
 def _round_ticks(low: float, high: float, most: int) -> list[float]:

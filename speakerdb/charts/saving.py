@@ -2,10 +2,8 @@
 
 from __future__ import annotations
 
-import html
 import json
 from collections.abc import Callable
-from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -19,7 +17,8 @@ FORMATS = (".html", ".png", ".svg")
 _PNG_SCALE = 2.0
 
 
-def _vegalite_version() -> str:
+def vegalite_version() -> str:
+    """Of the specifications, as the renderer names it: '6.1'."""
     import altair as alt
 
     return ".".join(alt.SCHEMA_VERSION.lstrip("v").split(".")[:2])
@@ -47,7 +46,7 @@ def render(spec: str) -> str:
     """A specification as one SVG picture, in the light colours. Lets other Python threads run meanwhile."""
     import vl_convert
 
-    picture: str = vl_convert.vegalite_to_svg(spec, vl_version=_vegalite_version(), allowed_base_urls=[])
+    picture: str = vl_convert.vegalite_to_svg(spec, vl_version=vegalite_version(), allowed_base_urls=[])
     return picture
 
 
@@ -65,47 +64,6 @@ def png(chart: alt.TopLevelMixin, *, dark: bool = False) -> bytes:
     return picture
 
 
-@cache
-def _scripts() -> str:
-    import vl_convert
-
-    bundle: str = vl_convert.javascript_bundle("window.vegaEmbed = vegaEmbed;", _vegalite_version())
-    return bundle.replace("</script", "<\\/script")
-
-
-# Drawn again when the page turns dark or light, so that a chart left open follows the page.
-_DRAW = """
-const light = JSON.parse(document.getElementById("light").textContent);
-const dark = JSON.parse(document.getElementById("dark").textContent);
-const prefers = matchMedia("(prefers-color-scheme: dark)");
-const actions = {export: true, source: false, compiled: false, editor: false};
-function draw() {
-  charts.forEach((_, i) => vegaEmbed("#chart" + i, (prefers.matches ? dark : light)[i], {renderer: "svg", actions}));
-}
-const charts = light;
-prefers.addEventListener("change", draw);
-draw();
-"""
-
-
-def page(charts: list[alt.TopLevelMixin], title: str) -> str:
-    """One HTML page with interactive charts under each other; scripts and data inside, nothing fetched."""
-    plain = _json([c.to_dict() for c in charts])  # type: ignore[arg-type]
-    light, dark = (text.replace("<", "\\u003c") for text in (plain, theme.darken(plain)))
-    places = "".join(f'<div class="figure"><div id="chart{i}"></div></div>' for i in range(len(charts)))
-    return (
-        '<!doctype html>\n<html lang="en"><head><meta charset="utf-8">'
-        '<meta name="viewport" content="width=device-width, initial-scale=1">'
-        f"<title>{html.escape(title)}</title><link rel='icon' href='data:,'><style>{theme.css()}"
-        "body{margin:0;padding:16px;background:var(--paper);color:var(--ink);font-family:" + theme.FONT + "}"
-        ".figure{overflow-x:auto;margin:0 auto 20px;max-width:max-content;background:var(--panel)}"
-        "</style></head><body>"
-        f'{places}<script type="application/json" id="light">{light}</script>'
-        f'<script type="application/json" id="dark">{dark}</script>'
-        f"<script>{_scripts()}</script><script>{_DRAW}</script></body></html>\n"
-    )
-
-
 def save(chart: alt.TopLevelMixin, path: str | Path, *, title: str = "Chart", dark: bool = False) -> Path:
     """Write a chart as .html (interactive, both pages), .png or .svg (light, or dark where asked).
 
@@ -113,7 +71,9 @@ def save(chart: alt.TopLevelMixin, path: str | Path, *, title: str = "Chart", da
     """
     target = checked(path)
     if target.suffix.lower() == ".html":
-        write(target, page([chart], title).encode())
+        from speakerdb.charts.browser import page
+
+        write(target, page(chart, title).encode())
     elif target.suffix.lower() == ".png":
         write(target, png(chart, dark=dark))
     else:

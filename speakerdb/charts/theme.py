@@ -164,7 +164,7 @@ def finish(chart: Any, heading: Heading | None, width: int) -> Any:
         title = {"text": wrap(heading.title, width, TITLE_PX)}
         lines = [part for line in heading.lines for part in wrap(line, width, TEXT_PX)]
         chart = chart.properties(title={**title, "subtitle": lines} if lines else title)
-    return chart.configure(**config())
+    return chart.properties(config=config())  # `configure` would copy the whole chart once more
 
 
 def wrap(text: str, width: int, size_px: int) -> list[str]:

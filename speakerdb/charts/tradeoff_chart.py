@@ -80,16 +80,14 @@ def tradeoff(
         .mark_line(color=theme.BRICK.light, strokeWidth=2, interpolate=_steps(x), aria=False)
         .encode(x=ex, y=ey)
     )
-    looks = alt.Scale(domain=list(_ON), range=["diamond", "square", "circle"])
-    colours = alt.Scale(domain=list(_ON), range=[theme.BRICK.light, theme.OCHRE.light, theme.FAINT.light])
-    key = alt.Legend(title=None, columns=1 if small else 3, symbolStrokeWidth=0)
+    looks = {"domain": list(_ON), "range": ["diamond", "square", "circle"]}
+    colours = {"domain": list(_ON), "range": [theme.BRICK.light, theme.OCHRE.light, theme.FAINT.light]}
+    key = {"title": None, "columns": 1 if small else 3, "symbolStrokeWidth": 0}
     layers.append(
         base.mark_point(filled=True, opacity=1, stroke=theme.PANEL.light, strokeWidth=0.6).encode(
             shape=alt.Shape("stands:N", scale=looks, legend=key),
             color=alt.Color("stands:N", scale=colours, legend=key),
-            size=alt.Size(
-                "stands:O", sort=list(_ON), scale=alt.Scale(domain=list(_ON), range=[110, 70, 34]), legend=key
-            ),
+            size=alt.Size("stands:O", sort=list(_ON), scale={"domain": list(_ON), "range": [110, 70, 34]}, legend=key),
             tooltip=[
                 *_tips(x, y),
                 alt.Tooltip("chance:N", title="Probability of the frontier"),
@@ -166,8 +164,8 @@ def _names(
     frontier: pl.DataFrame,
     ex: Any,
     ey: Any,
-    sx: alt.Scale,
-    sy: alt.Scale,
+    sx: dict[str, Any],
+    sy: dict[str, Any],
     width: int,
     height: int,
     mark: str | None,
@@ -247,10 +245,10 @@ def _meet(a: tuple[float, ...], b: tuple[float, ...]) -> bool:
     return a[0] < b[2] and b[0] < a[2] and a[1] < b[3] and b[1] < a[3]
 
 
-def _pixels(scale_: alt.Scale, length: int) -> Any:
+def _pixels(scale_: dict[str, Any], length: int) -> Any:
     import math
 
-    known = scale_.to_dict()
+    known = scale_
     low, high = known["domain"]
     to = math.log if known.get("type") == "log" else float
     return lambda value: (to(value) - to(low)) / (to(high) - to(low)) * length
@@ -302,7 +300,7 @@ def _arrows(known: str, less: str, more: str) -> alt.Shape:
     import altair as alt
 
     shapes = [known, f"triangle-{less}", f"triangle-{more}", f"triangle-{more}"]
-    return alt.Shape("censored:N", legend=None, scale=alt.Scale(domain=list(CENSORED), range=shapes))
+    return alt.Shape("censored:N", legend=None, scale={"domain": list(CENSORED), "range": shapes})
 
 
 def _tips(x: Plotted, y: Plotted) -> list[Any]:
@@ -361,22 +359,22 @@ def groups(
     rows = alt.Y(
         "x:N",
         sort=order,
-        scale=alt.Scale(domain=order),
+        scale={"domain": order},
         axis=None
         if small
-        else alt.Axis(
-            title=x.title,
-            titleAngle=0,
-            titleAlign="left",
-            titleAnchor="start",
-            titleY=-10,
-            titleX=-label_px + 4,
-            labelExpr=expr,
-            labelLimit=label_px,
-            ticks=False,
-            grid=True,
-            labelColor=theme.INK.light,
-        ),
+        else {
+            "title": x.title,
+            "titleAngle": 0,
+            "titleAlign": "left",
+            "titleAnchor": "start",
+            "titleY": -10,
+            "titleX": -label_px + 4,
+            "labelExpr": expr,
+            "labelLimit": label_px,
+            "ticks": False,
+            "grid": True,
+            "labelColor": theme.INK.light,
+        },
     )
     ex = alt.X("y:Q", scale=sy, axis=axis(y, sy, count=4 if small else 7))
     dots = (
@@ -385,7 +383,7 @@ def groups(
         .encode(
             x=ex,
             y=rows,
-            yOffset=alt.YOffset("shift:Q", scale=alt.Scale(domain=[-2, 2] if small else [-1, 1])),
+            yOffset=alt.YOffset("shift:Q", scale={"domain": [-2, 2] if small else [-1, 1]}),
             shape=_arrows("circle", "left", "right"),
             tooltip=_tips(x, y),
         )
@@ -411,7 +409,7 @@ def groups(
     names = (
         alt.Chart(axes.inline(summary.select("x").with_columns(text=pl.Series(labels))))
         .mark_text(align="left", baseline="middle", dy=-19, limit=plot)
-        .encode(y=rows, x=alt.value(0), text="text:N")
+        .encode(y=rows, x=alt.XValue(0), text="text:N")
     )
     layers = [dots, bar, middle, *([names] if small else [])]
     # the shape of a point and that of a median say the same in shapes of their own

@@ -33,15 +33,13 @@ def report(
 
     Example: speakerdb report sill-5 --out sill-5.html
     """
-    from speakerdb.charts.beside import Renderer
-
-    with Renderer() as renderer, open_database(db) as base:  # it starts while the rest is still being loaded
+    with open_database(db) as base:
         from speakerdb.questions import documents
         from speakerdb.report import page
 
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
-        file = page.report(base, slug, out, setting=used, exact=True, renderer=renderer)
+        file = page.report(base, slug, out, setting=used, exact=True)
         if json:
             emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
             return

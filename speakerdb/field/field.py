@@ -32,11 +32,17 @@ KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts,
 STALE = "worked out under an older error model; run `speakerdb derive`"
 _IN_LINE = 0.1  # of one bench's variance: what is left after an alignment
 
-Kept = TypeVar("Kept", pl.DataFrame, np.ndarray[Any, Any])
+Kept = TypeVar("Kept")
 
 
-def _bytes_of(kept: pl.DataFrame | np.ndarray[Any, Any]) -> int:
-    return int(kept.estimated_size()) if isinstance(kept, pl.DataFrame) else kept.nbytes
+def _bytes_of(kept: object) -> int:
+    """Of frames and arrays, also in a tuple or a data class; what is small beside them counts as nothing."""
+    if isinstance(kept, pl.DataFrame):
+        return int(kept.estimated_size())
+    if isinstance(kept, np.ndarray):
+        return kept.nbytes
+    parts = kept if isinstance(kept, tuple) else vars(kept).values() if hasattr(kept, "__dict__") else ()
+    return sum(map(_bytes_of, parts))
 
 
 class Field:

@@ -4,27 +4,35 @@ from __future__ import annotations
 
 from functools import cache
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from speakerdb.charts import saving, theme
+from speakerdb.charts import browser, saving, theme
 from speakerdb.errors import RequestError
 from speakerdb.report import sheet as sheets
 
 if TYPE_CHECKING:
     from jinja2 import Environment
 
-    from speakerdb.charts.beside import Renderer
     from speakerdb.library import Database
     from speakerdb.report.sheet import Sheet
 
 
 TEMPLATES = Path(__file__).parent / "templates"
-STRIP_CSS = "strip.css"
+SHARED_CSS = "shared.css"  # of sheet and pages
+
+
+class _Nowhere:
+    """The links of a file that stands alone: there is nothing to lead to."""
+
+    static = True
+
+    def __call__(self, path: str, /, **parameters: object) -> str:
+        return ""
 
 
 @cache
 def environment() -> Environment:
-    """Templates of this package; everything put into a page is escaped unless it is an SVG of our own drawing."""
+    """Templates of this package; everything put into a page is escaped but for styles and scripts of our own."""
     from jinja2 import Environment, PackageLoader, StrictUndefined
 
     return Environment(
@@ -36,16 +44,25 @@ def environment() -> Environment:
     )
 
 
-def html(sheet: Sheet) -> str:
-    """The page of a sheet."""
+def html(base: Database, sheet: Sheet) -> str:
+    """The page of a sheet: styles, the library, charts and their data inside, nothing fetched; scripts run by their
+    hash."""
     from markupsafe import Markup
 
-    template = environment().get_template("sheet.html.jinja")
-    css = "".join(environment().loader.get_source(environment(), name)[0] for name in ("sheet.css", STRIP_CSS))  # type: ignore[union-attr]
-    # Vega's serializer escapes all text in an SVG
-    pictures: dict[str, Any] = {n: Markup(f.svg) if f.svg else None for n, f in sheet.figures.items()}
-    return template.render(
-        s=sheet, svg=pictures, palette=Markup(theme.css()), style=Markup(css), font=Markup(theme.FONT)
+    scripts, sources = browser.inside(sheets.charts(base, sheet.slug, sheet.setting))
+    style = "".join((TEMPLATES / name).read_text(encoding="utf-8") for name in ("sheet.css", SHARED_CSS))
+    return (
+        environment()
+        .get_template("sheet.html.jinja")
+        .render(
+            s=sheet,
+            link=_Nowhere(),
+            palette=Markup(theme.css()),
+            style=Markup(style),
+            font=Markup(theme.FONT),
+            scripts=Markup(scripts),
+            sources=Markup(sources),
+        )
     )
 
 
@@ -56,9 +73,8 @@ def report(
     *,
     setting: str | None = None,
     exact: bool = False,
-    renderer: Renderer | None = None,
 ) -> Path:
-    """Write the review sheet of a speaker. renderer: of its pictures, where one runs already.
+    """Write the review sheet of a speaker.
 
     Raises UnknownNameError, RequestError (another ending than .html, no such folder).
     """
@@ -67,5 +83,5 @@ def report(
         raise RequestError(f"{target} ends in {target.suffix or 'nothing'}; the review sheet is written as .html")
     if not target.parent.is_dir():
         raise RequestError(f"{target} can't be written: there is no folder {target.parent}")
-    saving.write(target, html(sheets.build(base, speaker, setting=setting, exact=exact, renderer=renderer)).encode())
+    saving.write(target, html(base, sheets.build(base, speaker, setting=setting, exact=exact)).encode())
     return target

@@ -1,35 +1,24 @@
-"""Every chart of the tool straight from a database, by name: what `--out`, the review sheet and the draft draw."""
+"""The chart of an answer: what `--out`, the pages and the draft draw; of one speaker see speaker_pictures."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
-from functools import cached_property
 from typing import TYPE_CHECKING, Any
 
 import polars as pl
 
 from speakerdb import figures
-from speakerdb.acoustics import grid, programme
+from speakerdb.acoustics import grid
 from speakerdb.analysis import nearness
-from speakerdb.answering import music, standing, stored
-from speakerdb.charts import (
-    curves_chart,
-    directivity_chart,
-    field_chart,
-    impedance_chart,
-    output_chart,
-    theme,
-    tradeoff_chart,
-)
-from speakerdb.charts.directivity_chart import ToneReach
+from speakerdb.charts import curves_chart, field_chart, theme, tradeoff_chart
+from speakerdb.charts.curves_chart import CURVE_LABELS
 from speakerdb.charts.quantity import Plotted, plotted
 from speakerdb.charts.theme import Heading
-from speakerdb.errors import RequestError, UnknownNameError
+from speakerdb.errors import RequestError
 from speakerdb.metrics import METRICS
-from speakerdb.metrics.directivity_rows import TONE
-from speakerdb.metrics.output_rows import PROGRAMME
-from speakerdb.report import example_rooms, frames, words
+from speakerdb.report import chart_tables, frames
+from speakerdb.report.speaker_pictures import PICTURES, Ask, Figure, cite, of_speaker
+from speakerdb.words import chart_words
 
 if TYPE_CHECKING:
     from speakerdb.analysis.properties import Property
@@ -43,193 +32,8 @@ if TYPE_CHECKING:
     from speakerdb.questions.tradeoff import TradeOff
     from speakerdb.questions.trend import Trends
 
+OVERLAY_BOX = (371, 330)  # of an overlay of few at a page's width
 OVERLAID = ("listening_window", "di_power")  # of subwoofers: what they are compared by
-
-
-@dataclass(frozen=True)
-class Ask:
-    """What is drawn and how. speaker: slug; width: of the plot in pixels; hover: a rule that follows the pointer."""
-
-    base: Database
-    speaker: str
-    setting: str
-    width: int = theme.WIDE
-    hover: bool = True
-
-    @cached_property
-    def sessions(self) -> list[frames.Measured]:
-        """The sessions of the setting, the one with the most curves first, then the newest."""
-        return frames.measured(self.base, self.speaker, self.setting)
-
-    @property
-    def session(self) -> frames.Measured:
-        """The session whose single curves are drawn: the one with the most of them, then the newest."""
-        return self.sessions[0]
-
-    @cached_property
-    def name(self) -> str:
-        return frames.display_name(self.base, self.speaker)
-
-
-@dataclass(frozen=True)
-class Picture:
-    """A chart of one speaker: its title, what else its heading says, and how it is drawn from an Ask."""
-
-    title: str
-    draw: Callable[[Ask, Heading | None], Any]
-    single: bool = False  # shows the curves of one session, not pooled ones
-
-
-def cite(base: Database) -> str:
-    """'state 8077116ce5 · 67 speakers · 2026-11-25'."""
-    state = base.state
-    return f"state {state.state} · {figures.count(state.speakers, 'speaker')} · {state.date}"
-
-
-def _curves(a: Ask, h: Heading | None) -> Any:
-    frame = frames.summary(a.base, a.speaker, a.setting, list(curves_chart.CURVE_LABELS))
-    if not len(frame):
-        raise RequestError(
-            f"{a.speaker} has no curve set in setting {a.setting}: the angles it needs were not measured"
-        )
-    return curves_chart.curve_set(frame, h, width=a.width, hover=a.hover)
-
-
-def _angles(a: Ask, h: Heading | None) -> Any:
-    return curves_chart.off_axis(frames.off_axis(a.session.grid), h, width=a.width, hover=a.hover)
-
-
-def _map(plane: Any) -> Callable[[Ask, Heading | None], Any]:
-    def draw(a: Ask, h: Heading | None) -> Any:
-        orbit = frames.orbit(a.session.grid, plane)
-        hertz = grid.FREQUENCY_HZ.tolist()
-        return directivity_chart.sound_map(orbit.angle_deg, hertz, orbit.level_db, orbit.edge, plane, h, width=a.width)
-
-    return draw
-
-
-def _beamwidth(a: Ask, h: Heading | None) -> Any:
-    return directivity_chart.beamwidth(frames.beamwidths(a.session.grid), h, width=a.width, hover=a.hover)
-
-
-def _tone(a: Ask, h: Heading | None) -> Any:
-    side_of = {m.id: side for side, m in TONE.items()}
-    rows = stored.show(a.base.store, a.base.find(a.speaker, exact=True)[0], a.setting).filter(
-        pl.col("session").is_null() & pl.col("metric").is_in(list(side_of)) & (pl.col("status") == "ok")
-    )
-    reaches = [
-        ToneReach(side_of[r["metric"]], r["value"], r["low"], r["high"], r["censored"])
-        for r in rows.iter_rows(named=True)
-    ]
-    if not reaches:
-        raise RequestError(f"how far the tone of {a.speaker} holds is withheld in all four directions")
-    return directivity_chart.tone(reaches, h, width=a.width)
-
-
-def _distortion(a: Ask, h: Heading | None) -> Any:
-    return output_chart.distortion(frames.distortion(_with(a, "distortion").grid), h, width=a.width, hover=a.hover)
-
-
-def _compression(a: Ask, h: Heading | None) -> Any:
-    return output_chart.compression(frames.compression(_with(a, "compression").grid), h, width=a.width, hover=a.hover)
-
-
-def _with(a: Ask, part: str, what: str = "") -> frames.Measured:
-    """The first session that holds a part, sweeps of a kind by default. Raises RequestError where none does."""
-    for session in a.sessions:
-        if getattr(session.grid, part) is not None:
-            return session
-    raise RequestError(f"no {what or part} of {a.speaker} was measured in setting {a.setting}")
-
-
-def _output(a: Ask, h: Heading | None) -> Any:
-    """Usable output per third octave against what two of the ordinary rooms ask for; the band that limits it ringed."""
-    frame = frames.usable_output(a.base, a.speaker, a.setting)
-    found = music.binds(a.base.field, frames.row_of(a.base, a.speaker, a.setting))
-    limits = [
-        (b.at_hz, b.by)
-        for b in found
-        if b.metric == PROGRAMME.id and b.at_hz and b.by and b.by != programme.CAUSES[programme.SWEEP_ENDED]
-    ]
-    demands = example_rooms.demands(a.base, a.speaker, a.setting)
-    return output_chart.usable_output(frame, demands, h, binds=limits[0] if limits else None, width=a.width)
-
-
-def _impedance(a: Ask, h: Heading | None) -> Any:
-    session = _with(a, "impedance_ohm", "impedance")
-    return impedance_chart.impedance(frames.impedance(session.grid), h, width=a.width, hover=a.hover)
-
-
-def _settings(a: Ask, h: Heading | None) -> Any:
-    names = settings_of(a.base, a.speaker)
-    if len(names) < 2:
-        raise RequestError(f"{a.speaker} was measured in one setting only: {names[0]}")
-    names = [a.setting, *(n for n in names if n != a.setting)][: curves_chart.MOST_OVERLAID]
-    parts = [frames.summary(a.base, a.speaker, n, ["listening_window"]).with_columns(series=pl.lit(n)) for n in names]
-    frame = pl.concat(parts)
-    names = [n for n in names if n in set(frame["series"])]
-    return curves_chart.settings(frame, names, h, width=a.width, hover=a.hover)
-
-
-def settings_of(base: Database, speaker: str) -> list[str]:
-    """The speaker's settings, the default one first."""
-    rows = base.field.base.filter(pl.col("speaker") == speaker).sort("is_default", "setting", descending=[True, False])
-    names: list[str] = rows["setting"].to_list()
-    return names
-
-
-def _place(a: Ask, h: Heading | None) -> Any:
-    return place_chart(a, standing.standing(a.base, a.speaker, standing.group_of(a.base, a.speaker)), h)
-
-
-def place_chart(a: Ask, found: standing.Standing, h: Heading | None) -> Any:
-    """The strips of a speaker's places in its group. Raises RequestError where it has none."""
-    if not found.places:
-        raise RequestError(f"{a.speaker} has no metric that can be placed in a field")
-    rows = pl.DataFrame(
-        [(p.metric.id, p.value, p.low, p.high, p.censored, p.text, words.share(p)) for p in found.places],
-        schema={
-            "metric": pl.String,
-            "value": pl.Float64,
-            "low": pl.Float64,
-            "high": pl.Float64,
-            "censored": pl.String,
-            "text": pl.String,
-            "note": pl.String,
-        },
-        orient="row",
-    )
-    return field_chart.place(rows, found.others, h, width=a.width)
-
-
-PICTURES: dict[str, Picture] = {
-    "curves": Picture("Curve set and directivity indices", _curves),
-    "angles": Picture("Response at 0, 10, 20 and 30°, mean of both sides", _angles, single=True),
-    "map-horizontal": Picture("Horizontal map, 1/3-octave smoothed", _map("horizontal"), single=True),
-    "map-vertical": Picture("Vertical map, 1/3-octave smoothed", _map("vertical"), single=True),
-    "beamwidth": Picture("Beamwidth", _beamwidth, single=True),
-    "tone": Picture("How far the tone holds", _tone),
-    "distortion": Picture("Total harmonic distortion per drive", _distortion, single=True),
-    "compression": Picture("Compression per drive", _compression, single=True),
-    "output": Picture("What it can do per third octave, and what music asks of it", _output),
-    "impedance": Picture("Impedance: magnitude, phase and EPDR", _impedance, single=True),
-    "settings": Picture("Settings compared", _settings),
-    "place": Picture("Place in its peer group", _place),
-}
-
-
-def of_speaker(name: str, ask: Ask, *, headed: bool = True) -> Any:
-    """One of PICTURES. Raises UnknownNameError for another name, RequestError where the speaker lacks what it shows."""
-    if name not in PICTURES:
-        raise UnknownNameError(f"there is no picture named {name!r}; there are {', '.join(PICTURES)}")
-    picture = PICTURES[name]
-    if not headed:
-        return picture.draw(ask, None)
-    shown = f"Setting {ask.setting}"
-    if picture.single:
-        session = ask.session
-        shown += f", session {session.session} ({session.lab}, sample {session.sample}, {session.date})"
-    return picture.draw(ask, Heading(f"{ask.name} · {picture.title}", (shown, cite(ask.base))))
 
 
 def of_answer(base: Database, asked: Question[Any], answer: Any, picture: str) -> tuple[str, Any]:
@@ -344,6 +148,11 @@ def ranking(
     return field_chart.ranking(named, plotted(metric), heading, width=width, mark=names.get(mark or ""))
 
 
+def drawable(rows: pl.DataFrame, a: str, b: str) -> pl.DataFrame:
+    """The rows of `compare` between two speakers that can be drawn."""
+    return rows.filter((pl.col("a") == a) & (pl.col("b") == b) & pl.col("difference").is_finite())
+
+
 def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:
     """The answer of `compare` between two speakers as a chart: rows as in Comparison.rows, of one pair."""
     shown = rows.with_columns(
@@ -435,3 +244,65 @@ def _slope(found: Trend) -> str:
         f"{effect} {r['unit']} ({interval}) per {r['per']}, over {figures.count(r['speakers'], 'speaker')} of "
         f"{figures.count(r['makers'], 'maker')}"
     )
+
+
+def overlay_figure(base: Database, speakers: Sequence[str]) -> Figure:
+    """What a page holds of an overlay until it is drawn."""
+    named, frame, equal = overlaid(base, speakers)
+    caption = f"Each in its default setting, set to the same mean level over {figures.band(*grid.named(equal))}"
+    part = frame["part"][0]
+    mine = frame.filter(part=part)
+    said = [chart_words.curve(name, mine.filter(series=name)) for name in named[:2]]
+    table = chart_tables.over_frequency(mine, "series", "level_db")
+    return Figure("overlay", caption, OVERLAY_BOX, (824, 528), f"{'; '.join(said)}.", table)
+
+
+def curve_figure(part: str, frequency_hz: Sequence[float], values: Sequence[float | None]) -> Figure:
+    """The same of one stored curve. part: its name in words."""
+    frame = pl.DataFrame({"of": [part] * len(values), "frequency_hz": frequency_hz, "value": values})
+    known = frame.with_columns(pl.col("value").cast(pl.Float64))
+    said = chart_words.extremes(known, "value", figures.Quantity("", 1))
+    table = chart_tables.over_frequency(known, "of", "value")
+    return Figure("curve", f"The {part} curve it is read from", (368, 295), (824, 560), f"{part}: {said}.", table)
+
+
+def stored_figure(name: str, curves: pl.DataFrame) -> Figure:
+    """The same of a curve set that is about to be stored. curves: as curves_chart.curve_set takes them."""
+    picture, curves = PICTURES["curves"], curves.filter(pl.col("part").is_in(list(CURVE_LABELS)))
+    box = picture.box if curves["part"].n_unique() > 1 else (368, 295)
+    sentence = f"{picture.tell(curves)}."
+    return Figure(name, "The curve set as it would be stored", box, sentence=sentence, table=picture.table(curves))
+
+
+def differences_figure(a: str, b: str, rows: int, *, name: str = "differences") -> Figure:
+    """The same of the differences of two speakers, so many rows."""
+    caption = f"{a} against {b}: right is higher for the first; in the grey middle a difference does not matter"
+    sentence = f"{figures.count(rows, 'difference')} of {a} and {b}; the table below holds each with its interval."
+    return Figure(name, caption, (300, 52 + 44 * rows), (802, 52 + 26 * rows), sentence)
+
+
+def ranking_figure(label: str, first: Sequence[tuple[str, str]]) -> Figure:
+    """The same of a ranking. first: (name, value as printed) of those drawn, in order."""
+    n = len(first)
+    caption = "The first of them with their intervals, and the places that each can have"
+    return Figure("ranking", caption, (296, 52 + 40 * n), (610, 52 + 24 * n), f"{chart_words.ends(label, first)}.")
+
+
+def tradeoff_figure(answer: TradeOff, likely: Sequence[str]) -> Figure:
+    """The same of a trade-off. likely: names of those that probably stand on the frontier."""
+    n = figures.count(len(answer.rows), "speaker")
+    who = f"; on the frontier: {figures.listing(list(likely))}" if likely else "; none surely on the frontier"
+    caption = "Point at a speaker for its figures; follow it to its page"
+    return Figure("tradeoff", caption, (340, 469), (684, 524), f"{n}{who}.")
+
+
+def trend_figure(answer: Trends) -> Figure:
+    """The same of a trend."""
+    found, label = answer.found[0], METRICS[answer.trends[0]["metric"]].label
+    caption = "Point at a speaker for its figures; follow it to its page"
+    if len(found.groups) or not len(found.slopes):
+        groups = figures.count(len(found.groups), "group")
+        sentence = f"{label} by {answer.over}: {groups}, medians in the table below."
+        return Figure("trend", caption, (310, 560), (640, 500), sentence)
+    sentence = f"{label} over {figures.phrase(plotted(answer.over).label)}: {_slope(found)}."
+    return Figure("trend", caption, (330, 358), (671, 447), sentence)

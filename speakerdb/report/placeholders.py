@@ -25,7 +25,7 @@ from speakerdb.errors import RequestError, UnknownNameError
 from speakerdb.field.naming import find_metric
 from speakerdb.metric import Metric
 from speakerdb.report import frames, pictures, relatives, words
-from speakerdb.report.pictures import Ask
+from speakerdb.report.speaker_pictures import PICTURES, Ask, cite, of_speaker
 
 if TYPE_CHECKING:
     from speakerdb.library import Database
@@ -141,8 +141,8 @@ class Scope:
         slug = self.base.find(speaker)[1]
         chosen = self.base.setting(slug, setting)
         ask = Ask(self.base, slug, chosen, hover=False)
-        drawn, bare = pictures.of_speaker(picture, ask), pictures.of_speaker(picture, ask, headed=False)
-        alt = f"{frames.display_name(self.base, slug)}: {pictures.PICTURES[picture].title.lower()}"
+        drawn, bare = of_speaker(picture, ask), of_speaker(picture, ask, headed=False)
+        alt = f"{frames.display_name(self.base, slug)}: {PICTURES[picture].title.lower()}"
         return self._image(drawn, bare, f"{slug}-{chosen}-{picture}", alt, format)
 
     def overlay(self, *speakers: str, format: Literal["svg", "png"] = "svg") -> str:
@@ -159,7 +159,7 @@ class Scope:
         found, why = relatives.relatives(self.base, slug, self.base.setting(slug))
         if not found:
             raise RequestError(f"{slug} has no relatives: {why}")
-        return "\n".join(f"- {_text(r.sentence)}" for r in found[: int(count)])
+        return "\n".join(f"- {_text(f'{r.name}: {r.away}; {r.told}.')}" for r in found[: int(count)])
 
     def name(self, speaker: str) -> str:
         """Maker and model."""
@@ -211,7 +211,7 @@ class Scope:
 
     def state(self) -> str:
         """The state of the database, to cite."""
-        return pictures.cite(self.base)
+        return cite(self.base)
 
     def _pooled(self, slug: str, setting: str | None) -> dict[str, dict[str, Any]]:
         key = (slug, setting)

@@ -5,15 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
-import polars as pl
-
 from speakerdb import figures
 from speakerdb.analysis.nearness import WORDS
-from speakerdb.answering import standing
-from speakerdb.charts import field_chart
-from speakerdb.errors import RequestError, SpeakerdbError
-from speakerdb.metrics import METRICS
-from speakerdb.report import words
+from speakerdb.errors import SpeakerdbError
 from speakerdb.report.frames import display_name
 from speakerdb.words import match_words
 
@@ -34,8 +28,8 @@ class Relative:
     told: str
 
     @property
-    def sentence(self) -> str:
-        return f"{self.name}: {figures.DB.text(self.distance_db)} RMS away; {self.told}."
+    def away(self) -> str:
+        return f"{figures.DB.text(self.distance_db)} RMS away"
 
 
 def relatives(base: Database, slug: str, setting: str) -> tuple[list[Relative], str | None]:
@@ -57,49 +51,3 @@ def _relative(base: Database, r: dict[str, Any]) -> Relative:
         )
     name = display_name(base, r["speaker"])
     return Relative(r["speaker"], name, r["distance_db"], "; ".join([told, *r["remarks"]]))
-
-
-@dataclass(frozen=True, eq=False)
-class Differences:
-    """What sets the speaker apart from one relative, in sentences. rows: metric, difference (own − other's, or
-    own/other's), low, high, matters; what is withheld on either side is left out."""
-
-    name: str
-    sentences: list[str]
-    rows: pl.DataFrame
-
-
-def differences(base: Database, slug: str, setting: str, others: list[Relative]) -> list[Differences]:
-    """What surely differs by as much as matters, what surely does not, and what can't be told, from each of a few
-    relatives."""
-    if not others:
-        return []
-    answer = base.compare((f"{slug}@{setting}", *(o.slug for o in others)), metric=tuple(standing.VERDICT), exact=True)
-    own = answer.rows.filter((pl.col("a") == slug) & (pl.col("setting_a") == setting)).with_columns(
-        pl.when(pl.col(c).is_finite()).then(c).alias(c) for c in ("difference", "low", "high")
-    )
-    return [_told(o.name, own.filter(pl.col("b") == o.slug)) for o in others]
-
-
-def _told(name: str, rows: pl.DataFrame) -> Differences:
-    rows = rows.select("metric", "difference", "low", "high", "matters")
-    if not len(rows):
-        return Differences(name, ["They can't be compared: no figure is known of both with its uncertainty."], rows)
-    said = [
-        words.difference(METRICS[r["metric"]], name, r["difference"], r["low"], r["high"], r["matters"])
-        for r in rows.filter(pl.col("matters") == "yes").iter_rows(named=True)
-    ]
-    if not said:
-        said.append("No figure surely differs by as much as matters.")
-    for verdict, start in (("no", "No difference that matters"), ("unclear", "Can't be told at this precision")):
-        labels = [METRICS[m].phrase for m in rows.filter(pl.col("matters") == verdict)["metric"]]
-        said += [f"{start}: {figures.listing(labels)}."] if labels else []
-    return Differences(name, said, rows)
-
-
-def differences_chart(found: Differences, width: int) -> Any:
-    """The same as a chart."""
-    rows = found.rows.drop_nulls("difference")
-    if not len(rows):
-        raise RequestError("no figure is known of both speakers with its uncertainty")
-    return field_chart.differences(rows, width=width)

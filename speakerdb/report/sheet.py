@@ -2,9 +2,8 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -12,44 +11,34 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.answering import branching, music, standing
-from speakerdb.charts import saving
-from speakerdb.charts.beside import Renderer
-from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.errors import RequestError
+from speakerdb.metric import GROUPS
 from speakerdb.metrics import METRICS
-from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, words, worth
+from speakerdb.report import example_rooms, loudness, pictures, provenance, relatives, speaker_pictures, worth
 from speakerdb.report.example_rooms import Rooms
 from speakerdb.report.frames import row_of
-from speakerdb.report.pictures import Ask
-from speakerdb.report.relatives import Differences, Relative
+from speakerdb.report.relatives import Relative
+from speakerdb.report.speaker_pictures import FIGURE_PX, Ask, Figure
 from speakerdb.words.settings_words import SHOWN_HZ, octave_rows, wall_sentence
 
 if TYPE_CHECKING:
     from speakerdb.answering.facts import Facts
     from speakerdb.library import Database
+    from speakerdb.metric import Metric
 
-FIGURE_PX = 300  # plot width that reads on a phone and stands two in a row on a desktop
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
+FIRST = ("curves", "map-horizontal", "output", "distortion", "impedance")  # what is drawn right below the verdict
+NEAREST = 4  # shown
 
 
 @dataclass(frozen=True)
-class Figure:
-    """A picture of the sheet as inlined SVG, or the reason why it is not there."""
+class ValueRow:
+    """One value as printed. remark: what has to be said of it."""
 
-    name: str
-    caption: str
-    svg: str | None
-    reason: str | None = None
-
-
-@dataclass(frozen=True)
-class VerdictRow:
-    """One figure of the verdict, as words."""
-
-    metric: str
-    label: str
+    metric: Metric
     value: str
     interval: str
-    share: str
+    remark: str
 
 
 @dataclass(frozen=True)
@@ -70,13 +59,14 @@ class Sheet:
     slug: str
     name: str
     setting: str
-    is_default: bool
+    setting_names: list[str]
     facts: Facts
+    aliases: list[str]
     cite: str
     strip: list[dict[str, Any]]
     group: str
-    verdict: list[VerdictRow]
     figures: dict[str, Figure]
+    values: list[tuple[str, list[ValueRow]]]
     angle: list[str]
     settings: Settings | None
     loudness: list[str]
@@ -84,132 +74,125 @@ class Sheet:
     rooms: Rooms
     relatives: list[Relative]
     no_relatives: str | None
-    differences: list[Differences]
     worth: list[str]
     withheld: list[tuple[str, list[str]]]
     disagreements: list[str]
     cautions: list[str]
     sessions: list[provenance.SessionRow]
     with_intervals: bool
-    definitions: list[Any] = field(default_factory=list)
+
+    @property
+    def is_default(self) -> bool:
+        return self.setting == self.setting_names[0]
+
+    @property
+    def first(self) -> list[Figure]:
+        """The figures of the second screen."""
+        return [self.figures[name] for name in FIRST if name in self.figures]
+
+    @property
+    def more(self) -> list[Figure]:
+        """The figures that are folded away."""
+        return [f for name, f in self.figures.items() if name not in {*FIRST, "place", "settings"}]
 
 
-def build(
-    base: Database, speaker: str, *, setting: str | None = None, exact: bool = False, renderer: Renderer | None = None
-) -> Sheet:
-    """Gather the sheet of one speaker in one setting (the default one). renderer: of its pictures, where one runs
-    already.
+def build(base: Database, speaker: str, *, setting: str | None = None, exact: bool = False) -> Sheet:
+    """Gather the sheet of one speaker in one setting (the default one).
 
     Raises UnknownNameError.
     """
     _, slug = base.find(speaker, exact=exact)
     chosen = base.setting(slug, setting)
-    if renderer is not None:
-        return _build(base, slug, chosen, renderer)
-    with Renderer() as own:  # pictures are rendered beside the gathering
-        return _build(base, slug, chosen, own)
-
-
-def _build(base: Database, slug: str, chosen: str, renderer: Renderer) -> Sheet:
-    names = pictures.settings_of(base, slug)
+    names = speaker_pictures.settings_of(base, slug)
     ask = Ask(base, slug, chosen, FIGURE_PX, hover=False)
-    default = chosen == names[0]
     near, alone = relatives.relatives(base, slug, chosen)
-    drawing = {name: _figure(name, caption, draw, renderer) for name, caption, draw in _curves_of(ask, names, near)}
-    apart = relatives.differences(base, slug, chosen, near[:2])
-    if apart:
-        caption = f"Against {near[0].name}: right is higher here; in the grey middle a difference does not matter"
-        draw = partial(relatives.differences_chart, apart[0], FIGURE_PX)
-        drawing["differences"] = _figure("differences", caption, draw, renderer)
+    near = near[:NEAREST]
     shown = base.show(slug, setting=chosen, exact=True)
     rows = shown.rows
     pooled = rows.filter(pl.col("session").is_null())
     group = standing.group_of(base, slug)
-    stands = standing.standing(base, slug, group, standing.VERDICT if default else ())
-    places = stands.places
-    caption = f"Its place among {group.noun}: a tick is another speaker, the bar the 95 % interval"
-    drawing["place"] = _figure("place", caption, lambda: pictures.place_chart(ask, stands, None), renderer)
+    drawn = speaker_pictures.figures_of(ask, _names(names))
+    if near:
+        drawn["overlay"] = _overlay_figure(near)
     return Sheet(
         slug=slug,
         name=ask.name,
         setting=chosen,
-        is_default=default,
+        setting_names=names,
         facts=base.facts(slug),
-        cite=pictures.cite(base),
+        aliases=list(shown.aliases),
+        cite=speaker_pictures.cite(base),
         strip=shown.strip,
         group=group.noun,
-        verdict=_verdict(pooled, places),
+        values=_values(pooled),
         angle=_angle(pooled),
         settings=_settings(base, slug, chosen) if len(names) > 1 else None,
         loudness=loudness.sentences(rows, music.binds(base.field, row_of(base, slug, chosen))),
         claim=loudness.claim(base, slug, chosen),
-        rooms=example_rooms.rooms(base, slug, chosen, is_default=default),
+        rooms=example_rooms.rooms(base, slug, chosen, is_default=chosen == names[0]),
         relatives=near,
         no_relatives=alone,
-        differences=apart,
         worth=worth.sentences(base, slug),
         withheld=provenance.withheld(rows),
         disagreements=provenance.disagreements(rows),
         cautions=branching.cautions(rows),
         sessions=provenance.sessions(base, slug),
         with_intervals=bool(pooled["low"].is_not_null().any()),
-        definitions=[METRICS[m] for m in pooled["metric"]],
-        figures={name: figure() for name, figure in drawing.items()},
+        figures=drawn,
     )
 
 
-def _verdict(pooled: pl.DataFrame, places: list[standing.Place]) -> list[VerdictRow]:
-    by_metric = {p.metric.id: p for p in places}
-    found = []
-    for metric_id in standing.VERDICT:
-        mine = pooled.filter((pl.col("metric") == metric_id) & (pl.col("status") == "ok"))
-        if not len(mine):
-            continue
-        r, metric = mine.row(0, named=True), METRICS[metric_id]
-        place = by_metric.get(metric_id)
-        found.append(
-            VerdictRow(
-                metric_id,
-                metric.label,
-                metric.quantity.text(r["value"], r["censored"], r["other_value"]),
-                metric.quantity.interval_text(r["low"], r["high"]),
-                words.share(place) if place else "",
-            )
-        )
+def charts(base: Database, slug: str, setting: str) -> dict[str, Callable[[], Any]]:
+    """How each figure of a sheet is drawn, by name; those that can't be are left out."""
+    ask = Ask(base, slug, setting, FIGURE_PX, hover=False)
+    names = speaker_pictures.settings_of(base, slug)
+    found = dict(_drawable(ask, names))
+    near, _ = relatives.relatives(base, slug, setting)
+    if near:
+        shown = [slug, *(r.slug for r in near[: NEAREST - 1])]
+        found["overlay"] = partial(pictures.overlay, base, shown, width=FIGURE_PX, hover=False, headed=False)
     return found
 
 
-def _curves_of(ask: Ask, settings: list[str], near: list[Relative]) -> Iterator[tuple[str, str, Callable[[], Any]]]:
-    """(name, caption, how to draw it) of every picture that needs no other answers than the curves."""
-    for name, picture in pictures.PICTURES.items():
-        if name != "place" and (name != "settings" or len(settings) > 1):
-            yield name, picture.title, partial(pictures.of_speaker, name, ask, headed=False)
-    if near:
-        shown = [ask.speaker, *(r.slug for r in near[:3])]
-        draw = partial(pictures.overlay, ask.base, shown, width=FIGURE_PX, hover=False, headed=False)
-        yield "overlay", "With those that measure most like it, set to the same mean level", draw
+def _names(settings: list[str]) -> list[str]:
+    return [name for name in speaker_pictures.PICTURES if name != "settings" or len(settings) > 1]
 
 
-def _figure(name: str, caption: str, draw: Callable[[], Any], renderer: Renderer) -> Callable[[], Figure]:
-    """Draw a picture and start rendering it; the result waits for that. A picture that can't be drawn says why."""
-    try:
-        spec = saving.unchecked(draw)
-    except SpeakerdbError as error:
-        absent = Figure(name, caption, None, error.message)
-        return lambda: absent
-    rendered = renderer.submit(spec)
-    return lambda: Figure(name, caption, _own_ids(name, rendered.result()))
+def _drawable(ask: Ask, settings: list[str]) -> Iterator[tuple[str, Callable[[], Any]]]:
+    for name in _names(settings):
+        picture = speaker_pictures.PICTURES[name]
+        try:
+            taken = picture.take(ask)
+        except RequestError:
+            continue
+        yield name, partial(picture.draw, taken, ask, None)
 
 
-def _own_ids(name: str, svg: str) -> str:
-    """Clip paths numbered within the figure: the renderer counts on and on, and ids must differ within the page."""
-    known: dict[str, str] = {}
+def _overlay_figure(near: list[Relative]) -> Figure:
+    names = figures.listing([f"{r.name} ({figures.DB.text(r.distance_db)})" for r in near[: NEAREST - 1]])
+    return Figure(
+        "overlay",
+        "With those that measure most like it, set to the same mean level",
+        pictures.OVERLAY_BOX,
+        sentence=f"Laid over {names}: the RMS differences stand in brackets.",
+    )
 
-    def own(found: re.Match[str]) -> str:
-        number = known.setdefault(found.group(2), str(len(known)))
-        return f"{found.group(1)}{name}-clip-{number}{found.group(3)}"
 
-    return re.sub(r'(id="|url\(#)(clip\d+)("|\))', own, svg)
+def _values(pooled: pl.DataFrame) -> list[tuple[str, list[ValueRow]]]:
+    """Every value that stands, by group."""
+    found = {heading: [] for heading in GROUPS.values()}  # type: dict[str, list[ValueRow]]
+    for r in pooled.filter(pl.col("status") == "ok").iter_rows(named=True):
+        metric = METRICS[r["metric"]]
+        quantity = metric.quantity
+        found[GROUPS[metric.group]].append(
+            ValueRow(
+                metric,
+                quantity.text(r["value"], r["censored"], r["other_value"]),
+                quantity.interval(r["low"], r["high"]),
+                r["reason"] or "",
+            )
+        )
+    return [(heading, rows) for heading, rows in found.items() if rows]
 
 
 def _angle(pooled: pl.DataFrame) -> list[str]:

@@ -42,8 +42,14 @@ def sentences(base: Database, slug: str) -> list[str]:
     own = Selection((Limit("kind", "kind", "==", kind),))
     for metric in MERITS:
         try:
-            price, merit, rivals, open_ = relating.tradeoff(base.field, "price", metric.id, own, with_line=False)
-            every = relating.expectation(base.field, "price", metric.id, Selection())
+            price, merit, rivals, open_ = base.field.remember(
+                ("rivals", metric.id, kind),
+                lambda m=metric.id: relating.tradeoff(base.field, "price", m, own, with_line=False),  # type: ignore[misc]
+            )
+            every = base.field.remember(
+                ("expected", metric.id),
+                lambda m=metric.id: relating.expectation(base.field, "price", m, Selection()),  # type: ignore[misc]
+            )
         except SpeakerdbError as error:
             not_judged.setdefault(error.message, []).append(metric.phrase)
             continue

@@ -26,7 +26,7 @@ from speakerdb.errors import (
     UnknownNameError,
 )
 from speakerdb.questions import documents
-from speakerdb.web import api, drawing, pages, pages_in
+from speakerdb.web import api, drawn, pages, pages_in
 from speakerdb.web.jobs import PATIENCE_S, Jobs
 from speakerdb.web.kept import ANY_STATE, STATE_HEADER, Kept
 from speakerdb.web.rendering import STATIC, palette
@@ -89,7 +89,7 @@ def create_app(
     app.add_exception_handler(HTTPException, _on_http)
     app.include_router(api.router)
     app.include_router(pages.router)
-    app.include_router(drawing.router)
+    app.include_router(drawn.router)
     if allow_ingest:
         app.include_router(pages_in.router)
         app.include_router(pages_in.api_router)

@@ -110,11 +110,6 @@ async def settings_page(request: Request, site: _Site, name: str) -> Response:
     return await _page(request, site, lambda desk, ask: speaker.settings(desk, ask, name))
 
 
-@router.get("/numbers/{picture}")
-async def numbers_page(request: Request, site: _Site, picture: str) -> Response:
-    return await _page(request, site, lambda desk, ask: speaker.numbers(desk, ask, picture))
-
-
 @router.get("/dictionary")
 async def dictionary_page(request: Request, site: _Site) -> Response:
     return await _page(request, site, dictionary_view.dictionary)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+from functools import partial
 from typing import Annotated, Any, BinaryIO, cast
 
 from fastapi import APIRouter, BackgroundTasks, Depends, File, Request, Response, UploadFile
@@ -12,24 +13,25 @@ from starlette.background import BackgroundTask
 from starlette.datastructures import FormData
 from starlette.datastructures import UploadFile as FormFile
 
+from speakerdb.charts import browser
 from speakerdb.charts.curves_chart import curve_set
-from speakerdb.charts.saving import unchecked
-from speakerdb.errors import DataError, SpeakerdbError, UnknownNameError
+from speakerdb.errors import DataError, SpeakerdbError
+from speakerdb.metric import GROUPS
 from speakerdb.metrics import METRICS
 from speakerdb.questions.documents import FORMAT, Document
 from speakerdb.questions.show import Show, metric_map
+from speakerdb.report.pictures import stored_figure
+from speakerdb.report.speaker_pictures import FIGURE_PX, Figure
 from speakerdb.upkeep.apart import read_apart
 from speakerdb.upkeep.ingest import IngestResult, ingest
-from speakerdb.upkeep.preview import preview
+from speakerdb.upkeep.preview import Preview, preview
 from speakerdb.web.api import described
-from speakerdb.web.drawing import finished, width_of
+from speakerdb.web.drawn import SCRIPT_TYPE
 from speakerdb.web.pages import show
-from speakerdb.web.parameters import Ask
 from speakerdb.web.security import KEY_COOKIE, TOKEN_FIELD, TOKEN_HEADER, check_token
 from speakerdb.web.site import Site, site_of
 from speakerdb.web.uploads import LIMITS, Stage, Stages
 from speakerdb.web.views import View
-from speakerdb.web.views.field_view import GROUPS
 from speakerdb.words.upkeep_documents import RESULT_WORDS, result_counts
 from speakerdb.words.upkeep_documents import ingest as ingest_document
 
@@ -90,24 +92,33 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
         counts = {word: sum(p.verdict == word for p in stage.found) for word in ("new", "already", "refused")}
         groups = {words: [m.id for m in METRICS.values() if m.group == group] for group, words in GROUPS.items()}
         values = [None if p.values is None else metric_map(p.values) for p in stage.found]
-        content = {"stage": stage, "counts": counts, "groups": groups, "values": values}
+        content = {
+            "stage": stage,
+            "counts": counts,
+            "groups": groups,
+            "values": values,
+            "figures": [_figure(i, p) for i, p in enumerate(stage.found)],
+            "drawn": f"/in/{stage.id}/drawn.js",
+        }
         return show(request, View("checked.html", content), desk)
 
 
-@router.get("/in/{stage_id}/{number}.svg")
-async def preview_chart(request: Request, site: _Site, stage_id: str, number: int) -> Response:
-    """The curves of one session that was looked at."""
-    return await asyncio.wrap_future(site.pictures.submit(_preview_chart, request, site, stage_id, number))
+def _figure(number: int, looked_at: Preview) -> Figure | None:
+    curves = looked_at.curves
+    return None if curves is None or not len(curves) else stored_figure(f"session-{number}", curves)
 
 
-def _preview_chart(request: Request, site: Site, stage_id: str, number: int) -> Response:
+@router.get("/in/{stage_id}/drawn.js")
+async def preview_charts(site: _Site, stage_id: str) -> Response:
+    """The curves of the sessions that were looked at."""
+    text = await asyncio.wrap_future(site.drawing.submit(_preview_charts, site, stage_id))
+    return Response(text, media_type=SCRIPT_TYPE)
+
+
+def _preview_charts(site: Site, stage_id: str) -> str:
     found = _stages(site).find(stage_id).found
-    curves = found[number].curves if 0 <= number < len(found) else None
-    if curves is None:
-        raise UnknownNameError("there is no such session in this upload")
-    width = width_of(Ask(request.query_params))
-    drawn = finished(unchecked(lambda: curve_set(curves, width=width, hover=False)), site.render)
-    return Response(drawn, media_type="image/svg+xml")
+    curves = {f"session-{i}": p.curves for i, p in enumerate(found) if p.curves is not None and len(p.curves)}
+    return browser.data({name: partial(curve_set, of, width=FIGURE_PX, hover=False) for name, of in curves.items()})
 
 
 @router.post("/in/store")

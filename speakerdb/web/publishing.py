@@ -18,13 +18,13 @@ from urllib.parse import urlsplit
 from starlette.datastructures import QueryParams
 
 from speakerdb.answering import method
-from speakerdb.charts import theme
-from speakerdb.errors import RequestError, SpeakerdbError
+from speakerdb.charts import browser
+from speakerdb.errors import RequestError
 from speakerdb.field.naming import all_queries
 from speakerdb.library import Database
 from speakerdb.metrics import METRICS
 from speakerdb.store import State
-from speakerdb.web import asides, drawing
+from speakerdb.web import asides, drawn
 from speakerdb.web.cache import Answers
 from speakerdb.web.links import FileLinks, address
 from speakerdb.web.parameters import Ask
@@ -60,7 +60,8 @@ def publish(
 ) -> tuple[State, int]:
     """Write the site of a database file into a new or empty folder; returns the state and the number of files.
 
-    begin is told how many pages and pictures there are, advance each one done. Raises StoreError, RequestError.
+    begin is told how many pages and scripts of charts there are, advance each one done. Raises StoreError,
+    RequestError.
     """
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise RequestError(f"{folder} is not an empty folder; name a new one, so that no old page stays among the new")
@@ -75,9 +76,10 @@ def publish(
             for page in pages:
                 _write(folder / page.file, _html(desk, page, files, charts))
                 advance(1)
-            for source in STATIC.iterdir():
+            for source in (*STATIC.iterdir(), browser.SCRIPT, browser.LICENCES):
                 _copy(source, folder / "static" / source.name)
             _write(folder / "static" / "palette.css", palette())
+            _write(folder / "static" / "vega.js", browser.library())
         except OSError as error:
             raise RequestError(f"{folder} can't be written: {error.strerror}") from error
         state = base.state
@@ -97,8 +99,6 @@ def plan(desk: Desk) -> Iterator[Page]:
     for slug in slugs:
         settings = asides.setting_names(desk.base, slug)
         yield from _of_speaker(slug, settings)
-        for setting in settings:
-            yield from _numbers(desk, slug, setting)
     for i, (_, given) in enumerate(room_view.examples()):
         yield Page(
             "/room", given if i else {}, f"room-{i + 1}.html" if i else "room.html", _fixed(room_view.room, given)
@@ -134,15 +134,6 @@ def _of_speaker(slug: str, settings: list[str]) -> Iterator[Page]:
         yield Page(f"/settings/{slug}", {}, f"settings/{slug}.html", partial(speaker.settings, name=slug))
 
 
-def _numbers(desk: Desk, slug: str, setting: str) -> Iterator[Page]:
-    """The numbers behind the pictures of a speaker in a setting."""
-    for name in speaker.tables_of(desk, slug, setting):
-        file = f"numbers/{slug}--{_plain(setting)}--{name}.html"
-        yield Page(
-            f"/numbers/{name}", {"speaker": slug, "setting": setting}, file, partial(speaker.numbers, picture=name)
-        )
-
-
 def _fixed(make: Callable[[Desk, Ask], View], given: Given) -> Callable[[Desk, Ask], View]:
     """A page that answers one question, whatever its address says."""
     return lambda desk, _: make(desk, Ask.of(given))
@@ -155,22 +146,22 @@ def _plain(setting: str) -> str:
 
 
 def _statics() -> dict[str, str]:
-    names = [source.name for source in STATIC.iterdir()] + ["palette.css"]
+    names = [source.name for source in STATIC.iterdir()]
+    names += [browser.SCRIPT.name, browser.LICENCES.name, "palette.css", "vega.js"]
     return {f"/static/{name}": f"static/{name}" for name in names}
 
 
 class _Links(FileLinks):
-    """Also gives every picture a file, and remembers which there are."""
+    """Also gives the script of a page's charts a file, and remembers which there are."""
 
     def __init__(self, files: dict[str, str], here: str, charts: dict[str, str]) -> None:
         super().__init__(files | charts, here)
         self._all, self._charts = files, charts
 
     def __call__(self, path: str, /, **parameters: object) -> str:
-        if path.startswith("/chart/"):
+        if path.startswith("/drawn/"):
             at = address(path, **parameters)  # type: ignore[arg-type]
-            name = path.removeprefix("/chart/").removesuffix(".svg")
-            self._files = self._all | {at: self._charts.setdefault(at, f"charts/{name}-{_digest(at)}.svg")}
+            self._files = self._all | {at: self._charts.setdefault(at, f"drawn/{_digest(at)}.js")}
         return super().__call__(path, **parameters)  # type: ignore[arg-type]
 
 
@@ -206,7 +197,7 @@ _desk: Desk | None = None  # of a drawing process
 
 
 def _draw_all(path: Path, folder: Path, charts: dict[str, str], advance: Callable[[int], None]) -> None:
-    """Draw the pictures on all cores: several processes may read the file at once."""
+    """Write the scripts of charts on all cores: several processes may read the file at once."""
     tasks = [(at, str(folder / file)) for at, file in charts.items()]
     context = multiprocessing.get_context("spawn")
     try:
@@ -229,19 +220,6 @@ def _open(path: Path) -> None:
 def _draw(task: tuple[str, str]) -> None:
     at, file = task
     parts = urlsplit(at)
-    name = parts.path.removeprefix("/chart/").removesuffix(".svg")
+    page = parts.path.removeprefix("/drawn/").removesuffix(".js")
     assert _desk is not None
-    try:
-        text = drawing.finished(drawing.specified(_desk, name, Ask(QueryParams(parts.query))))
-    except SpeakerdbError as error:
-        text = _told(error.message)
-    _write(Path(file), text)
-
-
-def _told(message: str) -> str:
-    """A picture that says why there is none."""
-    words = message.replace("&", "&amp;").replace("<", "&lt;")
-    return (
-        '<svg xmlns="http://www.w3.org/2000/svg" width="620" height="60"><text x="8" y="34" font-size="12" '
-        f'fill="{theme.MUTED.light}">{words}</text></svg>'
-    )
+    _write(Path(file), drawn.script(_desk, page, Ask(QueryParams(parts.query))))

@@ -16,7 +16,7 @@ from speakerdb import figures
 from speakerdb.charts import theme
 from speakerdb.figures import Quantity
 from speakerdb.metrics import METRICS
-from speakerdb.report.page import STRIP_CSS, TEMPLATES
+from speakerdb.report.page import SHARED_CSS, TEMPLATES
 from speakerdb.web.links import Links
 from speakerdb.web.security import PAGE_POLICY
 from speakerdb.words import room_words
@@ -134,7 +134,7 @@ def note(m: dict[str, Any]) -> str:
 
 def palette() -> str:
     """The style that pages share with the review sheet: colours, the verdict."""
-    return theme.css() + (TEMPLATES / STRIP_CSS).read_text(encoding="utf-8")
+    return theme.css() + (TEMPLATES / SHARED_CSS).read_text(encoding="utf-8")
 
 
 @cache
@@ -185,4 +185,4 @@ def environment() -> Environment:
 
 
 def render(template: str, links: Links, **content: Any) -> str:
-    return environment().get_template(template).render(link=links, **content)
+    return environment().get_template(template).render(**{"link": links, "drawn": None, **content})

@@ -6,14 +6,11 @@ from collections.abc import Callable, Hashable, Iterator
 from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
-from threading import Lock
 from typing import Any, TypeVar, cast
 
 from fastapi import Request
 
-from speakerdb.charts.beside import Renderer
 from speakerdb.declare import Question
-from speakerdb.errors import BusyError
 from speakerdb.library import Database
 from speakerdb.questions.documents import Document, document
 from speakerdb.store import State
@@ -73,37 +70,22 @@ class Site:
     token: str = field(default_factory=new_token)
     key: str = field(default_factory=new_token)  # what taking measurements in asks for
     jobs: Jobs = field(default_factory=Jobs)
-    pictures: ThreadPoolExecutor = field(
-        default_factory=lambda: ThreadPoolExecutor(2, thread_name_prefix="picture", initializer=_load_for_charts)
+    drawing: ThreadPoolExecutor = field(
+        default_factory=lambda: ThreadPoolExecutor(2, thread_name_prefix="drawing", initializer=_load_for_charts)
     )
-    _renderer: Renderer | None = None
-    _starting: Lock = field(default_factory=Lock)
 
     @contextmanager
     def desk(self) -> Iterator[Desk]:
         with self.source.read() as base:
             yield Desk(base, base.state, self.answers)
 
-    def render(self, specification: str) -> str:
-        """A chart's specification as SVG, in a process beside, so that pages get on meanwhile."""
-        with self._starting:
-            if self._renderer is None:
-                self._renderer = Renderer()
-            renderer = self._renderer
-        try:
-            return renderer.submit(specification).result()
-        except TimeoutError as error:
-            raise BusyError(str(error)) from None
-
     def close(self) -> None:
         """Let go of the file and of what was begun."""
         self.jobs.close()
-        self.pictures.shutdown(wait=False, cancel_futures=True)
+        self.drawing.shutdown(wait=False, cancel_futures=True)
         self.source.close()
         if self.stages is not None:
             self.stages.close()
-        if self._renderer is not None:
-            self._renderer.close(at_once=True)
 
 
 def site_of(request: Request) -> Site:

@@ -61,8 +61,8 @@ def test_axis_titles_and_units_come_from_the_dictionary() -> None:
 def test_a_log_axis_has_ticks_within_its_range_and_few_enough(low: float, ratio: float) -> None:
     what = Plotted("x", log=True)
     around = scale(what, [low, low * ratio])
-    ticks = axis(what, around, count=6).to_dict()["values"]
-    first, last = around.to_dict()["domain"]
+    ticks = axis(what, around, count=6)["values"]
+    first, last = around["domain"]
     assert 2 <= len(ticks) <= 12
     assert all(first * 0.999 <= t <= last * 1.001 for t in ticks)
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
@@ -69,6 +70,20 @@ def sheets(field: Database, lonely: Database, tmp_path_factory: pytest.TempPathF
     return files
 
 
+SHIFTS = """window.shifted = 0; new PerformanceObserver((list) => { for (const e of list.getEntries())
+ if (!e.hadRecentInput) window.shifted += e.value; }).observe({type: "layout-shift", buffered: true})"""
+
+
+def drawn(opened: Any) -> None:
+    """Open what is folded and wait for every chart."""
+    opened.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+    opened.evaluate("dispatchEvent(new Event('beforeprint'))")
+    opened.wait_for_function(
+        "[...document.querySelectorAll('figure[data-chart]')]"
+        ".every(f => f.querySelector('.drawn svg') || f.querySelector('.note'))"
+    )
+
+
 NAMES = ("full", "horizontal", "script", "quotes", "rtl", "alone")
 
 
@@ -85,7 +100,7 @@ def test_opened_with_the_network_off_it_asks_for_nothing_and_reports_nothing(
     opened.on("pageerror", lambda e: said.append(str(e)))
     opened.on("dialog", lambda d: said.append(f"dialog {d.message}"))
     opened.goto(sheets[name].as_uri())
-    opened.wait_for_timeout(150)
+    drawn(opened)
     assert [u for u in requests if not u.startswith(("file:", "data:"))] == []
     assert said == []
     context.close()
@@ -98,20 +113,70 @@ def test_no_text_is_cut_off_or_covered_and_nothing_sticks_out(
 ) -> None:
     opened = chromium.new_page(viewport={"width": WIDTHS[width], "height": 800})
     opened.goto(sheets[name].as_uri())
-    opened.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true })")
+    drawn(opened)
     assert text_problems(opened) == []
     assert opened.evaluate("document.documentElement.scrollWidth") <= WIDTHS[width]
     opened.close()
 
 
-@pytest.mark.parametrize("part", ["verdict", "rooms"])
-def test_figures_and_rooms_fit_a_phone_without_scrolling_sideways(
-    chromium: Any, sheets: dict[str, Path], part: str
-) -> None:
-    opened = chromium.new_page(viewport={"width": WIDTHS["phone"], "height": 800})
+def test_the_verdict_stands_on_the_first_screens_and_nothing_moves(chromium: Any, sheets: dict[str, Path]) -> None:
+    for width, most, whole in ((1200, 900, 2700), (390, 1300, 6500)):
+        opened = chromium.new_page(viewport={"width": width, "height": 900})
+        opened.add_init_script(SHIFTS)
+        opened.goto(sheets["full"].as_uri())
+        height = opened.evaluate("document.documentElement.scrollHeight")
+        for at in range(0, height, 400):
+            opened.evaluate(f"scrollTo(0, {at})")
+            opened.wait_for_timeout(60)
+        assert opened.evaluate("document.querySelector('.strip').getBoundingClientRect().bottom + scrollY") <= most
+        assert height <= whole
+        assert opened.evaluate("document.documentElement.scrollHeight") == height
+        assert opened.evaluate("window.shifted") <= 0.02
+        opened.close()
+
+
+def test_all_charts_take_few_elements_and_each_tells_a_number(chromium: Any, sheets: dict[str, Path]) -> None:
+    opened = chromium.new_page(viewport={"width": 1200, "height": 900})
     opened.goto(sheets["full"].as_uri())
-    assert opened.evaluate(f"(e => e.scrollWidth - e.clientWidth)(document.querySelector('#{part} .scroll'))") == 0
+    drawn(opened)
+    assert opened.evaluate("document.querySelectorAll('*').length") <= 2700
+    names = opened.evaluate("[...document.querySelectorAll('.drawing')].map(d => d.getAttribute('aria-label'))")
+    assert len(names) == len(set(names)) >= 11
+    assert all(re.search(r"\d", name) for name in names), names
     opened.close()
+
+
+def test_numbers_and_files_are_reached_by_tab_alone_and_hold_what_is_drawn(
+    chromium: Any, sheets: dict[str, Path]
+) -> None:
+    opened = chromium.new_page(viewport={"width": 1200, "height": 900}, accept_downloads=True)
+    opened.goto(sheets["full"].as_uri())
+    opened.wait_for_selector("figure[data-chart=curves] .drawn svg")
+    opened.focus("figure[data-chart=curves] button")
+    opened.keyboard.press("Enter")
+    head = opened.inner_text("figure[data-chart=curves] .numbers thead")
+    assert "Hz" in head
+    assert "Listening window" in head
+    assert opened.evaluate("document.querySelectorAll('figure[data-chart=curves] .numbers tbody tr').length") == 31
+    opened.keyboard.press("Enter")
+    assert opened.query_selector(".numbers") is None
+    for words, start in (("PNG", b"\x89PNG"), ("SVG", b"<svg"), ("CSV", b"\xef\xbb\xbffrequency_hz,")):
+        opened.keyboard.press("Tab")
+        assert opened.evaluate("document.activeElement.textContent") == words
+        with opened.expect_download() as saved:
+            opened.keyboard.press("Enter")
+        assert Path(saved.value.path()).read_bytes().startswith(start), words
+    opened.keyboard.press("Tab")
+    assert opened.evaluate("document.activeElement.closest('figure').dataset.chart") != "curves"
+    opened.close()
+
+
+def test_without_scripts_the_numbers_stand_in_place_of_the_charts(chromium: Any, sheets: dict[str, Path]) -> None:
+    context = chromium.new_context(java_script_enabled=False)
+    opened = context.new_page()
+    opened.goto(sheets["full"].as_uri())
+    assert "Listening window" in opened.inner_text("figure[data-chart=curves] table")
+    context.close()
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -119,6 +184,7 @@ def test_every_text_stands_out_by_4_5_to_1(chromium: Any, sheets: dict[str, Path
     context = chromium.new_context(color_scheme=scheme)
     opened = context.new_page()
     opened.goto(sheets["full"].as_uri())
+    drawn(opened)
     assert opened.evaluate(CONTRAST) == []
     context.close()
 
@@ -129,9 +195,13 @@ def test_the_pictures_turn_dark_with_the_page(chromium: Any, sheets: dict[str, P
         context = chromium.new_context(color_scheme=scheme)
         opened = context.new_page()
         opened.goto(sheets["full"].as_uri())
-        found[scheme] = opened.evaluate("getComputedStyle(document.querySelector('#figure-curves svg rect')).fill")
+        opened.wait_for_selector(".drawn svg")
+        found[scheme] = opened.evaluate("getComputedStyle(document.querySelector('.drawn svg text')).fill")
         context.close()
-    assert found == {"light": "rgb(255, 255, 255)", "dark": "rgb(27, 32, 39)"}
+    assert found in (
+        {"light": "rgb(28, 33, 38)", "dark": "rgb(233, 235, 238)"},
+        {"light": "rgb(86, 92, 100)", "dark": "rgb(169, 177, 187)"},
+    )
 
 
 def test_it_prints_light_whatever_the_screen(chromium: Any, sheets: dict[str, Path]) -> None:
@@ -147,6 +217,7 @@ def test_it_prints_light_whatever_the_screen(chromium: Any, sheets: dict[str, Pa
 def test_text_on_a_phone_is_large_enough_to_read(chromium: Any, sheets: dict[str, Path]) -> None:
     opened = chromium.new_page(viewport={"width": 375, "height": 800})
     opened.goto(sheets["full"].as_uri())
+    drawn(opened)
     smallest = opened.evaluate(
         "Math.min(...[...document.querySelectorAll('svg text')].filter(e => e.textContent.trim())"
         ".map(e => parseFloat(getComputedStyle(e).fontSize) * Math.hypot(e.getScreenCTM().a, e.getScreenCTM().b)))"

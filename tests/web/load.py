@@ -136,9 +136,8 @@ async def _reader(
             await asyncio.sleep(again_s)
             status, text, again_s = await _get(session, url, path, "page", waits)
         await _get(session, url, chance.choice(STATIC), "static", waits)
-        pictures = re.findall(r'"(/chart/[^"]+?\.svg[^"]*)"', text)
-        for picture in pictures[:1]:
-            await _get(session, url, picture.replace("&amp;", "&"), "picture", waits)
+        for charts in re.findall(r' data-charts="([^"]+)"', text):
+            await _get(session, url, charts.replace("&amp;", "&"), "charts", waits)
 
 
 def _zip(folder: Path) -> bytes:

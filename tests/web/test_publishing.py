@@ -40,7 +40,7 @@ def published(file, tmp_path_factory):
                 if i % 100 == 0:
                     publishing._draw((at, str(folder / name)))
                 else:
-                    publishing._write(folder / name, "<svg/>")
+                    publishing._write(folder / name, "")
 
         patch.setattr(publishing, "_draw_all", draw)
         state, files = publishing.publish(file, folder)
@@ -103,11 +103,23 @@ def test_there_is_a_page_for_every_speaker_setting_metric_and_question(published
     assert "Pennywort Sill 8" in (published / "index.html").read_text()
 
 
-def test_the_numbers_behind_a_speakers_pictures_stand_beside_it(published):
+def test_the_numbers_behind_a_speakers_charts_stand_on_its_page(published):
     page = (published / "speaker" / "alder-fen-sill-0.html").read_text()
-    tables = set(re.findall(r'href="../(numbers/[^"]+)"', page))
-    assert {t.rsplit("--", 1)[1] for t in tables} >= {"curves.html", "map-horizontal.html", "place.html"}
-    assert "<td" in (published / min(tables)).read_text()
+    tables = dict(re.findall(r'data-chart="([^"]+)".*?<noscript>(.*?)</noscript>', page, re.S))
+    assert set(tables) >= {"curves", "map-horizontal", "place"}
+    assert all("<td>" in table for table in tables.values())
+
+
+def test_site_is_small_and_its_charts_come_in_one_script_a_page(published):
+    for page, text in pages(published).items():
+        figures = set(re.findall(r'<figure class="picture" data-chart="([^"]+)"', text))
+        scripts = re.findall(r' data-charts="([^"]+)"', text)
+        assert len(scripts) == (1 if figures else 0) or not figures, page
+    drawn = [p for p in (published / "drawn").glob("*.js") if p.stat().st_size > 100]
+    assert drawn
+    assert all(p.read_text(encoding="utf-8").startswith("speakerdbCharts({") for p in drawn)
+    licences = (published / "static" / "licences.txt").read_text(encoding="utf-8")
+    assert "vega 6" in licences
 
 
 def test_every_page_carries_the_policy_of_the_server_but_for_framing(published):
@@ -118,12 +130,6 @@ def test_every_page_carries_the_policy_of_the_server_but_for_framing(published):
         assert html.unescape(policy[1]) == POLICY.removesuffix("; frame-ancestors 'none'")
 
 
-def test_pictures_are_drawn(published):
-    drawn = [p for p in (published / "charts").glob("*.svg") if p.stat().st_size > 1000]
-    assert len(drawn) >= 2
-    assert all("prefers-color-scheme:dark" in p.read_text(encoding="utf-8") for p in drawn)
-
-
 def test_a_folder_that_holds_something_is_not_written_into(file, published, tmp_path):
     with pytest.raises(RequestError, match="not an empty folder"):
         publishing.publish(file, published)
@@ -132,15 +138,15 @@ def test_a_folder_that_holds_something_is_not_written_into(file, published, tmp_
         publishing.publish(file, tmp_path / "file")
 
 
-def test_pictures_are_drawn_on_several_cores(file, tmp_path):
+def test_charts_are_put_together_on_several_cores(file, tmp_path):
     charts = {
-        "/chart/curves.svg?speaker=alder-fen-sill-0": "charts/a.svg",
-        "/chart/curves.svg?speaker=zebra": "charts/b.svg",
+        "/drawn/speaker.js?speaker=alder-fen-sill-0": "drawn/a.js",
+        "/drawn/metric.js?metric=f6_hz": "drawn/b.js",
     }
     done = []
     publishing._draw_all(file, tmp_path, charts, done.append)
-    assert "Listening window" in (tmp_path / "charts/a.svg").read_text(encoding="utf-8")
-    assert "no speaker is named" in (tmp_path / "charts/b.svg").read_text(encoding="utf-8")
+    assert "Listening window" in (tmp_path / "drawn/a.js").read_text(encoding="utf-8")
+    assert "ranking@wide" in (tmp_path / "drawn/b.js").read_text(encoding="utf-8")
     assert len(done) == 2
 
 

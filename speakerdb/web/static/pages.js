@@ -1,53 +1,5 @@
-// Small helps on top of pages that work without them: live charts, answers while one types, picking, dropping folders.
+// Small helps on top of pages that work without them: answers while one types, picking, dropping folders.
 "use strict";
-
-// ---- live charts: the picture becomes a drawing whose points can be hovered and followed ----
-function liveChart(frame) {
-  const slugs = JSON.parse(frame.querySelector("script").textContent); // name as printed -> slug
-  const picture = frame.querySelector("picture");
-  const image = picture && picture.querySelector("img");
-  if (!image) return;
-  fetch(image.currentSrc).then((reply) => (reply.ok ? reply.text() : Promise.reject(reply.status))).then((text) => {
-    const bare = text.replace(/<style>.*?<\/style>/s, ""); // palette.css holds the same rules
-    const drawing = document.importNode(new DOMParser().parseFromString(bare, "image/svg+xml").documentElement, true);
-    drawing.setAttribute("role", "img");
-    drawing.setAttribute("aria-label", image.alt);
-    frame.classList.add("chart");
-    picture.replaceWith(drawing);
-    const tip = document.createElement("div");
-    tip.className = "tip";
-    tip.hidden = true;
-    frame.append(tip);
-    const told = (mark) => (mark.getAttribute("aria-label") || "").split("; ").filter((part) => part.includes(": "));
-    drawing.querySelectorAll("[aria-label]").forEach((mark) => {
-      const speaker = told(mark).find((part) => part.startsWith("Speaker: "));
-      const slug = speaker && slugs[speaker.slice(9)];
-      if (slug) mark.dataset.goes = "/speaker/" + encodeURIComponent(slug);
-    });
-    drawing.addEventListener("pointermove", (event) => {
-      const mark = event.target.closest("[data-goes]");
-      tip.hidden = !mark;
-      if (!mark) return;
-      tip.textContent = told(mark).join("\n");
-      const place = frame.getBoundingClientRect();
-      const left = Math.min(event.clientX - place.left + 12, place.width - tip.offsetWidth - 4);
-      tip.style.left = Math.max(left, 4) + "px";
-      tip.style.top = event.clientY - place.top + 14 + "px";
-    });
-    drawing.addEventListener("pointerleave", () => { tip.hidden = true; });
-    drawing.addEventListener("click", (event) => {
-      const mark = event.target.closest("[data-goes]");
-      if (mark) location.href = mark.dataset.goes;
-    });
-  }).catch(() => { /* the picture stays */ });
-}
-function wakeCharts(root) {
-  root.querySelectorAll("[data-live]").forEach((frame) => {
-    const image = frame.querySelector("img");
-    if (!image) return;
-    if (image.complete) liveChart(frame); else image.addEventListener("load", () => liveChart(frame), { once: true });
-  });
-}
 
 // ---- answers while one types: the form's answer is fetched a moment after the last key; late replies are dropped ----
 const WAIT_MS = 150;
@@ -162,6 +114,7 @@ function wakeDrop(form) {
     if (!main) { said.textContent = "The upload was turned away: " + page.body.textContent.trim(); return; }
     document.title = page.title;
     document.querySelector("main").replaceWith(document.importNode(main, true));
+    window.speakerdbFetchCharts?.();
     document.querySelector("main").focus();
     scrollTo(0, 0);
   }
@@ -193,12 +146,12 @@ function awaitAnswer(pending) {
     const main = document.importNode(page.querySelector("main"), true);
     document.title = page.title;
     document.querySelector("main").replaceWith(main);
+    window.speakerdbFetchCharts?.();
     wake(main);
   }, 1000 * Number(pending.dataset.pending));
 }
 
 function wake(root) {
-  wakeCharts(root);
   root.querySelectorAll("form[data-answers]").forEach(wakeForm);
   root.querySelectorAll("table[data-sortable]").forEach(wakeTable);
   root.querySelectorAll("form[data-drop]").forEach(wakeDrop);

@@ -6,6 +6,7 @@ import string
 from typing import Any
 
 from speakerdb.answering.tabling import FACTS
+from speakerdb.metric import GROUPS
 from speakerdb.metrics import METRICS
 from speakerdb.questions.table import COLUMNS, Table
 from speakerdb.terms import KINDS, PRICE_KINDS
@@ -15,7 +16,6 @@ from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 
 ROWS = 50
-GROUPS = {"response": "Response", "directivity": "Directivity", "output": "Output and distortion"}
 
 
 def field(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:

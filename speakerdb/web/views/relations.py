@@ -14,6 +14,7 @@ from speakerdb.metrics import METRICS, RANKED
 from speakerdb.questions.documents import rows as table_rows
 from speakerdb.questions.tradeoff import Trade, Tradeoff
 from speakerdb.questions.trend import Trend
+from speakerdb.report import pictures
 from speakerdb.statistics.permutation import PERMUTATIONS
 from speakerdb.terms import KINDS, PRICE_KINDS
 from speakerdb.web import asides
@@ -76,6 +77,7 @@ def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
         found = desk.answer(ask.read(Tradeoff, x=x, y=y) or Tradeoff(x, y))
     except SpeakerdbError as error:
         return View("tradeoffs.html", content | {"problem": error.message})
+    printed = desk.ask("names", asides.names)
     likely = found.rows.filter(pl.col("p_frontier_low") >= LIKELY)
     return View(
         "tradeoffs.html",
@@ -91,7 +93,9 @@ def tradeoffs(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
             "filters": found.filters,
             "not_judged": found.not_judged.head(MOST_NAMED).to_dicts(),
             "not_judged_total": len(found.not_judged),
+            "picture": pictures.tradeoff_figure(found, [printed[s] for s in likely["speaker"].head(8)]),
             "slugs": _slugs(desk, found.rows["speaker"]),
+            "drawn": ("/drawn/trade-offs.js", {"x": x, "y": y, **content["kept"]}),
         },
     )
 
@@ -135,6 +139,8 @@ def trends(desk: Desk, ask: Ask, *, rows: int = ROWS) -> View:
             "permutations": PERMUTATIONS,
             "not_judged": open_rows.head(MOST_NAMED).to_dicts(),
             "not_judged_total": len(open_rows),
+            "picture": pictures.trend_figure(answer),
             "slugs": _slugs(desk, found.points["speaker"]),
+            "drawn": ("/drawn/trends.js", {"metric": metric, "over": over, **content["kept"]}),
         },
     )

@@ -6,14 +6,18 @@ from typing import Any
 
 from speakerdb.charts.curves_chart import MOST_OVERLAID
 from speakerdb.errors import SpeakerdbError, UnknownNameError
+from speakerdb.library import Database
+from speakerdb.metric import GROUPS
 from speakerdb.metrics import METRICS
 from speakerdb.questions.compare import Compare
 from speakerdb.questions.show import Show
-from speakerdb.report.pictures import overlaid
+from speakerdb.report import pictures
+from speakerdb.report.speaker_pictures import Figure
+from speakerdb.web import asides
 from speakerdb.web.parameters import Ask
 from speakerdb.web.site import Desk
 from speakerdb.web.views import View
-from speakerdb.web.views.field_view import GROUPS, notes
+from speakerdb.web.views.field_view import notes
 from speakerdb.words.compare_words import contrast_words, real_words
 
 _SHOW = {"yes": 0, "unclear": 1, "no": 2}
@@ -46,14 +50,23 @@ def side(desk: Desk, ask: Ask) -> View:
 
 def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
     shown = [desk.document(Show(slug, exact=True)) for slug in slugs]
+    answer = desk.answer(Compare(tuple(slugs), exact=True))
     found = desk.document(Compare(tuple(slugs), exact=True))
-    pairs = []
+    printed: dict[str, str] = desk.ask("names", asides.names)
+    pairs: list[dict[str, Any]] = []
     for other in slugs[1:]:
         mine, withheld = (
             [r for r in found[part] if (r["a"], r["b"]) == (slugs[0], other)] for part in ("rows", "withheld")
         )
+        drawable = pictures.drawable(answer.rows, slugs[0], other)
+        number = len(pairs)
         pairs.append(
             {
+                "figure": pictures.differences_figure(
+                    printed[slugs[0]], printed[other], len(drawable), name=f"differences-{number}"
+                )
+                if len(drawable)
+                else None,
                 "a": slugs[0],
                 "b": other,
                 "rows": sorted(mine, key=lambda r: _SHOW[r["matters"]]),
@@ -69,8 +82,13 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
         "found": found,
         "believed": real_words(found["differing"], found["real"], len(found["rows"])),
         "shown": shown,
-        "overlaid": len(desk.ask(("overlaid", *slugs), lambda base: overlaid(base, slugs)[0])) >= 2,
+        "overlaid": desk.ask(("overlaid", *slugs), lambda base: _overlay(base, slugs)),
+        "drawn": ("/drawn/side-by-side.js", {"speaker": slugs}),
         "pairs": pairs,
         "groups": groups,
         "notes": notes([{"metrics": s["pooled"]} for s in shown]),
     }
+
+
+def _overlay(base: Database, slugs: list[str]) -> Figure | None:
+    return pictures.overlay_figure(base, slugs) if len(pictures.overlaid(base, slugs)[0]) >= 2 else None
