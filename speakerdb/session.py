@@ -138,6 +138,8 @@ class SessionInfo:
     valid_to_hz: float | None = None
     gate_ms: float | None = None
     bands: tuple[Band, ...] = ()  # what was merged, ascending, each beginning where the one before ends
+    time_reference: Literal["loopback", "none"] | None = None  # whether the phases of curves can be compared
+    zero_sample: int | None = None  # of the files in impulses/: where the sound arrives
     smoothing_oct: float | None = None  # declared width, e.g. 1/24 -> 0.041667
     symmetric: bool = False
     height_mm: float | None = None

@@ -11,7 +11,19 @@ from packaging.requirements import Requirement
 
 ROOT = Path(__file__).resolve().parents[1]
 # Licences that let a program under MIT stand on what they cover; MPL-2.0 asks only for changes to its own files
-FIT = {"MIT", "BSD-2-Clause", "BSD-3-Clause", "0BSD", "ISC", "Apache-2.0", "PSF-2.0", "MPL-2.0", "Zlib", "CC0-1.0"}
+FIT = {
+    "MIT",
+    "MIT-0",
+    "BSD-2-Clause",
+    "BSD-3-Clause",
+    "0BSD",
+    "ISC",
+    "Apache-2.0",
+    "PSF-2.0",
+    "MPL-2.0",
+    "Zlib",
+    "CC0-1.0",
+}
 # Packages that name their licence in other words than SPDX's
 SAID = {
     "BSD License": "BSD-3-Clause",

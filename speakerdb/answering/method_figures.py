@@ -16,7 +16,7 @@ from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 
 # The rooms that a text may name a constant of: {{ statistics.places.CRITICAL }}
-ROOMS = ("acoustics", "statistics", "derive", "analysis", "store", "formats", "field", "answering", "upkeep")
+ROOMS = ("acoustics", "signals", "statistics", "derive", "analysis", "store", "formats", "field", "answering", "upkeep")
 _BETTER = {"high": "more is better", "low": "less is better", "neither": "neither direction is better"}
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from typer.exceptions import Abort, Exit, TyperException
 
-from speakerdb.cli import curating, keeping, querying, reporting, serving
+from speakerdb.cli import curating, keeping, preparing, querying, reporting, serving
 from speakerdb.cli.commands import command
 from speakerdb.cli.common import app
 from speakerdb.cli.demo import demo
@@ -20,7 +20,7 @@ from speakerdb.questions import QUESTIONS
 
 DONE, REFUSED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
-for _command in (demo, keeping.ingest):
+for _command in (demo, preparing.prepare, keeping.ingest):
     app.command()(_command)
 for _question in QUESTIONS:
     app.command(_question.name)(command(_question))

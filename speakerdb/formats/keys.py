@@ -48,27 +48,30 @@ _TYPE_WORDS = {
 
 
 @functools.cache
-def schema() -> dict[str, Any]:
-    """The JSON Schema of session.toml."""
-    path = resource_dir("schemas") / SCHEMA_NAME
+def schema(name: str = SCHEMA_NAME) -> dict[str, Any]:
+    """The JSON Schema of session.toml, or of another file of keys."""
+    path = resource_dir("schemas") / name
     loaded: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
     return loaded
 
 
 @functools.cache
-def _validator() -> Draft202012Validator:
+def _validator(name: str) -> Draft202012Validator:
     from jsonschema import Draft202012Validator
 
-    return Draft202012Validator(schema())
+    return Draft202012Validator(schema(name))
 
 
 @dataclass
 class Keys:
-    """Keys folded together, nearest wins, each with the file that said it."""
+    """Keys folded together, nearest wins, each with the file that said it. schema: the name of the one they answer
+    to, main: the file that is looked for them first."""
 
     values: dict[str, Any] = field(default_factory=dict)
     origins: dict[Path, TomlFile | SheetOrigin] = field(default_factory=dict)
     said: list[tuple[Mapping[str, Any], TomlFile | SheetOrigin]] = field(default_factory=list)
+    schema: str = SCHEMA_NAME
+    main: str = "session.toml"
 
     def fold_in(self, said: Mapping[str, Any], origin: TomlFile | SheetOrigin) -> None:
         self.said.append((said, origin))
@@ -80,7 +83,7 @@ class Keys:
             origin = self.origins.get(tuple(p for p in path[:end] if isinstance(p, str)))
             if origin is not None:
                 return origin.name, origin.line(path)
-        return "session.toml", None
+        return self.main, None
 
 
 @dataclass(frozen=True)
@@ -110,18 +113,7 @@ def _fold(into: dict[str, Any], said: Mapping[str, Any], origins: dict[Path, Any
 def check(keys: Keys, problems: Problems) -> frozenset[str]:
     """Hold the folded keys against the schema and against each other; returns the top-level keys that are unsound."""
     before = len(problems.items)
-    keys.values = _settled(keys.values, ())
-    blank = list(_blanks(keys.values, ()))
-    for path in blank:
-        file, line = keys.where(path)
-        found = f'"{BLANK}", a blank that is still to be filled in'
-        problems.ask(found, _described(path), file=file, line=line, key=dotted(path))
-    for error in _validator().iter_errors(keys.values):
-        if tuple(error.absolute_path) not in blank:
-            _explain(keys, error, problems)
-    for path, number in _numbers(keys.values, ()):
-        if not math.isfinite(number):
-            _note(keys, problems, path, f"{number}", "a finite number")
+    hold(keys, problems)
     _check_bands(keys, problems)
     unsound = {str(i.key).partition(".")[0].partition("[")[0] for i in problems.items[before:]}
     if not unsound & READING_TABLES:
@@ -131,14 +123,30 @@ def check(keys: Keys, problems: Problems) -> frozenset[str]:
     return frozenset(unsound)
 
 
-def _settled(value: Any, at: Path) -> Any:
+def hold(keys: Keys, problems: Problems) -> None:
+    """Hold the folded keys against their schema."""
+    keys.values = _settled(keys.values, (), keys.schema)
+    blank = list(_blanks(keys.values, ()))
+    for path in blank:
+        file, line = keys.where(path)
+        found = f'"{BLANK}", a blank that is still to be filled in'
+        problems.ask(found, _described(path, keys.schema), file=file, line=line, key=dotted(path))
+    for error in _validator(keys.schema).iter_errors(keys.values):
+        if tuple(error.absolute_path) not in blank:
+            _explain(keys, error, problems)
+    for path, number in _numbers(keys.values, ()):
+        if not math.isfinite(number):
+            _note(keys, problems, path, f"{number}", "a finite number")
+
+
+def _settled(value: Any, at: Path, name: str) -> Any:
     """Values as the schema types them: 1.0 where a whole number is meant is 1."""
     if isinstance(value, dict):
-        return {k: _settled(v, (*at, k)) for k, v in value.items()}
+        return {k: _settled(v, (*at, k), name) for k, v in value.items()}
     if isinstance(value, list):
-        return [_settled(v, (*at, i)) for i, v in enumerate(value)]
+        return [_settled(v, (*at, i), name) for i, v in enumerate(value)]
     if isinstance(value, float) and value.is_integer():
-        part = subschema(at)
+        part = subschema(at, name)
         kinds = {p.get("type") for p in (part, *part.get("anyOf", ()))}
         return int(value) if "integer" in kinds and "number" not in kinds else value
     return value
@@ -194,33 +202,33 @@ def dotted(path: Path) -> str:
     return text
 
 
-def subschema(path: Path) -> dict[str, Any]:
+def subschema(path: Path, name: str = SCHEMA_NAME) -> dict[str, Any]:
     """The part of the schema that governs a key; {} where there is none."""
-    at: Any = schema()
+    at: Any = schema(name)
     for part in path:
         if isinstance(part, int):
             at = at.get("items", {})
         else:
             more = at.get("additionalProperties")
             at = at.get("properties", {}).get(part, more if isinstance(more, dict) else {})
-        at = _resolved(at)
+        at = _resolved(at, name)
     return dict(at)
 
 
-def _resolved(part: Mapping[str, Any]) -> dict[str, Any]:
+def _resolved(part: Mapping[str, Any], name: str) -> dict[str, Any]:
     """A part of the schema with what it refers to written into it."""
     out = dict(part)
     references = [part["$ref"]] if "$ref" in part else []
     references += [inner["$ref"] for inner in part.get("allOf", ())]
     for reference in references:
-        target = _resolved(schema()["$defs"][reference.rsplit("/", 1)[1]])
+        target = _resolved(schema(name)["$defs"][reference.rsplit("/", 1)[1]], name)
         properties = {**target.get("properties", {}), **out.get("properties", {})}
         out = {**target, **out, **({"properties": properties} if properties else {})}
     return out
 
 
-def _described(path: Path) -> str:
-    part = subschema(path)
+def _described(path: Path, name: str = SCHEMA_NAME) -> str:
+    part = subschema(path, name)
     if "enum" in part:
         return f"{part.get('description', '')}: one of {', '.join(map(str, part['enum']))}".lstrip(": ")
     return str(part.get("description", "a value"))
@@ -235,23 +243,25 @@ def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
     governing: Any = error.schema
     if kind == "required":
         missing = next(k for k in limit if k not in value and f"'{k}'" in error.message)
-        file, line = keys.where(path) if path else ("session.toml", None)
-        problems.add("nothing", _described((*path, missing)), file=file, line=line, key=dotted((*path, missing)))
+        file, line = keys.where(path) if path else (keys.main, None)
+        problems.add(
+            "nothing", _described((*path, missing), keys.schema), file=file, line=line, key=dotted((*path, missing))
+        )
     elif kind in {"additionalProperties", "unevaluatedProperties"}:
-        known = list(_resolved(governing).get("properties", {}))
+        known = list(_resolved(governing, keys.schema).get("properties", {}))
         unknown = [name for name in value if name not in known]
         for name in unknown[:_UNKNOWN_NAMED]:
-            _note(keys, problems, (*path, name), "an unknown key", _nearest(path, name, known))
+            _note(keys, problems, (*path, name), "an unknown key", _nearest(keys, path, name, known))
         if len(unknown) > _UNKNOWN_NAMED:
             rest = f"{len(unknown) - _UNKNOWN_NAMED} more unknown keys"
             _note(keys, problems, (*path, unknown[_UNKNOWN_NAMED]), rest, f"one of {', '.join(known)}")
     elif kind == "type":
         words = [_TYPE_WORDS[t] for t in ([limit] if isinstance(limit, str) else limit)]
-        _note(keys, problems, path, shown(value), f"{' or '.join(words)}: {_described(path)}")
+        _note(keys, problems, path, shown(value), f"{' or '.join(words)}: {_described(path, keys.schema)}")
     elif kind in {"enum", "anyOf"}:
         near = difflib.get_close_matches(str(value), [str(x) for x in limit], 1) if kind == "enum" else []
         hint = f" (perhaps {near[0]})" if near else ""
-        _note(keys, problems, path, shown(value), _described(path) + hint)
+        _note(keys, problems, path, shown(value), _described(path, keys.schema) + hint)
     elif kind in {"minimum", "exclusiveMinimum", "maximum", "exclusiveMaximum"}:
         words_of = {
             "minimum": "at least",
@@ -259,18 +269,18 @@ def _explain(keys: Keys, error: ValidationError, problems: Problems) -> None:
             "maximum": "at most",
             "exclusiveMaximum": "below",
         }
-        _note(keys, problems, path, shown(value), f"{words_of[kind]} {limit:g}: {_described(path)}")
+        _note(keys, problems, path, shown(value), f"{words_of[kind]} {limit:g}: {_described(path, keys.schema)}")
     elif kind == "pattern" and value.strip() == "":
-        _note(keys, problems, path, "empty text", _described(path))
+        _note(keys, problems, path, "empty text", _described(path, keys.schema))
     elif kind in {"maxLength", "maxItems", "maxProperties"}:
         _note(keys, problems, path, f"{len(value)} of them", f"at most {limit}")
     else:
-        _note(keys, problems, path, shown(value), _described(path))
+        _note(keys, problems, path, shown(value), _described(path, keys.schema))
 
 
-def _nearest(path: Path, name: str, known: list[str]) -> str:
+def _nearest(keys: Keys, path: Path, name: str, known: list[str]) -> str:
     near = difflib.get_close_matches(name, known, 1, 0.5)
-    return f"perhaps {near[0]}: {_described((*path, near[0]))}" if near else f"one of {', '.join(known)}"
+    return f"perhaps {near[0]}: {_described((*path, near[0]), keys.schema)}" if near else f"one of {', '.join(known)}"
 
 
 def is_date(text: str) -> bool:
@@ -440,7 +450,7 @@ def _bands(said: Mapping[str, Any]) -> tuple[Band, ...]:
     return tuple(sorted(found, key=lambda b: b.from_hz))
 
 
-_WHOLE = ("repeat", "year")
+_WHOLE = ("repeat", "year", "zero_sample")
 
 
 def _as_field(key: str, value: Any) -> Any:

@@ -33,7 +33,7 @@ from speakerdb.formats.tables import (
 )
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match, patterns_of
-from speakerdb.formats.view import SESSION_FILE, FolderView, KeptFolder, above, readable
+from speakerdb.formats.view import IMPULSES, PREPARED_FILE, SESSION_FILE, FolderView, KeptFolder, above, readable
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
 
 _NO_TEXT = (".parquet", ".gz", ".xlsx")
@@ -113,6 +113,7 @@ def _read(view: FolderView, row: SheetRow | None, problems: Problems, *, judged:
     distortion = _optional(view, DISTORTION, distortion_of, values, unsound, problems) or ()
     compression = _optional(view, COMPRESSION, compression_of, values, unsound, problems) or ()
     impedance = _optional(view, IMPEDANCE, impedance_of, values, unsound, problems)
+    _keep_prepared(view, problems)
     if judged:
         warn_of_overlooked(view, problems)
     problems.raise_if_any()
@@ -197,6 +198,15 @@ def _responses(
             rival=lambda question: rival_reading(view, found.said, question),
         )
     return blocks, sphere
+
+
+def _keep_prepared(view: FolderView, problems: Problems) -> None:
+    """Keep what `prepare` left beside the curves: its choices, with the hashes of the recordings, and the impulse
+    responses."""
+    for name in view.names:
+        if name == PREPARED_FILE or (name.startswith(IMPULSES) and name.endswith(".wav")):
+            view.read(name, problems)
+            view.roles[name] = "choices of prepare" if name == PREPARED_FILE else "impulse response, kept as it is"
 
 
 def _said_otherwise(view: FolderView, found: ResponseFiles, said: Mapping[str, Any]) -> list[Doubt]:

@@ -163,10 +163,11 @@ def _level_is(session: Session | GridSession) -> LevelIs:
 
 
 def _pairs(said: Mapping[str, Any]) -> str:
-    return "".join(f"{_key(k)} = {toml_value(v, is_date=k == 'date')}\n" for k, v in said.items())
+    return "".join(f"{toml_key(k)} = {toml_value(v, is_date=k == 'date')}\n" for k, v in said.items())
 
 
-def _key(name: str) -> str:
+def toml_key(name: str) -> str:
+    """A key as TOML writes it."""
     bare = name.isascii() and name.replace("_", "").replace("-", "").isalnum()
     return name if bare else toml_value(name)
 

@@ -134,13 +134,13 @@ def _main() -> None:
 
 
 def _read(folder: Path) -> Read:
-    from speakerdb.upkeep.ingest import find_tasks, prepare
+    from speakerdb.upkeep.ingest import find_tasks, read_as_new
 
     tasks, sheet = find_tasks([folder])
     found: Read = []
     for place, root in tasks:
         try:
-            found.append((place, prepare(place, root, sheet)))
+            found.append((place, read_as_new(place, root, sheet)))
         except DataError as error:
             found.append((place, error))
     return found

@@ -44,7 +44,7 @@ class IngestResult:
     ledger: tuple[LedgerEntry, ...] = ()
 
 
-def prepare(folder: Path, root: Path | None, sheet: Sheet | None) -> NewSession:
+def read_as_new(folder: Path, root: Path | None, sheet: Sheet | None) -> NewSession:
     """Read one folder as far as the analysis grid; raises DataError with all that is wrong in it, whatever is in it."""
     try:
         session = formats.read_session(folder, root=root, sheet=sheet)
@@ -70,7 +70,7 @@ def _read_ahead(tasks: Sequence[Task], sheet: Sheet | None) -> Iterator[tuple[Pa
 
     def attempt(folder: Path, root: Path | None) -> NewSession | DataError:
         try:
-            return prepare(folder, root, sheet)
+            return read_as_new(folder, root, sheet)
         except DataError as error:
             return error
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from speakerdb import figures
 from speakerdb.questions.documents import Document, plain, told
 
 if TYPE_CHECKING:
@@ -14,6 +15,7 @@ if TYPE_CHECKING:
     from speakerdb.store.queries import NamedQuery
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
+    from speakerdb.upkeep.recordings import Prepared
 
 
 # what became of a folder, in a word or two
@@ -126,3 +128,44 @@ def proposal(found: Proposal) -> Document:
             for c in found.curves
         ],
     }
+
+
+def choices_told(found: Prepared) -> list[tuple[str, str]]:
+    """What `prepare` chose, in words: (what, how much)."""
+    c = found.choices
+    there = [at.start_s for at in found.reflections.values() if at is not None]
+    first = figures.joined(figures.number(min(there) * 1000.0, 2), "ms") if there else "none found"
+    rows = [
+        ("Recordings", f"{len(found.raw.angles)} around the speaker, {len(found.raw.near)} near its sources"),
+        ("First reflection", first),
+        ("Gate", figures.joined(figures.number(c.gate_s * 1000.0, 2), "ms")),
+        ("Counts", figures.band(c.valid_from_hz, c.valid_to_hz, 3)),
+        ("Levels", "relative" if c.pascal_per_unit is None else "dB re 20 µPa at 1 m, by the calibrator"),
+    ]
+    if c.noise:
+        worst = max(sd for _, sd in c.noise)
+        rows.append(("Noise on axis", f"at most {figures.joined(figures.number(worst, 2), 'dB')} (standard deviation)"))
+    return rows
+
+
+def prepared(found: Prepared, written: Sequence[str], *, accepted: bool) -> Document:
+    """What `prepare` chose or wrote."""
+    c = found.choices
+    return told(
+        None,
+        folder=found.raw.name,
+        accepted=accepted,
+        written=list(written),
+        choices={
+            "gate_ms": c.gate_s * 1000.0,
+            "valid_from_hz": c.valid_from_hz,
+            "valid_to_hz": c.valid_to_hz,
+            "pascal_per_unit": c.pascal_per_unit,
+            "noise": [list(pair) for pair in c.noise],
+            "arrival_ms": {file: at * 1000.0 for file, at in c.arrival_s.items()},
+        },
+        reflections_ms={f: None if at is None else at.start_s * 1000.0 for f, at in found.reflections.items()},
+        questions=[{"key": q.key, "found": q.found, "expected": q.expected} for q in found.questions],
+        notes=list(found.notes),
+        ledger=[{"file": e.file, "read_as": e.read_as, "why_not": e.why_not} for e in found.raw.ledger],
+    )

@@ -1,0 +1,1 @@
+"""From recordings to responses: pure NumPy and SciPy, arrays in and out."""
