@@ -28,11 +28,10 @@ def envelope(response: FloatArray, rate_hz: float, band_hz: tuple[float, float])
     return np.abs(np.asarray(ifft(fft(response) * weight)))
 
 
-def arrival(response: FloatArray, rate_hz: float) -> tuple[int, float]:
-    """Sample at which a response (n,) peaks within 1.4–19 kHz, and by how many dB that stands over the noise (the
-    median of the envelope)."""
-    band = (BAND_HZ[0], min(BAND_HZ[1], 0.45 * rate_hz))
-    found = envelope(response, rate_hz, band)
+def arrival(response: FloatArray, rate_hz: float, band_hz: tuple[float, float] = BAND_HZ) -> tuple[int, float]:
+    """Sample at which a response (n,) peaks within a band, and by how many dB that stands over the noise (the median
+    of the envelope)."""
+    found = envelope(response, rate_hz, (band_hz[0], min(band_hz[1], 0.45 * rate_hz)))
     peak = int(np.argmax(found))
     floor = float(np.median(found))
     return peak, float(20.0 * np.log10(found[peak] / floor)) if floor > 0.0 and found[peak] > 0.0 else 0.0

@@ -81,10 +81,12 @@ class Reader:
 
     @cached_property
     def own_common(self) -> Floats32:
-        """(B, 199): session, level and what a gate leaves open, the same for all curves of a session."""
+        """(B, 199): session, level, what a gate and what a merge leave open, the same for all curves of a session."""
         common = self._field("session", self.keys.session) + self.level[:, None]
         if self.model.sd(self.info, "gate").any():
             common += self._field("gate", self._gated)
+        if self.model.sd(self.info, "merge").any():
+            common += self._field("merge", self.keys.session)
         return common
 
     @property

@@ -37,6 +37,7 @@ DEFAULT_SD: Mapping[str, Sd] = {
     "compression": 0.1,
     "impedance_percent": 2.0,
     "gate": gates.ERROR_DB,  # at 1/T, taken by gates.unresolved: nothing from 2/T up
+    "merge": 0.0,  # only where a session was merged and says how well
 }
 WIDTH_OCT: Mapping[str, float] = {
     "repeatability": 1 / 6,
@@ -48,6 +49,7 @@ WIDTH_OCT: Mapping[str, float] = {
     "distortion_per_drive": 1 / 6,
     "compression": 1 / 6,
     "gate": 0.5,
+    "merge": 1.0,
 }
 # What can be learned from repeats, and the parts of the default's shape that each scales
 LEARNABLE: Mapping[str, tuple[str, ...]] = {
@@ -173,7 +175,8 @@ class ErrorModel:
 
     def common_sd(self, info: SessionInfo) -> NDArray[np.float32]:
         """(199,) of what all curves of a session share, the level apart."""
-        return np.asarray(np.hypot(self.sd(info, "session"), self.sd(info, "gate")), np.float32)
+        parts = [self.sd(info, part) for part in ("session", "gate", "merge")]
+        return np.asarray(np.sqrt(sum(sd**2 for sd in parts)), np.float32)
 
     def level_sd(self, info: SessionInfo) -> float:
         """Standard deviation of the run's level, flat by definition."""

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import hashlib
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -14,61 +14,21 @@ from numpy.typing import NDArray
 
 from speakerdb import figures
 from speakerdb.formats import raw_folder, session_out
-from speakerdb.formats.audio import Audio
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.raw_folder import Angle, RawFolder
 from speakerdb.formats.view import PREPARED_FILE, readable
 from speakerdb.session import FloatArray
-from speakerdb.signals import background, deconvolution, gating, reflection
-from speakerdb.signals.arrival import arrival, sound_speed_m_s
-from speakerdb.signals.deconvolution import Excitation
+from speakerdb.signals import background, gating, merging, reflection
+from speakerdb.signals.arrival import sound_speed_m_s
 from speakerdb.signals.reflection import Reflection
+from speakerdb.upkeep.bass import Bass, bass_of
+from speakerdb.upkeep.takes import REFERENCE_PA, Bench, Report, Take, moved, other_rate, pascal_per_unit, read_takes
 
 ComplexArray = NDArray[np.complex128]
-Report = Callable[[str], None]
+Table = tuple[FloatArray, FloatArray]  # frequencies in Hz, levels in dB
 
-CLEAR_DB = 20.0  # by which an arrival stands over the noise
-CALIBRATOR_DB = 94.0
-REFERENCE_PA = 20e-6
-CALIBRATOR_PA = REFERENCE_PA * 10.0 ** (CALIBRATOR_DB / 20.0)
 TEMPERATURE_C = 20.0
-_BEFORE_S, _AFTER_S = 0.06, 0.56  # of a response, what is kept around the arrival
-_TAIL_AFTER_S = 0.2  # after the arrival, where the late tail may begin
-_CUT_S = 0.002  # by which a recording may end too early
-_SILENT = 1e-6  # amplitude of a reference that holds nothing
-_TONE_OCT = 1 / 3  # around a calibrator's tone
 _NOISE_POINTS_PER_OCTAVE = 3
-NEAR_LEAD_S = 0.05  # nothing stands before the arrival there, and the lowest octaves ring before it
-
-
-@dataclass(frozen=True, eq=False)
-class Take:
-    """A recording as the impulse response around its arrival. response (n,), at: the arrival's place in it; sample:
-    its place on the circle; tail (m,): what comes later, and holds noise only."""
-
-    file: str
-    response: FloatArray
-    at: int
-    sample: int
-    tail: FloatArray
-
-
-@dataclass(frozen=True, eq=False)
-class Bench:
-    """What all recordings share."""
-
-    excitation: Excitation
-    length: int
-    inverse: ComplexArray
-    rate_hz: float
-
-    @property
-    def bins(self) -> NDArray[np.int64]:
-        return gating.bins(self.rate_hz)
-
-    @property
-    def frequency_hz(self) -> FloatArray:
-        return gating.frequencies_hz(self.rate_hz, self.bins)
 
 
 @dataclass(frozen=True)
@@ -87,7 +47,13 @@ class Merge:
     from_hz: float
     to_hz: float
     offset_db: float
+    residual_db: float
     error_db: float
+
+    @property
+    def meet_hz(self) -> float:
+        """The middle of the overlap: below the near counts, above the far."""
+        return float(np.sqrt(self.from_hz * self.to_hz))
 
 
 @dataclass(frozen=True)
@@ -125,6 +91,8 @@ class Prepared:
     takes: Mapping[str, Take]
     choices: Choices
     reflections: Mapping[str, Reflection | None]
+    far: Curves
+    near: Curves | None
     curves: Curves
     questions: tuple[Question, ...]
     notes: tuple[str, ...]
@@ -142,12 +110,12 @@ def prepare(folder: Path, report: Report = lambda _: None) -> Prepared:
 
 def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choices | None) -> Prepared:
     """With the choices made, or as chosen."""
-    bench, takes = _read(raw, problems, report)
-    pascal = _pascal_per_unit(raw, problems)
+    bench, takes = read_takes(raw, problems, report)
+    pascal = pascal_per_unit(raw, problems)
     microphone = raw.table(raw.said["microphone"], problems) if "microphone" in raw.said else None
     silence = raw.recording(raw.said["silent"], problems, played=False) if "silent" in raw.said else None
     if bench is not None and silence is not None and silence.rate_hz != bench.rate_hz:
-        problems.add(*_other_rate(silence, bench.rate_hz), file=raw.said["silent"])
+        problems.add(*other_rate(silence, bench.rate_hz), file=raw.said["silent"])
     problems.raise_if_any()
     assert bench is not None
     found = {
@@ -156,166 +124,34 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
     gate_s = chosen.gate_s if chosen is not None else _gate_s(found, problems)
     problems.raise_if_any()
     if chosen is None:
-        chosen = Choices(
-            gate_s,
-            *_valid_hz(bench, gate_s, microphone),
-            {file: take.sample / bench.rate_hz for file, take in takes.items()},
-            pascal,
-            (),
-        )
+        arrivals = {file: take.sample / bench.rate_hz for file, take in takes.items()}
+        chosen = Choices(gate_s, *_valid_hz(bench, gate_s, microphone), arrivals, pascal, ())
+        made = True
     else:
-        takes = {file: _moved(take, chosen.arrival_s.get(file), bench.rate_hz) for file, take in takes.items()}
-    noise = _noise(raw, bench, takes, silence.samples[raw.channel] if silence is not None else None, chosen.gate_s)
-    curves = _curves(raw, bench, takes, chosen, microphone, noise)
-    if noise is None:
-        problems.warn(
-            "the recordings end with the sweep: background noise is not known (`silent` in raw.toml tells it)"
-        )
-    if not chosen.noise and curves.snr_db is not None:
-        chosen = dataclasses.replace(chosen, noise=_noise_table(raw, curves, chosen))
+        takes = {file: moved(take, chosen.arrival_s.get(file), bench.rate_hz) for file, take in takes.items()}
+        made = False
+    speed = sound_speed_m_s(float(raw.said.get("temperature_c", TEMPERATURE_C)))
+    silent = silence.samples[raw.channel] if silence is not None else None
+    far = _far(raw, bench, takes, chosen, microphone, silent)
+    bass = bass_of(raw, bench, takes, chosen.near_gate_s, speed, problems)
+    problems.raise_if_any()
+    near = _near(raw, bench, bass, chosen, microphone) if bass is not None else None
+    if made and bass is not None and near is not None:
+        chosen = _with_merge(chosen, bass, near, far, microphone, problems)
+    curves = _merged(far, near, bass, chosen)
+    if far.snr_db is None:
+        problems.warn("the recordings end with the sweep: noise is not known (`silent` in raw.toml tells it)")
+    elif not chosen.noise:
+        chosen = dataclasses.replace(chosen, noise=_noise_table(raw, far, bass, chosen))
     if chosen.pascal_per_unit is None:
         problems.warn("no calibrator: levels are relative")
-    questions = tuple(q for q in _questions(raw, chosen, found) if q.key not in chosen.confirmed)
-    return Prepared(
-        raw, bench, takes, chosen, found, curves, questions, tuple(problems.warnings), raw.digests(problems)
-    )
-
-
-def _read(raw: RawFolder, problems: Problems, report: Report) -> tuple[Bench | None, dict[str, Take]]:
-    """Every recording of a sweep as an impulse response."""
-    bench: Bench | None = None
-    takes: dict[str, Take] = {}
-    reference = _reference(raw, problems)
-    described = all(key in raw.said for key in ("f_low_hz", "f_high_hz", "seconds"))
-    if reference is None and ("reference" in raw.said or not (described or raw.loopback is not None)):
-        return None, {}  # said already what is wrong with it; nothing can be read without it
-    for file in (*(a.file for a in raw.angles), *(n.file for n in raw.near), *(d.file for d in raw.levels)):
-        audio = raw.recording(file, problems)
-        if audio is None:
-            continue
-        report(file)
-        if bench is None:
-            excitation = reference or _played(raw, audio, file, problems)
-            if excitation is None:
-                return None, {}
-            if excitation.rate_hz == audio.rate_hz:
-                length = deconvolution.padded_length(excitation, audio.samples.shape[1])
-                bench = Bench(excitation, length, deconvolution.inverse(excitation, length), audio.rate_hz)
-        rate_hz = bench.rate_hz if bench is not None else reference.rate_hz if reference is not None else audio.rate_hz
-        if audio.rate_hz != rate_hz or bench is None:
-            problems.add(*_other_rate(audio, rate_hz), file=file)
-            continue
-        take = _take(raw, bench, audio, file, problems)
-        if take is not None:
-            takes[file] = take
-    return bench, takes
-
-
-def _other_rate(audio: Audio, rate_hz: float) -> tuple[str, str]:
-    return f"{figures.plain(audio.rate_hz)} samples a second", f"{figures.plain(rate_hz)}, as the others have"
-
-
-def _reference(raw: RawFolder, problems: Problems) -> Excitation | None:
-    """The sweep of `reference`; None where there is none, or with a problem noted."""
-    if "reference" not in raw.said:
-        return None
-    file = raw.said["reference"]
-    audio = raw.recording(file, problems, heard=False)
-    return (
-        _fitted(raw, audio.samples[min(raw.channel, len(audio.samples) - 1)], audio.rate_hz, file, problems)
-        if audio
-        else None
-    )
-
-
-def _played(raw: RawFolder, audio: Audio, file: str, problems: Problems) -> Excitation | None:
-    """The sweep that the first recording's loopback holds, or that raw.toml describes."""
-    if raw.loopback is not None:
-        return _fitted(raw, audio.samples[raw.loopback], audio.rate_hz, file, problems)
-    low, high = float(raw.said["f_low_hz"]), float(raw.said["f_high_hz"])
-    if high > audio.rate_hz / 2.0:
-        found = f"{figures.plain(high)} Hz, above half of {figures.plain(audio.rate_hz)} samples a second"
-        problems.add(found, "a frequency that the recordings can hold", file=raw_folder.RAW_FILE, key="f_high_hz")
-        return None
-    return deconvolution.exponential_sweep(low, high, float(raw.said["seconds"]), audio.rate_hz)
-
-
-def _fitted(raw: RawFolder, samples: FloatArray, rate_hz: float, file: str, problems: Problems) -> Excitation | None:
-    if float(np.abs(samples).max()) < _SILENT:
-        problems.add("a silent reference", "the sweep as it was played", file=file)
-        return None
-    found = deconvolution.fitted(samples, rate_hz)
-    if found is None:
-        problems.add("a reference that is no exponential sweep", "the sweep as it was played", file=file)
-        return None
-    low, high = raw.said.get("f_low_hz", found.f_low_hz), raw.said.get("f_high_hz", found.f_high_hz)
-    return dataclasses.replace(found, f_low_hz=float(low), f_high_hz=min(float(high), 0.499 * rate_hz))
-
-
-def _take(raw: RawFolder, bench: Bench, audio: Audio, file: str, problems: Problems) -> Take | None:
-    """One recording as an impulse response; None with problems noted."""
-    heard, rate, excitation, inverse = audio.samples[raw.channel], bench.rate_hz, bench.excitation, bench.inverse
-    if raw.loopback is not None:
-        played = _fitted(raw, audio.samples[raw.loopback], rate, file, problems)
-        if played is None:
-            return None
-        excitation, inverse = played, deconvolution.inverse(played, bench.length)
-    if len(heard) > bench.length:
-        problems.add("a recording far longer than the first", "recordings of about one length", file=file)
-        return None
-    response = deconvolution.deconvolve(heard, inverse, bench.length)
-    response *= excitation.amplitude / np.sqrt(2.0)  # RMS of the sound where the sweep's sine passes each frequency
-    sample, clear_db = arrival(response, rate)
-    if clear_db < CLEAR_DB:
-        found = f"no arrival: the response's peak stands {figures.number(max(clear_db, 0.0))} dB over the noise"
-        problems.add(
-            found,
-            f"at least {figures.plain(CLEAR_DB)} dB: more level, less noise, or the sweep that was played",
-            file=file,
-        )
-        return None
-    room = len(heard) - excitation.end  # samples that are there after the sweep
-    if sample > room + _CUT_S * rate and sample < bench.length - excitation.end:
-        found = "a recording that ends before the sweep does"
-        problems.add(found, f"at least {figures.number((excitation.end + sample) / rate, 1)} s", file=file)
-        return None
-    before, after = round(_BEFORE_S * rate), round(_AFTER_S * rate)
-    around = response[(np.arange(-before, after) + sample) % bench.length]
-    first = max(sample + round(_TAIL_AFTER_S * rate), (sample + room) // 2)
-    return Take(file, around, before, sample, response[first : max(room, first)])
-
-
-def _moved(take: Take, at_s: float | None, rate_hz: float) -> Take:
-    """A take whose arrival the user has set elsewhere."""
-    if at_s is None:
-        return take
-    shift = round(at_s * rate_hz) - take.sample
-    return dataclasses.replace(take, at=take.at + shift, sample=take.sample + shift)
+    questions = tuple(q for q in _questions(raw, chosen, found, speed) if q.key not in chosen.confirmed)
+    notes, sha256 = tuple(problems.warnings), raw.digests(problems)
+    return Prepared(raw, bench, takes, chosen, found, far, near, curves, questions, notes, sha256)
 
 
 def _ms(seconds: float) -> str:
     return figures.number(seconds * 1000.0, 2)
-
-
-def _pascal_per_unit(raw: RawFolder, problems: Problems) -> float | None:
-    """From the calibrator's tone, whose RMS is 94 dB: what lies within ±1/6 octave of the strongest frequency."""
-    if "calibrator" not in raw.said:
-        return None
-    audio = raw.recording(raw.said["calibrator"], problems, played=False)
-    if audio is None:
-        return None
-    spectrum = np.fft.rfft(audio.samples[raw.channel] - audio.samples[raw.channel].mean())
-    frequency = np.fft.rfftfreq(audio.samples.shape[1], 1.0 / audio.rate_hz)
-    power = np.abs(spectrum) ** 2
-    tone = frequency[int(np.argmax(power))]
-    inside = (frequency >= tone * 2.0 ** (-_TONE_OCT / 2)) & (frequency <= tone * 2.0 ** (_TONE_OCT / 2))
-    rms = float(np.sqrt(2.0 * power[inside].sum())) / audio.samples.shape[1]
-    if rms < _SILENT:
-        problems.add(
-            "a silent calibrator", "a recording of the microphone in a calibrator of 94 dB", file=raw.said["calibrator"]
-        )
-        return None
-    return float(CALIBRATOR_PA / rms)
 
 
 def _earliest(found: Mapping[str, Reflection | None]) -> tuple[str, Reflection] | None:
@@ -340,7 +176,7 @@ def _gate_s(found: Mapping[str, Reflection | None], problems: Problems) -> float
     return float(gate_s)
 
 
-def _valid_hz(bench: Bench, gate_s: float, microphone: tuple[FloatArray, FloatArray] | None) -> tuple[float, float]:
+def _valid_hz(bench: Bench, gate_s: float, microphone: Table | None) -> tuple[float, float]:
     """What the gate, the sweep and the microphone's file leave."""
     low = max(gating.COUNTS_FROM / gate_s, bench.excitation.f_low_hz)
     high = min(bench.excitation.f_high_hz, 0.499 * bench.rate_hz)
@@ -364,15 +200,15 @@ def _noise(
     return np.asarray(np.mean(known, axis=0)) if known else None
 
 
-def _curves(
+def _far(
     raw: RawFolder,
     bench: Bench,
     takes: Mapping[str, Take],
     chosen: Choices,
-    microphone: tuple[FloatArray, FloatArray] | None,
-    noise: FloatArray | None,
+    microphone: Table | None,
+    silence: FloatArray | None,
 ) -> Curves:
-    """Gated spectra as levels at 1 m, cut to the valid band and to where they stand over the noise."""
+    """Gated spectra as levels at 1 m, NaN where the gate tells nothing or noise covers them."""
     f, rate = bench.frequency_hz, bench.rate_hz
     parts = [gating.gated(takes[a.file].response, takes[a.file].at, chosen.gate_s, rate) for a in raw.angles]
     spectra = gating.spectrum(np.array([p for p, _ in parts]), parts[0][1], rate, bench.bins)
@@ -380,36 +216,89 @@ def _curves(
         axis = next((a for a in raw.angles if a.on_axis), raw.angles[0])
         late = np.array([takes[a.file].sample - takes[axis.file].sample for a in raw.angles])
         spectra = spectra * np.exp(-2j * np.pi * f * late[:, None] / rate)
+    noise = _noise(raw, bench, takes, silence, chosen.gate_s)
     snr = background.snr_db(np.abs(spectra) ** 2, noise, f) if noise is not None else None
-    scale = 1.0 if chosen.pascal_per_unit is None else chosen.pascal_per_unit / REFERENCE_PA
-    level = 20.0 * np.log10(np.maximum(np.abs(spectra), 1e-30) * scale * float(raw.said.get("distance_m", 1.0)))
-    if microphone is not None:
-        level -= np.interp(np.log(f), np.log(microphone[0]), microphone[1])
-    usable = (f >= chosen.valid_from_hz) & (f <= chosen.valid_to_hz) & np.ones(level.shape, bool)
+    level = _level_db(spectra * float(raw.said.get("distance_m", 1.0)), f, chosen, microphone)
+    level[:, f < gating.COUNTS_FROM / chosen.gate_s] = np.nan
     if snr is not None:
-        usable &= snr >= background.LEAST_SNR_DB
-    level[~usable] = np.nan
+        level[snr < background.LEAST_SNR_DB] = np.nan
     return Curves(f, raw.angles, level, np.degrees(np.angle(spectra)), snr)
 
 
-def _noise_table(raw: RawFolder, curves: Curves, chosen: Choices) -> tuple[tuple[float, float], ...]:
+def _near(raw: RawFolder, bench: Bench, bass: Bass, chosen: Choices, microphone: Table | None) -> Curves:
+    """The bass in each direction as levels at 1 m, NaN where it does not hold or noise covers it."""
+    f = bench.frequency_hz
+    level = _level_db(bass.far, f, chosen, microphone)
+    level[:, (f < bass.low_hz) | (f > bass.high_hz)] = np.nan
+    if bass.snr_db is not None:
+        level[:, bass.snr_db < background.LEAST_SNR_DB] = np.nan
+    return Curves(f, raw.angles, level, np.degrees(np.angle(bass.far)), None)
+
+
+def _level_db(spectra: ComplexArray, f: FloatArray, chosen: Choices, microphone: Table | None) -> FloatArray:
+    """dB re 20 µPa where the microphone is calibrated, its own response taken off."""
+    scale = 1.0 if chosen.pascal_per_unit is None else chosen.pascal_per_unit / REFERENCE_PA
+    level = 20.0 * np.log10(np.maximum(np.abs(spectra), 1e-30) * scale)
+    if microphone is not None:
+        level -= np.interp(np.log(f), np.log(microphone[0]), microphone[1])
+    return np.asarray(level)
+
+
+def _with_merge(
+    chosen: Choices, bass: Bass, near: Curves, far: Curves, microphone: Table | None, problems: Problems
+) -> Choices:
+    """The choices with where near and far meet; as they were, and the reason told, where they do not."""
+    band = merging.overlap_hz(chosen.gate_s, bass.high_hz)
+    if chosen.gate_s >= gating.LONGEST_S:
+        problems.warn("no reflection was found, so the recordings near the sources are not needed")
+        return chosen
+    if band is None:
+        needed = f"a gate of at least {_ms(merging.gate_needed_s(bass.high_hz))} ms is needed"
+        problems.warn(f"the bass is not merged: near and far overlap by less than a third of an octave; {needed}")
+        return chosen
+    angle = np.array([a.angle_deg for a in near.angles])
+    found = merging.join(near.frequency_hz, near.level_db, far.level_db, angle, band)
+    if not np.isfinite([found.offset_db, found.residual_db]).all():
+        problems.warn("the bass is not merged: noise covers the overlap of near and far")
+        return chosen
+    low = bass.low_hz if microphone is None else max(bass.low_hz, float(microphone[0][0]))
+    error = float(np.hypot(bass.error_db, found.residual_db))
+    merge = Merge(found.from_hz, found.to_hz, found.offset_db, found.residual_db, error)
+    return dataclasses.replace(chosen, valid_from_hz=low, merge=merge)
+
+
+def _merged(far: Curves, near: Curves | None, bass: Bass | None, chosen: Choices) -> Curves:
+    """What is written: far and near joined, cut to the valid band."""
+    f, level, phase = far.frequency_hz, far.level_db, far.phase_deg
+    if chosen.merge is not None and near is not None and bass is not None:
+        share = merging.faded(f, (chosen.merge.from_hz, chosen.merge.to_hz))
+        level = merging.merged_db(near.level_db + chosen.merge.offset_db, level, share)
+        phase = merging.merged_phase_deg(f, near.phase_deg, phase, share)
+    inside = (f >= chosen.valid_from_hz) & (f <= chosen.valid_to_hz)
+    return dataclasses.replace(far, level_db=np.where(inside, level, np.nan), phase_deg=phase)
+
+
+def _noise_table(raw: RawFolder, far: Curves, bass: Bass | None, chosen: Choices) -> tuple[tuple[float, float], ...]:
     """Standard deviation that noise gives the level on axis (else of the first curve), three points an octave."""
     row = next((i for i, a in enumerate(raw.angles) if a.on_axis), 0)
-    assert curves.snr_db is not None
-    sd = background.scatter_db(curves.snr_db[row], curves.frequency_hz, chosen.gate_s)
+    f = far.frequency_hz
+    assert far.snr_db is not None
+    sd = background.scatter_db(far.snr_db[row], f, chosen.gate_s)
+    if chosen.merge is not None and bass is not None and bass.snr_db is not None:
+        below = f < chosen.merge.meet_hz
+        sd = np.where(below, background.scatter_db(bass.snr_db, f, chosen.near_gate_s), sd)
     low, high = chosen.valid_from_hz, chosen.valid_to_hz
     count = max(int(np.log2(high / low) * _NOISE_POINTS_PER_OCTAVE), 1) + 1
     at = np.geomspace(low, high, count)
-    values = np.interp(np.log(at), np.log(curves.frequency_hz), sd)
+    values = np.interp(np.log(at), np.log(f), sd)
     return tuple((float(f), float(s)) for f, s in zip(at, values, strict=True))
 
 
-def _questions(raw: RawFolder, chosen: Choices, found: Mapping[str, Reflection | None]) -> list[Question]:
+def _questions(raw: RawFolder, chosen: Choices, found: Mapping[str, Reflection | None], speed: float) -> list[Question]:
     """What the recordings and raw.toml say differently."""
     asked: list[Question] = []
     first = _earliest(found)
     if "mic_height_m" in raw.said:
-        speed = sound_speed_m_s(float(raw.said.get("temperature_c", TEMPERATURE_C)))
         distance = float(raw.said.get("distance_m", 1.0))
         expected = reflection.from_heights_s(distance, float(raw.said["mic_height_m"]), speed)
         apart = first is None or abs(first[1].peak_s - expected) > reflection.HEIGHTS_APART_S
@@ -421,6 +310,25 @@ def _questions(raw: RawFolder, chosen: Choices, found: Mapping[str, Reflection |
                     "first_reflection",
                     f"a first reflection: {seen}, where the heights say {_ms(expected)} ms",
                     f"gate_ms below {_ms(unsafe)}, or the reflection confirmed",
+                )
+            )
+    if (merge := chosen.merge) is not None:
+        if abs(merge.offset_db) > merging.ASKED_OFFSET_DB:
+            asked.append(
+                Question(
+                    "merge_offset",
+                    f"a bass that lies {figures.number(-merge.offset_db, 1, signed=True)} dB from the rest over their "
+                    "overlap",
+                    f"at most {figures.plain(merging.ASKED_OFFSET_DB)} dB where gains are the same, or it confirmed",
+                )
+            )
+        if merge.residual_db > merging.ASKED_RESIDUAL_DB:
+            asked.append(
+                Question(
+                    "merge_shape",
+                    f"bass and rest {figures.number(merge.residual_db, 1)} dB apart in shape over their overlap",
+                    f"at most {figures.plain(merging.ASKED_RESIDUAL_DB)} dB: check sizes, places and gaps in raw.toml, "
+                    "or confirm it",
                 )
             )
     return asked
@@ -537,11 +445,22 @@ def _session_keys(found: Prepared) -> dict[str, Any]:
     keys["zero_sample"] = round(gating.LEAD_S * found.bench.rate_hz)
     keys["time_reference"] = "loopback" if raw.loopback is not None else "none"
     keys["valid_from_hz"], keys["valid_to_hz"] = round(c.valid_from_hz, 3), round(c.valid_to_hz, 3)
-    if gated:
-        keys["gate_ms"] = round(c.gate_s * 1000.0, 4)
+    gate_ms = round(c.gate_s * 1000.0, 4)
+    errors: dict[str, Any] = {}
     if c.noise:
-        own = dict(raw.facts.get("uncertainty", {})) if isinstance(raw.facts.get("uncertainty"), dict) else {}
-        keys["uncertainty"] = {"noise": [[round(f, 1), round(s, 4)] for f, s in c.noise], **own}
+        errors["noise"] = [[round(f, 1), round(s, 4)] for f, s in c.noise]
+    if c.merge is not None:
+        meet, low, high = round(c.merge.meet_hz, 1), keys["valid_from_hz"], keys["valid_to_hz"]
+        keys["bands"] = [
+            {"from_hz": low, "to_hz": meet, "method": "near-field"},
+            {"from_hz": meet, "to_hz": high, "method": "gated", "gate_ms": gate_ms},
+        ]
+        errors["merge"] = [[round(c.merge.from_hz, 1), round(c.merge.error_db, 3)], [round(c.merge.to_hz, 1), 0.0]]
+    elif gated:
+        keys["gate_ms"] = gate_ms
+    own = raw.facts.get("uncertainty", {})
+    if errors and isinstance(own, dict):
+        keys["uncertainty"] = errors | own
     return keys
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
@@ -142,6 +143,9 @@ def choices_told(found: Prepared) -> list[tuple[str, str]]:
         ("Counts", figures.band(c.valid_from_hz, c.valid_to_hz, 3)),
         ("Levels", "relative" if c.pascal_per_unit is None else "dB re 20 µPa at 1 m, by the calibrator"),
     ]
+    if c.merge is not None:
+        error = figures.joined(figures.number(c.merge.error_db, 2), "dB")
+        rows.append(("Bass from near the sources", f"below {figures.hertz(c.merge.meet_hz, 3)}, error {error}"))
     if c.noise:
         worst = max(sd for _, sd in c.noise)
         rows.append(("Noise on axis", f"at most {figures.joined(figures.number(worst, 2), 'dB')} (standard deviation)"))
@@ -161,6 +165,7 @@ def prepared(found: Prepared, written: Sequence[str], *, accepted: bool) -> Docu
             "valid_from_hz": c.valid_from_hz,
             "valid_to_hz": c.valid_to_hz,
             "pascal_per_unit": c.pascal_per_unit,
+            "merge": None if c.merge is None else dataclasses.asdict(c.merge),
             "noise": [list(pair) for pair in c.noise],
             "arrival_ms": {file: at * 1000.0 for file, at in c.arrival_s.items()},
         },

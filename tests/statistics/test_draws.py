@@ -185,3 +185,16 @@ def test_single_readings_of_the_listening_axis_are_not_the_mean_of_two():
     drawn = reader().single_readings(np.zeros((7, 199), np.float32))
     assert drawn.shape == (DRAWS, 7, 199)
     np.testing.assert_allclose(drawn.std(axis=(0, 2)), 0.15, rtol=0.05)
+
+
+def test_what_a_merge_leaves_open_is_shared_by_the_curves_of_a_session_and_ends_with_the_overlap():
+    merge = ((180.0, 0.4), (360.0, 0.0))
+    plain, merged = reader().own_common, reader(uncertainty={"merge": merge}).own_common
+    own = (merged - plain).std(axis=0)
+    assert own[FREQUENCY_HZ < 170] == pytest.approx(0.4, abs=0.06)  # four standard errors of 400 draws
+    np.testing.assert_array_equal(own[FREQUENCY_HZ > 360], 0.0)
+    np.testing.assert_allclose(
+        DEFAULT.common_sd(info(uncertainty={"merge": merge})),
+        np.hypot(DEFAULT.common_sd(info()), DEFAULT.sd(info(uncertainty={"merge": merge}), "merge")),
+        rtol=1e-6,
+    )

@@ -39,7 +39,7 @@ def test_sizes_and_widths_are_those_of_the_table():
     }
     for part, size in flat.items():
         np.testing.assert_allclose(DEFAULT.sd(info(), part), size, rtol=1e-6)
-    assert set(DEFAULT_SD) == {*flat, "session", "calibration", "gate"}
+    assert set(DEFAULT_SD) == {*flat, "session", "calibration", "gate", "merge"}
     assert WIDTH_OCT == {
         "repeatability": 1 / 6,
         "session": 1 / 2,
@@ -50,6 +50,7 @@ def test_sizes_and_widths_are_those_of_the_table():
         "distortion_per_drive": 1 / 6,
         "compression": 1 / 6,
         "gate": 1 / 2,
+        "merge": 1.0,
     }
 
 

@@ -1,0 +1,83 @@
+"""Vented loudspeakers whose far field and near pressures are solved on a finer mesh than `prepare` uses: truth for the
+merge. The bass is Small's vented box (seed_data.model.box, held against theory in its own tests)."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from seed_data.model import box as bass
+from speakerdb.signals import box_solution
+from tests.signals import prototypes
+
+SOLVED_HZ = np.geomspace(8.0, 1400.0, 34)
+
+
+@dataclass(frozen=True)
+class Vented:
+    """size_m: height, width, depth. A cone in front and a port somewhere; directions (n, 3)."""
+
+    size_m: tuple[float, float, float]
+    cone: box_solution.Piston
+    port: box_solution.Piston
+    vented: bass.VentedBox
+    horizontal: tuple[bool, ...]
+    angle_deg: tuple[float, ...]
+    element_m: float = 0.024
+    crossover_hz: float = 2500.0
+
+    @cached_property
+    def _solved(self):
+        directions = box_solution.orbit_directions(np.array(self.horizontal), np.array(self.angle_deg))
+        mesh = box_solution.mesh(self.size_m, self.element_m)
+        found = box_solution.solve(mesh, [self.cone, self.port], directions, SOLVED_HZ, prototypes.SPEED_M_S)
+        ahead = directions @ np.array(self.cone.centre_m)
+        k = 2 * np.pi * SOLVED_HZ / prototypes.SPEED_M_S
+        far = found.far * np.exp(-1j * k[:, None] * ahead)[:, :, None]  # time from the cone, in each direction
+        return CubicSpline(np.log(SOLVED_HZ), far, axis=0), CubicSpline(np.log(SOLVED_HZ), found.near, axis=0)
+
+    def _velocities(self, f):
+        omega = 2 * np.pi * f
+        flow = np.stack([bass.vented_cone(f, self.vented), bass.vented_port(f, self.vented)]) / (1j * omega)
+        return 5.0 * flow / np.pi / np.array([[self.cone.radius_m**2], [self.port.radius_m**2]])
+
+    def _at(self, which, f):
+        return self._solved[which](np.log(np.clip(f, SOLVED_HZ[0], SOLVED_HZ[-1])))
+
+    def far(self, f):
+        """(n, F) pressure at 1 m in each direction; above the bass an LR4 crossover to a tweeter at the cone."""
+        s = 1j * f / self.crossover_hz
+        both = (1 + s**4) / (s**2 + np.sqrt(2) * s + 1) ** 2
+        return np.einsum("fds,sf->df", self._at(0, f), self._velocities(f)) * both
+
+    def near(self, f):
+        """(2, F) pressure at the microphone close to the cone and to the port, without the tweeter."""
+        s = 1j * f / self.crossover_hz
+        low = 1 / (s**2 + np.sqrt(2) * s + 1) ** 2
+        return np.einsum("fms,sf->mf", self._at(1, f), self._velocities(f)) * low
+
+    def axis_f6_hz(self):
+        """Where the axis lies 6 dB below its mean over 300 Hz–1 kHz."""
+        f = np.geomspace(15, 1000, 4000)
+        level = 20 * np.log10(np.abs(self.far(f)[self.angle_deg.index(0.0)]))
+        below = level < level[f > 300].mean() - 6
+        return f[np.flatnonzero(below & (f < 200))[-1]]
+
+
+def bookshelf(angles=(0.0, 30.0, 90.0, 180.0), rear=True, scale=1.0, bass_hz=45.0, element_m=0.024):
+    size = (0.38 * scale, 0.21 * scale, 0.27 * scale)
+    cone = box_solution.Piston((size[2] / 2, 0.0, -0.06 if rear else 0.02), (1.0, 0.0, 0.0), 0.065, 0.005)
+    side = -1.0 if rear else 1.0
+    place, normal = (side * size[2] / 2, 0.0, 0.1 if rear else -0.15), (side, 0.0, 0.0)
+    port = box_solution.Piston(place, normal, 0.025, 0.003)
+    return Vented(size, cone, port, bass.vented(bass_hz, "flat"), (True,) * len(angles), tuple(angles), element_m)
+
+
+def floorstander(angles=(0.0, 30.0, 90.0, 180.0), bass_hz=35.0, element_m=0.035):
+    size = (1.0, 0.2, 0.3)
+    cone = box_solution.Piston((0.15, 0.0, 0.15), (1.0, 0.0, 0.0), 0.07, 0.005)
+    port = box_solution.Piston((0.15, 0.0, -0.38), (1.0, 0.0, 0.0), 0.035, 0.003)
+    return Vented(size, cone, port, bass.vented(bass_hz, "flat"), (True,) * len(angles), tuple(angles), element_m)
