@@ -195,7 +195,8 @@ class Question(Generic[A]):
     it. Raises AskError.
 
     name: of the command, and of the method of `Database`. address: below /api, with {fields} of the question. example:
-    fields that make sense to ask. pictures: what --out can draw, the first unless --picture says otherwise.
+    fields that make sense to ask. pictures: what --out can draw, the first unless --picture says otherwise. files:
+    suffixes of files that --out writes, as the answer's `as_file` gives them.
     needs_database: False of what is the same for every file.
     """
 
@@ -203,6 +204,7 @@ class Question(Generic[A]):
     address: ClassVar[str]
     example: ClassVar[Mapping[str, Any]]
     pictures: ClassVar[tuple[str, ...]] = ()
+    files: ClassVar[tuple[str, ...]] = ()
     needs_database: ClassVar[bool] = True
 
     def __repr__(self) -> str:
@@ -322,6 +324,10 @@ class Answer:
 
     def __len__(self) -> int:
         return len(self.rows)
+
+    def as_file(self, suffix: str) -> str:
+        """What a file of one of the question's suffixes holds."""
+        raise NotImplementedError
 
     def __getitem__(self, column: str) -> pl.Series:
         return self.rows[column]

@@ -133,3 +133,9 @@ def amplifier_db(asked: Floats, window_db: Floats, watts: float, crest_db: float
     above those of a sine."""
     more: float = 10.0 * np.log10(watts) - (crest_db - SINE_CREST_DB)
     return np.asarray(level_db(asked, window_db) + more)
+
+
+def played_db(spectrum_db: Floats, window_db: Floats) -> Array:
+    """(..., 31) levels of the bands that music asks of a speaker which plays it as it is: its spectrum, and what the
+    listening window (..., 31) lies above the reference level, for which nobody makes up."""
+    return np.asarray(spectrum_db + window_db)

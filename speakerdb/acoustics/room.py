@@ -6,7 +6,9 @@ judgement). Lengths in m, areas in m², volumes in m³, times in s, levels in dB
 
 from __future__ import annotations
 
-from typing import Any
+from dataclasses import dataclass
+from itertools import product
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -95,3 +97,33 @@ def boundary_gain_db(distance_m: float, rear_db: NDArray[np.floating[Any]]) -> A
     steps = 2.0 ** (((np.arange(_FINER) + 0.5) / _FINER - 0.5) / grid.POINTS_PER_OCTAVE)
     cosine = np.cos(_phase(np.multiply.outer(steps, grid.FREQUENCY_HZ), distance_m)).mean(axis=0)
     return np.asarray(10.0 * np.log10(grid.smooth_third_octave(_added(cosine, rear_db))))
+
+
+@dataclass(frozen=True)
+class Mode:
+    """A mode of a rectangular room: its frequency, and how many half waves lie along length, width and height."""
+
+    frequency_hz: float
+    order: tuple[int, int, int]
+
+    @property
+    def kind(self) -> Literal["axial", "tangential"]:
+        """Between two surfaces, or four."""
+        return "axial" if sum(n > 0 for n in self.order) == 1 else "tangential"
+
+
+def modes(sides_m: tuple[float, float, float], up_to_hz: float) -> list[Mode]:
+    """Axial and tangential modes of a room of these sides, from low to high: c/2·√Σ(n/L)² (Rayleigh; in every
+    room-acoustics handbook). Those between all six surfaces are weaker, and left out."""
+    most = [int(2.0 * up_to_hz * side / SPEED_OF_SOUND_M_S) for side in sides_m]
+    found = []
+    for order in product(*(range(n + 1) for n in most)):
+        if 0 < sum(n > 0 for n in order) < 3:
+            f = (
+                SPEED_OF_SOUND_M_S
+                / 2.0
+                * float(np.sqrt(sum((n / side) ** 2 for n, side in zip(order, sides_m, strict=True))))
+            )
+            if f <= up_to_hz:
+                found.append(Mode(f, (order[0], order[1], order[2])))
+    return sorted(found, key=lambda mode: (mode.frequency_hz, mode.order))

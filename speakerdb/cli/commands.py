@@ -15,10 +15,11 @@ import typer
 from speakerdb.cli.common import DbOption, JsonOption, cite, emit, open_database
 from speakerdb.declare import AskError, Part, Question, as_command, parts
 
-OutOption = Annotated[
-    Path | None,
-    typer.Option("--out", help="Draw the answer as FILE.html (interactive), .png or .svg.", show_default=False),
-]
+
+def _out_option(question: type[Question[Any]]) -> Any:
+    drawn = ["Draw the answer as FILE.html (interactive), .png or .svg."] if question.pictures else []
+    written = [f"Write it as FILE{' or '.join(question.files)}."] if question.files else []
+    return Annotated[Path | None, typer.Option("--out", help=" ".join([*drawn, *written]), show_default=False)]
 
 
 def command(question: type[Question[Any]]) -> Callable[..., None]:
@@ -37,7 +38,9 @@ def command(question: type[Question[Any]]) -> Callable[..., None]:
                 answer = asked.answer(base)
             except AskError as error:
                 raise usage(question, error) from error
-            if out is not None:
+            if out is not None and (out.suffix.lower() in question.files or not question.pictures):
+                write(out, question, answer)
+            elif out is not None:
                 draw(out, base, asked, answer, picture or question.pictures[0])
             if json:
                 from speakerdb.questions.documents import document
@@ -49,7 +52,7 @@ def command(question: type[Question[Any]]) -> Callable[..., None]:
                 cite(base)
 
     own = [one for part in parts(question) for one in _parameters(part)]
-    drawn = [_keyword("out", OutOption, None)] if question.pictures else []
+    drawn = [_keyword("out", _out_option(question), None)] if question.pictures or question.files else []
     if len(question.pictures) > 1:
         words = Annotated[str, typer.Option("--picture", help=f"What --out draws: {', '.join(question.pictures)}.")]
         drawn.append(_keyword("picture", words, question.pictures[0]))
@@ -104,6 +107,20 @@ def _parameters(part: Part) -> list[inspect.Parameter]:
     type_: Any = list[part.type] if part.many else part.type  # type: ignore[name-defined]
     default = inspect.Parameter.empty if part.needed else None if part.is_open else part.default
     return [_keyword(part.name, Annotated[type_ | None if part.is_open else type_, kind], default)]
+
+
+def write(out: Path, question: type[Question[Any]], answer: Any) -> None:
+    """Write the answer as a file, and say so on standard error. Raises RequestError."""
+    from speakerdb.charts import saving
+    from speakerdb.cli import terminal
+
+    suffix = out.suffix.lower()
+    if suffix not in question.files:
+        raise typer.BadParameter(
+            f"{out} ends in {suffix or 'nothing'}; expected {' or '.join(question.files)}", param_hint="--out"
+        )
+    saving.write(out, answer.as_file(suffix).encode())
+    terminal.say(f"Written: {out}")
 
 
 def draw(out: Path, base: Any, asked: Question[Any], answer: Any, picture: str) -> None:

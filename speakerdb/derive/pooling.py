@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 
 from speakerdb.acoustics import response
 from speakerdb.derive.uncertainty import another, ends_in_units, scaled, unscaled
-from speakerdb.metric import ENDS, UNCERTAINTY, Metric, ValueTable
+from speakerdb.metric import CENSORED, ENDS, UNCERTAINTY, Metric, ValueTable
 from speakerdb.metrics import METRICS
 from speakerdb.metrics.response_rows import LISTENING_AXIS
 from speakerdb.statistics import intervals, weights
@@ -211,6 +211,15 @@ def reach_upper_ends(
         further = np.where(counted, share * (spread.columns[name] - end), 0.0)
         found[name] = np.where(between, pooled.upper + np.sqrt(sums(by.group, further**2)), columns[name])
     return found
+
+
+def open_ends(columns: dict[str, Array], censored: NDArray[np.int8]) -> dict[str, Array]:
+    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
+    shown = dict(columns)
+    for end, word in (("low", "at_most"), ("high", "at_least")):
+        for of_target in ENDS:
+            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
+    return shown
 
 
 @dataclass(eq=False)

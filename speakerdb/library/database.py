@@ -18,6 +18,7 @@ from speakerdb.field.naming import find_speaker
 from speakerdb.questions.bench_list import Benches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
+from speakerdb.questions.equalise import Equalise
 from speakerdb.questions.explain import Explain
 from speakerdb.questions.labs import Labs
 from speakerdb.questions.list import List
@@ -191,6 +192,7 @@ class Database:
     shortlist = asks(Shortlist)
     settings = asks(Settings)
     claim = asks(Claim)
+    equalise = asks(Equalise)
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""

@@ -138,7 +138,7 @@ def _f3(m: Measured) -> Bounded:
     return m.bass_limit(m.curves.lw, 3.0)
 
 
-_deep(
+F3 = _deep(
     "f3_hz", "LF extension (−3 dB)", definition=f"Where the listening window falls 3 dB below its {_MEAN}", compute=_f3
 )
 
@@ -234,7 +234,7 @@ def _nbd_on_axis(m: Measured) -> Bounded:
     return exact(m.nbd_on_axis)
 
 
-_narrow(
+NBD_ON_AXIS = _narrow(
     "nbd_on_axis_db",
     "Narrow-band deviation on axis",
     definition=(
@@ -262,7 +262,7 @@ def _nbd_in_room(m: Measured) -> Bounded:
     return exact(m.nbd_in_room)
 
 
-_narrow(
+NBD_IN_ROOM = _narrow(
     "nbd_in_room_db",
     "Narrow-band deviation in room",
     definition="Narrow-band deviation of the predicted in-room curve",

@@ -9,6 +9,7 @@ from speakerdb.declare import Question
 from speakerdb.questions.bench_list import Benches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
+from speakerdb.questions.equalise import Equalise
 from speakerdb.questions.explain import Explain
 from speakerdb.questions.labs import Labs
 from speakerdb.questions.list import List
@@ -44,4 +45,5 @@ QUESTIONS: tuple[type[Question[Any]], ...] = (
     Shortlist,
     Settings,
     Claim,
+    Equalise,
 )

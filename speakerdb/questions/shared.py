@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Annotated, Protocol
 
-from speakerdb.declare import Ask, Row, Told
+from speakerdb.declare import Ask, AskError, Row, Told
 from speakerdb.terms import Target
 
 if TYPE_CHECKING:
@@ -33,6 +34,23 @@ Statement = Annotated[
         ),
     ),
 ]
+
+
+LONGEST_SIDE_M = 100
+
+
+def sides_of(field: str, text: str) -> tuple[float, float, float]:
+    """Length, width and height of a room in metres, from '5.2x4.1x2.5'. Raises AskError beside the field."""
+    try:
+        length, width, height = (float(one) for one in re.split(r"[x×*]", text.replace(",", ".").replace(" ", "")))
+    except ValueError:
+        length = width = height = 0.0
+    if not all(0 < side <= LONGEST_SIDE_M for side in (length, width, height)):
+        expected = (
+            f"expected length, width and height in metres, above 0 and at most {LONGEST_SIDE_M}, e.g. 5.2x4.1x2.5"
+        )
+        raise AskError(field, f"{field}: {text!r}; {expected}")
+    return length, width, height
 
 
 class Withheld(Row):

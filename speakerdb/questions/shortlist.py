@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import dataclasses
-import re
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Any, Literal
 
 from speakerdb.declare import INNER, Answer, Ask, AskError, Question, Row, Shape, Told
-from speakerdb.questions.shared import Base, Top, Withheld
+from speakerdb.questions.shared import Base, Top, Withheld, sides_of
 from speakerdb.questions.whom import Whom
 from speakerdb.terms import Censoring, Programme, Spectrum
 
@@ -200,9 +199,6 @@ class Shortlisted(Answer):
     found: RoomAnswer = dataclasses.field(metadata=INNER)
 
 
-LONGEST_SIDE_M = 100
-
-
 def _m(help_: str, label: str, most: float, above: float = 0.0) -> Ask:
     return Ask(help_, label, "m", above=above, most=most)
 
@@ -304,18 +300,7 @@ class Shortlist(Whom, Question[Shortlisted]):
     def _sides(self) -> tuple[float, float, float] | None:
         if self.dimensions is None:
             return None
-        try:
-            length, width, height = (
-                float(one) for one in re.split(r"[x×*]", self.dimensions.replace(",", ".").replace(" ", ""))
-            )
-        except ValueError:
-            length = width = height = 0.0
-        if not all(0 < side <= LONGEST_SIDE_M for side in (length, width, height)):
-            expected = (
-                f"expected length, width and height in metres, above 0 and at most {LONGEST_SIDE_M}, e.g. 5.2x4.1x2.5"
-            )
-            raise AskError("dimensions", f"dimensions: {self.dimensions!r}; {expected}")
-        return length, width, height
+        return sides_of("dimensions", self.dimensions)
 
     def answer(self, base: Base) -> Shortlisted:
         from speakerdb.answering import shortlisting

@@ -13,7 +13,6 @@ import numpy as np
 from speakerdb import derive
 from speakerdb.derive.pooling import NOISE, USABLE, pool_curves, pool_noise, pool_usable
 from speakerdb.field.sessions import shared_keys
-from speakerdb.metric import CENSORED, ENDS
 from speakerdb.statistics.intervals import decode
 from speakerdb.store import Store, speakers
 from speakerdb.store.pooled import replace_pooled
@@ -59,7 +58,9 @@ def repool(store: Store, speaker_ids: Sequence[int] | None) -> None:
     pooled = derive.pool_listening_axis(pooled, listening_axis(store.con, ids), by)
     sessions = _spread(store, active, by.group)
     spread = derive.pool_spread(active.values, pooled, sessions, by)
-    columns = open_ends(derive.reach_upper_ends(spread.columns, active.values, pooled, sessions, by), pooled.censored)
+    columns = derive.open_ends(
+        derive.reach_upper_ends(spread.columns, active.values, pooled, sessions, by), pooled.censored
+    )
     values = replace(pooled, value=spread.value).with_uncertainty(columns)
     patterns = [json.dumps(pattern) for pattern in spread.patterns]
     replace_pooled(store.con, speaker_ids, groups, values, spread.disagree, spread.pattern, patterns, curves)
@@ -82,17 +83,6 @@ def _spread(store: Store, active: ActiveValues, group: np.ndarray[Any, Any]) -> 
         return decode(columns["se"][rows], own), decode(columns["se_bench"][rows], bench)
 
     return derive.Spread(columns, shared_keys(active), draws)
-
-
-def open_ends(
-    columns: dict[str, np.ndarray[Any, Any]], censored: np.ndarray[Any, Any]
-) -> dict[str, np.ndarray[Any, Any]]:
-    """Intervals open on the side a bound leaves open; censored: codes into CENSORED, of the columns' shape."""
-    shown = dict(columns)
-    for end, word in (("low", "at_most"), ("high", "at_least")):
-        for of_target in ENDS:
-            shown[end + of_target] = np.where(censored == CENSORED.index(word), np.nan, columns[end + of_target])
-    return shown
 
 
 def _defaults(active: ActiveValues) -> dict[int, str]:

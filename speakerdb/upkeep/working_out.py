@@ -144,7 +144,7 @@ def _one(task: Task) -> derive.SessionUncertainty:
     """One session's uncertainty, intervals open where its values are bounds."""
     session, content_hash, value, censored, upper, model = task
     found = derive.session_uncertainty(session, content_hash, tuple(METRICS), value, model, upper)
-    return replace(found, columns=repooling.open_ends(found.columns, censored))
+    return replace(found, columns=derive.open_ends(found.columns, censored))
 
 
 def _in_batches(

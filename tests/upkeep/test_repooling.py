@@ -6,6 +6,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+from speakerdb import derive
 from speakerdb.derive.pooling import pool_curves
 from speakerdb.metric import CENSORED, ENDS
 from speakerdb.store import Store, writing
@@ -125,7 +126,7 @@ def test_an_interval_is_open_where_a_bound_leaves_it_open():
     columns = {f"{end}{kind}": np.array([[1.0, 2.0, 3.0, 4.0]]) for end in ("low", "high") for kind in ENDS} | {
         "se": np.ones((1, 4))
     }
-    found = repooling.open_ends(columns, codes)
+    found = derive.open_ends(columns, codes)
     for kind in ENDS:
         np.testing.assert_array_equal(found[f"low{kind}"], [[1.0, np.nan, 3.0, 4.0]])
         np.testing.assert_array_equal(found[f"high{kind}"], [[1.0, 2.0, np.nan, 4.0]])
