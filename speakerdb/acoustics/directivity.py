@@ -39,6 +39,14 @@ SIDES: dict[str, list[int]] = {
 }
 
 
+def level_at(level_db: Floats, side: str, angle_deg: float) -> Array:
+    """(..., F) level at an angle out on one side of curves (..., 72, F), linear in amplitude between their angles."""
+    low = min(int(angle_deg // STEP_DEG), PER_ORBIT // 2 - 1)
+    share = angle_deg / STEP_DEG - low
+    near, far = (10.0 ** (level_db[..., SIDES[side][low + i], :] / 20.0) for i in (0, 1))
+    return np.asarray(20.0 * np.log10(near * (1.0 - share) + far * share))
+
+
 @dataclass(frozen=True, eq=False)
 class Angle:
     """deg (...): an angle; at_least (...): it goes on beyond what was measured; NaN where nothing was measured."""

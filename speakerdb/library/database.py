@@ -25,6 +25,7 @@ from speakerdb.questions.list import List
 from speakerdb.questions.match import Match
 from speakerdb.questions.metrics import Metrics
 from speakerdb.questions.percentile import Percentile
+from speakerdb.questions.place import Place
 from speakerdb.questions.rank import Rank
 from speakerdb.questions.settings import Settings
 from speakerdb.questions.settle import Settle
@@ -193,6 +194,7 @@ class Database:
     settings = asks(Settings)
     claim = asks(Claim)
     equalise = asks(Equalise)
+    place = asks(Place)
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""

@@ -16,6 +16,7 @@ from speakerdb.questions.list import List
 from speakerdb.questions.match import Match
 from speakerdb.questions.metrics import Metrics
 from speakerdb.questions.percentile import Percentile
+from speakerdb.questions.place import Place
 from speakerdb.questions.rank import Rank
 from speakerdb.questions.settings import Settings
 from speakerdb.questions.settle import Settle
@@ -46,4 +47,5 @@ QUESTIONS: tuple[type[Question[Any]], ...] = (
     Settings,
     Claim,
     Equalise,
+    Place,
 )

@@ -89,7 +89,7 @@ class Explain(Question[Explanation]):
 
     name = "explain"
     address = "/speakers/{speaker}/metrics/{metric}"
-    example = {"speaker": "sill-5", "metric": "f6_hz"}
+    example = {"speaker": "sill-5", "metric": "preference"}
 
     speaker: Speaker
     metric: Annotated[str, Ask("A metric's id, or any unambiguous part of it.", place=1)]

@@ -40,6 +40,7 @@ ASKED = {
     "shortlist": {"distance": 3.0, "volume": 60.0, "level": 90.0, "budget": 900.0, "top": 2},
     "settings": {"speaker": "sill-0", "wall": 0.5},
     "claim": {"speaker": "sill-9"},
+    "place": {"speaker": "sill-0", "room": "5x4x2.5", "at": "0.6,1.1,0.9", "seat": "3.1,1.9"},
     "equalise": {"speaker": "sill-4", "bands": 2, "ringing": "34,68", "room": "5x4x2.5"},
     "table": {"column": ("price", "f6_hz", "kind"), "sort": "f6_hz", "descending": True, "count": 4},
 }
