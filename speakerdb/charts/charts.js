@@ -175,8 +175,7 @@
     CSV: async (figure) => save(new Blob(["\ufeff" + csv(figure)], { type: "text/csv" }), figure, ".csv"),
   };
   function tools(figure) {
-    const bar = document.createElement("p");
-    bar.className = "tools";
+    const bar = figure.querySelector(".tools");
     const what = figure.querySelector("figcaption").textContent.trim();
     const add = (words, act) => {
       const button = document.createElement("button");
@@ -199,7 +198,6 @@
       if (words === "CSV" && !figure.querySelector("noscript")) continue;
       add(words, async () => { if (!figure.view) await draw(figure); if (figure.view) make(figure); });
     }
-    figure.append(bar);
   }
 
   // ---- waking ----

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
     from speakerdb.metric import Metric
 
 WALL_M = 0.5  # the wall that settings are judged before (own judgement)
-FIRST = ("curves", "map-horizontal", "output", "distortion", "impedance")  # what is drawn right below the verdict
+FIRST = ("curves", "map-horizontal", "distortion", "output", "impedance")  # what is drawn right below the verdict
 NEAREST = 4  # shown
 
 
