@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -53,7 +53,8 @@ class Angle:
 
 @dataclass(frozen=True)
 class Near:
-    """A recording close to a source; lengths in metres, normal: of the face it sits in."""
+    """A recording close to a source; lengths in metres, normal: of the face it sits in; drive_db: as of the levels,
+    where it is known."""
 
     file: str
     role: str
@@ -62,6 +63,7 @@ class Near:
     radius_m: float
     gap_m: float
     count: int
+    drive_db: float | None = None
 
 
 @dataclass(frozen=True)
@@ -198,7 +200,7 @@ def read_raw(folder: Path, problems: Problems) -> RawFolder | None:
     named |= {str(said[key]) for key in SINGLE if key in said}
     for file in sorted(named - names):
         problems.add("no such file", f"the file that {RAW_FILE} names", file=file)
-    angles = _angles(said, [n for n in view.names if n not in named], problems)
+    angles = _angles(said, view.names, frozenset(named), frozenset(one.file for one in levels), problems)
     raw = RawFolder(folder, said, facts, angles, near, levels, multitones, ())
     return RawFolder(folder, said, facts, angles, near, levels, multitones, _ledger(view, raw))
 
@@ -246,6 +248,7 @@ def _near(one: Mapping[str, Any]) -> Near:
         float(one["diameter_mm"]) / 2000.0,
         float(one.get("gap_mm", 5.0)) / 1000.0,
         int(one.get("count", 1)),
+        float(one["drive_db"]) if "drive_db" in one else None,
     )
 
 
@@ -263,8 +266,11 @@ def _multitone(view: DiskFolder, one: Mapping[str, Any], problems: Problems) -> 
     return Drive(one["file"], float(one["drive_db"]), tuple(sorted(map(float, tones))), period)
 
 
-def _angles(said: Mapping[str, Any], names: list[str], problems: Problems) -> tuple[Angle, ...]:
-    """The recordings that the pattern reads; recordings that it does not read are a defect."""
+def _angles(
+    said: Mapping[str, Any], names: Sequence[str], named: frozenset[str], levels: frozenset[str], problems: Problems
+) -> tuple[Angle, ...]:
+    """The recordings that the pattern reads; those that it does not read and that are not named otherwise are a
+    defect. One at a level may be one of a direction too."""
     text = said.get("pattern", USUAL_PATTERN)
     try:
         pattern = compile_pattern(text, words_of(said))
@@ -273,9 +279,11 @@ def _angles(said: Mapping[str, Any], names: list[str], problems: Problems) -> tu
         return ()
     found: dict[tuple[bool, float], Angle] = {}
     for name in names:
+        if name in named and name not in levels:
+            continue
         values = pattern.match(name)
         if values is None or "angle_deg" not in values:
-            if name.lower().endswith(RECORDINGS):
+            if name.lower().endswith(RECORDINGS) and name not in named:
                 expected = f"a name like {text}, or a key of {RAW_FILE} that names it"
                 problems.add("a recording whose name tells no angle", expected, file=name)
             continue

@@ -18,7 +18,7 @@ from speakerdb.formats.sofa_out import toml_key, toml_value
 from speakerdb.formats.tables import ORBITS
 from speakerdb.formats.toml_files import TomlFile
 from speakerdb.formats.view import IMPULSES, PREPARED_FILE, SESSION_FILE
-from speakerdb.session import FloatArray
+from speakerdb.session import FloatArray, Sweep
 
 AXIS_SAMPLES, OTHER_SAMPLES = 8192, 512
 _DATES = ("date",)
@@ -93,7 +93,12 @@ def _line(name: str, value: Any) -> str:
 
 
 def write_session(
-    out: Path, keys: Mapping[str, Any], table: ResponseTable, impulses: Sequence[Impulse], choices: bytes
+    out: Path,
+    keys: Mapping[str, Any],
+    table: ResponseTable,
+    sweeps: Mapping[str, Sequence[Sweep]],
+    impulses: Sequence[Impulse],
+    choices: bytes,
 ) -> None:
     """Write the folder whole or not at all: the same content gives the same bytes."""
     out.parent.mkdir(parents=True, exist_ok=True)
@@ -101,6 +106,9 @@ def write_session(
     try:
         (made / SESSION_FILE).write_text(keys_text(keys), encoding="utf-8")
         (made / "responses.csv").write_text(responses_text(table), encoding="utf-8")
+        for name, members in sweeps.items():
+            if members:
+                (made / f"{name}.csv").write_text(sweeps_text(members), encoding="utf-8")
         (made / PREPARED_FILE).write_bytes(choices)
         (made / IMPULSES).mkdir()
         for one in impulses:
@@ -125,6 +133,17 @@ def responses_text(table: ResponseTable) -> str:
         middle = f"{ORBITS[0] if horizontal else ORBITS[1]},{angle:g}"
         there = np.flatnonzero(np.isfinite(level))
         lines += [f"{f[i]},{middle},{level[i]:.3f},{phase[i]:.2f}" for i in there]
+    return "\n".join(lines) + "\n"
+
+
+def sweeps_text(sweeps: Sequence[Sweep]) -> str:
+    """distortion.csv or compression.csv: a row a point, those that are not known left out."""
+    named = sweeps[0].component is not None
+    lines = ["drive_db,frequency_hz," + ("component," if named else "") + "level_db"]
+    for sweep in sweeps:
+        middle = f"{sweep.component}," if named else ""
+        there = np.flatnonzero(np.isfinite(sweep.level_db))
+        lines += [f"{sweep.drive_db:g},{sweep.frequency_hz[i]:.4f},{middle}{sweep.level_db[i]:.3f}" for i in there]
     return "\n".join(lines) + "\n"
 
 

@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.session import FloatArray
-from speakerdb.signals.gating import spectrum, window
+from speakerdb.signals.gating import LEAD_S, spectrum, window
 
 PLACES = 12
 SCATTER_DB = 6.14
@@ -22,11 +22,17 @@ SMOOTHED_OCT = 1 / 3
 
 
 def of_tail(
-    response: FloatArray, first: int, last: int, gate_s: float, rate_hz: float, chosen: NDArray[np.int64]
+    response: FloatArray,
+    first: int,
+    last: int,
+    gate_s: float,
+    rate_hz: float,
+    chosen: NDArray[np.int64],
+    lead_s: float = LEAD_S,
 ) -> FloatArray | None:
     """Mean power (F,) of the gate at PLACES places of a response (n,) between the samples first and last, where it
     holds nothing but noise; None where the gate doesn't fit."""
-    weights, lead = window(gate_s, rate_hz)
+    weights, lead = window(gate_s, rate_hz, lead_s)
     if last - first < len(weights):
         return None
     starts = np.linspace(first, last - len(weights), PLACES).astype(np.int64)

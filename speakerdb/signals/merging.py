@@ -84,8 +84,7 @@ def merged_phase_deg(
     return np.asarray(np.degrees(np.angle(np.exp(1j * (near + share * step)))))
 
 
-def rule_of_thumb(near: ComplexArray, radii_m: FloatArray, counts: FloatArray, distance_m: float = 1.0) -> ComplexArray:
-    """(F,) far field by pressures (S, F) close to each source: Σ p·√(S_m/S_1)·a_1/(2r), the first the cone (D. B.
-    Keele, "Low-frequency loudspeaker assessment by nearfield sound-pressure measurement", 1974, from memory)."""
-    weights = np.sqrt(radii_m**2 / radii_m[0] ** 2) * counts
-    return np.asarray((near * weights[:, None]).sum(axis=0) * radii_m[0] / (2.0 * distance_m))
+def rule_of_thumb(radii_m: FloatArray, counts: NDArray[np.integer]) -> FloatArray:
+    """(S,) far field at 1 m per pressure close to each source: √(S_m/S_1)·a_1/2, the first the cone (D. B. Keele,
+    "Low-frequency loudspeaker assessment by nearfield sound-pressure measurement", 1974, from memory)."""
+    return np.asarray(np.sqrt(radii_m**2 / radii_m[0] ** 2) * counts * radii_m[0] / 2.0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,14 +22,21 @@ LEAD_S = 0.05  # nothing stands before the arrival there, and the lowest octaves
 
 @dataclass(frozen=True, eq=False)
 class Bass:
-    """far (n, F): response in each direction at 1 m, in units of the microphone's samples; it holds from low_hz to
-    high_hz; error_db: its common error there; snr_db (F,) of the source that stands out least, None where unknown."""
+    """files: the recordings, cones first; ways_on_axis: of frequencies (F,), the far field on axis per pressure close
+    to each source (S, F); far (n, F): response in each direction at 1 m, in units of the microphone's samples, from
+    low_hz to high_hz; error_db: its common error; snr_db (F,) of all sources together, None where unknown."""
 
+    files: tuple[str, ...]
     far: ComplexArray
+    ways_on_axis: Callable[[FloatArray], ComplexArray]
     low_hz: float
     high_hz: float
     error_db: float
     snr_db: FloatArray | None
+
+    def on_axis(self, near: ComplexArray, frequency_hz: FloatArray) -> ComplexArray:
+        """(F,) far field on axis of pressures (S, F) close to the sources."""
+        return np.asarray((self.ways_on_axis(frequency_hz) * near).sum(axis=0))
 
 
 def bass_of(
@@ -44,7 +51,7 @@ def bass_of(
         return None
     if raw.size_m is not None and _outside(raw, problems):
         return None
-    f, rate = bench.frequency_hz, bench.rate_hz
+    f, rate, files = bench.frequency_hz, bench.rate_hz, tuple(n.file for n in near)
     parts = [gating.gated(takes[n.file].response, takes[n.file].at, gate_s, rate, LEAD_S) for n in near]
     spectra = gating.spectrum(np.array([p for p, _ in parts]), parts[0][1], rate, bench.bins)
     tails = [background.of_tail(takes[n.file].tail, 0, len(takes[n.file].tail), gate_s, rate, bench.bins) for n in near]
@@ -55,25 +62,30 @@ def bass_of(
     radii = np.array([n.radius_m for n in near])
     if raw.said.get("body", "box") != "box":
         high = speed_m_s / (2.0 * np.pi * float(radii.max()))
-        one = merging.rule_of_thumb(spectra, radii, np.array([n.count for n in near]))
-        far = np.broadcast_to(one, (len(raw.angles), f.size))
+        weights = merging.rule_of_thumb(radii, np.array([n.count for n in near]))
+        far = np.broadcast_to(weights @ spectra, (len(raw.angles), f.size))
         problems.warn(
             f"the bass of this body is merged by a rule of thumb: its error is {figures.plain(merging.RULE_DB)} dB"
         )
-        return Bass(np.asarray(far), low, high, merging.RULE_DB, snr)
+
+        def thumb(at: FloatArray) -> ComplexArray:
+            return np.asarray(weights[:, None] * np.ones(at.size, np.complex128))
+
+        return Bass(files, np.asarray(far), thumb, low, high, merging.RULE_DB, snr)
     assert raw.size_m is not None
     pistons = [box_solution.Piston(n.centre_m, n.normal, n.radius_m, n.gap_m, n.count) for n in near]
     high = box_solution.highest_hz(raw.size_m, radii.tolist(), speed_m_s)
     solved = np.geomspace(box_solution.LOWEST_HZ, high, box_solution.FREQUENCIES)
     horizontal, angle = np.array([a.horizontal for a in raw.angles]), np.array([a.angle_deg for a in raw.angles])
-    directions = box_solution.orbit_directions(horizontal, angle)
+    directions = np.vstack([box_solution.orbit_directions(horizontal, angle), [[1.0, 0.0, 0.0]]])  # and the axis
     solution = box_solution.solve(box_solution.mesh(raw.size_m), pistons, directions, solved, speed_m_s)
     inside = f <= high
     far = np.full((len(raw.angles), f.size), np.nan, np.complex128)
-    far[:, inside] = np.einsum(
-        "fds,sf->df", box_solution.far_of_near(solution, f[inside]), spectra[:, inside], optimize=True
+    ways = box_solution.far_of_near(solution, f[inside])[:, :-1]
+    far[:, inside] = np.einsum("fds,sf->df", ways, spectra[:, inside], optimize=True)
+    return Bass(
+        files, far, lambda at: box_solution.far_of_near(solution, at)[:, -1].T, low, high, merging.COMMON_DB, snr
     )
-    return Bass(far, low, high, merging.COMMON_DB, snr)
 
 
 def _outside(raw: RawFolder, problems: Problems) -> bool:

@@ -6,6 +6,7 @@ import dataclasses
 import hashlib
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -17,10 +18,11 @@ from speakerdb.formats import raw_folder, session_out
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.raw_folder import Angle, RawFolder
 from speakerdb.formats.view import PREPARED_FILE, readable
-from speakerdb.session import FloatArray
+from speakerdb.session import FloatArray, Sweep
 from speakerdb.signals import background, gating, merging, reflection
 from speakerdb.signals.arrival import sound_speed_m_s
 from speakerdb.signals.reflection import Reflection
+from speakerdb.upkeep import nonlinear
 from speakerdb.upkeep.bass import Bass, bass_of
 from speakerdb.upkeep.takes import REFERENCE_PA, Bench, Report, Take, moved, other_rate, pascal_per_unit, read_takes
 
@@ -94,6 +96,8 @@ class Prepared:
     far: Curves
     near: Curves | None
     curves: Curves
+    distortion: tuple[Sweep, ...]
+    compression: tuple[Sweep, ...]
     questions: tuple[Question, ...]
     notes: tuple[str, ...]
     sha256: Mapping[str, str]
@@ -113,9 +117,11 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
     bench, takes = read_takes(raw, problems, report)
     pascal = pascal_per_unit(raw, problems)
     microphone = raw.table(raw.said["microphone"], problems) if "microphone" in raw.said else None
+    nonlinear.doubled(raw.levels, problems)
     silence = raw.recording(raw.said["silent"], problems, played=False) if "silent" in raw.said else None
     if bench is not None and silence is not None and silence.rate_hz != bench.rate_hz:
         problems.add(*other_rate(silence, bench.rate_hz), file=raw.said["silent"])
+    tones = nonlinear.tones_of(raw, bench.rate_hz, problems) if bench is not None else ()
     problems.raise_if_any()
     assert bench is not None
     found = {
@@ -139,6 +145,12 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
     if made and bass is not None and near is not None:
         chosen = _with_merge(chosen, bass, near, far, microphone, problems)
     curves = _merged(far, near, bass, chosen)
+    valid, meet_hz = (chosen.valid_from_hz, chosen.valid_to_hz), chosen.merge.meet_hz if chosen.merge else None
+    made_of = (raw, bench, takes, chosen.gate_s)
+    distortion = (*nonlinear.distortion_of(*made_of, valid, bass, meet_hz, problems), *tones)
+    distance = float(raw.said.get("distance_m", 1.0))
+    to_level = partial(_level_db, f=far.frequency_hz, scale=_scale(chosen) * distance, microphone=microphone)
+    compression = nonlinear.compression_of(*made_of, to_level, problems)
     if far.snr_db is None:
         problems.warn("the recordings end with the sweep: noise is not known (`silent` in raw.toml tells it)")
     elif not chosen.noise:
@@ -147,7 +159,8 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
         problems.warn("no calibrator: levels are relative")
     questions = tuple(q for q in _questions(raw, chosen, found, speed) if q.key not in chosen.confirmed)
     notes, sha256 = tuple(problems.warnings), raw.digests(problems)
-    return Prepared(raw, bench, takes, chosen, found, far, near, curves, questions, notes, sha256)
+    heard = (found, far, near, curves, distortion, compression)
+    return Prepared(raw, bench, takes, chosen, *heard, questions, notes, sha256)
 
 
 def _ms(seconds: float) -> str:
@@ -218,7 +231,7 @@ def _far(
         spectra = spectra * np.exp(-2j * np.pi * f * late[:, None] / rate)
     noise = _noise(raw, bench, takes, silence, chosen.gate_s)
     snr = background.snr_db(np.abs(spectra) ** 2, noise, f) if noise is not None else None
-    level = _level_db(spectra * float(raw.said.get("distance_m", 1.0)), f, chosen, microphone)
+    level = _level_db(spectra, f, _scale(chosen) * float(raw.said.get("distance_m", 1.0)), microphone)
     level[:, f < gating.COUNTS_FROM / chosen.gate_s] = np.nan
     if snr is not None:
         level[snr < background.LEAST_SNR_DB] = np.nan
@@ -228,16 +241,20 @@ def _far(
 def _near(raw: RawFolder, bench: Bench, bass: Bass, chosen: Choices, microphone: Table | None) -> Curves:
     """The bass in each direction as levels at 1 m, NaN where it does not hold or noise covers it."""
     f = bench.frequency_hz
-    level = _level_db(bass.far, f, chosen, microphone)
+    level = _level_db(bass.far, f, _scale(chosen), microphone)
     level[:, (f < bass.low_hz) | (f > bass.high_hz)] = np.nan
     if bass.snr_db is not None:
         level[:, bass.snr_db < background.LEAST_SNR_DB] = np.nan
     return Curves(f, raw.angles, level, np.degrees(np.angle(bass.far)), None)
 
 
-def _level_db(spectra: ComplexArray, f: FloatArray, chosen: Choices, microphone: Table | None) -> FloatArray:
-    """dB re 20 µPa where the microphone is calibrated, its own response taken off."""
-    scale = 1.0 if chosen.pascal_per_unit is None else chosen.pascal_per_unit / REFERENCE_PA
+def _scale(chosen: Choices) -> float:
+    """Pressure re 20 µPa where the microphone's samples are 1; 1 where that is unknown."""
+    return 1.0 if chosen.pascal_per_unit is None else chosen.pascal_per_unit / REFERENCE_PA
+
+
+def _level_db(spectra: ComplexArray, f: FloatArray, scale: float, microphone: Table | None) -> FloatArray:
+    """Spectra as levels in dB, the microphone's own response taken off."""
     level = 20.0 * np.log10(np.maximum(np.abs(spectra), 1e-30) * scale)
     if microphone is not None:
         level -= np.interp(np.log(f), np.log(microphone[0]), microphone[1])
@@ -401,7 +418,8 @@ def accept(folder: Path, out: Path, report: Report = lambda _: None) -> Prepared
         problems.ask(question.found, expected, file=PREPARED_FILE, key=question.key)
     session_out.check_facts(_session_keys(found), problems)
     problems.raise_if_any()
-    session_out.write_session(out, _session_keys(found), _table(found), _impulses(found), _choices_bytes(raw))
+    tables = {"distortion": found.distortion, "compression": found.compression}
+    session_out.write_session(out, _session_keys(found), _table(found), tables, _impulses(found), _choices_bytes(raw))
     return found
 
 

@@ -35,8 +35,8 @@ _TONE_OCT = 1 / 3  # around a calibrator's tone
 
 @dataclass(frozen=True, eq=False)
 class Take:
-    """A recording as the impulse response around its arrival. response (n,), at: the arrival's place in it; sample:
-    its place on the circle; tail (m,): what comes later, and holds noise only."""
+    """A recording as an impulse response, around its arrival or whole. response (n,), at: the arrival's place in it;
+    sample: its place on the circle; tail (m,): what comes later, and holds noise only."""
 
     file: str
     response: FloatArray
@@ -72,6 +72,7 @@ def read_takes(raw: RawFolder, problems: Problems, report: Report) -> tuple[Benc
     if reference is None and ("reference" in raw.said or not (described or raw.loopback is not None)):
         return None, {}  # said already what is wrong with it; nothing can be read without it
     near = sorted(raw.near, key=lambda n: n.role != "cone")  # all near takes keep the time of the first cone
+    around = {a.file for a in raw.angles}
     for file in (*(a.file for a in raw.angles), *(n.file for n in near), *(d.file for d in raw.levels)):
         audio = raw.recording(file, problems)
         if audio is None:
@@ -89,7 +90,8 @@ def read_takes(raw: RawFolder, problems: Problems, report: Report) -> tuple[Benc
             problems.add(*other_rate(audio, rate_hz), file=file)
             continue
         first = takes.get(near[0].file) if near and file in {n.file for n in near[1:]} else None
-        take = _take(raw, bench, audio, file, problems, at=first.sample if first is not None else None)
+        at = first.sample if first is not None else None
+        take = _take(raw, bench, audio, file, problems, at=at, whole=file not in around)
         if take is not None:
             takes[file] = take
     return bench, takes
@@ -135,9 +137,10 @@ def _fitted(raw: RawFolder, samples: FloatArray, rate_hz: float, file: str, prob
 
 
 def _take(
-    raw: RawFolder, bench: Bench, audio: Audio, file: str, problems: Problems, at: int | None = None
+    raw: RawFolder, bench: Bench, audio: Audio, file: str, problems: Problems, at: int | None, *, whole: bool
 ) -> Take | None:
-    """One recording as an impulse response; None with problems noted. at: the arrival, where another tells it."""
+    """One recording as an impulse response; None with problems noted. at: the arrival, where another tells it; whole:
+    harmonics, which stand far before it, are kept too."""
     heard, rate, excitation, inverse = audio.samples[raw.channel], bench.rate_hz, bench.excitation, bench.inverse
     if raw.loopback is not None:
         played = _fitted(raw, audio.samples[raw.loopback], rate, file, problems)
@@ -161,10 +164,13 @@ def _take(
         found = "a recording that ends before the sweep does"
         problems.add(found, f"at least {figures.number((excitation.end + sample) / rate, 1)} s", file=file)
         return None
+    first = max(sample + round(_TAIL_AFTER_S * rate), (sample + room) // 2)
+    tail = response[first : max(room, first)]
+    if whole:
+        return Take(file, response, sample, sample, tail)
     before, after = round(_BEFORE_S * rate), round(_AFTER_S * rate)
     around = response[(np.arange(-before, after) + sample) % bench.length]
-    first = max(sample + round(_TAIL_AFTER_S * rate), (sample + room) // 2)
-    return Take(file, around, before, sample, response[first : max(room, first)])
+    return Take(file, around, before, sample, tail)
 
 
 def _arrival(response: FloatArray, excitation: Excitation) -> tuple[int, float]:

@@ -32,7 +32,8 @@ def keys(speaker: Vented, size_scale=1.0, radius_scale=1.0) -> str:
     return text
 
 
-def write(folder: Path, speaker: Vented, room: str, noise=1e-6, seed=0, **scales) -> Path:
+def write(folder: Path, speaker: Vented, room: str, noise=1e-6, seed=0, square=0.0, drive_db=None, **scales) -> Path:
+    """square: of x + square·x², what the near recordings were driven by; drive_db: named with them."""
     size, source, absorption = ROOMS[room]
     ways = prototypes.images(1.0, source[2], size, source, [absorption] * 3, order=2)
     played = prototypes.sweep(seconds=SECONDS)
@@ -45,10 +46,17 @@ def write(folder: Path, speaker: Vented, room: str, noise=1e-6, seed=0, **scales
         )
     for i, role in enumerate(("cone", "port")):
         found[f"near_{role}.wav"] = level * prototypes.record(
-            lambda f, i=i: speaker.near(f)[i], [(ways[0][0], 1.0)], played, noise=noise / level, seed=seed + 50 + i
+            lambda f, i=i: speaker.near(f)[i],
+            [(ways[0][0], 1.0)],
+            played + square * played**2,
+            noise=noise / level,
+            seed=seed + 50 + i,
         )
     t = np.arange(RATE) / RATE
     found["calibrator.wav"] = 0.05 * np.sqrt(2) * np.sin(2 * np.pi * 1000 * t)
     loudest = max(np.abs(x).max() for x in found.values())
     found = {name: 0.5 * x / loudest for name, x in found.items()}
-    return prototypes.write(folder, found, keys(speaker, **scales), played=played, subtype="FLOAT")
+    text = keys(speaker, **scales)
+    if drive_db is not None:
+        text = text.replace("gap_mm", f"drive_db = {drive_db}\ngap_mm")
+    return prototypes.write(folder, found, text, played=played, subtype="FLOAT")
