@@ -25,6 +25,7 @@ from speakerdb.signals.reflection import Reflection
 from speakerdb.upkeep import nonlinear
 from speakerdb.upkeep.bass import Bass, bass_of
 from speakerdb.upkeep.takes import REFERENCE_PA, Bench, Report, Take, moved, other_rate, pascal_per_unit, read_takes
+from speakerdb.upkeep.timing import Ringing, Timing, resonances_of, timing_of
 
 ComplexArray = NDArray[np.complex128]
 Table = tuple[FloatArray, FloatArray]  # frequencies in Hz, levels in dB
@@ -98,6 +99,8 @@ class Prepared:
     curves: Curves
     distortion: tuple[Sweep, ...]
     compression: tuple[Sweep, ...]
+    timing: Timing | None
+    resonances: tuple[Ringing, ...]
     questions: tuple[Question, ...]
     notes: tuple[str, ...]
     sha256: Mapping[str, str]
@@ -159,7 +162,7 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
         problems.warn("no calibrator: levels are relative")
     questions = tuple(q for q in _questions(raw, chosen, found, speed) if q.key not in chosen.confirmed)
     notes, sha256 = tuple(problems.warnings), raw.digests(problems)
-    heard = (found, far, near, curves, distortion, compression)
+    heard = (found, far, near, curves, distortion, compression, *_time(raw, far, curves, chosen))
     return Prepared(raw, bench, takes, chosen, *heard, questions, notes, sha256)
 
 
@@ -259,6 +262,19 @@ def _level_db(spectra: ComplexArray, f: FloatArray, scale: float, microphone: Ta
     if microphone is not None:
         level -= np.interp(np.log(f), np.log(microphone[0]), microphone[1])
     return np.asarray(level)
+
+
+def _time(raw: RawFolder, far: Curves, curves: Curves, chosen: Choices) -> tuple[Timing | None, tuple[Ringing, ...]]:
+    """Excess delay of the axis, and the resonances that the gate shows."""
+    f, row = curves.frequency_hz, next((i for i, a in enumerate(raw.angles) if a.on_axis), None)
+    if row is None:
+        return None, ()
+    crossover_hz = raw.said.get("crossover_hz")
+    timing = timing_of(f, curves.level_db[row], curves.phase_deg[row], crossover_hz)
+    sigma = np.zeros(f.size) if far.snr_db is None else background.scatter_db(far.snr_db[row], f, chosen.gate_s)
+    inside = (f >= chosen.valid_from_hz) & (f <= chosen.valid_to_hz)
+    gated = np.where(inside, far.level_db, np.nan)
+    return timing, resonances_of(f, raw.angles, gated, sigma, chosen.gate_s)
 
 
 def _with_merge(

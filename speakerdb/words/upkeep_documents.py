@@ -17,7 +17,11 @@ if TYPE_CHECKING:
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
     from speakerdb.upkeep.recordings import Prepared
+    from speakerdb.upkeep.timing import Timing
 
+
+_TENS = 10.0
+_MM_A_SECOND = 343_000.0  # of sound, at room temperature
 
 # what became of a folder, in a word or two
 RESULT_WORDS: dict[str, str] = {
@@ -146,9 +150,29 @@ def choices_told(found: Prepared) -> list[tuple[str, str]]:
     if c.merge is not None:
         error = figures.joined(figures.number(c.merge.error_db, 2), "dB")
         rows.append(("Bass from near the sources", f"below {figures.hertz(c.merge.meet_hz, 3)}, error {error}"))
+    if found.timing is not None:
+        rows += _timing_told(found.timing)
+    for one in found.resonances:
+        q = figures.number(one.what.q, 0 if one.what.q >= _TENS else 1)
+        gain = figures.joined(figures.number(one.what.gain_db, 1, signed=True), "dB")
+        least = "at least " if one.what.q_is_least else ""
+        what = {"not told": "resonance or interference"}.get(one.kind, one.kind).capitalize()
+        rows.append((what, f"{figures.hertz(one.what.frequency_hz, 3)}, {gain}, Q {least}{q}"))
     if c.noise:
         worst = max(sd for _, sd in c.noise)
         rows.append(("Noise on axis", f"at most {figures.joined(figures.number(worst, 2), 'dB')} (standard deviation)"))
+    return rows
+
+
+def _timing_told(timing: Timing) -> list[tuple[str, str]]:
+    excess = "not above what is audible, 500 Hz–8 kHz"
+    if timing.audible_hz is not None:
+        excess = f"above what is audible near {figures.hertz(timing.audible_hz)}"
+    rows = [("Delay beyond minimum phase", excess)]
+    if timing.alignment_s is not None:
+        late = figures.joined(figures.number(timing.alignment_s * 1000.0, 2, signed=True), "ms")
+        way = figures.joined(figures.number(timing.alignment_s * _MM_A_SECOND, 0, signed=True), "mm")
+        rows.append(("Below the crossover re above", f"{late} ({way})"))
     return rows
 
 
@@ -170,6 +194,14 @@ def prepared(found: Prepared, written: Sequence[str], *, accepted: bool) -> Docu
             "arrival_ms": {file: at * 1000.0 for file, at in c.arrival_s.items()},
         },
         reflections_ms={f: None if at is None else at.start_s * 1000.0 for f, at in found.reflections.items()},
+        timing=None
+        if found.timing is None
+        else {
+            "excess_delay_ms": (found.timing.excess_s * 1000.0).tolist(),
+            "audible_hz": found.timing.audible_hz,
+            "alignment_ms": None if found.timing.alignment_s is None else found.timing.alignment_s * 1000.0,
+        },
+        resonances=[{**dataclasses.asdict(one.what), "kind": one.kind} for one in found.resonances],
         questions=[{"key": q.key, "found": q.found, "expected": q.expected} for q in found.questions],
         notes=list(found.notes),
         ledger=[{"file": e.file, "read_as": e.read_as, "why_not": e.why_not} for e in found.raw.ledger],
