@@ -81,7 +81,8 @@ def merged_phase_deg(
     slope = (turn * away).sum(axis=1) / (away**2).sum()
     near = np.radians(near_deg) + slope[:, None] * frequency_hz
     step = np.angle(np.exp(1j * (np.radians(far_deg) - near)))
-    return np.asarray(np.degrees(np.angle(np.exp(1j * (near + share * step)))))
+    joined = np.degrees(np.angle(np.exp(1j * (near + share * step))))
+    return np.where(share >= 1.0, far_deg, joined)  # the near need not be known there
 
 
 def rule_of_thumb(radii_m: FloatArray, counts: NDArray[np.integer]) -> FloatArray:

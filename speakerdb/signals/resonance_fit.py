@@ -20,7 +20,7 @@ APART_OCT = 1 / 6  # of two that are told
 MOST = 12
 CYCLES_SEEN = 10.0  # of a resonance within the gate, from which its Q is told and not only bounded
 DECAYED = 10.0  # time constants within the gate, from which it makes no difference
-Q_RANGE = (0.7, 100.0)
+Q_RANGE, LEAST_Q = (0.7, 100.0), 2.0  # of the fit; below it is the balance, no resonance
 STEP_S = 1.0 / 48000.0  # of the gated model
 
 
@@ -98,7 +98,7 @@ def _fitted(
     ]
     best = min(tried, key=lambda one: one.cost)
     f0, q, gain = float(start_hz * 2.0 ** best.x[0]), float(np.exp(best.x[1])), float(best.x[2])
-    if abs(gain) < LEAST_DB or q <= Q_RANGE[0] * 1.05:
+    if abs(gain) < LEAST_DB or q < LEAST_Q:
         return None
     few = bool(gate_s is not None and f0 * gate_s < CYCLES_SEEN)
     return Resonance(f0, q, gain, few, float(np.sqrt(np.mean(best.fun**2))))

@@ -50,7 +50,7 @@ def timing_of(
         return None
     excess = delay.excess_delay_s(frequency_hz[known], level_db[known], np.radians(phase_deg[known]))
     over = np.abs(excess) / delay.audible_from_s(FREQUENCY_HZ)
-    most = int(np.nanargmax(np.where(np.isfinite(over), over, 0.0)))
+    most = int(np.argmax(np.where(np.isfinite(over), over, 0.0)))
     return Timing(
         excess,
         float(FREQUENCY_HZ[most]) if over[most] > 1.0 else None,

@@ -43,6 +43,7 @@ def test_phases_that_differ_by_a_delay_alone_are_one_after_the_merge():
 
     far = np.degrees(true(F))[None]
     near = np.degrees(np.angle(np.exp(1j * (true(F) - 2 * np.pi * F * 0.0007))))[None]
+    near[:, F > 500] = np.nan
     share = merging.faded(F, (200.0, 400.0))
     found = merging.merged_phase_deg(F, near, far, share)
     apart = np.angle(np.exp(1j * np.radians(found - far)))
@@ -96,6 +97,9 @@ def test_the_session_says_how_each_part_was_measured(hall, tmp_path):
     recordings.write_choices(found)
     recordings.accept(folder, tmp_path / "session")
     info = read_session(tmp_path / "session").info
+    assert "nan" not in (tmp_path / "session" / "responses.csv").read_text()
+    assert found.timing is not None
+    assert np.isfinite(found.timing.excess_s).sum() > 180
     meet = np.sqrt(2) * found.choices.merge.from_hz
     assert [(b.method, b.from_hz, b.to_hz) for b in info.bands] == [
         ("near-field", pytest.approx(18.0, abs=0.1), pytest.approx(meet, rel=1e-3)),
