@@ -145,6 +145,7 @@ class Metric:
     caution: str = ""  # a sentence that goes with places and comparisons
     ends: tuple[str, str] = ("highest", "lowest")  # what the high and the low end are called in a sentence
     merit: tuple[str, str] | None = None  # set against the price: what many do and what one does ("reach", "reaches")
+    family: str = ""  # what it tells together with others, in comparisons that show one of each; "": it stands alone
     strip: int | None = None  # its place among the figures of a sheet
     version: int = 2
 

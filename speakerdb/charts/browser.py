@@ -75,6 +75,7 @@ def page(chart: alt.TopLevelMixin, title: str) -> str:
         "#vg-tooltip-element{position:fixed;background:var(--ink);color:var(--paper);padding:4px 8px}"
         "#vg-tooltip-element:not(.visible){display:none}"
         f'</style></head><body><figure data-chart="chart"><div class="drawing chart" role="img" '
-        f'aria-label="{html.escape(title)}"></div><figcaption>{html.escape(title)}</figcaption><p class="tools"></p></figure>'
+        f'aria-label="{html.escape(title)}"></div><figcaption>{html.escape(title)}</figcaption>'
+        '<p class="tools"></p></figure>'
         f"{scripts}</body></html>\n"
     )

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 ROW_PX = 24
 _NAME_PX = 210
 MOST_RANKED = 60
+_REACH = 6.0  # steps that matter, to either side of an axis of differences
 MOST_TICKS = 120  # a strip: with more peers a tick stands for several
 
 
@@ -352,7 +353,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
 
     rows: metric, difference, low, high (a − b in the metric's unit, or a/b where ratios count), matters ("yes" | "no" |
     "unclear"), in the order wanted. The grey middle is where a difference does not matter; the side is which value is
-    higher, not which is better.
+    higher, not which is better. A difference beyond the axis stands at its end as an arrow; its number is beside it.
     """
     import altair as alt
 
@@ -362,11 +363,10 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
         unit = {k: _units(r[k], m) for k in ("difference", "low", "high")}
         words = {"yes": "matters", "no": "does not matter", "unclear": "unclear"}[r["matters"]]
         text = f"{m.quantity.difference_text(r['difference'], signed=True)}, {words}"
-        points.append({"metric": m.label, **unit, "text": text, "matters": words})
+        steps = unit["difference"] or 0.0
+        shape = words if abs(steps) <= _REACH else "beyond, right" if steps > 0 else "beyond, left"
+        points.append({"metric": m.label, **unit, "text": text, "matters": words, "shape": shape})
     order = [p["metric"] for p in points]
-    reach = max(
-        [2.0, *(min(abs(p[k]), 8.0) for p in points for k in ("difference", "low", "high") if p[k] is not None)]
-    )
     small = theme.narrow(width)
     plot = width if small else round(width * 0.55)
     step = 44 if small else 26
@@ -386,7 +386,7 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
             "labelFontSize": theme.TEXT_PX,
         },
     )
-    limits = {"domain": [-reach, reach], "nice": False, "clamp": True}
+    limits = {"domain": [-_REACH, _REACH], "nice": False, "clamp": True}
     x = alt.X(
         "difference:Q",
         scale=limits,
@@ -399,9 +399,12 @@ def differences(rows: pl.DataFrame, heading: Heading | None = None, *, width: in
         .encode(x=alt.X("from:Q", scale=limits), x2="to:Q", y=alt.YValue(0), y2=alt.Y2Value(step * len(points)))
     )
     shape = alt.Shape(
-        "matters:N",
+        "shape:N",
         legend=None,
-        scale={"domain": ["matters", "does not matter", "unclear"], "range": ["diamond", "circle", "square"]},
+        scale={
+            "domain": ["matters", "does not matter", "unclear", "beyond, right", "beyond, left"],
+            "range": ["diamond", "circle", "square", "triangle-right", "triangle-left"],
+        },
     )
     colour = alt.Color(
         "matters:N",

@@ -106,6 +106,7 @@ _tone = partial(
     method="metrics#how-far-the-tone-holds",
     two_valued=True,
     nature=(0.0, 180.0),
+    family="off-axis timbre",
 )
 
 
@@ -191,7 +192,7 @@ _index(
 
 # directivity ripple
 
-_even = partial(_row, unit="dB", better="low", step=0.01, ripple=True, nature=(0.0, inf))
+_even = partial(_row, unit="dB", better="low", step=0.01, ripple=True, nature=(0.0, inf), family="directivity ripple")
 
 
 def _di_power_ripple(m: Measured) -> Bounded:
@@ -243,6 +244,7 @@ _even(
     "turning_sensitivity_db",
     "Toe-in sensitivity",
     matters=0.2,
+    family="",
     definition="Change of the predicted in-room curve as the speaker is turned by 0 to 30°, RMS over {band}",
     reads=(curve("in_room", d.TONE, turned=True),),
     compute=_turning,

@@ -45,6 +45,7 @@ for _drive in (86.0, 96.0):
             better="low",
             step=0.01,
             matters=1.5,
+            family=f"{_label.lower()} distortion",
             definition=f"RMS of total harmonic distortion over {{band}} at a drive of {_drive:.0f} dB",
             reads=(swept("thd", _band, at_db=_drive),),
             compute=partial(_thd, drive_db=_drive, band=_band),
@@ -77,6 +78,7 @@ def _clean_row(
         reads=(swept(kind, band),),
         compute=partial(_clean, kind=kind, percent=percent, band=band),
         method="metrics#clean-levels",
+        family="distortion-limited SPL",
         worst=True,
         strip=strip,
         note=Note(
@@ -140,6 +142,7 @@ def _programme_row(name: str, label: str, more: str, crossover_hz: float | None,
     return _level(
         f"programme_level{name}_db",
         label,
+        family="programme SPL",
         definition=(
             "The loudest music at 1 m: third-octave bands of its spectrum, {band}, share what the speaker "
             "can use in each "
@@ -184,6 +187,7 @@ def _usable_row(hz: int) -> Metric:
     return _level(
         f"max_level_{hz}hz_db",
         f"Maximum SPL at {hz} Hz",
+        family="maximum SPL in the bass",
         definition=f"Level delivered at {hz} Hz at the lower of 3 dB compression and the distortion limit (10 %)",
         reads=(
             curve("usable_low", at),

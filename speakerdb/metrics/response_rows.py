@@ -48,7 +48,7 @@ REFERENCE_LEVEL = _row(
 
 # evenness
 
-_ripple = partial(_row, unit="dB", better="low", ripple=True, nature=(0.0, inf), ends=_EVENNESS)
+_ripple = partial(_row, unit="dB", better="low", ripple=True, nature=(0.0, inf), ends=_EVENNESS, family="flatness")
 
 
 def _flatness_on_axis(m: Measured) -> Bounded:
@@ -130,7 +130,7 @@ _POWER = curve("sound_power", _DOWN, down=True)
 _bass = partial(
     _row, unit="Hz", better="low", step=0.1, matters=1.12, scale="log", two_valued=True, method="metrics#lf-extension"
 )
-_deep = partial(_bass, reads=(_WINDOW,), ends=("highest", "deepest"))
+_deep = partial(_bass, reads=(_WINDOW,), ends=("highest", "deepest"), family="LF extension")
 _MEAN = f"mean over {words(r.BASS_MEAN)}"
 
 
@@ -181,6 +181,7 @@ _bass(
     reads=(_POWER, _WINDOW),
     compute=_power_f6,
     otherwise=_UNDER,
+    family="LF extension",
 )
 
 
@@ -227,6 +228,7 @@ _narrow = partial(
     method="metrics#narrow-band-deviation",
     fine=True,
     gate_adds=GATE_ADDS_DB,
+    family="fine structure",
 )
 
 
@@ -294,6 +296,7 @@ _in_room(
     compute=_smoothness,
     nature=(0.0, 1.0),
     fine=True,
+    family="fine structure",
 )
 
 
@@ -311,6 +314,7 @@ _in_room(
     strip=90,
     definition="Slope of the least-squares line of the predicted in-room curve, {band}",
     compute=_slope,
+    family="tonal balance",
 )
 
 
@@ -329,12 +333,15 @@ _ripple(
     compute=_ripple_in_room,
     method="metrics#in-room-curve",
     fine=True,
+    family="fine structure",
 )
 
 
 # balance
 
-_balance = partial(_row, unit="dB", better="neither", step=0.1, matters=1.0, method="metrics#level-and-balance")
+_balance = partial(
+    _row, unit="dB", better="neither", step=0.1, matters=1.0, method="metrics#level-and-balance", family="tonal balance"
+)
 _LEVEL = curve("listening_window", r.REFERENCE)
 
 

@@ -40,6 +40,12 @@ class Difference(Row):
     matters: Annotated[Literal["yes", "no", "unclear"], Told("yes or no only where the whole interval says so")]
     contrast: Annotated[Literal["one run", "one lab", "all"], Told("which sessions it is of")]
     because: Annotated[str, Told("the same in words")]
+    steps: Annotated[float | None, Told("in steps that matter; positive: a better, or more where neither direction is")]
+    noticed: Annotated[
+        Literal["notice", "probably", "small", "unclear"],
+        Told("notice: surely beyond a step; probably: P ≥ 0.8; small: surely within; unclear: can't be told"),
+    ]
+    family: Annotated[str, Told("what it tells together with others")]
 
 
 class NotCompared(Row):
@@ -89,7 +95,7 @@ class Compare(Question[Comparison]):
             )
 
     def answer(self, base: Base) -> Comparison:
-        from speakerdb.analysis import differences
+        from speakerdb.analysis import differences, noticing
         from speakerdb.answering import comparing
 
         sides = [base.side(name, exact=self.exact) for name in self.speaker]
@@ -98,7 +104,7 @@ class Compare(Question[Comparison]):
         return Comparison(
             self.target,
             comparing.ABOUT[self.target],
-            rows,
+            noticing.noticed(rows),
             withheld,
             int(rows["differs"].sum()),
             differences.real(rows),

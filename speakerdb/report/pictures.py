@@ -9,7 +9,7 @@ import polars as pl
 
 from speakerdb import figures
 from speakerdb.acoustics import grid
-from speakerdb.analysis import nearness
+from speakerdb.analysis import nearness, noticing
 from speakerdb.charts import curves_chart, field_chart, theme, tradeoff_chart
 from speakerdb.charts.curves_chart import CURVE_LABELS
 from speakerdb.charts.quantity import Plotted, plotted
@@ -149,8 +149,8 @@ def ranking(
 
 
 def drawable(rows: pl.DataFrame, a: str, b: str) -> pl.DataFrame:
-    """The rows of `compare` between two speakers that can be drawn."""
-    return rows.filter((pl.col("a") == a) & (pl.col("b") == b) & pl.col("difference").is_finite())
+    """The rows of `compare` between two speakers that can be drawn: one of each family, the most noticed first."""
+    return noticing.families(rows.filter((pl.col("a") == a) & (pl.col("b") == b) & pl.col("difference").is_finite()))
 
 
 def differences(base: Database, rows: pl.DataFrame, *, width: int = theme.WIDE) -> Any:

@@ -71,7 +71,7 @@ class Site:
     key: str = field(default_factory=new_token)  # what taking measurements in asks for
     jobs: Jobs = field(default_factory=Jobs)
     drawing: ThreadPoolExecutor = field(
-        default_factory=lambda: ThreadPoolExecutor(2, thread_name_prefix="drawing", initializer=_load_for_charts)
+        default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="drawing", initializer=_load_for_charts)
     )
 
     @contextmanager

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from typing import Any
 
+import polars as pl
+
+from speakerdb.analysis import noticing
 from speakerdb.charts.curves_chart import MOST_OVERLAID
 from speakerdb.errors import SpeakerdbError, UnknownNameError
 from speakerdb.library import Database
@@ -19,8 +22,6 @@ from speakerdb.web.site import Desk
 from speakerdb.web.views import View
 from speakerdb.web.views.field_view import notes
 from speakerdb.words.compare_words import contrast_words, real_words
-
-_SHOW = {"yes": 0, "unclear": 1, "no": 2}
 
 
 def side(desk: Desk, ask: Ask) -> View:
@@ -69,7 +70,8 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
                 else None,
                 "a": slugs[0],
                 "b": other,
-                "rows": sorted(mine, key=lambda r: _SHOW[r["matters"]]),
+                "rows": mine,
+                "groups": _groups(answer.rows, slugs[0], other),
                 "withheld": withheld,
                 "contrasts": contrast_words([(r["metric"], r["because"]) for r in mine]),
             }
@@ -92,3 +94,10 @@ def _compared(desk: Desk, slugs: list[str]) -> dict[str, Any]:
 
 def _overlay(base: Database, slugs: list[str]) -> Figure | None:
     return pictures.overlay_figure(base, slugs) if len(pictures.overlaid(base, slugs)[0]) >= 2 else None
+
+
+def _groups(rows: pl.DataFrame, a: str, b: str) -> list[tuple[str, str, list[dict[str, Any]]]]:
+    """(word, heading, rows) of what one would notice between two speakers, one row of each family of metrics."""
+    shown = noticing.families(rows.filter((pl.col("a") == a) & (pl.col("b") == b)))
+    parts = [(word, heading, shown.filter(noticed=word).to_dicts()) for word, heading in noticing.GROUPS.items()]
+    return [part for part in parts if part[2]]
