@@ -21,6 +21,7 @@ from speakerdb.web.views import (
     asking_view,
     dictionary_view,
     field_view,
+    home_view,
     questions,
     relations,
     room_view,
@@ -79,6 +80,11 @@ async def _page(request: Request, site: Site, make: Callable[[Desk, Ask], View])
 
 
 @router.get("/")
+async def home_page(request: Request, site: _Site) -> Response:
+    return await _page(request, site, home_view.home)
+
+
+@router.get("/speakers")
 async def field_page(request: Request, site: _Site) -> Response:
     return await _page(request, site, field_view.field)
 
@@ -92,7 +98,7 @@ def find(request: Request, site: _Site) -> Response:
             _, slug = desk.base.find(words)
             return RedirectResponse(address(f"/speaker/{slug}"), 303)
         except UnknownNameError:
-            return RedirectResponse(address("/", named=words), 303)
+            return RedirectResponse(address("/speakers", named=words), 303)
 
 
 @router.get("/speaker/{name}")

@@ -7,6 +7,7 @@ from typing import Any, TypeVar
 
 from starlette.datastructures import QueryParams
 
+from speakerdb import figures
 from speakerdb.declare import LONGEST, Question, parts
 from speakerdb.questions.whom import Whom
 from speakerdb.web.addresses import read
@@ -60,6 +61,20 @@ class Ask:
         else:
             return int(text)
         return None
+
+    def number(self, name: str, low: float, high: float) -> float | None:
+        """A number within limits; a decimal comma is understood."""
+        text = self.text(name)
+        if text is None:
+            return None
+        try:
+            found = float(text.replace(",", "."))
+        except ValueError:
+            found = float("nan")
+        if not low <= found <= high:
+            self.problems[name] = f"“{text}” is not a number from {figures.plain(low)} to {figures.plain(high)}"
+            return None
+        return found
 
     def choice(self, name: str, options: Iterable[str]) -> str | None:
         text = self.text(name)

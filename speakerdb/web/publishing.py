@@ -30,7 +30,17 @@ from speakerdb.web.links import FileLinks, address
 from speakerdb.web.parameters import Ask
 from speakerdb.web.rendering import STATIC, palette, render
 from speakerdb.web.site import Desk
-from speakerdb.web.views import View, dictionary_view, field_view, questions, relations, room_view, speaker, texts
+from speakerdb.web.views import (
+    View,
+    dictionary_view,
+    field_view,
+    home_view,
+    questions,
+    relations,
+    room_view,
+    speaker,
+    texts,
+)
 
 ROWS = 500  # rows of one page of the field
 ALL = 10**6  # rows of every other page: a link to a second page would lead nowhere
@@ -91,10 +101,14 @@ def publish(
 def plan(desk: Desk) -> Iterator[Page]:
     """Every page of the site."""
     slugs = list(desk.ask("names", asides.names))
+    yield Page("/", {}, "index.html", home_view.home)
     for number in range(max(1, -(-len(slugs) // ROWS))):
         given = {"page": str(number + 1)} if number else {}
         yield Page(
-            "/", given, f"field-{number + 1}.html" if number else "index.html", partial(field_view.field, rows=ROWS)
+            "/speakers",
+            given,
+            f"speakers-{number + 1}.html" if number else "speakers.html",
+            partial(field_view.field, rows=ROWS),
         )
     for slug in slugs:
         settings = asides.setting_names(desk.base, slug)

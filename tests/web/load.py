@@ -102,7 +102,7 @@ def addresses(speakers: list[str], seed: int = 1) -> list[str]:
         *(f"/speaker/{s}" for s in speakers),
         *(f"/speaker/{s}/{m}" for s in speakers[:12] for m in ("f6_hz", "flatness_window_db")),
         *(f"/side-by-side?speaker={a}&speaker={b}" for a, b in pairs),
-        *(f"/?sort={m}" for m in ("f6_hz", "price", "year")),
+        *(f"/speakers?sort={m}" for m in ("f6_hz", "price", "year")),
         *(f"/room?distance=3&volume=60&level={level}" for level in (85, 95, 100)),
         "/trends?metric=f6_hz&over=year",
         "/trade-offs?x=price&y=f6_hz",

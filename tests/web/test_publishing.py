@@ -90,6 +90,7 @@ def test_there_is_a_page_for_every_speaker_setting_metric_and_question(published
     assert "desk" in (published / "settings" / "alder-fen-sill-0.html").read_text()
     for name in (
         "index",
+        "speakers",
         "dictionary",
         "room",
         "room-4",
@@ -100,7 +101,7 @@ def test_there_is_a_page_for_every_speaker_setting_metric_and_question(published
         "questions/sessions",
     ):
         assert (published / f"{name}.html").is_file(), name
-    assert "Pennywort Sill 8" in (published / "index.html").read_text()
+    assert "Pennywort Sill 8" in (published / "speakers.html").read_text()
 
 
 def test_the_numbers_behind_a_speakers_charts_stand_on_its_page(published):

@@ -77,7 +77,7 @@ def test_what_a_speaker_is_called_cannot_become_markup(taking, tmp_path):
     write_session(tmp_path / "x", maker="<script>alert(1)</script>", model="A \\\"onload='x' &amp; B", slug="odd")
     with taking.app.state.site.source.writer() as base:
         assert base.ingest(tmp_path / "x")[0].result == "stored"
-    for path in ("/", "/speaker/odd", "/side-by-side?speaker=odd", "/?named=<script>"):
+    for path in ("/", "/speaker/odd", "/side-by-side?speaker=odd", "/speakers?named=<script>"):
         page = taking.get(path).text
         assert "<script>alert" not in page
         assert "<script>" not in page.replace('<script src="', "")

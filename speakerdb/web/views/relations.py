@@ -34,13 +34,13 @@ OVER = ("year", "price", "volume_l", "mass_kg")  # facts that trends run over
 TRADE_EXAMPLES = (
     ("price and predicted preference", {"x": "price", "y": "preference"}),
     ("size and bass", {"x": "volume_l", "y": "f6_hz"}),
-    ("price and maximum level", {"x": "price", "y": "max_level_db"}),
-    ("price and evenness of directivity", {"x": "price", "y": "di_power_ripple_db"}),
+    ("price and compression-limited SPL", {"x": "price", "y": "max_level_db"}),
+    ("price and directivity ripple", {"x": "price", "y": "di_power_ripple_db"}),
 )
 TREND_EXAMPLES = (
     ("predicted preference over the years", {"metric": "preference", "over": "year"}),
-    ("bass limit by kind", {"metric": "f6_hz", "over": "kind"}),
-    ("vertical tone width by layout", {"metric": "tone_width_vertical_deg", "over": "layout"}),
+    ("LF extension by kind", {"metric": "f6_hz", "over": "kind"}),
+    ("vertical off-axis timbre by layout", {"metric": "tone_width_vertical_deg", "over": "layout"}),
     ("directivity index over the years", {"metric": "di_power_mean_db", "over": "year"}),
 )
 

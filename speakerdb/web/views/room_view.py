@@ -19,6 +19,14 @@ EXAMPLE = {"distance": "3", "volume": "60", "level": "95"}
 _SIDES = ("height_max", "width_max", "depth_max", "mass_max")
 PROGRAMMES = (("dynamic", "dynamic recordings"), ("dense", "dense recordings"))
 SPECTRA = (("programme", "music"), ("pink", "pink noise"))
+# Peaks at the seat (own judgement)
+LOUD = (
+    ("75", "in the background (peaks of 75 dB)"),
+    ("85", "while talking (peaks of 85 dB)"),
+    ("95", "loud (peaks of 95 dB)"),
+    ("105", "as in a concert (peaks of 105 dB)"),
+)
+CEILING_M = 2.5  # over a floor of which only the area is given
 AT_WORK = (("no", "a pair"), ("yes", "one speaker"))
 
 
@@ -36,6 +44,9 @@ def room(desk: Desk, ask: Ask) -> View:
     example = not ask.given()
     if example:
         ask = Ask.of(EXAMPLE)
+    floor_m2 = ask.number("floor", 1.0, 1000.0)
+    if floor_m2 is not None and not ask.any("volume", "dimensions"):
+        ask = Ask.of({**ask.given(), "volume": typed(round(floor_m2 * CEILING_M, 1))})
     content = {
         "ask": ask,
         "example": example,
