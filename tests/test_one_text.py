@@ -40,21 +40,20 @@ def file(tmp_path_factory) -> Path:
 
 
 def on_the_command_line(file: Path, speaker: str, setting: str, capsys) -> dict[str, tuple[str, str]]:
-    """Metric -> its value with the unit, its interval, as `show` prints them into a wide pipe."""
+    """Metric -> its value with the unit, its interval, as `show` prints them."""
     with pytest.raises(SystemExit):
-        run(["show", speaker, "--setting", setting, "--db", str(file)])
+        run(["show", speaker, "--setting", setting, "--db", str(file), "--wide", "--ids"])
     found = {}
     for line in capsys.readouterr().out.splitlines():
         cells = re.split(r" {2,}", line.strip())
-        if cells[-1] in METRICS:
-            unit = METRICS[cells[-1]].unit
-            beside = cells[cells.index(unit) + 1 : -1]
-            found[cells[-1]] = (with_unit(cells[cells.index(unit) - 1], unit), beside[0] if beside else "")
+        named = re.search(r" \[(\w+)\]$", cells[0])
+        if named:
+            found[named[1]] = (with_unit(cells[1], METRICS[named[1]].unit), cells[2] if len(cells) > 2 else "")
     return found
 
 
 def with_unit(value: str, unit: str) -> str:
-    """A table that has the unit in a column of its own, read as a person does."""
+    """A table that has the unit in the name of its row, read as a person does."""
     return value if value == "–" else f"{value}{'' if unit == '°' else ' '}{unit}"
 
 

@@ -24,7 +24,9 @@ app = typer.Typer(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     help="Compare loudspeakers by their measurements.",
-    epilog="Exit codes: 0 done, 1 the data or the request can't be served (the message says why), 2 usage.",
+    epilog="Every command takes --wide (tables as wide as they need, else 80 columns) and --ids (metrics with their "
+    "id, as scripts name them). Exit codes: 0 done, 1 the data or the request can't be served (the message says why), "
+    "2 usage.",
 )
 
 DbOption = Annotated[

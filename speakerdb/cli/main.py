@@ -14,7 +14,7 @@ from speakerdb.cli import curating, keeping, preparing, querying, reporting, ser
 from speakerdb.cli.commands import command
 from speakerdb.cli.common import app
 from speakerdb.cli.demo import demo
-from speakerdb.cli.terminal import escaped
+from speakerdb.cli.terminal import LOOK, OPTIONS, escaped
 from speakerdb.errors import SpeakerdbError
 from speakerdb.questions import QUESTIONS
 
@@ -59,6 +59,8 @@ def run(arguments: list[str] | None = None) -> None:
     # time
     gc.set_threshold(100_000)
     given = sys.argv[1:] if arguments is None else arguments
+    LOOK.wide, LOOK.ids = (option in given for option in OPTIONS)
+    given = [word for word in given if word not in OPTIONS]
     sys.exit(_run(given, json="--json" in given))
 
 

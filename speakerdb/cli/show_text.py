@@ -55,10 +55,10 @@ def tell(answer: Shown) -> None:
         rows = []
         for r in ok.iter_rows(named=True):
             metric = terminal.metric_of(r["metric"])
-            row = [metric.label, metric.quantity.number(r["value"], r["censored"], r["other_value"]), metric.unit]
-            rows.append([*row, *([metric.quantity.interval(r["low"], r["high"])] if drawn else []), r["metric"]])
-        headings = ["metric", "value", "unit", *(["95 % interval"] if drawn else []), "id"]
-        terminal.table(headings, rows, right=(1, 3) if drawn else (1,), spare=(4 if drawn else 3,))
+            row = [terminal.name(metric), metric.quantity.number(r["value"], r["censored"], r["other_value"])]
+            rows.append([*row, *([metric.quantity.interval(r["low"], r["high"])] if drawn else [])])
+        headings = ["metric", "value", *(["95 % interval"] if drawn else [])]
+        terminal.table(headings, rows, right=(1, 2))
         if len(withheld):
             terminal.line("\nWithheld:")
             for (reason,), group in withheld.group_by("reason", maintain_order=True):

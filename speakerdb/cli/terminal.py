@@ -7,6 +7,7 @@ import os
 import re
 import sys
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 from speakerdb import figures
@@ -17,7 +18,21 @@ if TYPE_CHECKING:
 
     from speakerdb.metric import Metric
 
-PIPED_WIDTH = 200  # columns where the output is not a terminal: nothing is cut
+WIDTH = 80  # columns, on a terminal and in a pipe
+WIDE = 1000  # columns where nothing should be broken
+
+
+@dataclass
+class Look:
+    """How tables look in this run. ids: metrics with their id, as scripts name them."""
+
+    wide: bool = False
+    ids: bool = False
+
+
+LOOK = Look()
+# options of every command, taken before it reads its own
+OPTIONS = ("--wide", "--ids")
 
 
 # what a terminal would obey instead of showing it: control characters, and those that turn the direction of writing
@@ -30,7 +45,7 @@ def escaped(text: str) -> str:
 
 
 def console(*, stderr: bool = False) -> Console:
-    """A console of the terminal's width, or a wide plain one in a pipe."""
+    """A console of 80 columns, of a narrower terminal's width, or of any width where that is asked for."""
     from rich.console import Console
 
     class Quiet(Console):
@@ -43,7 +58,9 @@ def console(*, stderr: bool = False) -> Console:
             super().print(*(escaped(o) if isinstance(o, str) else o for o in objects), **options)
 
     stream = sys.stderr if stderr else sys.stdout
-    return Quiet(file=stream, highlight=False, width=None if stream.isatty() else PIPED_WIDTH, markup=False)
+    made = Quiet(file=stream, highlight=False, width=None if stream.isatty() else WIDTH, markup=False)
+    made.width = WIDE if LOOK.wide else min(made.width, WIDTH)
+    return made
 
 
 def say(message: str = "") -> None:
@@ -53,7 +70,7 @@ def say(message: str = "") -> None:
 
 def name(metric: Metric) -> str:
     """A metric's label with its unit, for the first column of a table."""
-    return figures.headed(metric.label, metric.unit)
+    return figures.headed(metric.label, metric.unit) + (f" [{metric.id}]" if LOOK.ids else "")
 
 
 BETWEEN = 2  # spaces between columns

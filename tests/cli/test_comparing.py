@@ -239,3 +239,34 @@ def test_with_one_lab_there_is_nothing_to_compare(speakerdb, tmp_path):
     answer = speakerdb("labs", "--json")
     assert answer.code == 1
     assert "on two benches" in answer.document["error"]["message"]
+
+
+@pytest.mark.parametrize(
+    "arguments",
+    [
+        "list",
+        "table",
+        "show sill-0",
+        "rank f6_hz",
+        "match sill-0",
+        "compare sill-0 sill-5",
+        "percentile sill-0",
+        "tradeoff price preference",
+        "trend f6_hz --over kind",
+        "shortlist --distance 3 --volume 60 --level 95",
+        "settings sill-0",
+        "explain sill-0 f6_hz",
+        "query sessions",
+        "metrics",
+    ],
+)
+def test_no_answer_is_wider_than_80_columns_unless_asked_for(filled, arguments):
+    lines = filled(*arguments.split()).out.splitlines()
+    assert max(len(line) for line in lines) <= 80
+    wide = filled(*arguments.split(), "--wide").out.splitlines()
+    assert len(wide) <= len(lines)
+
+
+def test_ids_stand_beside_names_where_asked_for(filled):
+    assert "[f6_hz]" in filled("show", "sill-0", "--ids").out
+    assert "[f6_hz]" not in filled("show", "sill-0").out

@@ -16,7 +16,7 @@ ROWS = [
 @pytest.fixture
 def printed(capsys, monkeypatch):
     def call(width, **more):
-        monkeypatch.setattr(terminal, "PIPED_WIDTH", width)
+        monkeypatch.setattr(terminal, "WIDTH", width)
         terminal.table(HEADINGS, ROWS, right=(2, 3), **more)
         return capsys.readouterr().out.splitlines()
 
