@@ -73,7 +73,7 @@ def test_a_box_far_finer_gives_the_same_field():
 
 @pytest.fixture(scope="module")
 def hall(tmp_path_factory):
-    speaker = boxes.bookshelf((0.0, 90.0), element_m=0.026)
+    speaker = boxes.bookshelf((0.0, 90.0), element_m=0.03)
     folder = merged.write(tmp_path_factory.mktemp("hall") / "raw", speaker, "hall")
     return speaker, folder, recordings.prepare(folder)
 
