@@ -20,7 +20,8 @@ APART_OCT = 1 / 6  # of two that are told
 MOST = 12
 CYCLES_SEEN = 10.0  # of a resonance within the gate, from which its Q is told and not only bounded
 DECAYED = 10.0  # time constants within the gate, from which it makes no difference
-Q_RANGE, LEAST_Q = (0.7, 100.0), 2.0  # of the fit; below it is the balance, no resonance
+Q_RANGE, LEAST_Q = (0.7, 100.0), 3.0  # of the fit; below it is the balance, no resonance
+MOST_DB, LEFT = 12.0, 0.5  # gain, and what a fit may leave re what stands off the mean (RMS)
 STEP_S = 1.0 / 48000.0  # of the gated model
 
 
@@ -91,14 +92,20 @@ def _fitted(
         rest = level[near] - 20.0 * np.log10(np.abs(shape))
         return np.asarray(rest - ground @ (project @ rest))
 
-    low, high = [-0.1, np.log(Q_RANGE[0]), -30.0], [0.1, np.log(Q_RANGE[1]), 30.0]
+    low, high = [-0.1, np.log(Q_RANGE[0]), -MOST_DB], [0.1, np.log(Q_RANGE[1]), MOST_DB]
     tried = [
-        least_squares(left, [0.0, np.log(q), 1.5 * start_db], bounds=(low, high), x_scale=[0.01, 0.5, 1.0])
+        least_squares(
+            left,
+            [0.0, np.log(q), float(np.clip(1.5 * start_db, -8.0, 8.0))],
+            bounds=(low, high),
+            x_scale=[0.01, 0.5, 1.0],
+        )
         for q in (4.0, 20.0)
     ]
     best = min(tried, key=lambda one: one.cost)
     f0, q, gain = float(start_hz * 2.0 ** best.x[0]), float(np.exp(best.x[1])), float(best.x[2])
-    if abs(gain) < LEAST_DB or q < LEAST_Q:
+    believable = start_db * gain > 0.0 and LEAST_DB <= abs(gain) < 0.99 * MOST_DB and q >= LEAST_Q
+    if not believable or float(np.sqrt(np.mean(best.fun**2))) > LEFT * abs(start_db):
         return None
     few = bool(gate_s is not None and f0 * gate_s < CYCLES_SEEN)
     return Resonance(f0, q, gain, few, float(np.sqrt(np.mean(best.fun**2))))
