@@ -138,6 +138,10 @@ class RawFolder:
         return audio
 
     @property
+    def holds_impulses(self) -> bool:
+        return self.said.get("holds") == "impulses"
+
+    @property
     def channel(self) -> int:
         return int(self.said.get("channel", 1)) - 1
 
@@ -184,7 +188,11 @@ def read_raw(folder: Path, problems: Problems) -> RawFolder | None:
     if said is None or facts is None or len(problems.items) > before:
         return None
     said = {**{key: facts[key] for key in SIZES if isinstance(facts.get(key), int | float)}, **said}
-    if "reference" not in said and "loopback_channel" not in said:
+    if said.get("holds") == "impulses":
+        for key in ("reference", "loopback_channel", "seconds", "silent"):
+            if key in said:
+                problems.add(f"{key} beside impulse responses", "sweeps, or no such key", file=RAW_FILE, key=key)
+    elif "reference" not in said and "loopback_channel" not in said:
         for key in ("f_low_hz", "f_high_hz", "seconds"):
             if key not in said:
                 expected = "this, or `reference`: the file of the sweep that was played"

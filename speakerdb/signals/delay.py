@@ -96,9 +96,12 @@ def audible_from_s(frequency_hz: FloatArray) -> FloatArray:
     return np.where((frequency_hz >= f[0] * 0.99) & (frequency_hz <= f[-1] * 1.01), found, np.nan)
 
 
-def alignment_s(excess_s: FloatArray, crossover_hz: float) -> float:
+def alignment_s(excess_s: FloatArray, crossover_hz: float) -> float | None:
     """By how much the driver below a crossover lags that above it: mean excess delay (199,) of the octave below minus
-    that of the octave above."""
-    below = (crossover_hz / 2.0 <= FREQUENCY_HZ) & (crossover_hz > FREQUENCY_HZ)
-    above = (crossover_hz < FREQUENCY_HZ) & (crossover_hz * 2.0 >= FREQUENCY_HZ)
-    return float(np.nanmean(excess_s[below]) - np.nanmean(excess_s[above]))
+    that of the octave above; None where one of the two is not known."""
+    known = np.isfinite(excess_s)
+    below = known & (crossover_hz / 2.0 <= FREQUENCY_HZ) & (crossover_hz > FREQUENCY_HZ)
+    above = known & (crossover_hz < FREQUENCY_HZ) & (crossover_hz * 2.0 >= FREQUENCY_HZ)
+    if not below.any() or not above.any():
+        return None
+    return float(excess_s[below].mean() - excess_s[above].mean())

@@ -13,6 +13,7 @@ from speakerdb.signals.gating import COUNTS_FROM
 ComplexArray = NDArray[np.complex128]
 
 LEAST_OCT = 1 / 3
+LEAST_POINTS = 8  # at which both are known
 COMMON_DB = 0.3  # error of the box solution below the overlap: sizes of the box and the sources a few percent off
 RULE_DB = 3.0  # the same of the rule of thumb for bodies that are no box
 FRONT_DEG = 60.0  # angles over which near and far are held against each other
@@ -46,15 +47,18 @@ def join(
     far_db: FloatArray,
     angle_deg: FloatArray,
     band_hz: tuple[float, float],
-) -> Join:
+) -> Join | None:
     """Hold near_db against far_db (n, F), both of the same angles, over the overlap and the front angles (all, where
-    there are none)."""
+    there are none); None where they are nowhere known together."""
     inside = (frequency_hz >= band_hz[0]) & (frequency_hz <= band_hz[1])
     front = np.abs(angle_deg) <= FRONT_DEG
     apart = (far_db - near_db)[front if front.any() else slice(None)][:, inside]
+    apart = apart[:, np.isfinite(apart).any(axis=0)]
+    if apart.shape[1] < LEAST_POINTS:
+        return None
     offset = float(np.nanmean(apart))
     mean = np.nanmean(apart, axis=0) - offset
-    return Join(band_hz[0], band_hz[1], offset, float(np.sqrt(np.nanmean(mean**2))))
+    return Join(band_hz[0], band_hz[1], offset, float(np.sqrt(np.mean(mean**2))))
 
 
 def faded(frequency_hz: FloatArray, band_hz: tuple[float, float]) -> FloatArray:

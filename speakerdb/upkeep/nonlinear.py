@@ -20,6 +20,7 @@ from speakerdb.upkeep.takes import Bench, Take, other_rate
 SETTLED_DB = 0.1  # by which the lowest level may differ when it is repeated at the end (own judgement)
 SETTLED_HZ = (300.0, 3000.0)
 WITHOUT_BASS_HZ = 79.0  # lowest tone from which a multitone is one without bass
+NO_TONES_DB = -3.0  # from which the tones listed are none that were played
 BELOW_END = 2.0**-0.1  # of the band: up to there a gate keeps its end out of a harmonic
 LEAST_ORDERS = (2, 3)  # that a THD must hold
 
@@ -70,6 +71,8 @@ def distortion_of(
     for one in raw.levels:
         drives.setdefault(one.drive_db, one.file)
     near_drive = raw.near[0].drive_db if raw.near else None
+    if raw.holds_impulses:
+        return ()
     low = gating.COUNTS_FROM / gate_s
     found: list[Sweep] = []
     hidden: set[str] = set()
@@ -180,6 +183,10 @@ def tones_of(raw: RawFolder, rate_hz: float, problems: Problems) -> tuple[Sweep,
             least = multitone.LEAST_PERIODS + 3
             expected = f"at least {least} periods of {figures.plain(period_s)} s: the first is dropped, {RAW_FILE} may"
             problems.add("too few whole periods", f"{expected} name period_s", file=one.file)
+            continue
+        if np.nanmedian(np.append(tones.level_db, -np.inf)) > NO_TONES_DB:
+            expected = "a recording of the tones that tones_hz lists"
+            problems.add("tones that do not stand out of what lies between them", expected, file=one.file)
             continue
         name = "multitone_hp80" if min(one.tones_hz) >= WITHOUT_BASS_HZ else "multitone"
         found.append(Sweep(one.drive_db, name, tones.frequency_hz, tones.level_db))

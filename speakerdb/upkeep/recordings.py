@@ -130,7 +130,8 @@ def _prepared(raw: RawFolder, problems: Problems, report: Report, chosen: Choice
     found = {
         a.file: reflection.first_reflection(takes[a.file].response, takes[a.file].at, bench.rate_hz) for a in raw.angles
     }
-    gate_s = chosen.gate_s if chosen is not None else _gate_s(found, problems)
+    known_s = min(take.known_s for take in takes.values())
+    gate_s = chosen.gate_s if chosen is not None else _gate_s(found, known_s, problems)
     problems.raise_if_any()
     if chosen is None:
         arrivals = {file: take.sample / bench.rate_hz for file, take in takes.items()}
@@ -176,12 +177,12 @@ def _earliest(found: Mapping[str, Reflection | None]) -> tuple[str, Reflection] 
     return min(there, key=lambda one: one[1].start_s) if there else None
 
 
-def _gate_s(found: Mapping[str, Reflection | None], problems: Problems) -> float:
-    """The gate for all angles: it ends before the earliest reflection of any."""
+def _gate_s(found: Mapping[str, Reflection | None], known_s: float, problems: Problems) -> float:
+    """The gate for all angles: it ends before the earliest reflection of any, and where nothing more is known."""
     first = _earliest(found)
     if first is None:
-        return gating.LONGEST_S
-    gate_s = min(np.floor((first[1].start_s - reflection.EARLY_S) * 1e5) / 1e5, gating.LONGEST_S)
+        return min(gating.LONGEST_S, known_s)
+    gate_s = min(np.floor((first[1].start_s - reflection.EARLY_S) * 1e5) / 1e5, gating.LONGEST_S, known_s)
     if gate_s < gating.SHORTEST_S:
         problems.add(
             f"a first reflection {_ms(first[1].start_s)} ms after the arrival",
@@ -291,7 +292,7 @@ def _with_merge(
         return chosen
     angle = np.array([a.angle_deg for a in near.angles])
     found = merging.join(near.frequency_hz, near.level_db, far.level_db, angle, band)
-    if not np.isfinite([found.offset_db, found.residual_db]).all():
+    if found is None:
         problems.warn("the bass is not merged: noise covers the overlap of near and far")
         return chosen
     low = bass.low_hz if microphone is None else max(bass.low_hz, float(microphone[0][0]))

@@ -29,6 +29,7 @@ CALIBRATOR_PA = REFERENCE_PA * 10.0 ** (CALIBRATOR_DB / 20.0)
 _BEFORE_S, _AFTER_S = 0.06, 0.56  # of a response, what is kept around the arrival
 _TAIL_AFTER_S = 0.2  # after the arrival, where the late tail may begin
 _CUT_S = 0.002  # by which a recording may end too early
+_TOP = 0.45  # of the sample rate, up to where impulse responses count
 _SILENT = 1e-6  # amplitude of a reference that holds nothing
 _TONE_OCT = 1 / 3  # around a calibrator's tone
 
@@ -36,13 +37,15 @@ _TONE_OCT = 1 / 3  # around a calibrator's tone
 @dataclass(frozen=True, eq=False)
 class Take:
     """A recording as an impulse response, around its arrival or whole. response (n,), at: the arrival's place in it;
-    sample: its place on the circle; tail (m,): what comes later, and holds noise only."""
+    sample: its place on the circle; tail (m,): what comes later, and holds noise only; known_s: how long after the
+    arrival anything is known."""
 
     file: str
     response: FloatArray
     at: int
     sample: int
     tail: FloatArray
+    known_s: float = np.inf
 
 
 @dataclass(frozen=True, eq=False)
@@ -69,7 +72,8 @@ def read_takes(raw: RawFolder, problems: Problems, report: Report) -> tuple[Benc
     takes: dict[str, Take] = {}
     reference = _reference(raw, problems)
     described = all(key in raw.said for key in ("f_low_hz", "f_high_hz", "seconds"))
-    if reference is None and ("reference" in raw.said or not (described or raw.loopback is not None)):
+    described = described or raw.loopback is not None or raw.holds_impulses
+    if reference is None and ("reference" in raw.said or not described):
         return None, {}  # said already what is wrong with it; nothing can be read without it
     near = sorted(raw.near, key=lambda n: n.role != "cone")  # all near takes keep the time of the first cone
     around = {a.file for a in raw.angles}
@@ -113,7 +117,11 @@ def _reference(raw: RawFolder, problems: Problems) -> Excitation | None:
 
 
 def _played(raw: RawFolder, audio: Audio, file: str, problems: Problems) -> Excitation | None:
-    """The sweep that the first recording's loopback holds, or that raw.toml describes."""
+    """The sweep that the first recording's loopback holds, or that raw.toml describes; of impulse responses, an
+    impulse."""
+    if raw.holds_impulses:
+        low, high = raw.said.get("f_low_hz", gating.LOWEST_HZ), raw.said.get("f_high_hz", _TOP * audio.rate_hz)
+        return Excitation(np.ones(1), audio.rate_hz, float(low), float(high), 0.0, float(np.sqrt(2.0)), 1)
     if raw.loopback is not None:
         return _fitted(raw, audio.samples[raw.loopback], audio.rate_hz, file, problems)
     low, high = float(raw.said["f_low_hz"]), float(raw.said["f_high_hz"])
@@ -147,10 +155,11 @@ def _take(
         if played is None:
             return None
         excitation, inverse = played, deconvolution.inverse(played, bench.length)
-    if len(heard) > bench.length:
-        problems.add("a recording far longer than the first", "recordings of about one length", file=file)
-        return None
-    response = deconvolution.deconvolve(heard, inverse, bench.length)
+    heard = heard[: bench.length]
+    if raw.holds_impulses:
+        response = np.pad(heard, (0, bench.length - len(heard)))
+    else:
+        response = deconvolution.deconvolve(heard, inverse, bench.length)
     response *= excitation.amplitude / np.sqrt(2.0)  # RMS of the sound where the sweep's sine passes each frequency
     sample, clear_db = _arrival(response, excitation)
     if clear_db < CLEAR_DB:
@@ -166,11 +175,12 @@ def _take(
         return None
     first = max(sample + round(_TAIL_AFTER_S * rate), (sample + room) // 2)
     tail = response[first : max(room, first)]
+    known_s = (room - sample) / rate if raw.holds_impulses else np.inf
     if whole:
-        return Take(file, response, sample, sample, tail)
+        return Take(file, response, sample, sample, tail, known_s)
     before, after = round(_BEFORE_S * rate), round(_AFTER_S * rate)
     around = response[(np.arange(-before, after) + sample) % bench.length]
-    return Take(file, around, before, sample, tail)
+    return Take(file, around, before, sample, tail, known_s)
 
 
 def _arrival(response: FloatArray, excitation: Excitation) -> tuple[int, float]:

@@ -242,3 +242,24 @@ def test_a_loopback_channel_gives_all_angles_one_time(speakerdb, tmp_path):
     (block,) = session.blocks
     level = np.interp(1000.0, block.frequency_hz, block.level_db[0])
     assert level == pytest.approx(np.interp(1000.0, FREQUENCY_HZ, expected_db(0)), abs=0.2)
+
+
+def test_impulse_responses_of_others_are_gated_as_they_are_and_count_no_lower_than_they_are_long(speakerdb, tmp_path):
+    """As text with time and sample: 20 ms of a speaker without a room."""
+    h = prototypes.impulse(lambda f: clean(f, 0), 1 << 15, 0.003)[: int(0.023 * RATE)]
+    folder = tmp_path / "impulses"
+    folder.mkdir()
+    lines = [f"{i / RATE:.9f}\t{x:.9e}" for i, x in enumerate(h)]
+    (folder / "h_0.txt").write_text("time s\tvalue\n" + "\n".join(lines) + "\n")
+    (folder / "raw.toml").write_text('holds = "impulses"\npattern = "{orbit}_{angle}.txt"\n')
+    (folder / "session.toml").write_text(prototypes.FACTS)
+    answer = speakerdb("prepare", folder, "--json")
+    assert answer.code == 0, answer.err
+    choices = answer.document["choices"]
+    assert 18 < choices["gate_ms"] <= 20.1
+    assert choices["valid_from_hz"] == pytest.approx(2000 / choices["gate_ms"], rel=1e-3)
+    assert speakerdb("prepare", folder, "--accept", "--out", tmp_path / "session").code == 0
+    (block,) = read_session(tmp_path / "session").blocks
+    exact = 20 * np.log10(np.abs(clean(block.frequency_hz, 0)))
+    inside = (block.frequency_hz > choices["valid_from_hz"]) & (block.frequency_hz < 19000)
+    assert np.abs(block.level_db[0] - exact)[inside].max() < 0.4

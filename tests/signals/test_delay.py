@@ -89,6 +89,7 @@ def test_a_driver_that_lies_further_back_is_told_in_seconds():
     """An excess delay that steps by 0.3 ms at the crossover."""
     excess = np.where(GRID < 2000, 0.0003, 0.0)
     assert delay.alignment_s(excess, 2000.0) == pytest.approx(0.0003)
+    assert delay.alignment_s(excess, 1.0) is None
 
 
 def test_what_is_audible_is_only_known_between_500_hz_and_8_khz():
