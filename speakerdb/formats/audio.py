@@ -1,4 +1,4 @@
-"""Recordings from bytes: WAV and FLAC of any width, and text of samples."""
+"""Recordings from bytes: WAV and FLAC of any width, text of samples, tables of spectra."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import numpy as np
 
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.problems import Problems
+from speakerdb.formats.traces import parse_rows
 from speakerdb.session import FloatArray
 
 AUDIO_SUFFIXES = (".wav", ".flac")
@@ -16,17 +17,21 @@ MAX_SAMPLES = 200_000_000
 _CLIPPED = 3  # equal samples of full scale in a row
 _WIDTHS = {"PCM_S8": 8, "PCM_U8": 8, "PCM_16": 16, "PCM_24": 24, "PCM_32": 32}
 _FLOAT_WIDTH = 24  # by which a float file's full scale is told
+SPECTRUM_LEAD_S = 0.1
+_SPECTRUM_RATE_HZ, _SPECTRUM_LENGTH, _LEAST_LINES = 48000.0, 1 << 17, 20
 _LINES = "a sample, or time in seconds and a sample a line"
 _EVEN = 1e-3  # by which time steps may differ
 
 
 @dataclass(frozen=True, eq=False)
 class Audio:
-    """samples (channels, n), full scale 1; full_scale: where a sample counts as clipped, None where there is none."""
+    """samples (channels, n), full scale 1; full_scale: where a sample counts as clipped, None where there is none;
+    band_hz: that a spectrum covers."""
 
     samples: FloatArray
     rate_hz: float
     full_scale: float | None
+    band_hz: tuple[float, float] | None = None
 
 
 def read_audio(name: str, content: bytes, problems: Problems, rate_hz: float | None = None) -> Audio | None:
@@ -108,6 +113,29 @@ def _text(name: str, content: bytes, problems: Problems, rate_hz: float | None) 
         )
         return None
     return Audio(values[:, -1][None, :].copy(), rate_hz, None)
+
+
+def read_spectrum(name: str, content: bytes, problems: Problems) -> Audio | None:
+    """A spectrum as lines of frequency, level in dB and phase in degrees, as its impulse response, which arrives
+    SPECTRUM_LEAD_S later than it says; None with a problem noted."""
+    text = decode(name, content, None, problems)
+    rows = parse_rows(name, text, {}, problems) if text is not None else None
+    if rows is None:
+        return None
+    f, level, phase = rows[0].T[:3] if rows[0].shape[1] >= 3 else (np.zeros(0),) * 3
+    if len(f) < _LEAST_LINES or (np.diff(f) <= 0).any() or f[0] <= 0 or not np.isfinite(rows[0][:, :3]).all():
+        expected = "lines of rising frequency in Hz, level in dB and phase in degrees"
+        problems.add("no such spectrum", expected, file=name)
+        return None
+    rate_hz = max(_SPECTRUM_RATE_HZ, 2.0 * float(f[-1]))
+    even = np.fft.rfftfreq(_SPECTRUM_LENGTH, 1.0 / rate_hz)
+    at = np.log(np.maximum(even, even[1]))
+    turn = np.interp(even, f, np.unwrap(np.radians(phase)))
+    inside = np.clip(2.0 * (even / f[0] - 0.5), 0.0, 1.0) * np.clip(2.0 * (1.5 - even / f[-1]), 0.0, 1.0)
+    magnitude = 10.0 ** (np.interp(at, np.log(f), level) / 20.0) * np.sin(np.pi / 2.0 * inside) ** 2
+    spectrum = magnitude * np.exp(1j * (turn - 2.0 * np.pi * even * SPECTRUM_LEAD_S))
+    band_hz = (float(f[0]), float(f[-1]))
+    return Audio(np.fft.irfft(spectrum, _SPECTRUM_LENGTH)[None], rate_hz, None, band_hz)
 
 
 def _is_number(cell: str) -> bool:

@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from speakerdb.files import read_file
-from speakerdb.formats.audio import Audio, is_clipped, read_audio
+from speakerdb.formats.audio import Audio, is_clipped, read_audio, read_spectrum
 from speakerdb.formats.decoding import decode
 from speakerdb.formats.keys import Keys, hold
 from speakerdb.formats.ledger import RECORDINGS
@@ -123,7 +123,12 @@ class RawFolder:
         """A recording; None with problems noted. heard: by the microphone, which must not have run into full scale;
         played: with the loopback beside it."""
         content = self.bytes_of(file, problems)
-        audio = read_audio(file, content, problems, self.said.get("rate_hz")) if content is not None else None
+        spectrum = self.said.get("holds") == "spectra" and heard and played
+        if content is None:
+            return None
+        if spectrum:
+            return read_spectrum(file, content, problems)
+        audio = read_audio(file, content, problems, self.said.get("rate_hz"))
         if audio is None or not heard:
             return audio
         last = max(self.channel, self.loopback or 0) if played else self.channel
@@ -139,7 +144,8 @@ class RawFolder:
 
     @property
     def holds_impulses(self) -> bool:
-        return self.said.get("holds") == "impulses"
+        """Impulse responses, or spectra that are read as such."""
+        return self.said.get("holds") in {"impulses", "spectra"}
 
     @property
     def channel(self) -> int:
@@ -188,10 +194,10 @@ def read_raw(folder: Path, problems: Problems) -> RawFolder | None:
     if said is None or facts is None or len(problems.items) > before:
         return None
     said = {**{key: facts[key] for key in SIZES if isinstance(facts.get(key), int | float)}, **said}
-    if said.get("holds") == "impulses":
+    if said.get("holds", "sweeps") != "sweeps":
         for key in ("reference", "loopback_channel", "seconds", "silent"):
             if key in said:
-                problems.add(f"{key} beside impulse responses", "sweeps, or no such key", file=RAW_FILE, key=key)
+                problems.add(f"{key} beside {said['holds']}", "sweeps, or no such key", file=RAW_FILE, key=key)
     elif "reference" not in said and "loopback_channel" not in said:
         for key in ("f_low_hz", "f_high_hz", "seconds"):
             if key not in said:

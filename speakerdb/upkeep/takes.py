@@ -120,7 +120,8 @@ def _played(raw: RawFolder, audio: Audio, file: str, problems: Problems) -> Exci
     """The sweep that the first recording's loopback holds, or that raw.toml describes; of impulse responses, an
     impulse."""
     if raw.holds_impulses:
-        low, high = raw.said.get("f_low_hz", gating.LOWEST_HZ), raw.said.get("f_high_hz", _TOP * audio.rate_hz)
+        low, high = audio.band_hz or (gating.LOWEST_HZ, _TOP * audio.rate_hz)
+        low, high = raw.said.get("f_low_hz", low), raw.said.get("f_high_hz", high)
         return Excitation(np.ones(1), audio.rate_hz, float(low), float(high), 0.0, float(np.sqrt(2.0)), 1)
     if raw.loopback is not None:
         return _fitted(raw, audio.samples[raw.loopback], audio.rate_hz, file, problems)

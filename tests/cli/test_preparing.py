@@ -263,3 +263,29 @@ def test_impulse_responses_of_others_are_gated_as_they_are_and_count_no_lower_th
     exact = 20 * np.log10(np.abs(clean(block.frequency_hz, 0)))
     inside = (block.frequency_hz > choices["valid_from_hz"]) & (block.frequency_hz < 19000)
     assert np.abs(block.level_db[0] - exact)[inside].max() < 0.4
+
+
+def test_complex_spectra_of_others_become_curves_through_a_gate_of_ours(speakerdb, tmp_path):
+    """A spectrum with the floor's reflection in it, as frequency, level and phase: the gate takes it out."""
+    folder = tmp_path / "spectra"
+    folder.mkdir()
+    f = np.arange(1, 9900) * 2.0 + 10.0
+    for angle in (0, 60):
+        spectrum = clean(f, angle) * (1 + 0.3 * np.exp(-2j * np.pi * f * FLOOR_S))
+        rows = zip(f, 20 * np.log10(np.abs(spectrum)) + 85, np.degrees(np.angle(spectrum)), strict=True)
+        (folder / f"h_{angle}.txt").write_text("\n".join(f"{a:.2f} {b:.4f} {c:.4f}" for a, b, c in rows) + "\n")
+    (folder / "raw.toml").write_text('holds = "spectra"\npattern = "{orbit}_{angle}.txt"\n')
+    (folder / "session.toml").write_text(prototypes.FACTS)
+    answer = speakerdb("prepare", folder, "--json")
+    assert answer.code == 0, answer.err
+    gate_ms = answer.document["choices"]["gate_ms"]
+    assert answer.document["choices"]["valid_to_hz"] == pytest.approx(f[-1])
+    assert FLOOR_S * 1000 - 1.2 < gate_ms < FLOOR_S * 1000
+    assert speakerdb("prepare", folder, "--accept", "--out", tmp_path / "session").code == 0
+    (block,) = read_session(tmp_path / "session").blocks
+    inside = (block.frequency_hz > 2100 / gate_ms) & (block.frequency_hz < 17000)
+    for row, angle in enumerate((0, 60)):
+        exact = 85 + 20 * np.log10(np.abs(clean(block.frequency_hz, angle)))
+        assert np.abs(block.level_db[row] - exact)[inside].max() < 0.4
+    (folder / "h_60.txt").write_text("20 1\n30 2\n")
+    assert "phase in degrees" in speakerdb("prepare", folder).err
