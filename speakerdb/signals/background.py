@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb.session import FloatArray
-from speakerdb.signals.gating import LEAD_S, spectrum, window
+from speakerdb.signals.gating import spectrum, window
 
 PLACES = 12
 SCATTER_DB = 6.14
@@ -28,7 +28,7 @@ def of_tail(
     gate_s: float,
     rate_hz: float,
     chosen: NDArray[np.int64],
-    lead_s: float = LEAD_S,
+    lead_s: float | None = None,
 ) -> FloatArray | None:
     """Mean power (F,) of the gate at PLACES places of a response (n,) between the samples first and last, where it
     holds nothing but noise; None where the gate doesn't fit."""

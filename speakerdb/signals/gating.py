@@ -9,7 +9,8 @@ from speakerdb.session import FloatArray
 
 ComplexArray = NDArray[np.complex128]
 
-LEAD_S = 0.0015  # half-Hann before the arrival
+LEAD_S, LONG_LEAD_S = 0.0015, 0.05  # half-Hann before the arrival, of a short and of a long gate
+LONG_S = 0.1  # from which nothing is near enough to stand before the arrival, while the lowest octaves ring there
 FADE = 0.25  # of the gate, half-Hann at its end
 LONGEST_S = 0.5  # where no reflection ends it
 SHORTEST_S = 0.003
@@ -19,8 +20,15 @@ LOWEST_HZ = 10.0
 _FINEST_HZ = 0.4  # between bins
 
 
-def window(gate_s: float, rate_hz: float, lead_s: float = LEAD_S) -> tuple[FloatArray, int]:
-    """Weights of a gate of gate_s after the arrival, and the place of the arrival in them."""
+def lead_of(gate_s: float) -> float:
+    """Seconds that a gate begins before the arrival."""
+    return LONG_LEAD_S if gate_s >= LONG_S else LEAD_S
+
+
+def window(gate_s: float, rate_hz: float, lead_s: float | None = None) -> tuple[FloatArray, int]:
+    """Weights of a gate of gate_s after the arrival, and the place of the arrival in them. lead_s: of what has another
+    beginning than gates of its length."""
+    lead_s = lead_of(gate_s) if lead_s is None else lead_s
     lead, length = round(lead_s * rate_hz), max(round(gate_s * rate_hz), 4)
     fade = max(round(FADE * length), 1)
     rise = np.sin(np.pi / 2 * np.arange(lead) / max(lead, 1)) ** 2
@@ -29,7 +37,7 @@ def window(gate_s: float, rate_hz: float, lead_s: float = LEAD_S) -> tuple[Float
 
 
 def gated(
-    response: FloatArray, at: int, gate_s: float, rate_hz: float, lead_s: float = LEAD_S
+    response: FloatArray, at: int, gate_s: float, rate_hz: float, lead_s: float | None = None
 ) -> tuple[FloatArray, int]:
     """The gated part of responses (…, n) on their circle, and the place of the arrival `at` in it."""
     weights, lead = window(gate_s, rate_hz, lead_s)

@@ -17,8 +17,6 @@ from speakerdb.upkeep.takes import Bench, Take
 
 ComplexArray = NDArray[np.complex128]
 
-LEAD_S = 0.05  # nothing stands before the arrival there, and the lowest octaves ring before it
-
 
 @dataclass(frozen=True, eq=False)
 class Bass:
@@ -52,7 +50,7 @@ def bass_of(
     if raw.size_m is not None and _outside(raw, problems):
         return None
     f, rate, files = bench.frequency_hz, bench.rate_hz, tuple(n.file for n in near)
-    parts = [gating.gated(takes[n.file].response, takes[n.file].at, gate_s, rate, LEAD_S) for n in near]
+    parts = [gating.gated(takes[n.file].response, takes[n.file].at, gate_s, rate) for n in near]
     spectra = gating.spectrum(np.array([p for p, _ in parts]), parts[0][1], rate, bench.bins)
     tails = [background.of_tail(takes[n.file].tail, 0, len(takes[n.file].tail), gate_s, rate, bench.bins) for n in near]
     known = [(i, t) for i, t in enumerate(tails) if t is not None]

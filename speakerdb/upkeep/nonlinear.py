@@ -13,7 +13,6 @@ from speakerdb.formats.problems import Problems
 from speakerdb.formats.raw_folder import RAW_FILE, Drive, RawFolder
 from speakerdb.session import FloatArray, Sweep
 from speakerdb.signals import gating, harmonics, multitone
-from speakerdb.upkeep.bass import LEAD_S as NEAR_LEAD_S
 from speakerdb.upkeep.bass import Bass
 from speakerdb.upkeep.takes import Bench, Take, other_rate
 
@@ -137,7 +136,7 @@ def _from_near(
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
     """The same of the far field on axis that harmonics close to the sources stand for."""
     bins, rate, growth = bench.bins[chosen], bench.rate_hz, bench.excitation.growth_s
-    parts = [gating.gated(takes[n].response, takes[n].at, gating.LONGEST_S, rate, NEAR_LEAD_S) for n in bass.files]
+    parts = [gating.gated(takes[n].response, takes[n].at, gating.LONGEST_S, rate) for n in bass.files]
     spectra = gating.spectrum(np.array([p for p, _ in parts]), parts[0][1], rate, bins)
     f = gating.frequencies_hz(rate, bins)
     base = np.abs(bass.on_axis(spectra, f)) ** 2

@@ -477,7 +477,7 @@ def _session_keys(found: Prepared) -> dict[str, Any]:
     keys.setdefault("method", "gated" if gated else "anechoic")
     keys["distance_m"] = float(raw.said.get("distance_m", 1.0))
     keys["level_is"] = "spl_1m" if c.pascal_per_unit is not None else "relative"
-    keys["zero_sample"] = round(gating.LEAD_S * found.bench.rate_hz)
+    keys["zero_sample"] = round(gating.lead_of(c.gate_s) * found.bench.rate_hz)
     keys["time_reference"] = "loopback" if raw.loopback is not None else "none"
     keys["valid_from_hz"], keys["valid_to_hz"] = round(c.valid_from_hz, 3), round(c.valid_to_hz, 3)
     gate_ms = round(c.gate_s * 1000.0, 4)
