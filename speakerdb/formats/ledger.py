@@ -35,7 +35,7 @@ def entries(view: FolderView) -> tuple[LedgerEntry, ...]:
 def _why_not(name: str) -> str:
     lower = name.lower()
     if lower.endswith(RECORDINGS):
-        return "a recording, no finished curve"
+        return "a recording, no finished curve: `speakerdb prepare` makes curves of those"
     if lower.endswith(".toml"):
         return "neither session.toml nor folder.toml"
     if lower.endswith(DATA_SUFFIXES):

@@ -110,7 +110,11 @@ def _seen(folder: Path) -> str:
     for _, _, files in os.walk(folder):
         kinds.update(Path(f).suffix.lower() or "nameless" for f in files if not f.startswith("."))
     some = [f"{n} {kind} file{'s' * (n > 1)}" for kind, n in kinds.most_common(3)]
-    recordings = "; recordings are no finished curves" if any(k in RECORDINGS for k in kinds) else ""
+    recordings = (
+        "; recordings are no finished curves: `speakerdb prepare` takes them"
+        if any(k in RECORDINGS for k in kinds)
+        else ""
+    )
     return f" ({', '.join(some)}{recordings})" if some else ""
 
 

@@ -19,10 +19,10 @@ from speakerdb.formats.patterns import compile_pattern, words_of
 from speakerdb.formats.problems import Problems, shown
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import parse_trace
-from speakerdb.formats.view import PREPARED_FILE, SESSION_FILE, DiskFolder, readable
+from speakerdb.formats.view import PREPARED_FILE, RAW_FILE, SESSION_FILE, DiskFolder, readable
 from speakerdb.session import FloatArray, LedgerEntry
 
-RAW_FILE, RAW_SCHEMA = "raw.toml", "raw.schema.json"
+RAW_SCHEMA = "raw.schema.json"
 PREPARED_SCHEMA = "prepared.schema.json"
 PAGE_FILE = "prepared.html"
 USUAL_PATTERN = "{orbit}_{angle}.wav"

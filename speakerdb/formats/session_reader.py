@@ -33,7 +33,16 @@ from speakerdb.formats.tables import (
 )
 from speakerdb.formats.toml_files import parse_toml
 from speakerdb.formats.traces import TRACE_FOLDER, explain_no_match, patterns_of
-from speakerdb.formats.view import IMPULSES, PREPARED_FILE, SESSION_FILE, FolderView, KeptFolder, above, readable
+from speakerdb.formats.view import (
+    IMPULSES,
+    PREPARED_FILE,
+    RAW_FILE,
+    SESSION_FILE,
+    FolderView,
+    KeptFolder,
+    above,
+    readable,
+)
 from speakerdb.session import CurveBlock, Session, SourceFile, SphereBlock
 
 _NO_TEXT = (".parquet", ".gz", ".xlsx")
@@ -232,7 +241,9 @@ def _curve_role(told: Mapping[str, float]) -> str:
 
 
 def _explain_absence(view: FolderView, said: Mapping[str, Any], problems: Problems) -> None:
-    if "pattern" in said.get("traces", {}) or any(n.startswith(TRACE_FOLDER) for n in view.names):
+    if RAW_FILE in view.names:
+        problems.add("raw recordings", "the session folder that `speakerdb prepare` makes of them", file=RAW_FILE)
+    elif "pattern" in said.get("traces", {}) or any(n.startswith(TRACE_FOLDER) for n in view.names):
         traces = said.get("traces", {})
         explain_no_match(view, traces, problems, rival_reading(view, traces, ANGLE))
     elif "file" in said.get("columns", {}):

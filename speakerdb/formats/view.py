@@ -18,6 +18,7 @@ MAX_FOLDER_BYTES = 400_000_000
 MAX_FILES = 5_000
 FOLDER_FILE = "folder.toml"
 SESSION_FILE = "session.toml"
+RAW_FILE = "raw.toml"  # how raw recordings were made: what they lie in is no session yet
 PREPARED_FILE = "prepared.toml"  # the choices that a prepared session rests on
 IMPULSES = "impulses/"
 SHEET_FILE = "sessions.csv"  # the usual name of a sheet: never a table of measurements

@@ -10,7 +10,8 @@ from numpy.typing import NDArray
 
 from speakerdb import figures
 from speakerdb.formats.problems import Problems
-from speakerdb.formats.raw_folder import RAW_FILE, Drive, RawFolder
+from speakerdb.formats.raw_folder import Drive, RawFolder
+from speakerdb.formats.view import RAW_FILE
 from speakerdb.session import FloatArray, Sweep
 from speakerdb.signals import gating, harmonics, multitone
 from speakerdb.upkeep.bass import Bass

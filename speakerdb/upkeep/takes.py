@@ -10,10 +10,10 @@ import numpy as np
 from numpy.typing import NDArray
 
 from speakerdb import figures
-from speakerdb.formats import raw_folder
 from speakerdb.formats.audio import Audio
 from speakerdb.formats.problems import Problems
 from speakerdb.formats.raw_folder import RawFolder
+from speakerdb.formats.view import RAW_FILE
 from speakerdb.session import FloatArray
 from speakerdb.signals import deconvolution, gating
 from speakerdb.signals.arrival import BAND_HZ, arrival
@@ -128,7 +128,7 @@ def _played(raw: RawFolder, audio: Audio, file: str, problems: Problems) -> Exci
     low, high = float(raw.said["f_low_hz"]), float(raw.said["f_high_hz"])
     if high > audio.rate_hz / 2.0:
         found = f"{figures.plain(high)} Hz, above half of {figures.plain(audio.rate_hz)} samples a second"
-        problems.add(found, "a frequency that the recordings can hold", file=raw_folder.RAW_FILE, key="f_high_hz")
+        problems.add(found, "a frequency that the recordings can hold", file=RAW_FILE, key="f_high_hz")
         return None
     return deconvolution.exponential_sweep(low, high, float(raw.said["seconds"]), audio.rate_hz)
 

@@ -84,6 +84,12 @@ def test_recordings_become_a_session_that_ingest_stores(speakerdb, raw, tmp_path
     assert {e["file"] for e in stored.document["sessions"][0]["ledger"] if e["read_as"] is None} == set()
 
 
+def test_ingest_sends_raw_recordings_to_prepare(speakerdb, raw):
+    answer = speakerdb("ingest", raw)
+    assert answer.code == 1
+    assert "`speakerdb prepare`" in answer.out
+
+
 def test_the_same_files_and_choices_give_the_same_bytes(speakerdb, raw, tmp_path):
     speakerdb("prepare", raw)
     for name in ("one", "two"):

@@ -125,7 +125,7 @@ def test_what_is_no_file_is_listed_and_never_read(base, tmp_path):
         "elsewhere": "a link to a folder",
         "._responses.csv": "a hidden file, as archives and other systems leave behind",
         "photo.jpg": "not a kind of file that holds measurements here",
-        "take1.wav": "a recording, no finished curve",
+        "take1.wav": "a recording, no finished curve: `speakerdb prepare` makes curves of those",
     }
     assert not [w for w in done.warnings if "not read" in w]
 
