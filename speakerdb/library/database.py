@@ -24,6 +24,7 @@ from speakerdb.questions.labs import Labs
 from speakerdb.questions.list import List
 from speakerdb.questions.match import Match
 from speakerdb.questions.metrics import Metrics
+from speakerdb.questions.pair import Pair
 from speakerdb.questions.percentile import Percentile
 from speakerdb.questions.place import Place
 from speakerdb.questions.rank import Rank
@@ -195,6 +196,7 @@ class Database:
     claim = asks(Claim)
     equalise = asks(Equalise)
     place = asks(Place)
+    pair = asks(Pair)
 
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]:
         """(speaker_id, slug) of a speaker by slug, earlier name or unambiguous part. Raises UnknownNameError."""

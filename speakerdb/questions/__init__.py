@@ -15,6 +15,7 @@ from speakerdb.questions.labs import Labs
 from speakerdb.questions.list import List
 from speakerdb.questions.match import Match
 from speakerdb.questions.metrics import Metrics
+from speakerdb.questions.pair import Pair
 from speakerdb.questions.percentile import Percentile
 from speakerdb.questions.place import Place
 from speakerdb.questions.rank import Rank
@@ -48,4 +49,5 @@ QUESTIONS: tuple[type[Question[Any]], ...] = (
     Claim,
     Equalise,
     Place,
+    Pair,
 )

@@ -22,6 +22,7 @@ from speakerdb.questions import QUESTIONS, schemas
 from speakerdb.questions.documents import document
 from speakerdb.resources import resource_dir
 from tests.folders import write_session
+from tests.room_fleet import write_speaker
 from tests.web.conftest import fill, running
 
 NAMES = [question.name for question in QUESTIONS]
@@ -40,6 +41,7 @@ ASKED = {
     "shortlist": {"distance": 3.0, "volume": 60.0, "level": 90.0, "budget": 900.0, "top": 2},
     "settings": {"speaker": "sill-0", "wall": 0.5},
     "claim": {"speaker": "sill-9"},
+    "pair": {"main": "weir-9", "sub": "culvert-9", "crossover": "best", "level": 95.0},
     "place": {"speaker": "sill-0", "room": "5x4x2.5", "at": "0.6,1.1,0.9", "seat": "3.1,1.9"},
     "equalise": {"speaker": "sill-4", "bands": 2, "ringing": "34,68", "room": "5x4x2.5"},
     "table": {"column": ("price", "f6_hz", "kind"), "sort": "f6_hz", "descending": True, "count": 4},
@@ -48,8 +50,8 @@ ASKED = {
 
 @pytest.fixture(scope="module")
 def file(tmp_path_factory):
-    """The database of the page tests, and besides what two questions need: a speaker measured on two benches, and one
-    with a claim."""
+    """The database of the page tests, and besides what some questions need: a speaker measured on two benches, one with
+    a claim, one with sweeps, a subwoofer."""
     folder = tmp_path_factory.mktemp("every")
     path = fill(folder / "in", folder / "speakers.duckdb")
     write_session(
@@ -60,6 +62,10 @@ def file(tmp_path_factory):
         kind="standmount",
         lab="attic",
         date="2026-02-01",
+    )
+    write_speaker(folder / "more" / "swept", 104.0, model="Weir 9", kind="standmount")
+    write_speaker(
+        folder / "more" / "deep", 100.0, bass_hz=18.0, model="Culvert 9", kind="subwoofer", price=500, per="each"
     )
     write_session(folder / "more" / "claim", bass_hz=50.0, model="Sill 9", kind="monitor", claimed_max_db=110.0)
     with speakerdb.open(path, write=True) as base:
