@@ -10,9 +10,9 @@ from speakerdb.errors import UnknownNameError
 from speakerdb.metric import Metric
 from speakerdb.metrics import METRICS
 from speakerdb.store import Store, session_rows, speakers
-from speakerdb.store.queries import all_queries
+from speakerdb.store.queries import all_queries, own_folder
 
-__all__ = ["all_queries", "find_metric", "find_session", "find_speaker", "some"]
+__all__ = ["all_queries", "find_metric", "find_session", "find_speaker", "own_folder", "some"]
 
 
 def some(names: Sequence[str], most: int = 6) -> str:

@@ -14,7 +14,7 @@ from speakerdb.answering.facts import Facts, facts_of
 from speakerdb.declare import Question, asks
 from speakerdb.errors import DataError, StoreError
 from speakerdb.field.field import Field
-from speakerdb.field.naming import find_speaker
+from speakerdb.field.naming import find_speaker, own_folder
 from speakerdb.questions.bench_list import Benches
 from speakerdb.questions.claim import Claim
 from speakerdb.questions.compare import Compare
@@ -41,10 +41,8 @@ from speakerdb.upkeep import adopting, curation, maintenance, working_out
 from speakerdb.upkeep import ingest as ingesting
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from speakerdb.store import NewSession
-    from speakerdb.store.queries import NamedQuery
+    from speakerdb.store.queries import Found
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
     from speakerdb.upkeep.maintenance import DeriveReport
@@ -220,9 +218,10 @@ class Database:
         speaker_id, _ = self.find(speaker, exact=exact)
         return speaker_id, stored.pick_setting(stored.settings_of(self.store, speaker_id), wanted or None)
 
-    def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]:
-        """Run a named query with bound parameters."""
-        return self.store.run_query(name, parameters or {})
+    def query(self, name: str, parameters: Mapping[str, str] | None = None, *, folder: Path | None = None) -> Found:
+        """Run a named query with bound parameters: its head, its rows, and how many speakers they leave out. folder: of
+        your own .sql files; else where SPEAKERDB_QUERIES says, or queries/ beside the database."""
+        return self.store.run_query(name, parameters or {}, folder or own_folder(self.store.path))
 
     # upkeep
 

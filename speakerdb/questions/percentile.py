@@ -66,7 +66,7 @@ class Percentile(Question[Standing]):
         side = base.side(self.speaker, exact=self.exact)
         asked: dict[str, Any] = {"factor": self.factor}
         if self.query is not None:
-            head, frame = base.query(self.query)
+            head, frame, _ = base.query(self.query)
             if "speaker" not in frame.columns:
                 raise RequestError(f"query {head.name} has no column `speaker`: it gives no peer group")
             asked = {"among": frame["speaker"].unique().to_list(), "among_words": f"query {head.name}"}

@@ -10,12 +10,10 @@ from speakerdb.declare import Ask, AskError, Row, Told
 from speakerdb.terms import Target
 
 if TYPE_CHECKING:
-    import polars as pl
-
     from speakerdb.field.field import Field
     from speakerdb.metric import Metric as MetricRow
     from speakerdb.store import Store
-    from speakerdb.store.queries import NamedQuery
+    from speakerdb.store.queries import Found
 
 Speaker = Annotated[str, Ask("A speaker's slug, or any unambiguous part of it.", place=0)]
 Metric = Annotated[str, Ask("A metric's id, or any unambiguous part of it.", place=0)]
@@ -72,7 +70,7 @@ class Base(Protocol):
     def find(self, speaker: str, *, exact: bool = False) -> tuple[int, str]: ...
     def setting(self, speaker: str, wanted: str | None = None) -> str: ...
     def side(self, name: str, *, exact: bool = False) -> tuple[int, str]: ...
-    def query(self, name: str, parameters: Mapping[str, str] | None = None) -> tuple[NamedQuery, pl.DataFrame]: ...
+    def query(self, name: str, parameters: Mapping[str, str] | None = None) -> Found: ...
 
 
 def metrics_of(names: Sequence[str]) -> list[MetricRow] | None:

@@ -156,14 +156,23 @@ class Store:
     def frame(self, sql: str, params: object = None) -> pl.DataFrame:
         return reading.frame(self.con, sql, params)
 
-    def run_query(self, name: str, given: Mapping[str, str]) -> tuple[queries.NamedQuery, pl.DataFrame]:
-        """Run a named query with bound parameters. Raises UnknownNameError, RequestError."""
-        query = queries.find(name)
+    def run_query(self, name: str, given: Mapping[str, str], folder: Path | None = None) -> queries.Found:
+        """Run a named query with bound parameters; folder: of the user's own. Raises UnknownNameError, RequestError."""
+        query = queries.find(name, folder)
         import duckdb
+        import polars as pl
 
         values = queries.bind(query, given)
+        none = pl.DataFrame(schema={"reason": pl.String, "speakers": pl.Int64})
         try:
-            return query, self.frame(query.sql, values or None)
+            rows = self.frame(query.sql, queries.used(query.sql, values) or None)
+            rest = query.left_out_sql
+            left_out = self.frame(rest, queries.used(rest, values) or None) if rest else none
+            return queries.Found(query, rows, left_out)
+        except duckdb.PermissionException:
+            raise RequestError(
+                f"query {name} asks for a file, the network or an extension; a query reads this database alone"
+            ) from None
         except duckdb.Error as error:  # e.g. a negative limit
             reason = str(error).strip().splitlines()[0].partition(": ")[2]
             raise RequestError(f"query {name} can't be run with these parameters: {reason}") from None

@@ -15,10 +15,10 @@ from speakerdb.questions import QUESTIONS
 from speakerdb.questions.documents import Document, document, told
 from speakerdb.questions.metrics import Metrics
 from speakerdb.resources import resource_dir
-from speakerdb.store.queries import all_queries
+from speakerdb.store.queries import all_queries, own_folder
 from speakerdb.web.addresses import endpoint
 from speakerdb.web.site import Site, site_of
-from speakerdb.words.upkeep_documents import query_head
+from speakerdb.words.upkeep_documents import query_answer, query_head
 
 
 @cache
@@ -73,9 +73,10 @@ def metric(
 
 
 @router.get("/questions", responses=described("query"))
-def questions() -> JSONResponse:
+def questions(site: _Site) -> JSONResponse:
     """The named SQL questions."""
-    return JSONResponse(told(None, queries=[query_head(q) for q in all_queries().values()]))
+    every = all_queries(own_folder(site.source.path)).values()
+    return JSONResponse(told(None, queries=[query_head(q) for q in every]))
 
 
 @router.get("/questions/{name}", responses=described("query"))
@@ -89,5 +90,5 @@ def question(site: _Site, request: Request, name: Annotated[str, Path(min_length
 
 def query(base: Database, name: str, given: Mapping[str, str]) -> Document:
     """The document of a named query."""
-    head, frame = base.query(name, given)
-    return told(base.state, query=query_head(head), rows=frame.to_dicts())
+    found = base.query(name, given)
+    return told(base.state, **query_answer(found))

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from speakerdb.formats import Proposal
     from speakerdb.statistics.learning import BenchPair
     from speakerdb.store import State
-    from speakerdb.store.queries import NamedQuery
+    from speakerdb.store.queries import Found, NamedQuery
     from speakerdb.upkeep.adopting import Learned
     from speakerdb.upkeep.ingest import IngestResult
     from speakerdb.upkeep.recordings import Prepared
@@ -98,6 +98,15 @@ def _bench_pair(pair: BenchPair) -> Document:
         "residual_sd_db": pair.residual_sd_db,
         "adoptable": pair.reason is None,
         "reason": pair.reason,
+    }
+
+
+def query_answer(found: Found) -> Document:
+    """The parts of the document of a query that was run."""
+    return {
+        "query": query_head(found.query),
+        "rows": found.rows.to_dicts(),
+        "left_out": found.left_out.to_dicts(),
     }
 
 

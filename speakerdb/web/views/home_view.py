@@ -38,5 +38,5 @@ def home(desk: Desk, ask: Ask) -> View:
 
 def _newest(base: Database) -> list[dict[str, Any]]:
     """The newest session of each of the speakers measured last."""
-    rows = base.query("sessions")[1].unique("speaker", keep="first", maintain_order=True)
+    rows = base.query("sessions").rows.unique("speaker", keep="first", maintain_order=True)
     return rows.head(NEWEST).select("speaker", "setting", "lab", "date").to_dicts()

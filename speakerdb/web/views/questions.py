@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from speakerdb.errors import RequestError
-from speakerdb.field.naming import all_queries
+from speakerdb.field.naming import all_queries, own_folder
 from speakerdb.questions import QUESTIONS
 from speakerdb.store.queries import find
 from speakerdb.web.api import query as query_document
@@ -18,12 +18,14 @@ ROWS = 100
 def questions(desk: Desk, ask: Ask) -> View:
     """All of them: those of the tool, and those in SQL."""
     asked = [(question.name, title(question)) for question in QUESTIONS]
-    return View("questions.html", {"queries": list(all_queries().values()), "asked": asked})
+    return View(
+        "questions.html", {"queries": list(all_queries(own_folder(desk.base.store.path)).values()), "asked": asked}
+    )
 
 
 def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
     """One question with its parameters, its rows and its SQL."""
-    query = find(name)
+    query = find(name, own_folder(desk.base.store.path))
     given = {p.name: text for p in query.parameters if (text := ask.text(p.name)) is not None}
     page = ask.whole("page", 1, 10**6) or 1
     problem, found = "", None
@@ -38,6 +40,7 @@ def question(desk: Desk, ask: Ask, name: str, *, rows: int = ROWS) -> View:
         {
             "query": query,
             "given": given,
+            "left_out": found["left_out"] if found else [],
             "problem": problem,
             "rows": every[(page - 1) * rows : page * rows],
             "total": len(every),
