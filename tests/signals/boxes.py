@@ -88,13 +88,6 @@ class Vented:
         low = 1 / (s**2 + np.sqrt(2) * s + 1) ** 2
         return np.einsum("fms,sf->mf", self._at(1, f), self._velocities(f)) * low
 
-    def axis_f6_hz(self):
-        """Where the axis lies 6 dB below its mean over 300 Hz–1 kHz."""
-        f = np.geomspace(15, 1000, 4000)
-        level = 20 * np.log10(np.abs(self.far(f)[self.angle_deg.index(0.0)]))
-        below = level < level[f > 300].mean() - 6
-        return f[np.flatnonzero(below & (f < 200))[-1]]
-
 
 def bookshelf(angles=(0.0, 30.0, 90.0, 180.0), rear=True, scale=1.0, bass_hz=45.0, element_m=0.024):
     size = (0.38 * scale, 0.21 * scale, 0.27 * scale)

@@ -87,11 +87,12 @@ def reflecting(seed) -> Iterator[Figure]:
 
 
 def f6_hz(f, level):
-    """Where a level lies 6 dB below its mean over 300 Hz–3 kHz."""
-    fine = np.geomspace(20, 3000, 6000)
+    """Where a level lies 6 dB below its mean over 100–300 Hz. These boxes have their whole baffle step: 6 dB below the
+    midrange the bass is flat, and no frequency stands for that."""
+    fine = np.geomspace(20, 300, 6000)
     level = np.interp(np.log(fine), np.log(f), level)
-    below = level < level[fine > 300].mean() - 6
-    return fine[np.flatnonzero(below & (fine < 250))[-1]]
+    below = level < level[fine > 100].mean() - 6
+    return fine[np.flatnonzero(below & (fine < 100))[-1]]
 
 
 def drawn_box(rng, floor: bool):
