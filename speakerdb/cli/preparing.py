@@ -24,14 +24,17 @@ def prepare(
 ) -> None:
     """Turn recordings into a session folder.
 
-    The first time it reads all, chooses arrival, gate, calibration and noise, and writes them into RAW/prepared.toml.
-    Look at them in RAW/prepared.html and edit what you know better. With --accept it writes the session folder, which
-    `ingest` takes.
+    The first time it reads all, chooses arrival, gate, calibration and noise,
+    and writes them into RAW/prepared.toml. Look at them in RAW/prepared.html
+    and edit what you know better. With --accept it writes the session folder,
+    which `ingest` takes.
 
-    Example: speakerdb prepare recordings/ then speakerdb prepare recordings/ --accept --out measurements/sill-5
+    Example: speakerdb prepare recordings/
+    then: speakerdb prepare recordings/ --accept --out measurements/sill-5
 
-    No sound is played. When you record: start 20 dB low, protect your ears above 85 dB(A), give a tweeter a
-    tenth of its rated power at most, know your amplifier's limit, and follow local rules and professional advice.
+    No sound is played. When you record: start 20 dB low, protect your ears
+    above 85 dB(A), give a tweeter a tenth of its rated power at most, know
+    your amplifier's limit, and follow local rules and professional advice.
     """
     from speakerdb.report import recordings_page
     from speakerdb.upkeep import recordings
