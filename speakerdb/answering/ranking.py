@@ -9,7 +9,8 @@ from numpy.typing import NDArray
 from speakerdb.analysis import ordering
 from speakerdb.analysis.metric_column import MetricColumn
 from speakerdb.errors import RequestError
-from speakerdb.field.field import Field
+from speakerdb.field import mending
+from speakerdb.field.field import NOT_EQUALISED, Field
 from speakerdb.field.selection import Selection
 from speakerdb.metric import Metric
 from speakerdb.statistics.error_model import bench_words
@@ -46,21 +47,25 @@ def rank(
     *,
     jointly: bool = False,
     target: Target = "as_measured",
+    equalised: bool = False,
 ) -> tuple[pl.DataFrame, pl.DataFrame, tuple[str, ...]]:
     """Speakers in order, the better first (where neither direction is better, the highest); equal values share the
     lower number; those without a place (speaker, setting, reason); and what the order can and can't say.
 
-    Raises RequestError for a metric that is never ranked.
+    equalised: as if everyone used the filters that mend it. Raises RequestError for a metric that is never ranked, or
+    that filters don't change.
     """
+    if equalised and metric.id not in mending.JUDGED:
+        raise RequestError(f"{metric.id} is not changed by equalisation: only metrics of response are ranked so")
     if not metric.ranked:
         raise RequestError(f"{metric.id} is never ranked: {metric.definition}")
     judged, unknown = selection.split(field)
     if metric.kinds == "subwoofer":  # they rank among themselves
         judged = judged.filter(pl.col("kind") == "subwoofer")
-    found = field.metric_column(metric, judged, target)
+    found = field.metric_column(metric, judged, target, equalised=equalised)
     if target == "absolute":
         found = ordering.with_bench(found, field.draws(metric.id, "bench_draw")[judged["row"].to_numpy()])
-    key = ("places", metric.id, target, jointly, judged["row"].to_numpy().tobytes())
+    key = ("places", metric.id, target, jointly, equalised, judged["row"].to_numpy().tobytes())
     draws = _draws(field, found, judged)
     places = field.remember(key, lambda: ordering.rank_frame(found, draws, jointly=jointly))
     frame = _frame(found, places)
@@ -68,7 +73,19 @@ def rank(
     withheld = frame.filter(pl.col("rank").is_null()).select("speaker", "setting", "reason")
     rows = (known if top is None else known.head(top)).select(*COLUMNS, *(JOINT if jointly else ()))
     missing = pl.concat([withheld, unknown.select("speaker", "setting", "reason")], how="vertical_relaxed")
-    return rows, missing, _cautions(field, found, known, jointly=jointly)
+    said = _cautions(field, found, known, jointly=jointly, equalised=equalised)
+    return rows, missing, (*_to_do(withheld), *said) if equalised else said
+
+
+EQUALISED = "As if each used the filters that mend it (see `equalise`): what is left lies in directivity and bass"
+
+
+def _to_do(withheld: pl.DataFrame) -> tuple[str, ...]:
+    """What an order of equalised speakers is, and how many are still to do."""
+    count = len(withheld.filter(pl.col("reason") == NOT_EQUALISED))
+    if not count:
+        return (EQUALISED,)
+    return EQUALISED, f"{count} {'is' if count == 1 else 'are'} still to do; run `speakerdb derive --equalise`"
 
 
 def _draws(field: Field, found: MetricColumn, judged: pl.DataFrame) -> ordering.Draws:
@@ -93,7 +110,9 @@ def _frame(found: MetricColumn, places: pl.DataFrame) -> pl.DataFrame:
     return pl.concat([facts, values, places], how="horizontal")
 
 
-def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly: bool) -> tuple[str, ...]:
+def _cautions(
+    field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly: bool, equalised: bool
+) -> tuple[str, ...]:
     """What the order can and can't say, in sentences without their full stops."""
     if unsure := known["rank_low"].null_count():
         return (
@@ -108,7 +127,7 @@ def _cautions(field: Field, found: MetricColumn, known: pl.DataFrame, *, jointly
     if found.metric.caution:
         said.append(found.metric.caution)
     said += _benches(field, found)
-    if found.target == "as_measured" and (width := _absolute_width(field, found)) is not None:
+    if found.target == "as_measured" and not equalised and (width := _absolute_width(field, found)) is not None:
         count = len(known)
         said.append(
             "What the bench itself colours is not in it: with the bench's own error the median range is "

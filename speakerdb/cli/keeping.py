@@ -170,6 +170,9 @@ def derive(
     forget: Annotated[
         bool, typer.Option("--forget", help="Go back to the default sizes and to benches as they are, then recompute.")
     ] = False,
+    equalise: Annotated[
+        bool, typer.Option("--equalise", help="Also work out the filters that mend each speaker, for rank --equalised.")
+    ] = False,
     db: DbOption = None,
     json: JsonOption = False,
 ) -> None:
@@ -205,8 +208,13 @@ def derive(
     with open_existing(db) as base, progress("working out intervals") as (begin, advance):
         drawn = base.work_out(begin=begin, advance=advance)
         state = base.state
+    mended = 0
+    if equalise:
+        with open_existing(db) as base, progress("working out filters") as (begin, advance):
+            mended = base.equalise_all(begin=begin, advance=advance)
+            state = base.state
     if json:
-        emit(upkeep_documents.derive(state, list(report.metrics), report.sessions, drawn, found_now))
+        emit(upkeep_documents.derive(state, list(report.metrics), report.sessions, drawn, found_now, mended))
         return
     if found_now is not None:
         from speakerdb.words.learned_words import told
@@ -220,7 +228,9 @@ def derive(
         terminal.line(f"Recomputed {', '.join(report.metrics)} for {report.sessions} sessions.")
     if drawn:
         terminal.line(f"Worked out the intervals of {drawn} sessions.")
-    if not report.metrics and not drawn:
+    if mended:
+        terminal.line(f"Worked out the filters of {mended} speakers.")
+    if not report.metrics and not drawn and not mended:
         terminal.line("Every value is up to date; nothing to do.")
 
 

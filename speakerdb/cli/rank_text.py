@@ -17,7 +17,8 @@ _DIRECTION = {
 def tell(answer: Ranking) -> None:
     m = terminal.metric_of(answer.metric)
     jointly = "rank_joint_low" in answer.rows.columns
-    terminal.line(f"{m.label} ({m.unit}), {_DIRECTION[m.better]}{terminal.among(answer.filters)}")
+    how = ", with filters" if answer.equalised else ""
+    terminal.line(f"{m.label} ({m.unit}), {_DIRECTION[m.better]}{how}{terminal.among(answer.filters)}")
     if len(answer.rows):
         terminal.table(
             ["place", *(["all together"] if jointly else []), "speaker", "setting", m.unit, "95 % interval"],

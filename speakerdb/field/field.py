@@ -15,13 +15,13 @@ from speakerdb.analysis import judging
 from speakerdb.analysis.judging import Interval
 from speakerdb.analysis.metric_column import ENDS_OF, MetricColumn, off_scale, on_scale
 from speakerdb.derive import Grouping
-from speakerdb.field import error_models, repeats
-from speakerdb.metric import Metric
+from speakerdb.field import error_models, mending, repeats
+from speakerdb.metric import UNCERTAINTY, Metric
 from speakerdb.metrics import METRICS
 from speakerdb.statistics.benches import Benches, Pattern, loadings, reference_bench
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.statistics.intervals import NORMAL, decode
-from speakerdb.store import Store, session_rows, speakers, values
+from speakerdb.store import Store, equalised, session_rows, speakers, values
 from speakerdb.store.pooled import bench_patterns
 from speakerdb.store.reading import DrawTable, levels, session_draws
 from speakerdb.terms import Target
@@ -29,6 +29,7 @@ from speakerdb.terms import Target
 PRICE_PREFERENCE = ("street", "list")  # the kind that stands for "the price" where none is chosen: never a sale price
 KEPT_BYTES = 512 * 2**20  # what a field remembers of its answers, beside facts, figures and curves
 
+NOT_EQUALISED = "its filters are not worked out; run `speakerdb derive --equalise`"
 STALE = "worked out under an older error model; run `speakerdb derive`"
 _IN_LINE = 0.1  # of one bench's variance: what is left after an alignment
 
@@ -145,6 +146,31 @@ class Field:
             return self._few.filter(pl.col("metric") == metric_id).drop("metric")
         return self.remember(("values", metric_id), lambda: values.pooled_values(self._store.con, metric_id))
 
+    def values_equalised(self, metric_id: str) -> pl.DataFrame:
+        """The same with the filters that mend each speaker, of those that are worked out; reason says why others have
+        none. Where no filter is in use the values stand as they are."""
+        return self.remember(("values equalised", metric_id), lambda: self._values_equalised(metric_id))
+
+    def _values_equalised(self, metric_id: str) -> pl.DataFrame:
+        as_is, keys = self.values(metric_id), ["speaker_id", "setting"]
+        marks = equalised.marks(self._store.con, mending.definitions())
+        marked = as_is.join(marks, on=keys, how="left", maintain_order="left")
+        stands = marked.filter(pl.col("refused").is_null(), ~pl.col("in_use")).drop("in_use", "refused")
+        out = marked.filter(pl.col("in_use").is_null() | pl.col("refused").is_not_null()).select(
+            *(
+                pl.lit(None, dtype).alias(name)
+                if name in {"value", "upper", *UNCERTAINTY}
+                else pl.coalesce("refused", pl.lit(NOT_EQUALISED)).alias(name)
+                if name == "reason"
+                else pl.lit("withheld").alias(name)
+                if name == "status"
+                else pl.col(name)
+                for name, dtype in as_is.schema.items()
+            )
+        )
+        mended = equalised.values(self._store.con, metric_id).join(marks.filter("in_use"), on=keys, how="semi")
+        return pl.concat([stands, out, mended.select(as_is.columns)], how="vertical_relaxed")
+
     def figures(self, metric_ids: Sequence[str]) -> dict[str, Interval]:
         """Pooled values as intervals, one entry per row of `base`: open where censored, with the reason where
         withheld."""
@@ -217,12 +243,13 @@ class Field:
         """For a field of few speakers: all their values."""
         return values.pooled_values_of(self._store.con, self._only or [])
 
-    def metric_column(self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured") -> MetricColumn:
+    def metric_column(
+        self, metric: Metric, rows: pl.DataFrame, target: Target = "as_measured", *, equalised: bool = False
+    ) -> MetricColumn:
         """A metric over rows of `frame` (which carry `row`), as the analyses take it; its standard error NaN where it
-        is not worked out."""
-        values = rows.join(
-            self.values(metric.id), on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v"
-        )
+        is not worked out. equalised: with the filters that mend each speaker."""
+        of_metric = self.values_equalised(metric.id) if equalised else self.values(metric.id)
+        values = rows.join(of_metric, on=["speaker_id", "setting"], how="left", maintain_order="left", suffix="_v")
 
         def column(name: str) -> np.ndarray[Any, Any]:
             return values[name].cast(pl.Float64).to_numpy(writable=True)  # null becomes NaN

@@ -3,7 +3,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+import hashlib
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import polars as pl
@@ -25,7 +26,7 @@ from speakerdb.metrics import METRICS
 from speakerdb.metrics.response_rows import F3, F6, NBD_IN_ROOM, NBD_ON_AXIS
 from speakerdb.session import GridSession
 from speakerdb.statistics.intervals import decode
-from speakerdb.store import Store, reading, values
+from speakerdb.store import Store, equalised, reading, values
 
 Array = NDArray[np.float64]
 
@@ -34,6 +35,25 @@ JUDGED = tuple(m.id for m in METRICS.values() if m.group == "response")
 PLATEAU = 2.0  # a −3 dB point so far above the −6 dB one is a slope of the response and no roll-off (own judgement)
 OVERDRIVES = "the filters found would overdrive the bass"
 SUBWOOFER = "it is a subwoofer: what equalisation mends is told of main speakers, from their bass limit to 16 kHz"
+
+
+VERSION = 1  # of how filters are found: raised where a change of the code may change them
+
+
+def definitions() -> str:
+    """By what filters and values with them are worked out: another text makes kept ones out of date."""
+    of_metrics = ",".join(f"{m}:{METRICS[m].version}" for m in JUDGED)
+    return f"{VERSION} {hashlib.sha256(of_metrics.encode()).hexdigest()[:10]}"
+
+
+def kept(store: Store, speaker_id: int, setting: str, basis: str) -> equalised.Equalised:
+    """A speaker worked out as it is kept."""
+    try:
+        found = mend(store, speaker_id, setting, Asked())
+    except RequestError as error:
+        return equalised.Equalised(speaker_id, setting, basis, (), None, error.message, None)
+    filters = [asdict(one) for one in found.filters]
+    return equalised.Equalised(speaker_id, setting, basis, filters, found.withheld, None, found.after)
 
 
 @dataclass(frozen=True, eq=False)

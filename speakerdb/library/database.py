@@ -37,7 +37,7 @@ from speakerdb.questions.topics import Method
 from speakerdb.questions.tradeoff import Tradeoff
 from speakerdb.questions.trend import Trend
 from speakerdb.store import State, Store, doing
-from speakerdb.upkeep import adopting, curation, maintenance, working_out
+from speakerdb.upkeep import adopting, curation, maintenance, mending_all, working_out
 from speakerdb.upkeep import ingest as ingesting
 
 if TYPE_CHECKING:
@@ -230,6 +230,13 @@ class Database:
     ) -> int:
         """Intervals for every session that has none yet; returns how many sessions. Ingest alone leaves them out."""
         return working_out.work_out(self.store, begin=begin, advance=advance)
+
+    def equalise_all(
+        self, *, begin: Callable[[int], None] = lambda _: None, advance: Callable[[int], None] = lambda _: None
+    ) -> int:
+        """The filters that mend each speaker, for those that have none yet, so that ranks can be asked with them;
+        returns how many speakers."""
+        return mending_all.equalise_all(self.store, begin=begin, advance=advance)
 
     def learn(self) -> Learned:
         """What the repeats in the file say of the sizes of errors and of how benches lie to one another; changes

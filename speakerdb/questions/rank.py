@@ -39,6 +39,7 @@ class Ranking(Answer):
 
     metric: Annotated[str, Told("the metric's id")]
     target: Target
+    equalised: Annotated[bool, Told("whether it is as if everyone used the filters that mend it")]
     filters: Annotated[str, Told("the filters in words")]
     rows: Annotated[pl.DataFrame, RankRow]
     withheld: Annotated[pl.DataFrame, Withheld]
@@ -58,6 +59,7 @@ class Rank(Whom, Question[Ranking]):
     top: Top = None
     jointly: Annotated[bool, Ask("Also the places that all together can have.")] = False
     target: Statement = "as_measured"
+    equalised: Annotated[bool, Ask("As if everyone used the filters that mend it.")] = False
 
     def answer(self, base: Base) -> Ranking:
         from speakerdb.answering import ranking
@@ -65,6 +67,6 @@ class Rank(Whom, Question[Ranking]):
 
         metric, selection = find_metric(self.metric), self.selection()
         rows, withheld, cautions = ranking.rank(
-            base.field, metric, selection, self.top, jointly=self.jointly, target=self.target
+            base.field, metric, selection, self.top, jointly=self.jointly, target=self.target, equalised=self.equalised
         )
-        return Ranking(metric.id, self.target, selection.words(), rows, withheld, cautions)
+        return Ranking(metric.id, self.target, self.equalised, selection.words(), rows, withheld, cautions)

@@ -97,7 +97,8 @@ def merge(con: duckdb.DuckDBPyConnection, kept: int, gone: int, gone_slug: str) 
     """All that is held of one speaker goes to another; its slug becomes an earlier name of that one."""
     for table in ("session", "fact", "price", "speaker_alias"):
         con.execute(f"UPDATE {table} SET speaker_id = ? WHERE speaker_id = ?", [kept, gone])
-    con.execute("DELETE FROM speaker WHERE speaker_id = ?", [gone])
+    for table in ("equalised", "equalised_value", "speaker"):
+        con.execute(f"DELETE FROM {table} WHERE speaker_id = ?", [gone])
     con.execute("INSERT INTO speaker_alias VALUES (?, ?)", [gone_slug, kept])
 
 

@@ -21,6 +21,8 @@ _OWNERS = {
     "bench_draw": "session",
     "source_file": "session",
     "pooled_value": "speaker",
+    "equalised": "speaker",
+    "equalised_value": "speaker",
     "pooled_curve": "speaker",
     "speaker_setting": "speaker",
     "session": "speaker",

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from speakerdb.metric import CENSORED, ValueTable
-from speakerdb.store.writing import insert, level_column, metric_numbers, nullable, reasons
+from speakerdb.store.writing import flags, insert, level_column, metric_numbers, nullable, reasons
 
 if TYPE_CHECKING:
     import duckdb
@@ -59,7 +59,7 @@ def replace_pooled(
             "value": nullable(values.value),
             "upper": nullable(values.upper),
             **{
-                name: _flags(array) if name == "noise_limited" else nullable(array)
+                name: flags(array) if name == "noise_limited" else nullable(array)
                 for name, array in values.uncertainty.items()
             },
             "censored": np.array(CENSORED, object)[values.censored.reshape(-1)].tolist(),
@@ -82,14 +82,6 @@ def replace_pooled(
                 "level": level_column(np.concatenate([curves[p][rows] for p, rows in kept.items()]).astype(np.float32)),
             },
         )
-
-
-def _flags(array: np.ndarray[Any, Any]) -> Any:
-    """1, 0 and NaN as true, false and null."""
-    import pyarrow as pa
-
-    flat = array.reshape(-1)
-    return pa.array(flat == 1.0, mask=np.isnan(flat))
 
 
 def _pattern_numbers(con: duckdb.DuckDBPyConnection, pattern: np.ndarray[Any, Any], patterns: Sequence[str]) -> Any:

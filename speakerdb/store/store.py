@@ -115,7 +115,7 @@ class Store:
 
     def _renew_state(self) -> None:
         """State id: a fold of the keys and contents of all that counts, of the error model and of which sessions have
-        their intervals; blind to ids, times and order of ingest."""
+        their intervals and which speakers their filters; blind to ids, times and order of ingest."""
         row = fetch_one(
             self.con,
             """
@@ -131,6 +131,8 @@ class Store:
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'price', slug, amount, currency, per, kind, date))
                     FROM price JOIN speaker USING (speaker_id)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'speaker', slug)) FROM speaker
+                UNION ALL SELECT md5_number_lower(concat_ws('|', 'equalised', slug, setting, basis))
+                    FROM equalised JOIN speaker USING (speaker_id)
                 UNION ALL SELECT md5_number_lower(concat_ws('|', 'metric', id, version)) FROM metric)
             """,
         )

@@ -526,6 +526,14 @@ def nullable(array: FloatArray) -> Any:
     return pa.array(flat, from_pandas=True)
 
 
+def flags(array: FloatArray) -> Any:
+    """1, 0 and NaN as true, false and null."""
+    import pyarrow as pa
+
+    flat = array.reshape(-1)
+    return pa.array(flat == 1.0, mask=np.isnan(flat))
+
+
 def _insert_sources(con: duckdb.DuckDBPyConnection, sessions: Sequence[NewSession], ids: list[int]) -> None:
     files = [(i, f) for i, s in zip(ids, sessions, strict=True) for f in s.sources]
     with ThreadPoolExecutor() as pool:  # zstd releases the interpreter lock

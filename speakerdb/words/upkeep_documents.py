@@ -58,11 +58,16 @@ def ingest(state: State | None, results: Sequence[IngestResult]) -> Document:
 
 
 def derive(
-    state: State, metrics: Sequence[str] = (), sessions: int = 0, drawn: int = 0, learned: Learned | None = None
+    state: State,
+    metrics: Sequence[str] = (),
+    sessions: int = 0,
+    drawn: int = 0,
+    learned: Learned | None = None,
+    equalised: int = 0,
 ) -> Document:
-    """What was recomputed; learned: what repeats say, where that was asked for."""
+    """What was recomputed; learned: what repeats say, where that was asked for; equalised: how many speakers."""
     found = None if learned is None else _learned(learned)
-    return told(state, metrics=list(metrics), sessions=sessions, drawn=drawn, learned=found)
+    return told(state, metrics=list(metrics), sessions=sessions, drawn=drawn, equalised=equalised, learned=found)
 
 
 def _learned(found: Learned) -> Document:
