@@ -39,11 +39,12 @@ def test_ranks_with_filters_are_the_values_that_equalise_tells(base):
     assert base.equalise_all(begin=seen.append, advance=seen.append) == 4
     assert seen == [4, 1, 1, 1, 1]
     assert base.state.state != before
+    each = {name: base.equalise(name).after for name in KINDS}
     for metric in ("preference", "flatness_window_db", "bass_balance_db"):
         answer = base.rank(metric, equalised=True)
         assert len(answer) == 3
         for row in answer.rows.iter_rows(named=True):
-            told = base.equalise(row["speaker"]).after[metric]
+            told = each[row["speaker"]][metric]
             assert row["value"] == pytest.approx(told["value"], rel=1e-12)
             assert (row["low"], row["high"]) == pytest.approx((told["low"], told["high"]), rel=1e-9)
     assert not any("still to do" in c for c in answer.cautions)
