@@ -34,3 +34,6 @@ TARGETS: dict[Target, str] = {
     "absolute": "about the units measured, the bench's own error included",
     "another_unit": "about another unit of the same model, the bench's own error included",
 }
+
+# Environment variables that say how many threads linear algebra may use; read when NumPy is loaded
+ALGEBRA_THREADS = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import os
 import sys
 import traceback
 from collections.abc import Callable
@@ -17,6 +18,7 @@ from speakerdb.cli.demo import demo
 from speakerdb.cli.terminal import LOOK, OPTIONS, escaped
 from speakerdb.errors import SpeakerdbError
 from speakerdb.questions import QUESTIONS
+from speakerdb.terms import ALGEBRA_THREADS
 
 DONE, REFUSED, USAGE, INTERRUPTED = 0, 1, 2, 130
 
@@ -58,6 +60,9 @@ def run(arguments: list[str] | None = None) -> None:
     # what a command makes lives about as long as it does: looking for rubbish at every 700 objects takes a tenth of its
     # time
     gc.set_threshold(100_000)
+    if arguments is None:  # as a program: on products as small as these, more threads only wait for each other
+        for name in ALGEBRA_THREADS:
+            os.environ.setdefault(name, "1")
     given = sys.argv[1:] if arguments is None else arguments
     LOOK.wide, LOOK.ids = (option in given for option in OPTIONS)
     given = [word for word in given if word not in OPTIONS]

@@ -24,6 +24,7 @@ from speakerdb.metrics import METRICS
 from speakerdb.session import GridSession
 from speakerdb.statistics.error_model import ErrorModel
 from speakerdb.store import Store, reading, session_rows, writing
+from speakerdb.terms import ALGEBRA_THREADS
 from speakerdb.upkeep import repooling
 
 T = TypeVar("T")
@@ -124,9 +125,8 @@ def _end_with_parent() -> None:
 def _one_thread_each() -> Iterator[None]:
     """Processes started within use one thread for linear algebra: as many as there are cores would get in each other's
     way."""
-    names = ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS")
-    before = {name: os.environ.get(name) for name in names}
-    os.environ.update(dict.fromkeys(names, "1"))
+    before = {name: os.environ.get(name) for name in ALGEBRA_THREADS}
+    os.environ.update(dict.fromkeys(ALGEBRA_THREADS, "1"))
     try:
         yield
     finally:
