@@ -38,6 +38,7 @@ _others: tuple[Callable[..., None], ...] = (
     keeping.verify,
     keeping.repair,
     reporting.report,
+    reporting.card,
     reporting.draft,
     serving.serve,
     serving.publish,

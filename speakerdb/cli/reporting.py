@@ -49,6 +49,32 @@ def report(
         cite(base)
 
 
+def card(
+    speaker: SpeakerArgument,
+    out: Annotated[Path, typer.Option("--out", help="The picture to write, FILE.png.")],
+    setting: SettingOption = None,
+    exact: ExactOption = False,
+    db: DbOption = None,
+    json: JsonOption = False,
+) -> None:
+    """Write a speaker's verdict as one picture.
+
+    Example: speakerdb card sill-5 --out sill-5.png
+    """
+    with open_database(db) as base:
+        from speakerdb.questions import documents
+        from speakerdb.report import card as cards
+
+        _, slug = base.find(speaker, exact=exact)
+        used = base.setting(slug, setting)
+        file = cards.save(base, slug, used, out)
+        if json:
+            emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
+            return
+        terminal.line(f"The card of {slug}, setting {used}, is in {file}.")
+        cite(base)
+
+
 def draft(
     file: Annotated[Path, typer.Argument(help="The text with placeholders, e.g. review.md.")],
     out: Annotated[
