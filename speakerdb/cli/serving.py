@@ -43,7 +43,7 @@ def serve(
             emit(documents.told(None, url=url, allow_ingest=allow_ingest))
             sys.stdout.flush()
         else:
-            terminal.line(f"{path} at {url} (Ctrl-C ends it)")
+            terminal.line(f"{path} at {url} (Ctrl-C ends it)", whole=True)
         if host not in _THIS_MACHINE:
             may = "read this database and store measurements in it" if allow_ingest else "read this database"
             terminal.say(f"Whoever reaches this machine over the network can now {may}; the line is not encrypted.")

@@ -147,9 +147,9 @@ def _fitted(widths: Sequence[int], least: Sequence[int], room: int) -> list[int]
     return found
 
 
-def line(text: str = "") -> None:
-    """One line of the answer on standard output."""
-    console().print(text)
+def line(text: str = "", *, whole: bool = False) -> None:
+    """A paragraph of the answer on standard output; whole: never broken, for what is copied as one line."""
+    console().print(text, soft_wrap=whole)
 
 
 def metric_of(metric_id: str) -> Metric:
