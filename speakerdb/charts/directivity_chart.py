@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 BAND_EDGES_DB = (0.0, -3.0, -6.0, -9.0, -12.0, -18.0, -24.0)
 _BAND_NAMES = ("over 0", "0 to −3", "−3 to −6", "−6 to −9", "−9 to −12", "−12 to −18", "−18 to −24", "under −24")
 _POINTS_PER_OCTAVE = 20
-_UNSEEN = 0.4  # of a grid point and of a degree: outlines are drawn no finer
+_UNSEEN = 0.75  # of a grid point and of a degree: outlines are drawn no finer
 _BEAM_TICKS_DEG = (20, 30, 45, 60, 90, 120, 180, 270, 360)
 
 
