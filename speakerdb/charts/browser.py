@@ -72,6 +72,7 @@ def page(chart: alt.TopLevelMixin, title: str) -> str:
         "body{margin:0;padding:16px;background:var(--paper);color:var(--ink);font-family:" + theme.FONT + "}"
         "figure{overflow-x:auto;margin:0 auto;max-width:max-content;background:var(--panel);padding:8px}"
         "figcaption{position:absolute;clip-path:inset(50%)}.tools{display:flex;gap:8px}"
+        ".drawn svg{background-color:var(--panel)!important}"
         "#vg-tooltip-element{position:fixed;background:var(--ink);color:var(--paper);padding:4px 8px}"
         "#vg-tooltip-element:not(.visible){display:none}"
         f'</style></head><body><figure data-chart="chart"><div class="drawing chart" role="img" '

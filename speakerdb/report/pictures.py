@@ -61,7 +61,7 @@ def _of_compare(base: Database, asked: Compare, answer: Comparison, picture: str
     chosen = list(dict.fromkeys(sides))
     if picture == "differences" and len(chosen) != 2:
         raise RequestError(f"differences are drawn between two speakers, not {len(chosen)}")
-    chart = overlay(base, chosen) if picture == "overlay" else differences(base, answer.rows)
+    chart = overlay(base, chosen) if picture == "overlay" else differences(base, noticing.families(answer.rows))
     return " and ".join(asked.speaker), chart
 
 

@@ -8,6 +8,7 @@ from collections import defaultdict
 from functools import cache
 from pathlib import Path
 
+import netCDF4
 import numpy as np
 import polars as pl
 import pytest
@@ -149,6 +150,14 @@ def test_catalogue_names_are_distinct() -> None:
     assert len(names) == len(set(names))
 
 
+def _sofa(file: Path) -> dict[str, object]:
+    """What a SOFA file holds, but for what wrote it."""
+    with netCDF4.Dataset(file) as data:
+        held = {name: data.getncattr(name) for name in data.ncattrs() if not name.startswith("Application")}
+        held |= {name: (v.dimensions, v.dtype.str, v[...].tobytes()) for name, v in data.variables.items()}
+    return held
+
+
 AGAIN = {
     "the first twenty": visits()[:20],
     "all forms of file": [
@@ -169,6 +178,8 @@ def test_generating_again_gives_the_same_bytes(chosen: list[Visit], tmp_path: Pa
                 assert gzip.decompress(again.read_bytes()) == gzip.decompress(before.read_bytes()), before
             elif name.suffix == ".parquet":
                 assert pl.read_parquet(again).equals(pl.read_parquet(before)), before
+            elif name.suffix == ".sofa":  # it names the version of Python that wrote it
+                assert _sofa(again) == _sofa(before), before
             else:
                 assert again.read_bytes() == before.read_bytes(), before
 

@@ -42,7 +42,7 @@ CONTRAST = """
     if (ratio < 4.5) low.add(text.trim().slice(0, 40) + " " + ratio.toFixed(2));
   };
   for (const e of document.querySelectorAll("svg text"))
-    if (e.textContent.trim()) check(e.closest("figure"), getComputedStyle(e).fill, e.textContent);
+    if (e.textContent.trim()) check(e.closest("svg"), getComputedStyle(e).fill, e.textContent);
   const walker = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
   while (walker.nextNode()) {
     const e = walker.currentNode.parentElement;
