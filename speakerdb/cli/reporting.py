@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -20,6 +21,9 @@ from speakerdb.cli.common import (
     open_database,
 )
 
+if TYPE_CHECKING:
+    from speakerdb.library import Database
+
 
 def report(
     speaker: SpeakerArgument,
@@ -33,20 +37,12 @@ def report(
 
     Example: speakerdb report sill-5 --out sill-5.html
     """
-    with open_database(db) as base:
-        from speakerdb.questions import documents
-        from speakerdb.report import page
+    from speakerdb.report import page
 
-        _, slug = base.find(speaker, exact=exact)
-        used = base.setting(slug, setting)
-        file = page.report(base, slug, out, setting=used, exact=True)
-        if json:
-            emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
-            return
-        terminal.line(
-            f"The review sheet of {slug}, setting {used}, is in {file} ({figures.megabytes(file.stat().st_size)})."
-        )
-        cite(base)
+    def write(base: Database, slug: str, used: str) -> Path:
+        return page.report(base, slug, out, setting=used, exact=True)
+
+    _write("review sheet", write, speaker, setting, exact=exact, db=db, json=json)
 
 
 def card(
@@ -61,17 +57,36 @@ def card(
 
     Example: speakerdb card sill-5 --out sill-5.png
     """
+    from speakerdb.report import card as cards
+
+    def write(base: Database, slug: str, used: str) -> Path:
+        return cards.save(base, slug, used, out)
+
+    _write("card", write, speaker, setting, exact=exact, db=db, json=json)
+
+
+def _write(
+    what: str,
+    write: Callable[[Database, str, str], Path],
+    speaker: str,
+    setting: str | None,
+    *,
+    exact: bool,
+    db: Path | None,
+    json: bool,
+) -> None:
+    """Write something of a speaker in a setting, and say where it is."""
     with open_database(db) as base:
         from speakerdb.questions import documents
-        from speakerdb.report import card as cards
 
         _, slug = base.find(speaker, exact=exact)
         used = base.setting(slug, setting)
-        file = cards.save(base, slug, used, out)
+        file = write(base, slug, used)
+        size = file.stat().st_size
         if json:
-            emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=file.stat().st_size))
+            emit(documents.told(base.state, speaker=slug, setting=used, file=str(file), bytes=size))
             return
-        terminal.line(f"The card of {slug}, setting {used}, is in {file}.")
+        terminal.line(f"The {what} of {slug}, setting {used}, is in {file} ({figures.megabytes(size)}).")
         cite(base)
 
 

@@ -178,12 +178,19 @@ class RawFolder:
         return found
 
 
-def read_raw(folder: Path, problems: Problems) -> RawFolder | None:
-    """Read raw.toml and tell which file is what; None with problems noted."""
+def _opened(folder: Path, problems: Problems) -> DiskFolder | None:
+    """The folder; None with problems noted."""
     try:
-        view = DiskFolder(folder)
+        return DiskFolder(folder)
     except OSError as error:
         problems.add(f"no folder that can be read ({error.strerror})", f"a folder with {RAW_FILE} and recordings")
+        return None
+
+
+def read_raw(folder: Path, problems: Problems) -> RawFolder | None:
+    """Read raw.toml and tell which file is what; None with problems noted."""
+    view = _opened(folder, problems)
+    if view is None:
         return None
     if RAW_FILE not in view.names:
         problems.add("nothing", f"{RAW_FILE}: how the recordings were made (schemas/{RAW_SCHEMA})", file=RAW_FILE)
@@ -233,10 +240,8 @@ def _keys(view: DiskFolder, file: str, schema: str, problems: Problems) -> dict[
 
 def read_choices(folder: Path, problems: Problems) -> dict[str, Any] | None:
     """The keys of prepared.toml; None with problems noted."""
-    try:
-        view = DiskFolder(folder)
-    except OSError as error:
-        problems.add(f"no folder that can be read ({error.strerror})", f"a folder with {RAW_FILE} and recordings")
+    view = _opened(folder, problems)
+    if view is None:
         return None
     if PREPARED_FILE not in view.names:
         problems.add("nothing", "the choices: `speakerdb prepare` writes them", file=PREPARED_FILE)

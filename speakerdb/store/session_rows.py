@@ -233,22 +233,6 @@ def electronics_of(con: duckdb.DuckDBPyConnection, speaker_id: int) -> list[tupl
     ).fetchall()
 
 
-def held(con: duckdb.DuckDBPyConnection, slug: str, setting: str) -> frozenset[str]:
-    """What the sessions of a speaker in a setting that count hold: of horizontal, vertical (three curves or more),
-    distortion, …"""
-    rows = con.execute(
-        """
-        WITH own AS (SELECT session_id FROM session JOIN speaker USING (speaker_id)
-                     WHERE slug = ? AND setting = ? AND status = 'active')
-        SELECT orbit FROM curve JOIN own USING (session_id) GROUP BY orbit, session_id HAVING count(*) >= 3
-        UNION SELECT kind FROM sweep JOIN own USING (session_id)
-        GROUP BY kind, session_id HAVING kind <> 'compression' OR count(*) >= 2
-        """,
-        [slug, setting],
-    ).fetchall()
-    return frozenset(kind for (kind,) in rows)
-
-
 def sources_of(con: duckdb.DuckDBPyConnection, speaker_id: int, setting: str) -> pl.DataFrame:
     """session, lab, sample, date, folder, file, sha256, size: the files behind a speaker in a setting."""
     return frame(

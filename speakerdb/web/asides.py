@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections import Counter
 
-from speakerdb.answering import standing
 from speakerdb.answering.stored import settings_of
 from speakerdb.library import Database
 
@@ -15,11 +14,6 @@ def names(base: Database) -> dict[str, str]:
     printed = {slug: f"{maker} {model}" for slug, maker, model in rows}
     often = Counter(printed.values())
     return {slug: name if often[name] == 1 else f"{name} ({slug})" for slug, name in printed.items()}
-
-
-def peers(base: Database, slug: str) -> str:
-    """Whom a speaker is placed among: '9 standmounts'."""
-    return standing.group_of(base, slug).counted
 
 
 def setting_names(base: Database, slug: str) -> list[str]:

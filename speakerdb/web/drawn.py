@@ -43,7 +43,7 @@ def script(desk: Desk, page: str, ask: Ask) -> str:
 
 @router.get("/drawn/{page}.js")
 async def drawn(request: Request, site: _Site, page: str) -> Response:
-    """Few at a time, so that pages and answers never wait behind charts."""
+    """One at a time, so that pages and answers never wait behind charts."""
     return await asyncio.wrap_future(site.drawing.submit(_drawn, request, site, page))
 
 
@@ -90,10 +90,10 @@ def _whose(desk: Desk, ask: Ask) -> tuple[str, str]:
     return slug, desk.base.setting(slug, ask.text("setting"))
 
 
-def _widths(name: str, draw: Callable[[int], Any]) -> Iterator[tuple[str, Draw]]:
+def _widths(name: str, draw: Callable[..., Any]) -> Iterator[tuple[str, Draw]]:
     """A chart for narrow pages and for wide ones."""
-    yield name, partial(draw, theme.PHONE)
-    yield f"{name}@wide", partial(draw, theme.WIDE)
+    yield name, partial(draw, width=theme.PHONE)
+    yield f"{name}@wide", partial(draw, width=theme.WIDE)
 
 
 def _curve(desk: Desk, ask: Ask) -> dict[str, Draw]:
@@ -129,28 +129,23 @@ def _side(desk: Desk, ask: Ask) -> dict[str, Draw]:
     slugs = [desk.base.find(name)[1] for name in ask.many("speaker")]
     found: dict[str, Draw] = {}
     if len(pictures.overlaid(desk.base, slugs)[0]) >= 2:
-        draw = lambda width: pictures.overlay(desk.base, slugs, width=width, hover=False, headed=False)  # noqa: E731
-        found |= dict(_widths("overlay", draw))
+        found |= dict(_widths("overlay", partial(pictures.overlay, desk.base, slugs, hover=False, headed=False)))
     answer = desk.answer(Compare(tuple(slugs), exact=True))
     for i, other in enumerate(slugs[1:]):
         rows = pictures.drawable(answer.rows, slugs[0], other)
         if len(rows):
-            found |= dict(_widths(f"differences-{i}", partial(_at_width, differences, rows)))
+            found |= dict(_widths(f"differences-{i}", partial(differences, rows)))
     return found
-
-
-def _at_width(draw: Callable[..., Any], rows: Any, width: int) -> Any:
-    return draw(rows, width=width)
 
 
 def _tradeoffs(desk: Desk, ask: Ask) -> dict[str, Draw]:
     answer = desk.answer(_needed(ask.read(Tradeoff)))
-    return dict(_widths("tradeoff", lambda width: pictures.tradeoff(desk.base, answer, width=width)))
+    return dict(_widths("tradeoff", partial(pictures.tradeoff, desk.base, answer)))
 
 
 def _trends(desk: Desk, ask: Ask) -> dict[str, Draw]:
     answer = desk.answer(_needed(ask.read(Trend)))
-    return dict(_widths("trend", lambda width: pictures.trend(desk.base, answer, width=width)))
+    return dict(_widths("trend", partial(pictures.trend, desk.base, answer)))
 
 
 def _ranking(desk: Desk, ask: Ask) -> dict[str, Draw]:
@@ -162,7 +157,7 @@ def _ranking(desk: Desk, ask: Ask) -> dict[str, Draw]:
 
     answer = desk.answer(_needed(ask.read(Rank)))
     shown = answer.rows.head(RANKED).with_columns(pl.col("speaker").replace(names(desk.base)))
-    return dict(_widths("ranking", lambda width: ranking(shown, plotted(answer.metric), width=width)))
+    return dict(_widths("ranking", partial(ranking, shown, plotted(answer.metric))))
 
 
 def _needed(asked: A | None) -> A:

@@ -98,7 +98,7 @@ def _look(request: Request, site: Site, files: list[tuple[str, Any]]) -> Respons
             "groups": groups,
             "values": values,
             "figures": [_figure(i, p) for i, p in enumerate(stage.found)],
-            "drawn": f"/in/{stage.id}/drawn.js",
+            "drawn": (f"/in/{stage.id}/drawn.js", {}),
         }
         return show(request, View("checked.html", content), desk)
 

@@ -132,6 +132,11 @@ def note(m: dict[str, Any]) -> str:
     return f"withheld: {m['reason'] or 'not worked out'}" if m["value"] is None else f"note: {m['reason']}"
 
 
+def to_speakers(link: Links, slugs: dict[str, str]) -> dict[str, str]:
+    """Name as printed -> address of the speaker's page."""
+    return {name: link(f"/speaker/{slug}") for name, slug in slugs.items()}
+
+
 def palette() -> str:
     """The style that pages share with the review sheet: colours, the verdict."""
     return theme.css() + (TEMPLATES / SHARED_CSS).read_text(encoding="utf-8")
@@ -179,6 +184,7 @@ def environment() -> Environment:
         "DB": figures.DB,
         "HZ": figures.Quantity("Hz", 1),
         "quantity": quantity,
+        "to_speakers": to_speakers,
         "version": version("speakerdb"),
     }
     return made

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Hashable, Iterator
 from concurrent.futures import ThreadPoolExecutor
-from contextlib import contextmanager, suppress
+from contextlib import contextmanager
 from dataclasses import dataclass, field
 from typing import Any, TypeVar, cast
 
@@ -51,15 +51,6 @@ class Desk:
         return self.ask(("document", question), lambda base: document(base.state, self.answer(question)))
 
 
-def _load_for_charts() -> None:
-    """What charts need, whole, before the first is drawn: altair looks whether pandas is there (it does not need it),
-    and two charts at once would meet it half loaded."""
-    import altair  # noqa: F401
-
-    with suppress(ImportError):
-        import pandas  # type: ignore[import-untyped]  # noqa: F401
-
-
 @dataclass
 class Site:
     """One running set of pages. stages is None where nothing may be stored."""
@@ -70,9 +61,7 @@ class Site:
     token: str = field(default_factory=new_token)
     key: str = field(default_factory=new_token)  # what taking measurements in asks for
     jobs: Jobs = field(default_factory=Jobs)
-    drawing: ThreadPoolExecutor = field(
-        default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="drawing", initializer=_load_for_charts)
-    )
+    drawing: ThreadPoolExecutor = field(default_factory=lambda: ThreadPoolExecutor(1, thread_name_prefix="drawing"))
 
     @contextmanager
     def desk(self) -> Iterator[Desk]:
